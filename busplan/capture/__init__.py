@@ -1,0 +1,1 @@
+"""Recorded frames as columns, and the readers that make them."""

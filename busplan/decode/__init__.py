@@ -1,0 +1,1 @@
+"""Signal values out of recorded frames, a whole column at a time."""

@@ -1,0 +1,185 @@
+"""Messages and signals, independent of the file format they came from.
+
+The rules of this file: values are frozen, hold plain Python types, and know nothing of files.
+Bit positions follow the DBC convention: bit ``b`` is bit ``b % 8`` of byte ``b // 8``, bit 0 of a
+byte being its least significant one. ``start`` is the position of the signal's least significant
+bit when ``big_endian`` is false, and of its most significant bit when it is true.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from types import MappingProxyType
+from typing import NamedTuple
+
+NO_CHOICES: Mapping[int, str] = MappingProxyType({})
+
+
+class Origin(StrEnum):
+    """Where a figure such as a cycle time comes from; shown wherever the figure is."""
+
+    DEFINITION = "definition"
+    FILE_DEFAULT = "file default"
+    PLAN = "plan"
+    MEASURED = "measured"
+    ASSUMED = "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A time span in integer nanoseconds and where it comes from."""
+
+    ns: int
+    origin: Origin
+
+    @property
+    def ms(self) -> float:
+        """The span [ms]."""
+        return self.ns / 1e6
+
+    @property
+    def s(self) -> float:
+        """The span [s]."""
+        return self.ns / 1e9
+
+
+class FrameKey(NamedTuple):
+    """What tells two messages apart: the network, the width of the identifier and its value.
+
+    0x100 and 0x00000100 are different identifiers; equal keys on one network clash.
+    """
+
+    network: str
+    extended: bool
+    identifier: int
+
+    def __str__(self) -> str:
+        return f"{self.network}/{format_identifier(self.identifier, self.extended)}"
+
+
+def format_identifier(identifier: int, extended: bool) -> str:
+    """An identifier as the trade writes it: ``0x123``, or eight digits when it has 29 bits."""
+    return f"0x{identifier:08X}" if extended else f"0x{identifier:03X}"
+
+
+@dataclass(frozen=True, slots=True)
+class MuxCondition:
+    """A multiplexed signal is on the wire only while ``selector`` has one of these raw values.
+
+    ``ranges`` are inclusive pairs, as extended multiplexing writes them.
+    """
+
+    selector: str
+    ranges: tuple[tuple[int, int], ...]
+
+    def admits(self, raw: int) -> bool:
+        """Whether the signal is present when the selector's raw value is ``raw``."""
+        return any(low <= raw <= high for low, high in self.ranges)
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One value inside a message: ``physical = raw * scale + offset`` in ``unit``."""
+
+    name: str
+    start: int
+    length: int
+    big_endian: bool = False
+    signed: bool = False
+    is_float: bool = False
+    scale: float | int = 1
+    offset: float | int = 0
+    minimum: float | int | None = None
+    maximum: float | int | None = None
+    unit: str = ""
+    choices: Mapping[int, str] = field(default_factory=lambda: NO_CHOICES, hash=False)
+    receivers: tuple[str, ...] = ()
+    selects: bool = False
+    """Whether this signal is a multiplexer selector."""
+    condition: MuxCondition | None = None
+    comment: str = ""
+    spn: int | None = None
+
+    def bits(self) -> tuple[int, ...]:
+        """Bit positions covered, least significant bit of the value first."""
+        if not self.big_endian:
+            return tuple(range(self.start, self.start + self.length))
+        positions = []
+        bit = self.start
+        for _ in range(self.length):
+            positions.append(bit)
+            bit = bit + 15 if bit % 8 == 0 else bit - 1
+        return tuple(reversed(positions))
+
+    @property
+    def last_byte(self) -> int:
+        """Index of the last payload byte the signal touches."""
+        return max(bit // 8 for bit in self.bits())
+
+
+@dataclass(frozen=True, slots=True)
+class J1939Id:
+    """The fields of a 29-bit identifier by SAE J1939-21.
+
+    ``destination`` is ``None`` when the PDU format is 240 or more (PDU2, broadcast).
+    """
+
+    priority: int
+    pgn: int
+    source: int
+    destination: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A message as one definition file states it.
+
+    ``length`` is in bytes. ``cycle`` is ``None`` when nobody states a period; a period of zero in
+    a file is "not stated", never a period. ``event`` is true when the file says that the message
+    is sent on change rather than cyclically.
+    """
+
+    name: str
+    identifier: int
+    extended: bool
+    length: int
+    signals: tuple[Signal, ...] = ()
+    senders: tuple[str, ...] = ()
+    fd: bool = False
+    bit_rate_switch: bool = False
+    cycle: Stated | None = None
+    event: bool = False
+    j1939: J1939Id | None = None
+    comment: str = ""
+    file: str = ""
+    line: int | None = None
+    _by_name: Mapping[str, Signal] = field(init=False, repr=False, compare=False, hash=False)
+
+    def __post_init__(self) -> None:
+        names = MappingProxyType({s.name: s for s in self.signals})
+        object.__setattr__(self, "_by_name", names)
+
+    def signal(self, name: str) -> Signal:
+        """The signal of that name; ``KeyError`` when the message has none."""
+        return self._by_name[name]
+
+    def has(self, name: str) -> bool:
+        """Whether a signal of that name belongs to the message."""
+        return name in self._by_name
+
+    @property
+    def label(self) -> str:
+        """The identifier as the trade writes it."""
+        return format_identifier(self.identifier, self.extended)
+
+    @property
+    def receivers(self) -> tuple[str, ...]:
+        """All nodes that receive any signal of the message, in order of first mention."""
+        return unique(r for s in self.signals for r in s.receivers)
+
+
+def unique(names: Iterable[str]) -> tuple[str, ...]:
+    """The names without repeats, in order of first appearance."""
+    return tuple(dict.fromkeys(names))

@@ -1,0 +1,1 @@
+"""The invented demo vehicle, brought to life through the bus simulation."""

@@ -1,0 +1,113 @@
+"""What a check has to say: one value that feeds terminal, JSON, screens and report alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Any
+
+
+class Weight(IntEnum):
+    """How heavy a finding is. The command line's exit code follows the heaviest one."""
+
+    NOTE = 0
+    """Worth knowing."""
+    CAUTION = 1
+    """Will hurt sooner or later."""
+    FAULT = 2
+    """Does not work or is not safe."""
+
+    @property
+    def word(self) -> str:
+        """The weight as users read it: ``note``, ``caution`` or ``fault``."""
+        return self.name.lower()
+
+    @property
+    def mark(self) -> str:
+        """A one-character mark, so that no state is told by colour alone."""
+        return ".!#"[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A named number with its unit (``unit=""`` for plain counts and ratios)."""
+
+    name: str
+    value: float | int | str
+    unit: str = ""
+
+    def __str__(self) -> str:
+        value = f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
+        return f"{self.name} {value} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """The place a finding speaks of; fields that do not apply stay ``None``.
+
+    ``time_ns`` counts from the first frame of a capture; ``file`` and ``line`` are a place in an
+    input file.
+    """
+
+    network: str | None = None
+    node: str | None = None
+    message: str | None = None
+    signal: str | None = None
+    file: str | None = None
+    line: int | None = None
+    time_ns: int | None = None
+
+    def __str__(self) -> str:
+        parts = [p for p in (self.network, self.node, self.message, self.signal) if p]
+        text = "/".join(parts)
+        if self.file:
+            place = self.file if self.line is None else f"{self.file}:{self.line}"
+            text = f"{place} {text}".rstrip()
+        if self.time_ns is not None:
+            text = f"{text} at {self.time_ns / 1e9:.3f} s".lstrip()
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing a check has to say.
+
+    ``code`` is lower-case words with hyphens and never changes its meaning; ``summary`` is one
+    sentence with the figures in it; ``why`` says what happens if it stays; ``action`` what to do.
+    """
+
+    code: str
+    weight: Weight
+    where: Where
+    summary: str
+    why: str = ""
+    action: str = ""
+    figures: tuple[Figure, ...] = field(default=())
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; absent places are left out."""
+        where = {
+            name: value
+            for name in Where.__dataclass_fields__
+            if (value := getattr(self.where, name)) is not None
+        }
+        return {
+            "code": self.code,
+            "weight": self.weight.word,
+            "where": where,
+            "summary": self.summary,
+            "why": self.why,
+            "action": self.action,
+            "figures": [{"name": f.name, "value": f.value, "unit": f.unit} for f in self.figures],
+        }
+
+
+def heaviest(findings: Iterable[Finding]) -> Weight:
+    """The greatest weight among ``findings``; ``NOTE`` when there are none."""
+    return max((f.weight for f in findings), default=Weight.NOTE)
+
+
+def by_weight(findings: Iterable[Finding]) -> list[Finding]:
+    """Heaviest first, then by code and place, so that output is stable."""
+    return sorted(findings, key=lambda f: (-f.weight, f.code, str(f.where), f.summary))

@@ -1,0 +1,1 @@
+"""Cells, modules and sensors of the traction pack, and the judgement over them."""

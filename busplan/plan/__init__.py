@@ -1,0 +1,1 @@
+"""The plan file and the vehicle it describes."""

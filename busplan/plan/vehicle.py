@@ -1,0 +1,281 @@
+"""The vehicle that a plan describes: networks, parts, nodes and what they send.
+
+The rules of this file: values are frozen; nothing here reads a file or prints. A *part* is what was
+bought; a *node* is a part placed on one or more networks; a *stream* is one message that one node
+sends on one network, with its timing settled. ``busplan.plan.load`` makes a :class:`Vehicle`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+from busplan.definitions.model import FrameKey, Message, Signal, Stated
+from busplan.findings import Finding
+
+
+class SignalAddress(NamedTuple):
+    """The full name of a signal in a vehicle, written ``network/node/message/signal``."""
+
+    network: str
+    node: str
+    message: str
+    signal: str
+
+    def __str__(self) -> str:
+        return "/".join(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Cable:
+    """The cable of a network. Lengths [m]; terminators as fitted on the cable [Ω].
+
+    Terminators built into parts are stated on the part, not here. ``None`` means not stated.
+    """
+
+    trunk_m: float | None = None
+    stubs_m: Mapping[str, float] = field(default_factory=dict)
+    terminators_ohm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """A CAN network. Bit rates [bit/s]; ``data_bit_rate`` is ``None`` on a classical network."""
+
+    name: str
+    bit_rate: int
+    data_bit_rate: int | None = None
+    load_limit: float = 0.5
+    load_limit_stated: bool = False
+    j1939: bool = False
+    channels: tuple[str, ...] = ()
+    cable: Cable | None = None
+    sample_point: float | None = None
+    data_sample_point: float | None = None
+    fault_interval_ns: int | None = None
+    """Assumed least distance of two bus errors for response times; ``None``: no errors."""
+
+    @property
+    def fd(self) -> bool:
+        """Whether the network carries CAN FD frames."""
+        return self.data_bit_rate is not None
+
+
+IdentifierRule = Literal["fixed", "free"] | tuple[int, ...]
+"""Whether a part's identifiers can be changed: not at all, at will, or by these offsets."""
+
+Queue = Literal["priority", "fifo"]
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One CAN connection of a part: the definitions it follows and the bit rates it speaks."""
+
+    name: str
+    files: tuple[str, ...]
+    sender: str
+    bit_rates: tuple[int, ...] = ()
+    data_bit_rates: tuple[int, ...] = ()
+    terminator_ohm: float | None = None
+    messages: tuple[Message, ...] = ()
+    """Everything its definition files describe, sent or received."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What was bought. A part with one connection has one port, named ``""``."""
+
+    name: str
+    maker: str
+    ports: Mapping[str, Port]
+    identifiers: IdentifierRule = "fixed"
+    queue: Queue = "priority"
+    clock_hz: int | None = None
+    transceiver_delay_ns: int | None = None
+    sample_point: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A part placed on networks. ``on`` maps network name to the part's port there."""
+
+    name: str
+    part: Part
+    on: Mapping[str, Port]
+    identifier_offset: int = 0
+    source_address: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """One message that one node sends on one network, with its timing.
+
+    ``message`` carries the identifier as placed (after offsets and source addresses).
+    ``cycle`` is the period, or the least distance of an event-driven message; ``None`` when nobody
+    states it. ``deadline`` counts from queueing; ``None`` when neither stated nor derivable.
+    ``via`` names the route when a gateway forwards the message unchanged.
+    """
+
+    network: str
+    node: str
+    message: Message
+    cycle: Stated | None
+    deadline: Stated | None
+    jitter_ns: int = 0
+    offset_ns: int | None = None
+    event: bool = False
+    via: str | None = None
+
+    @property
+    def key(self) -> FrameKey:
+        """What identifies its frames on the wire."""
+        return FrameKey(self.network, self.message.extended, self.message.identifier)
+
+    @property
+    def label(self) -> str:
+        """``network/node/message``."""
+        return f"{self.network}/{self.node}/{self.message.name}"
+
+    def address(self, signal: str) -> SignalAddress:
+        """The full name of one of its signals."""
+        return SignalAddress(self.network, self.node, self.message.name, signal)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """A signal that a node's definitions say it receives on a network."""
+
+    network: str
+    node: str
+    message: Message
+    signal: Signal
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """What a gateway carries from one network to another: a whole message or one signal."""
+
+    name: str
+    kind: Literal["message", "signal"]
+    what: str
+    source: str
+    target: str
+    through: str
+    delay_ns: int = 0
+    deadline_ns: int | None = None
+    line: int | None = None
+
+
+class CellPlace(NamedTuple):
+    """A cell: its number in the series string (from 1), its module and where its voltage is."""
+
+    number: int
+    module: str
+    address: SignalAddress
+
+
+class SensorPlace(NamedTuple):
+    """A module temperature sensor: ``position`` counts from 1 within the module."""
+
+    module: str
+    position: int
+    address: SignalAddress
+
+
+@dataclass(frozen=True, slots=True)
+class PackLimits:
+    """Allowed windows of the cells: voltage [V], temperature [°C], evenness [V, K]."""
+
+    cell_low_v: float
+    cell_high_v: float
+    charge_low_c: float = 0.0
+    charge_high_c: float = 45.0
+    discharge_low_c: float = -20.0
+    discharge_high_c: float = 60.0
+    voltage_spread_v: float = 0.05
+    temperature_spread_k: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class PackLayout:
+    """Which decoded signals are cells, sensors and pack quantities.
+
+    ``modules`` are in string order, grouped by ``enclosures`` (name → modules). ``quantities`` maps
+    our own fixed names (``current``, ``voltage``, ``inlet_temperature``, ``outlet_temperature``,
+    ``insulation``, ``contactor_state``, ``link_voltage``, ``state_of_charge``,
+    ``dcdc_output_voltage``, ``charger_current``, ``charger_current_request``) to signals.
+    """
+
+    chemistry: str
+    limits: PackLimits
+    enclosures: Mapping[str, tuple[str, ...]]
+    cells: tuple[CellPlace, ...]
+    sensors: tuple[SensorPlace, ...]
+    quantities: Mapping[str, SignalAddress] = field(default_factory=dict)
+    current_sign: int = 1
+    """+1 when a positive current discharges the pack, −1 when it charges it."""
+    temperature_resolution_k: float | None = None
+
+    @property
+    def modules(self) -> tuple[str, ...]:
+        """All modules in string order."""
+        return tuple(m for members in self.enclosures.values() for m in members)
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """Everything a plan and its definitions say, resolved.
+
+    ``findings`` holds what loading had to tolerate (encodings, lines set aside, overlaps).
+    """
+
+    name: str
+    source: str
+    networks: Mapping[str, Network]
+    parts: Mapping[str, Part]
+    nodes: Mapping[str, Node]
+    streams: tuple[Stream, ...]
+    needs: tuple[Need, ...] = ()
+    routes: tuple[Route, ...] = ()
+    pack: PackLayout | None = None
+    findings: tuple[Finding, ...] = ()
+    invented: bool = False
+    """True for demo data; shown wherever the vehicle is."""
+
+    def on(self, network: str) -> tuple[Stream, ...]:
+        """The streams of one network, in order of arbitration (most urgent first)."""
+        streams = (s for s in self.streams if s.network == network)
+        return tuple(sorted(streams, key=lambda s: arbitration_rank(s.message)))
+
+    def nodes_on(self, network: str) -> tuple[Node, ...]:
+        """The nodes placed on one network, in plan order."""
+        return tuple(n for n in self.nodes.values() if network in n.on)
+
+    def by_key(self) -> dict[FrameKey, tuple[Stream, ...]]:
+        """Streams by what identifies their frames; more than one under a key is a clash."""
+        table: dict[FrameKey, tuple[Stream, ...]] = {}
+        for stream in self.streams:
+            table[stream.key] = (*table.get(stream.key, ()), stream)
+        return table
+
+    def network_of_channel(self) -> dict[str, str]:
+        """Capture channel name → network name, as the plan states it."""
+        return {c: n.name for n in self.networks.values() for c in n.channels}
+
+    def signals(self) -> Iterator[tuple[SignalAddress, Stream, Signal]]:
+        """Every signal any node sends, with its full name."""
+        for stream in self.streams:
+            for signal in stream.message.signals:
+                yield stream.address(signal.name), stream, signal
+
+
+def arbitration_rank(message: Message) -> int:
+    """A number that orders frames as arbitration does: the smaller one wins the bus.
+
+    The 11 base bits are compared first; on a tie the 11-bit frame wins, because its RTR (RRS) bit
+    and IDE bit are dominant where the 29-bit frame sends SRR and IDE recessive (ISO 11898-1).
+    """
+    if message.extended:
+        return (message.identifier >> 18) << 19 | 1 << 18 | (message.identifier & 0x3FFFF)
+    return message.identifier << 19

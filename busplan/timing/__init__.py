@@ -1,0 +1,1 @@
+"""When frames arrive: proven response times, and the simulation that must not beat them."""

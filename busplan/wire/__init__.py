@@ -1,0 +1,1 @@
+"""What a frame costs on the wire."""
