@@ -197,7 +197,9 @@ def group_rows(table: FrameTable) -> list[Group]:
     )
     order = np.lexsort((table.time_ns[keep], packed))
     rows, packed = keep[order], packed[order]
-    edges = np.flatnonzero(np.diff(packed, prepend=-1)) if len(packed) else np.empty(0, np.int64)
+    if not len(packed):
+        return []
+    edges = np.flatnonzero(np.diff(packed, prepend=-1))
     ends = np.append(edges[1:], len(packed))
     return [
         Group(
