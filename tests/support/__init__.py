@@ -1,0 +1,1 @@
+"""Things several tests share."""
