@@ -1,0 +1,218 @@
+"""Counters and checksums inside payloads: computing them, checking them, finding them.
+
+A checksum byte covers the other payload bytes in order. Many nodes start their CRC from another
+value, or run it over an identifier that is not in the payload. For payloads of one length all of
+that only adds a constant, because a CRC is linear: ``crc(prefix + data) = crc(data) ^ constant``.
+So a kind is recognised by the *polynomial*, and the constant falls out (Koopman and Chakravarty,
+"Cyclic redundancy code polynomial selection for embedded networks", DSN 2004, explains the
+linearity used here; quoted from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+U8 = npt.NDArray[np.uint8]
+I64 = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumKind:
+    """How a checksum byte is made.
+
+    ``method`` is ``crc`` (with ``poly``, whether bits are ``reflected``, ``init`` and ``xor_out``
+    in the usual parametric CRC model), ``xor`` (all bytes exclusive-or'ed) or ``sum`` (bytes added
+    modulo 256, ``xor_out`` 0xFF for the inverted sum).
+    """
+
+    name: str
+    method: Literal["crc", "xor", "sum"]
+    poly: int = 0
+    init: int = 0
+    reflected: bool = False
+    xor_out: int = 0
+
+
+SAE_J1850 = ChecksumKind("CRC-8 SAE J1850", "crc", 0x1D, 0xFF, False, 0xFF)
+KINDS: tuple[ChecksumKind, ...] = (
+    SAE_J1850,
+    ChecksumKind("CRC-8 poly 0x2F", "crc", 0x2F, 0xFF, False, 0xFF),
+    ChecksumKind("CRC-8 poly 0x07", "crc", 0x07),
+    ChecksumKind("CRC-8 poly 0x31 reflected", "crc", 0x31, 0x00, True),
+    ChecksumKind("CRC-8 poly 0x31", "crc", 0x31),
+    ChecksumKind("CRC-8 poly 0x9B", "crc", 0x9B, 0xFF),
+    ChecksumKind("CRC-8 poly 0xD5", "crc", 0xD5),
+    ChecksumKind("CRC-8 poly 0x39 reflected", "crc", 0x39, 0x00, True),
+    ChecksumKind("exclusive or", "xor"),
+    ChecksumKind("sum", "sum"),
+    ChecksumKind("inverted sum", "sum", xor_out=0xFF),
+)
+"""Published kinds, the more usual ones first."""
+
+
+def _reflect(value: int) -> int:
+    return int(f"{value:08b}"[::-1], 2)
+
+
+@lru_cache(maxsize=32)
+def _table(poly: int, reflected: bool) -> U8:
+    """CRC of each single byte value, shape ``(256,)``."""
+    table = np.zeros(256, np.uint8)
+    mask = _reflect(poly) if reflected else poly
+    for value in range(256):
+        crc = value
+        for _ in range(8):
+            if reflected:
+                crc = crc >> 1 ^ mask if crc & 1 else crc >> 1
+            else:
+                crc = (crc << 1 ^ mask) & 0xFF if crc & 0x80 else crc << 1
+        table[value] = crc
+    return table
+
+
+def checksum(data: U8, kind: ChecksumKind) -> U8:
+    """Checksums of many payloads at once.
+
+    ``data`` is uint8 ``(n, length)``, the covered bytes only; returns uint8 ``(n,)``.
+    """
+    if kind.method == "xor":
+        folded: U8 = np.bitwise_xor.reduce(data, axis=1)
+        return folded ^ np.uint8(kind.xor_out)
+    if kind.method == "sum":
+        total: U8 = data.sum(axis=1, dtype=np.uint64).astype(np.uint8)
+        return total ^ np.uint8(kind.xor_out)
+    table = _table(kind.poly, kind.reflected)
+    crc = np.full(len(data), kind.init, np.uint8)
+    for column in range(data.shape[1]):
+        crc = table[crc ^ data[:, column]]
+    return crc ^ np.uint8(kind.xor_out)
+
+
+class FoundChecksum(NamedTuple):
+    """A checksum byte in payloads of one length.
+
+    ``constant`` is what the kind's own result is combined with (exclusive or; added for ``sum``);
+    0 when the kind applies as published. ``share`` is the part of the frames that agree.
+    """
+
+    position: int
+    kind: ChecksumKind
+    constant: int
+    share: float
+
+
+def expected_checksums(payloads: U8, found: FoundChecksum) -> U8:
+    """What the checksum byte of each payload should be; uint8 ``(n,)``."""
+    covered = np.delete(payloads, found.position, axis=1)
+    value = checksum(covered, found.kind)
+    constant = np.uint8(found.constant)
+    return value + constant if found.kind.method == "sum" else value ^ constant
+
+
+def find_checksum(
+    payloads: U8, *, positions: tuple[int, ...] | None = None, least_share: float = 0.9
+) -> FoundChecksum | None:
+    """The checksum byte that payloads of one length carry, or ``None``.
+
+    ``payloads`` is uint8 ``(n, length)``. At least eight different payloads are needed, and the
+    byte must vary; then a byte that agrees by chance is out of the question (256⁻⁷). ``positions``
+    limits the search; by default the last and the first byte are tried before the others. With an
+    exclusive or, or an inverted sum, every byte is the checksum of all others: then the first
+    position tried is returned.
+    """
+    distinct = np.unique(payloads, axis=0)
+    if len(distinct) < 8 or payloads.shape[1] < 2:
+        return None
+    last = payloads.shape[1] - 1
+    candidates = positions or (last, 0, *range(1, last))
+    for position in candidates:
+        if len(np.unique(distinct[:, position])) < 4:
+            continue
+        covered = np.delete(distinct, position, axis=1)
+        if len(np.unique(covered, axis=0)) < 8:
+            continue
+        for kind in KINDS:
+            found = _agreement(payloads, position, kind, least_share)
+            if found is not None:
+                return found
+    return None
+
+
+def _agreement(
+    payloads: U8, position: int, kind: ChecksumKind, least_share: float
+) -> FoundChecksum | None:
+    value = checksum(np.delete(payloads, position, axis=1), kind)
+    seen = payloads[:, position]
+    constants = seen - value if kind.method == "sum" else seen ^ value
+    counts = np.bincount(constants, minlength=256)
+    constant = int(counts.argmax())
+    share = float(counts[constant]) / len(payloads)
+    return FoundChecksum(position, kind, constant, share) if share >= least_share else None
+
+
+class CounterVerdict(NamedTuple):
+    """How a counter behaved: steps seen, steps that were not the usual one, and where (rows)."""
+
+    step: int
+    steps: int
+    skips: I64
+    repeats: I64
+
+
+def check_counter(raw: npt.ArrayLike, modulus: int) -> CounterVerdict:
+    """Judge a counter that should grow by one step a frame, modulo ``modulus``.
+
+    ``raw`` are the counter's values in time order ``(n,)``. The usual step is the commonest one
+    that is not zero. ``repeats`` are rows whose value equals the one before, ``skips`` rows with
+    any other unusual step.
+    """
+    values = np.asarray(raw, np.int64)
+    steps = np.diff(values) % modulus
+    moving = steps[steps != 0]
+    if not len(moving):
+        return CounterVerdict(0, len(steps), np.empty(0, np.int64), np.arange(1, len(values)))
+    kinds, counts = np.unique(moving, return_counts=True)
+    step = int(kinds[counts.argmax()])
+    skips = np.flatnonzero((steps != step) & (steps != 0)) + 1
+    repeats = np.flatnonzero(steps == 0) + 1
+    return CounterVerdict(step, len(steps), skips, repeats)
+
+
+def looks_like_counter(raw: npt.ArrayLike, modulus: int, *, least_share: float = 0.8) -> bool:
+    """Whether values grow by the same step nearly always and come round at least once."""
+    values = np.asarray(raw, np.int64)
+    if len(values) < 8 or modulus < 4:
+        return False
+    verdict = check_counter(values, modulus)
+    usual = verdict.steps - len(verdict.skips) - len(verdict.repeats)
+    wraps = int(values.max()) - int(values.min()) >= modulus - 2
+    return verdict.step in (1, modulus - 1) and wraps and usual >= least_share * verdict.steps
+
+
+class FoundCounter(NamedTuple):
+    """A counter field found without a definition: lowest bit (DBC numbering) and width."""
+
+    start: int
+    length: int
+
+
+def find_counters(payloads: U8) -> tuple[FoundCounter, ...]:
+    """Counter fields in payloads of one length, in time order: whole bytes, then half bytes."""
+    return tuple(_counter_fields(payloads))
+
+
+def _counter_fields(payloads: U8) -> Iterator[FoundCounter]:
+    for byte in range(payloads.shape[1]):
+        column = payloads[:, byte]
+        if looks_like_counter(column, 256):
+            yield FoundCounter(byte * 8, 8)
+            continue
+        for shift in (0, 4):
+            if looks_like_counter(column >> shift & 0x0F, 16):
+                yield FoundCounter(byte * 8 + shift, 4)
