@@ -1,0 +1,65 @@
+"""What every reader delivers: blocks of frames as columns, in the order of the file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busplan.capture.frames import I64, U8, U16, U32, FrameTable
+
+
+@dataclass(frozen=True, eq=False)
+class Chunk:
+    """Consecutive frames of one file; columns as in :class:`FrameTable`.
+
+    ``network`` indexes the file's :class:`ChannelNames`; payloads follow each other in row order.
+    """
+
+    time_ns: I64
+    network: U16
+    identifier: U32
+    flags: U8
+    length: U8
+    payload: U8
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+@dataclass
+class ChannelNames:
+    """Channel names of a file in order of appearance."""
+
+    names: list[str] = field(default_factory=list)
+    _index: dict[str, int] = field(default_factory=dict)
+
+    def index(self, name: str) -> int:
+        """The number of a channel, a new one when the name is new."""
+        if name not in self._index:
+            self._index[name] = len(self.names)
+            self.names.append(name)
+        return self._index[name]
+
+
+EPOCH_FROM_NS = 315_360_000 * 10**9
+"""Times from ten years up are taken as counted from 1970, smaller ones from an own start."""
+
+
+def join(chunks: Iterable[Chunk], names: ChannelNames) -> FrameTable:
+    """All blocks of a file as one table in memory."""
+    parts = [c for c in chunks if len(c)]
+    if not parts:
+        return FrameTable.empty(names.names)
+    time_ns = np.concatenate([c.time_ns for c in parts])
+    return FrameTable.from_columns(
+        names.names,
+        time_ns,
+        np.concatenate([c.network for c in parts]),
+        np.concatenate([c.identifier for c in parts]),
+        np.concatenate([c.flags for c in parts]),
+        np.concatenate([c.length for c in parts]),
+        np.concatenate([c.payload for c in parts]),
+        epoch=bool(np.median(time_ns[:1000]) >= EPOCH_FROM_NS),
+    )

@@ -1,0 +1,93 @@
+"""Counting what a reader has to set aside: by reason, with the first places, never silently."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from busplan.errors import CaptureError
+from busplan.findings import Figure, Finding, Weight, Where
+
+WRONG_LIMIT = 0.25
+"""Share of wrong entries above which a file is refused."""
+WRONG_FLOOR = 20
+"""Fewer wrong entries than this never refuse a file."""
+SHOWN = 5
+"""Places shown for each reason."""
+
+
+@dataclass
+class Tally:
+    """What happened while one file was read.
+
+    ``entry`` is what the format's places count (``line`` or ``entry``), from 1. ``wrong`` maps a
+    reason to how many entries were set aside for it; ``places`` to the first of them.
+    """
+
+    file: str
+    entry: str = "line"
+    entries: int = 0
+    wrong: dict[str, int] = field(default_factory=dict)
+    places: dict[str, list[int]] = field(default_factory=dict)
+    torn: str | None = None
+    """How the file ends early, when it does."""
+    remarks: list[Finding] = field(default_factory=list)
+
+    def set_aside(self, reason: str, place: int, count: int = 1) -> None:
+        """Count entries that cannot be read; ``place`` is the first of them."""
+        self.wrong[reason] = self.wrong.get(reason, 0) + count
+        shown = self.places.setdefault(reason, [])
+        if len(shown) < SHOWN:
+            shown.append(place)
+
+    def remark(self, code: str, weight: Weight, summary: str, *, why: str, action: str) -> None:
+        """Add a finding about the whole file."""
+        self.remarks.append(Finding(code, weight, Where(file=self.file), summary, why, action))
+
+    @property
+    def wrong_total(self) -> int:
+        """All entries set aside."""
+        return sum(self.wrong.values())
+
+    def check_share(self) -> None:
+        """Raise :class:`CaptureError` when too large a share of the file is wrong."""
+        wrong = self.wrong_total
+        if wrong >= WRONG_FLOOR and wrong > WRONG_LIMIT * self.entries:
+            reason = max(self.wrong, key=lambda r: self.wrong[r])
+            raise CaptureError(
+                f"{self.file}: {wrong} of {self.entries} {self.entry}s cannot be read, more than "
+                f"the {WRONG_LIMIT:.0%} tolerated; {self.entry} {self.places[reason][0]} {reason}"
+            )
+
+    def findings(self) -> list[Finding]:
+        """One finding a reason, with the first places, and one when the file ends early."""
+        found = []
+        for reason, count in self.wrong.items():
+            places = self.places[reason]
+            more = ", …" if count > len(places) else ""
+            plural = self.entry if count == 1 else f"{self.entry}s"
+            found.append(
+                Finding(
+                    "capture-entry-unreadable",
+                    Weight.CAUTION,
+                    Where(file=self.file, line=places[0]),
+                    f"{count} {plural} set aside: the {self.entry} {reason} "
+                    f"({self.entry} {', '.join(map(str, places))}{more})",
+                    why="What these entries recorded is missing from every figure.",
+                    action="Look at these places; a disk or link fault while recording often "
+                    "tears lines.",
+                    figures=(Figure("set aside", count), Figure("entries", self.entries)),
+                )
+            )
+        if self.torn:
+            found.append(
+                Finding(
+                    "capture-ends-early",
+                    Weight.CAUTION,
+                    Where(file=self.file),
+                    f"the file ends early: {self.torn}",
+                    why="The recorder stopped or the copy was cut; what followed is not there.",
+                    action="Compare with the original file if there should be more.",
+                    figures=(Figure("entries", self.entries),),
+                )
+            )
+        return found + self.remarks

@@ -1,0 +1,356 @@
+"""Kernels of the text log: bytes to columns and back, no Python object per frame.
+
+One line a frame: ``(seconds.fraction) channel identifier#payload``. Three hexadecimal digits make
+an 11-bit identifier, eight a 29-bit one, or an error frame when bit 29 is set; ``#R`` is a remote
+frame, ``##`` and one flags digit lead a CAN FD payload. The grammar is that of the SocketCAN text
+log (Linux ``include/uapi/linux/can.h`` for the flag bits).
+
+Constants: the flag bits equal those of :mod:`busplan.capture.frames`, repeated here because a
+kernel freezes them when it compiles.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
+from busplan.kernels import kernel
+
+NAME_ROOM = 64
+"""Longest channel name [bytes]."""
+CHANNEL_ROOM = 512
+"""Most channels in one block of a file."""
+PLACES = 64
+"""Wrong lines of one block whose line numbers are kept."""
+
+REASONS = (
+    "does not begin with a time in parentheses",
+    "has no readable channel name",
+    "has no readable identifier",
+    "has an identifier out of range",
+    "has a payload with an odd digit or a character that is not hexadecimal",
+    "has a payload longer than its kind of frame can hold",
+    "has a CAN FD payload length that no CAN FD frame can have",
+    "has something unreadable after the frame",
+    "names more channels than can be kept apart",
+)
+"""Why a line is set aside, by the kernel's reason number."""
+
+_TIME, _CHANNEL, _IDENTIFIER, _RANGE, _HEX, _LONG, _FD_LENGTH, _REST, _ROOM = range(9)
+_ERROR_BIT = 0x2000_0000
+_NEWLINE, _RETURN, _SPACE = 10, 13, 32
+
+
+def _hex_values() -> Any:
+    table = np.full(256, 255, np.uint8)
+    for value, digit in enumerate(b"0123456789abcdef"):
+        table[digit] = value
+    for value, digit in enumerate(b"ABCDEF", start=10):
+        table[digit] = value
+    return table
+
+
+def _fd_lengths() -> Any:
+    table = np.zeros(65, np.bool_)
+    table[[*range(9), 12, 16, 20, 24, 32, 48, 64]] = True
+    return table
+
+
+HEX_VALUE = _hex_values()
+HEX_DIGIT = np.frombuffer(b"0123456789ABCDEF", np.uint8)
+FD_LENGTH = _fd_lengths()
+
+
+@kernel
+def parse_lines(
+    text: Any,
+    time_ns: Any,
+    network: Any,
+    identifier: Any,
+    flags: Any,
+    length: Any,
+    payload: Any,
+    names: Any,
+    name_length: Any,
+    wrong: Any,
+    places: Any,
+) -> tuple[int, int, int, int, int]:
+    """Parse whole lines; ``text`` must end with a line end.
+
+    Fills the columns, the channel names in order of appearance, ``wrong`` (lines set aside by
+    reason) and ``places`` (line number in this block and reason of the first ones). Returns the
+    numbers of frames, payload bytes, lines, channels and frames whose length code exceeded 8.
+    """
+    end = len(text)
+    p = 0
+    frames = 0
+    used = 0
+    lines = 0
+    channels = 0
+    codes = 0
+    kept_places = 0
+    guess = np.zeros(256, np.int64)
+    while p < end:
+        lines += 1
+        if text[p] == _NEWLINE:
+            p += 1
+            continue
+        if text[p] == _RETURN and text[p + 1] == _NEWLINE:
+            p += 2
+            continue
+        reason = -1
+        start = used
+        while True:  # one pass; `break` leaves it with the reason the line is set aside
+            reason = _TIME
+            if text[p] != 40:
+                break
+            p += 1
+            seconds = 0
+            digits = 0
+            while 48 <= text[p] <= 57 and digits < 10:
+                seconds = seconds * 10 + (text[p] - 48)
+                digits += 1
+                p += 1
+            if digits == 0 or seconds >= 9_000_000_000:
+                break
+            fraction = 0
+            places_left = 9
+            if text[p] == 46:
+                p += 1
+                while 48 <= text[p] <= 57 and places_left > 0:
+                    fraction = fraction * 10 + (text[p] - 48)
+                    places_left -= 1
+                    p += 1
+            if text[p] != 41 or text[p + 1] != _SPACE:
+                break
+            while places_left > 0:
+                fraction *= 10
+                places_left -= 1
+            p += 2
+
+            reason = _CHANNEL
+            name = p
+            while text[p] > _SPACE and text[p] != 127:
+                p += 1
+            size = p - name
+            if size == 0 or size > NAME_ROOM or text[p] != _SPACE:
+                break
+            channel = guess[text[p - 1]]
+            if not _same(names, name_length, channel, text, name, size, channels):
+                channel = 0
+                while channel < channels and not _same(
+                    names, name_length, channel, text, name, size, channels
+                ):
+                    channel += 1
+                if channel == CHANNEL_ROOM:
+                    reason = _ROOM
+                    break
+            p += 1
+
+            reason = _IDENTIFIER
+            value = 0
+            digits = 0
+            while HEX_VALUE[text[p]] < 16 and digits < 8:
+                value = value << 4 | HEX_VALUE[text[p]]
+                digits += 1
+                p += 1
+            if text[p] != 35 or (digits != 3 and digits != 8):
+                break
+            p += 1
+            reason = _RANGE
+            flag = 0
+            if digits == 3:
+                if value > 0x7FF:
+                    break
+            elif value & _ERROR_BIT:
+                if value > 0x3FFF_FFFF:
+                    break
+                flag = ERROR
+                value &= 0x1FFF_FFFF
+            else:
+                if value > 0x1FFF_FFFF:
+                    break
+                flag = EXTENDED
+
+            count = 0
+            room = 8
+            if text[p] == 82:  # R: remote frame, perhaps with the length asked for
+                flag |= REMOTE
+                p += 1
+                if 48 <= text[p] <= 56:
+                    count = text[p] - 48
+                    p += 1
+            else:
+                if text[p] == 35:  # second hash: CAN FD
+                    p += 1
+                    kind = HEX_VALUE[text[p]]
+                    reason = _HEX
+                    if kind > 7:
+                        break
+                    p += 1
+                    flag |= FD
+                    if kind & 1:
+                        flag |= BRS
+                    if kind & 2:
+                        flag |= ESI
+                    room = 64
+                high = HEX_VALUE[text[p]]
+                while high < 16:
+                    low = HEX_VALUE[text[p + 1]]
+                    if low > 15 or count == room:
+                        break
+                    payload[used] = high << 4 | low
+                    used += 1
+                    count += 1
+                    p += 2
+                    if text[p] == 46 and HEX_VALUE[text[p + 1]] < 16:
+                        p += 1
+                    high = HEX_VALUE[text[p]]
+                reason = _LONG if count == room else _HEX
+                if high < 16:
+                    break
+                reason = _FD_LENGTH
+                if room == 64 and not FD_LENGTH[count]:
+                    break
+            if text[p] == 95 and room == 8 and count == 8 and 9 <= HEX_VALUE[text[p + 1]] <= 15:
+                codes += 1
+                p += 2
+
+            reason = _HEX
+            if text[p] > _SPACE:
+                break
+            reason = _REST
+            if text[p] == _SPACE and (text[p + 1] == 82 or text[p + 1] == 84):
+                if text[p + 1] == 84:
+                    flag |= SENT
+                p += 2
+            while text[p] == _SPACE:
+                p += 1
+            if text[p] == _RETURN:
+                p += 1
+            if text[p] != _NEWLINE:
+                break
+            p += 1
+
+            if channel == channels:
+                for i in range(size):
+                    names[channel, i] = text[name + i]
+                name_length[channel] = size
+                channels += 1
+            guess[text[name + size - 1]] = channel
+            time_ns[frames] = seconds * 1_000_000_000 + fraction
+            network[frames] = channel
+            identifier[frames] = value
+            flags[frames] = flag
+            length[frames] = count
+            frames += 1
+            reason = -1
+            break
+        if reason >= 0:
+            used = start
+            wrong[reason] += 1
+            if kept_places < PLACES:
+                places[kept_places, 0] = lines
+                places[kept_places, 1] = reason
+                kept_places += 1
+            while text[p] != _NEWLINE:
+                p += 1
+            p += 1
+    return frames, used, lines, channels, codes
+
+
+@kernel
+def _same(
+    names: Any, name_length: Any, channel: int, text: Any, at: int, size: int, known: int
+) -> bool:
+    """Whether the channel name at ``text[at]`` is the known one of that number."""
+    if channel >= known or name_length[channel] != size:
+        return False
+    i = size - 1
+    while i >= 0 and names[channel, i] == text[at + i]:
+        i -= 1
+    return i < 0
+
+
+@kernel
+def format_lines(
+    out: Any,
+    time_ns: Any,
+    network: Any,
+    identifier: Any,
+    flags: Any,
+    length: Any,
+    start: Any,
+    payload: Any,
+    names: Any,
+    name_length: Any,
+    digits: int,
+    direction: bool,
+) -> int:
+    """Write one line a frame into ``out`` (large enough); return the bytes written.
+
+    ``digits`` is the number of decimals of the time; ``direction`` adds the ``R``/``T`` suffix.
+    """
+    p = 0
+    unit = 10 ** (9 - digits)
+    for row in range(len(time_ns)):
+        stamp = time_ns[row] // unit
+        out[p] = 40
+        p += 1
+        # Ten digits before the point, as recorders write seconds since 1970.
+        for i in range(10 + digits, -1, -1):
+            if i == 10:
+                out[p + i] = 46
+            else:
+                out[p + i] = 48 + stamp % 10
+                stamp //= 10
+        p += 11 + digits
+        out[p] = 41
+        out[p + 1] = _SPACE
+        p += 2
+        channel = network[row]
+        for i in range(name_length[channel]):
+            out[p + i] = names[channel, i]
+        p += name_length[channel]
+        out[p] = _SPACE
+        p += 1
+        flag = flags[row]
+        value = np.int64(identifier[row])
+        width = 3
+        if flag & ERROR:
+            value |= _ERROR_BIT
+            width = 8
+        elif flag & EXTENDED:
+            width = 8
+        for i in range(width - 1, -1, -1):
+            out[p + i] = HEX_DIGIT[value & 15]
+            value >>= 4
+        p += width
+        out[p] = 35
+        p += 1
+        if flag & REMOTE:
+            out[p] = 82
+            p += 1
+            if length[row]:
+                out[p] = 48 + length[row]
+                p += 1
+        else:
+            if flag & FD:
+                out[p] = 35
+                out[p + 1] = 48 + ((flag & BRS) // BRS) + 2 * ((flag & ESI) // ESI)
+                p += 2
+            at = start[row]
+            for i in range(length[row]):
+                byte = payload[at + i]
+                out[p] = HEX_DIGIT[byte >> 4]
+                out[p + 1] = HEX_DIGIT[byte & 15]
+                p += 2
+        if direction:
+            out[p] = _SPACE
+            out[p + 1] = 84 if flag & SENT else 82
+            p += 2
+        out[p] = _NEWLINE
+        p += 1
+    return p

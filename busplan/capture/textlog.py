@@ -1,0 +1,178 @@
+"""The text log, one line a frame: ``(seconds.fraction) channel identifier#payload``.
+
+Reading goes block by block, plain or gzipped, so memory stays bounded; wrong lines are counted
+with their numbers and set aside. A last line without a line end may be torn and is set aside too,
+because a payload cut between two bytes would look like a shorter frame.
+"""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+
+from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
+from busplan.capture.chunks import ChannelNames, Chunk, join
+from busplan.capture.frames import SENT, U8, FrameTable
+from busplan.capture.tally import Tally
+from busplan.errors import UsageError
+from busplan.findings import Weight
+
+_SHORTEST_LINE = 12
+"""``(0) c 123#`` and a line end: bounds the frames a block can hold."""
+
+Progress = Callable[[int, int], None]
+"""Called with bytes of the file consumed and frames found so far."""
+
+
+def read_textlog(path: str | Path) -> tuple[FrameTable, Tally]:
+    """Read a whole text log into memory; the tally holds what was set aside."""
+    tally = Tally(str(path))
+    names = ChannelNames()
+    table = join(text_chunks(Path(path), tally, names), names)
+    return table, tally
+
+
+def text_chunks(
+    path: Path,
+    tally: Tally,
+    names: ChannelNames,
+    progress: Progress | None = None,
+    block: int = BLOCK,
+) -> Iterator[Chunk]:
+    """The frames of a text log, block by block."""
+    frames = 0
+    at = 0
+
+    def consumed(done: int) -> None:
+        nonlocal at
+        at = done
+
+    for text in whole_lines(byte_blocks(path, tally, block, consumed), tally):
+        chunk = _parse(text, tally, names)
+        frames += len(chunk)
+        yield chunk
+        if progress:
+            progress(at, frames)
+
+
+def _parse(text: U8, tally: Tally, names: ChannelNames) -> Chunk:
+    from busplan.capture import textkernels as kernels
+
+    room = len(text) // _SHORTEST_LINE + 1
+    time_ns, network = np.empty(room, np.int64), np.empty(room, np.uint16)
+    identifier, flags = np.empty(room, np.uint32), np.empty(room, np.uint8)
+    length, payload = np.empty(room, np.uint8), np.empty(len(text) // 2 + 64, np.uint8)
+    name_bytes = np.zeros((kernels.CHANNEL_ROOM, kernels.NAME_ROOM), np.uint8)
+    name_length = np.zeros(kernels.CHANNEL_ROOM, np.int64)
+    wrong = np.zeros(len(kernels.REASONS), np.int64)
+    places = np.zeros((kernels.PLACES, 2), np.int64)
+    frames, used, lines, channels, codes = kernels.parse_lines(
+        text,
+        time_ns,
+        network,
+        identifier,
+        flags,
+        length,
+        payload,
+        name_bytes,
+        name_length,
+        wrong,
+        places,
+    )
+    for line, reason in places[: wrong.sum()]:
+        tally.set_aside(kernels.REASONS[reason], int(tally.entries + line))
+    for reason in np.flatnonzero(wrong):
+        beyond = int(wrong[reason]) - int((places[: wrong.sum(), 1] == reason).sum())
+        if beyond > 0:
+            tally.set_aside(kernels.REASONS[reason], tally.entries + lines, beyond)
+    tally.entries += lines
+    if codes:
+        tally.remark(
+            "length-code-above-eight",
+            Weight.NOTE,
+            f"{codes} frames state a length code above 8; they hold 8 bytes and are kept as such",
+            why="Only the code differs on the wire; the payload is the same.",
+            action="Nothing, unless a receiver of yours reads the code itself.",
+        )
+    index = [
+        names.index(name_bytes[i, : name_length[i]].tobytes().decode("utf-8", "backslashreplace"))
+        for i in range(channels)
+    ]
+    lookup = np.array(index, np.uint16)
+    return Chunk(
+        time_ns[:frames].copy(),
+        lookup[network[:frames]] if frames else network[:0],
+        identifier[:frames].copy(),
+        flags[:frames].copy(),
+        length[:frames].copy(),
+        payload[:used].copy(),
+    )
+
+
+def write_textlog(table: FrameTable, path: str | Path, *, digits: int | None = None) -> None:
+    """Write a table as a text log, gzipped when the name ends in ``.gz``.
+
+    ``digits`` are the decimals of the time: by default 6, as the format is usually written, or 9
+    when a time would lose something; an explicit smaller number cuts the rest off. The file
+    appears only when it is whole.
+    """
+    target = Path(path)
+    part = target.with_name(target.name + ".part")
+    try:
+        with part.open("wb") as raw:
+            if target.suffix == ".gz":
+                # No name and no time inside, so that equal frames make equal files.
+                with gzip.GzipFile("", "wb", 6, raw, mtime=0) as packed:
+                    for text in textlog_lines(table, digits=digits):
+                        packed.write(text)
+            else:
+                for text in textlog_lines(table, digits=digits):
+                    raw.write(text)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def textlog_lines(table: FrameTable, *, digits: int | None = None) -> Iterator[bytes]:
+    """The lines of a text log, many to a block."""
+    from busplan.capture import textkernels as kernels
+
+    if not len(table):
+        return
+    if int(table.time_ns.min()) < 0:
+        raise UsageError("a text log cannot hold times before its zero")
+    if digits is None:
+        digits = 9 if bool((table.time_ns % 1000).any()) else 6
+    name_bytes = np.zeros((len(table.networks), kernels.NAME_ROOM), np.uint8)
+    name_length = np.zeros(len(table.networks), np.int64)
+    for i, name in enumerate(table.networks):
+        data = name.encode()
+        if not 0 < len(data) <= kernels.NAME_ROOM or any(b <= 32 or b == 127 for b in data):
+            raise UsageError(f"a text log cannot hold the channel name {name!r}")
+        name_bytes[i, : len(data)] = np.frombuffer(data, np.uint8)
+        name_length[i] = len(data)
+    direction = bool((table.flags & SENT).any())
+    widest = int(name_length.max(initial=0)) + digits + 32
+    step = 1 << 16
+    for first in range(0, len(table), step):
+        rows = slice(first, first + step)
+        length = table.length[rows]
+        out = np.empty(len(length) * widest + 2 * int(length.sum(dtype=np.int64)), np.uint8)
+        size = kernels.format_lines(
+            out,
+            table.time_ns[rows],
+            table.network[rows],
+            table.identifier[rows],
+            table.flags[rows],
+            length,
+            table.start[rows],
+            table.payload,
+            name_bytes,
+            name_length,
+            digits,
+            direction,
+        )
+        yield out[:size].tobytes()
