@@ -1,0 +1,110 @@
+"""The compiled extraction of signals from payloads."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.kernels import kernel
+
+I64 = npt.NDArray[np.int64]
+F64 = npt.NDArray[np.float64]
+U8 = npt.NDArray[np.uint8]
+
+BLOCK = 2048
+"""Frames handled at a time, so that their payload words stay in the processor's first cache."""
+
+
+@kernel
+def extract(
+    rows: I64,
+    start: I64,
+    length: U8,
+    flags: U8,
+    remote: np.uint8,
+    payload: U8,
+    order: I64,
+    window: I64,
+    ninth: I64,
+    big: I64,
+    shift: I64,
+    width: I64,
+    signed: I64,
+    kind: I64,
+    scale: F64,
+    offset: F64,
+    whole_scale: I64,
+    whole_offset: I64,
+    bits: I64,
+    values: F64,
+) -> None:
+    """Read signals from the payloads of ``rows`` into ``bits``/``values``, shape (signal, row).
+
+    ``bits`` (int64) and ``values`` (float64) are two views of one memory; ``kind`` says which one
+    an entry writes (see ``decode.layout``). Bytes that a frame does not have read as zero.
+    """
+    words = np.empty(BLOCK, np.uint64)
+    swapped = np.empty(BLOCK, np.uint64)
+    for low in range(0, len(rows), BLOCK):
+        count = min(BLOCK, len(rows) - low)
+        loaded = -1
+        for s in range(len(order)):
+            if window[s] != loaded:
+                loaded = window[s]
+                for i in range(count):
+                    row = rows[low + i]
+                    have = 0 if flags[row] & remote else int(length[row]) - loaded
+                    at = start[row] + loaded
+                    word = np.uint64(0)
+                    if have >= 8:
+                        for b in range(8):
+                            word |= np.uint64(payload[at + b]) << np.uint64(8 * b)
+                    else:
+                        for b in range(have):
+                            word |= np.uint64(payload[at + b]) << np.uint64(8 * b)
+                    words[i] = word
+                    flip = np.uint64(0)
+                    for b in range(8):
+                        flip |= ((word >> np.uint64(8 * b)) & np.uint64(255)) << np.uint64(
+                            56 - 8 * b
+                        )
+                    swapped[i] = flip
+            source = swapped if big[s] else words
+            down = np.uint64(shift[s])
+            empty = np.uint64(64 - width[s])
+            target = bits[order[s], low : low + count]
+            if ninth[s] < 0:
+                if signed[s]:
+                    up = np.uint64(64 - width[s] - shift[s])
+                    for i in range(count):
+                        target[i] = np.int64(source[i] << up) >> np.int64(empty)
+                else:
+                    mask = np.uint64(0xFFFFFFFFFFFFFFFF) >> empty
+                    for i in range(count):
+                        target[i] = np.int64((source[i] >> down) & mask)
+            else:
+                for i in range(count):
+                    row = rows[low + i]
+                    last = np.uint64(0)
+                    if not flags[row] & remote and length[row] > ninth[s]:
+                        last = np.uint64(payload[start[row] + ninth[s]])
+                    if big[s]:
+                        value = (source[i] << (np.uint64(8) - down)) | (last >> down)
+                    else:
+                        value = (source[i] >> down) | (last << (np.uint64(64) - down))
+                    value = value << empty
+                    if signed[s]:
+                        target[i] = np.int64(value) >> np.int64(empty)
+                    else:
+                        target[i] = np.int64(value >> empty)
+            # Scaling follows while the block is still in the cache.
+            scaled = values[order[s], low : low + count]
+            if kind[s] == 1:
+                for i in range(count):
+                    target[i] = target[i] * whole_scale[s] + whole_offset[s]
+            elif kind[s] == 2:
+                for i in range(count):
+                    scaled[i] = np.float64(target[i]) * scale[s] + offset[s]
+            elif kind[s] == 3:
+                for i in range(count):
+                    scaled[i] = np.float64(np.uint64(target[i])) * scale[s] + offset[s]
