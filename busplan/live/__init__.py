@@ -1,0 +1,1 @@
+"""The live bus: opening interfaces, recording, watching. Nothing here transmits by itself."""

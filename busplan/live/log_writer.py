@@ -1,0 +1,133 @@
+"""An append-only text log that survives a killed process and a full disk.
+
+The rules of this file: bytes go to the operating system unbuffered, whole lines at a time; nothing
+already written is ever changed. When the disk takes only part of a block, the rest is kept and
+offered again, so no line is joined to another one. What does not fit into the waiting room is
+dropped whole and counted.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from busplan.errors import UsageError
+
+WAITING_LIMIT = 64 * 1024 * 1024
+"""Bytes kept in memory while the disk takes nothing."""
+
+
+class LogWriter:
+    """Writes blocks of log lines to one file, or to a numbered series of files.
+
+    ``rotate_bytes`` and ``rotate_ns`` start the next file when the current one has reached that
+    size or age; files are then called ``name-0001.log`` and so on. Existing files are never
+    overwritten nor appended to: :class:`UsageError`.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        rotate_bytes: int | None = None,
+        rotate_ns: int | None = None,
+        waiting_limit: int = WAITING_LIMIT,
+        open_file: Callable[[Path], int] | None = None,
+    ) -> None:
+        self._path = path
+        self._rotate_bytes = rotate_bytes
+        self._rotate_ns = rotate_ns
+        self._waiting_limit = waiting_limit
+        self._open_file = open_file or _create
+        self._number = 0
+        self._handle = -1
+        self._size = 0
+        self._born_ns = 0
+        self._waiting: list[tuple[bytes, int]] = []
+        self._waiting_bytes = 0
+        self.files: list[Path] = []
+        self.written_frames = 0
+        self.dropped_frames = 0
+        self.trouble: str | None = None
+        """Why the disk takes nothing at the moment, in words; ``None`` when it does."""
+
+    @property
+    def waiting_frames(self) -> int:
+        """Frames that are in memory because the disk has not taken them yet."""
+        return sum(frames for _, frames in self._waiting)
+
+    def open(self, now_ns: int) -> None:
+        """Create the first file; raises :class:`UsageError` when it exists or cannot be made."""
+        self._next_file(now_ns)
+
+    def write(self, block: bytes, frames: int, now_ns: int) -> None:
+        """Append a block of whole lines holding ``frames`` frames."""
+        if block:
+            if not self._waiting and self._due(now_ns):
+                self._next_file(now_ns)
+            if self._waiting_bytes + len(block) > self._waiting_limit:
+                self.dropped_frames += frames
+            else:
+                self._waiting.append((block, frames))
+                self._waiting_bytes += len(block)
+        self._push()
+
+    def close(self) -> None:
+        """Offer what waits one last time; what the disk still refuses counts as dropped."""
+        if self._handle < 0:
+            return
+        self._push()
+        self.dropped_frames += self.waiting_frames
+        self._waiting.clear()
+        self._waiting_bytes = 0
+        os.close(self._handle)
+        self._handle = -1
+
+    def _push(self) -> None:
+        while self._waiting:
+            block, frames = self._waiting[0]
+            try:
+                taken = os.write(self._handle, block)
+            except OSError as error:
+                self.trouble = f"{self.files[-1].name}: {error.strerror or error}"
+                return
+            self._size += taken
+            self._waiting_bytes -= taken
+            if taken < len(block):
+                self._waiting[0] = (block[taken:], frames)
+                continue
+            self.written_frames += frames
+            self._waiting.pop(0)
+            self.trouble = None
+
+    def _due(self, now_ns: int) -> bool:
+        if not self._size:
+            return False
+        full = self._rotate_bytes is not None and self._size >= self._rotate_bytes
+        old = self._rotate_ns is not None and now_ns - self._born_ns >= self._rotate_ns
+        return full or old
+
+    def _next_file(self, now_ns: int) -> None:
+        rotating = self._rotate_bytes is not None or self._rotate_ns is not None
+        path = self._path
+        if rotating:
+            self._number += 1
+            path = path.with_name(f"{path.stem}-{self._number:04d}{path.suffix}")
+        try:
+            handle = self._open_file(path)
+        except OSError as error:
+            if not self.files:
+                hint = "it exists already" if isinstance(error, FileExistsError) else error.strerror
+                raise UsageError(f"{path}: cannot start a recording there: {hint}") from error
+            self.trouble = f"{path.name}: {error.strerror or error}; going on in {self.files[-1]}"
+            self._born_ns, self._size = now_ns, 0
+            return
+        if self._handle >= 0:
+            os.close(self._handle)
+        self._handle, self._size, self._born_ns = handle, 0, now_ns
+        self.files.append(path)
+
+
+def _create(path: Path) -> int:
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
