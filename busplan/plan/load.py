@@ -1,0 +1,99 @@
+"""Reading a plan file and the definition files it names: the edge in front of ``resolve``."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from busplan.errors import PlanError, Problem
+from busplan.plan.locate import key_lines
+from busplan.plan.problems import Problems, suggestion
+from busplan.plan.vehicle import Vehicle
+
+_AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def load_plan(path: str | Path) -> Vehicle:
+    """The vehicle a plan file describes.
+
+    Raises ``PlanError`` with every problem of the plan and its definition files.
+    """
+    document, problems = read_document(path)
+    return vehicle_of(document, problems, Path(path).parent)
+
+
+def vehicle_of(document: dict[str, Any], problems: Problems, folder: Path) -> Vehicle:
+    """The vehicle of a parsed plan whose definition files lie in ``folder``.
+
+    Raises ``PlanError`` with every problem.
+    """
+    from busplan.definitions.dbc import load_dbc
+    from busplan.plan.resolve import resolve
+    from busplan.plan.schema import read_spec
+
+    spec = read_spec(document, problems)
+    vehicle = resolve(spec, folder, load_dbc, problems, problems.file)
+    problems.stop()
+    assert vehicle is not None, "resolve left no problem and no vehicle"
+    return vehicle
+
+
+def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:
+    """The parsed TOML text and a place to collect problems, which knows its lines."""
+    file = str(path)
+    text = _read_text(Path(path))
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError([_syntax_problem(file, text, str(error))]) from error
+    if not document:
+        raise PlanError(
+            [
+                Problem(
+                    file,
+                    None,
+                    "",
+                    "the plan is empty; it needs at least [network.NAME], [part.NAME] and "
+                    "[node.NAME] tables",
+                )
+            ]
+        )
+    return document, Problems(file, key_lines(text))
+
+
+def _read_text(path: Path) -> str:
+    file = str(path)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        plans = sorted(p.name for p in path.parent.glob("*.toml")) if path.parent.is_dir() else []
+        near = suggestion(path.name, plans) if plans else ""
+        raise PlanError([Problem(file, None, "", f"there is no such file{near}")]) from error
+    except IsADirectoryError as error:
+        raise PlanError([Problem(file, None, "", "is a folder, not a plan file")]) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise PlanError([Problem(file, None, "", f"cannot be read: {reason}")]) from error
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        what = "is not a text file" if b"\0" in data else "is not text in UTF-8"
+        raise PlanError(
+            [Problem(file, line, "", f"{what} (byte 0x{data[error.start]:02X}); a plan is TOML")]
+        ) from error
+
+
+def _syntax_problem(file: str, text: str, message: str) -> Problem:
+    """A TOML syntax error with its line as the place."""
+    line = text.count("\n") + 1
+    column = ""
+    if match := _AT.search(message):
+        message = message[: match.start()]
+        if match[1]:
+            line, column = int(match[1]), f"column {match[2]}"
+    if re.match(r'\s*(VERSION\s+"|NS_\s*:|BU_\s*:)', text):
+        message = "this is a definition file (DBC), not a plan"
+    return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}")

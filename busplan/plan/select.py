@@ -1,0 +1,65 @@
+"""Choosing signals and messages by name: the selectors of the command line and of plans.
+
+A selector is any trailing part of a full name (``network/node/message/signal``). Inside a step
+``*`` and ``?`` stand for any characters; a step that is only ``*`` stands for one step or more, so
+``pack/*/CellVoltage*`` is every cell voltage on the network ``pack``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TypeVar
+
+from busplan.errors import UsageError
+from busplan.plan.problems import suggestion
+from busplan.plan.vehicle import SignalAddress, Stream, Vehicle
+
+T = TypeVar("T")
+
+
+def selector_pattern(selector: str) -> re.Pattern[str]:
+    """The regular expression that a full name must match as a whole."""
+    steps = []
+    for step in selector.strip("/").split("/"):
+        if step in ("*", "**"):
+            steps.append(r"[^/]+(?:/[^/]+)*")
+        else:
+            literal = re.escape(step).replace(r"\*", "[^/]*").replace(r"\?", "[^/]")
+            steps.append(literal)
+    return re.compile("(?:.*/)?" + "/".join(steps))
+
+
+def select_signals(vehicle: Vehicle, selectors: Iterable[str]) -> tuple[SignalAddress, ...]:
+    """Full names of the signals any selector matches, in the order of the vehicle.
+
+    ``UsageError`` names the selectors that match nothing, each with what is near.
+    """
+    addresses = [address for address, _, _ in vehicle.signals()]
+    return _select(addresses, [str(a) for a in addresses], selectors, "signal")
+
+
+def select_streams(vehicle: Vehicle, selectors: Iterable[str]) -> tuple[Stream, ...]:
+    """The streams any selector of messages (``network/node/message``) matches.
+
+    ``UsageError`` names the selectors that match nothing, each with what is near.
+    """
+    return _select(vehicle.streams, [s.label for s in vehicle.streams], selectors, "message")
+
+
+def _select(
+    things: Iterable[T], names: list[str], selectors: Iterable[str], what: str
+) -> tuple[T, ...]:
+    chosen: set[int] = set()
+    missed = []
+    for selector in selectors:
+        pattern = selector_pattern(selector)
+        hits = [i for i, name in enumerate(names) if pattern.fullmatch(name)]
+        chosen.update(hits)
+        if not hits:
+            last = [name.rsplit("/", 1)[-1] for name in names]
+            near = suggestion(selector.rsplit("/", 1)[-1], last, what)
+            missed.append(f'no {what} matches "{selector}"{near}')
+    if missed:
+        raise UsageError("\n".join(missed))
+    return tuple(thing for i, thing in enumerate(things) if i in chosen)

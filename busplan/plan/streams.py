@@ -1,0 +1,160 @@
+"""What is sent and needed where: messages as placed, their timing, what gateways pass on.
+
+The rules of this file: pure functions from parts and placements to streams and needs; identifiers
+are moved here and nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from busplan.definitions.j1939 import split_identifier, with_source
+from busplan.definitions.model import Message, Origin, Stated
+from busplan.plan.vehicle import Need, Network, Node, Port, Route, Stream
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What a plan states about one message; ``None`` where it says nothing. Times [ns]."""
+
+    cycle_ns: int | None = None
+    min_distance_ns: int | None = None
+    offset_ns: int | None = None
+    deadline_ns: int | None = None
+    jitter_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """One port of a node on one network."""
+
+    node: Node
+    network: Network
+    port: Port
+
+
+def placed(message: Message, node: Node, network: Network) -> Message:
+    """The message as the node sends it: offset added, J1939 source address replaced."""
+    identifier = message.identifier + node.identifier_offset
+    j1939 = message.extended and (message.j1939 is not None or network.j1939)
+    if j1939 and node.source_address is not None:
+        identifier = with_source(identifier, node.source_address)
+    fields = split_identifier(identifier) if j1939 else None
+    if identifier == message.identifier and fields == message.j1939:
+        return message
+    return replace(message, identifier=identifier, j1939=fields)
+
+
+def sent_streams(placement: Placement) -> list[Stream]:
+    """What a port sends, with the timing its definitions state."""
+    return [
+        timed(
+            Stream(
+                placement.network.name,
+                placement.node.name,
+                placed(message, placement.node, placement.network),
+                message.cycle,
+                message.cycle,
+                event=message.event,
+            ),
+            Timing(),
+        )
+        for message in placement.port.messages
+        if placement.port.sender in message.senders
+    ]
+
+
+def timed(stream: Stream, timing: Timing) -> Stream:
+    """The stream with what the plan states laid over what the definitions state.
+
+    The deadline defaults to the cycle time, with the cycle's origin.
+    """
+    cycle, event = stream.cycle, stream.event
+    if timing.min_distance_ns is not None:
+        cycle, event = Stated(timing.min_distance_ns, Origin.PLAN), True
+    elif timing.cycle_ns is not None:
+        cycle, event = Stated(timing.cycle_ns, Origin.PLAN), False
+    deadline = cycle
+    if timing.deadline_ns is not None:
+        deadline = Stated(timing.deadline_ns, Origin.PLAN)
+    return replace(
+        stream,
+        cycle=cycle,
+        event=event,
+        deadline=deadline,
+        jitter_ns=timing.jitter_ns,
+        offset_ns=timing.offset_ns,
+    )
+
+
+def needs_of(placement: Placement) -> list[Need]:
+    """Signals that a port's definitions say it receives from others."""
+    sender = placement.port.sender
+    return [
+        Need(placement.network.name, placement.node.name, message, signal)
+        for message in placement.port.messages
+        if sender not in message.senders
+        for signal in message.signals
+        if sender in signal.receivers
+    ]
+
+
+def forwarded(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
+    """The streams with those added that message routes carry on, routes in a row included.
+
+    A stream that is already on the target network through the same gateway is not added twice, so
+    routes in a circle end.
+    """
+    routes = [r for r in routes if r.kind == "message"]
+    result = list(streams)
+    there = {(s.network, s.node, s.message.name) for s in result}
+    fresh = list(result)
+    while fresh:
+        added = []
+        for route in routes:
+            for stream in fresh:
+                key = (route.target, route.through, stream.message.name)
+                matches = stream.network == route.source and stream.message.name == route.what
+                if matches and stream.node != route.through and key not in there:
+                    there.add(key)
+                    added.append(
+                        replace(stream, network=route.target, node=route.through, via=route.name)
+                    )
+        result += added
+        fresh = added
+    return result
+
+
+def joined(ports: Sequence[Port]) -> Port:
+    """Several ports of one part on the same network, seen as one connection.
+
+    It speaks only the bit rates that all of them speak.
+    """
+    if len(ports) == 1:
+        return ports[0]
+    first = ports[0]
+    stated = [p.bit_rates for p in ports if p.bit_rates]
+    data_stated = [p.data_bit_rates for p in ports if p.data_bit_rates]
+    return Port(
+        name="+".join(p.name for p in ports),
+        files=tuple(dict.fromkeys(f for p in ports for f in p.files)),
+        sender=first.sender,
+        bit_rates=_common(stated),
+        data_bit_rates=_common(data_stated),
+        terminator_ohm=next((p.terminator_ohm for p in ports if p.terminator_ohm), None),
+        messages=tuple(m for p in ports for m in p.messages),
+    )
+
+
+def without_repeats(streams: Iterable[Stream]) -> list[Stream]:
+    """Drop a stream that the same node sends on the same network under the same name and key."""
+    seen: Mapping[tuple[str, str, str, int], Stream] = {
+        (s.network, s.node, s.message.name, s.message.identifier): s
+        for s in reversed(list(streams))
+    }
+    return list(reversed(seen.values()))
+
+
+def _common(rates: Sequence[tuple[int, ...]]) -> tuple[int, ...]:
+    return tuple(r for r in rates[0] if all(r in other for other in rates)) if rates else ()
