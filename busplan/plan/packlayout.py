@@ -173,7 +173,9 @@ class _Finder:
             name = selector.rsplit("/", 1)[-1]
             sender = f' sent by "{node}"' if node else ""
             known = [
-                n for n, places in self.by_signal.items() if any(node in (None, a.node) for a in places)
+                n
+                for n, places in self.by_signal.items()
+                if any(node in (None, a.node) for a in places)
             ]
             near = suggestion(name, known, "signal")
             self.problems.add(path, f'there is no signal "{selector}"{sender}{near}')
@@ -224,7 +226,8 @@ def _limits(pack: PackSpec, problems: Problems) -> PackLimits | None:
     ):
         if values[low] >= values[high]:
             problems.add(
-                ("pack", "limits", low), f"{low} ({values[low]}) must lie below {high} ({values[high]})"
+                ("pack", "limits", low),
+                f"{low} ({values[low]}) must lie below {high} ({values[high]})",
             )
     return limits
 

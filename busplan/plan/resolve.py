@@ -165,9 +165,7 @@ def _part(self: _Resolver, name: str, spec: PartSpec) -> Part | None:
     )
 
 
-def _port(
-    self: _Resolver, path: KeyPath, name: str, spec: PortSpec, part: PartSpec
-) -> Port | None:
+def _port(self: _Resolver, path: KeyPath, name: str, spec: PortSpec, part: PartSpec) -> Port | None:
     if not spec.definitions:
         self.problems.add(path, 'the key "definitions" is missing; it names the definition file')
         return None
@@ -217,9 +215,7 @@ def _files_near(path: Path) -> list[str]:
     return sorted(p.name for p in path.parent.iterdir() if p.suffix.lower() == ".dbc")
 
 
-def _sender(
-    self: _Resolver, path: KeyPath, spec: PortSpec, files: list[Definitions]
-) -> str | None:
+def _sender(self: _Resolver, path: KeyPath, spec: PortSpec, files: list[Definitions]) -> str | None:
     """The definition file's name for the part: as stated, or the only one that sends."""
     messages = [m for d in files for m in d.messages]
     senders = list(dict.fromkeys(s for m in messages for s in m.senders))
@@ -252,9 +248,7 @@ def _node(
     part = parts.get(spec.part)
     if part is None:
         if spec.part not in self.spec.known("part"):
-            self.problems.unknown(
-                (*path, "part"), "part", spec.part, self.spec.known("part")
-            )
+            self.problems.unknown((*path, "part"), "part", spec.part, self.spec.known("part"))
         self.incomplete = True
     places: list[tuple[str, Port]] = []
     for index, (port_name, network) in enumerate(spec.on):
@@ -272,8 +266,7 @@ def _node(
     if len(set(used)) < len(used):
         self.problems.add(
             (*path, "on"),
-            f'the part "{part.name}" has one such connection; it cannot be on '
-            f"{len(used)} networks",
+            f'the part "{part.name}" has one such connection; it cannot be on {len(used)} networks',
         )
         return None
     return _placements(self, name, spec, part, places, networks)
@@ -340,8 +333,8 @@ def _port_of(
         named = [p for p in part.ports if p]
         if not named:
             self.problems.add(
-                path, f'the part "{part.name}" has one connection without a name; '
-                'write on = ["NETWORK"]'
+                path,
+                f'the part "{part.name}" has one connection without a name; write on = ["NETWORK"]',
             )
         else:
             self.problems.unknown(path, f'port of part "{part.name}"', port_name, named)
@@ -422,9 +415,7 @@ def _route_ends(
         good = False
     if spec.through not in nodes:
         if spec.through not in self.spec.known("node"):
-            self.problems.unknown(
-                (*path, "through"), "node", spec.through, self.spec.known("node")
-            )
+            self.problems.unknown((*path, "through"), "node", spec.through, self.spec.known("node"))
         return False
     for network in (spec.source, spec.target):
         on = nodes[spec.through].on

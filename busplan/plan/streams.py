@@ -153,7 +153,7 @@ def without_repeats(streams: Iterable[Stream]) -> list[Stream]:
         (s.network, s.node, s.message.name, s.message.identifier): s
         for s in reversed(list(streams))
     }
-    return list(reversed(seen.values()))
+    return list(reversed(list(seen.values())))
 
 
 def _common(rates: Sequence[tuple[int, ...]]) -> tuple[int, ...]:
