@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from importlib import import_module
+from importlib.util import find_spec
 from typing import Annotated
 
 import typer
@@ -12,7 +13,25 @@ import typer
 import busplan
 from busplan.errors import BusplanError
 
-COMMANDS: tuple[str, ...] = ()
+COMMANDS: tuple[str, ...] = (
+    "demo",
+    "check",
+    "load",
+    "timing",
+    "cable",
+    "whatif",
+    "simulate",
+    "frame",
+    "survey",
+    "decode",
+    "cut",
+    "replay",
+    "pack",
+    "record",
+    "live",
+    "bench",
+    "cache",
+)
 """Modules of this package that register a command, in the order the help shows them."""
 
 app = typer.Typer(
@@ -43,6 +62,8 @@ def _options(
 
 
 for _name in COMMANDS:
+    if find_spec(f"busplan.cli.{_name}") is None:
+        continue
     import_module(f"busplan.cli.{_name}").register(app)
 
 

@@ -44,7 +44,7 @@ class LogWriter:
         self._handle = -1
         self._size = 0
         self._born_ns = 0
-        self._waiting: list[tuple[bytes, int]] = []
+        self._waiting: list[bytes] = []
         self._waiting_bytes = 0
         self.files: list[Path] = []
         self.written_frames = 0
@@ -55,21 +55,21 @@ class LogWriter:
     @property
     def waiting_frames(self) -> int:
         """Frames that are in memory because the disk has not taken them yet."""
-        return sum(frames for _, frames in self._waiting)
+        return sum(block.count(b"\n") for block in self._waiting)
 
     def open(self, now_ns: int) -> None:
         """Create the first file; raises :class:`UsageError` when it exists or cannot be made."""
         self._next_file(now_ns)
 
-    def write(self, block: bytes, frames: int, now_ns: int) -> None:
-        """Append a block of whole lines holding ``frames`` frames."""
+    def write(self, block: bytes, now_ns: int) -> None:
+        """Append a block of whole lines, one a frame."""
         if block:
             if not self._waiting and self._due(now_ns):
                 self._next_file(now_ns)
             if self._waiting_bytes + len(block) > self._waiting_limit:
-                self.dropped_frames += frames
+                self.dropped_frames += block.count(b"\n")
             else:
-                self._waiting.append((block, frames))
+                self._waiting.append(block)
                 self._waiting_bytes += len(block)
         self._push()
 
@@ -86,7 +86,7 @@ class LogWriter:
 
     def _push(self) -> None:
         while self._waiting:
-            block, frames = self._waiting[0]
+            block = self._waiting[0]
             try:
                 taken = os.write(self._handle, block)
             except OSError as error:
@@ -94,10 +94,10 @@ class LogWriter:
                 return
             self._size += taken
             self._waiting_bytes -= taken
+            self.written_frames += block.count(b"\n", 0, taken)
             if taken < len(block):
-                self._waiting[0] = (block[taken:], frames)
+                self._waiting[0] = block[taken:]
                 continue
-            self.written_frames += frames
             self._waiting.pop(0)
             self.trouble = None
 

@@ -34,8 +34,8 @@ class SmallDisk:
 def test_lines_arrive_in_order_at_once(tmp_path: Path) -> None:
     writer = LogWriter(tmp_path / "a.log")
     writer.open(0)
-    writer.write(LINE, 1, 0)
-    writer.write(LINE * 2, 2, 0)
+    writer.write(LINE, 0)
+    writer.write(LINE * 2, 0)
     assert (tmp_path / "a.log").read_bytes() == LINE * 3  # before any close
     writer.close()
     assert (writer.written_frames, writer.dropped_frames) == (3, 0)
@@ -47,12 +47,12 @@ def test_a_short_write_goes_on_where_it_stopped_and_joins_no_lines(tmp_path: Pat
     writer.open(0)
     blocks = [b"%06d " % n * 3000 + b"\n" for n in range(12)]
     for block in blocks:
-        writer.write(block, 1, 0)
+        writer.write(block, 0)
     assert writer.trouble is not None
     assert writer.waiting_frames > 0
     while writer.waiting_frames:
         disk.drain()
-        writer.write(b"", 0, 0)
+        writer.write(b"", 0)
     disk.drain()
     writer.close()
     disk.drain()
@@ -65,7 +65,7 @@ def test_a_full_disk_is_named_and_what_cannot_wait_is_counted(tmp_path: Path) ->
     writer = LogWriter(tmp_path / "a.log", open_file=lambda _: full, waiting_limit=len(LINE) * 4)
     writer.open(0)
     for _ in range(6):
-        writer.write(LINE, 1, 0)
+        writer.write(LINE, 0)
     assert "No space left" in (writer.trouble or "")
     assert (writer.waiting_frames, writer.dropped_frames) == (4, 2)
     writer.close()
@@ -76,8 +76,8 @@ def test_rotation_by_size_and_by_time(tmp_path: Path) -> None:
     writer = LogWriter(tmp_path / "a.log", rotate_bytes=len(LINE) * 2, rotate_ns=10**10)
     writer.open(0)
     for second in range(3):
-        writer.write(LINE, 1, second * 10**9)
-    writer.write(LINE, 1, 12 * 10**9)
+        writer.write(LINE, second * 10**9)
+    writer.write(LINE, 12 * 10**9)
     writer.close()
     sizes = [p.stat().st_size // len(LINE) for p in sorted(tmp_path.iterdir())]
     assert sizes == [2, 1, 1]

@@ -1,0 +1,188 @@
+"""``busplan record``: several live networks into one text log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.live import Live
+    from rich.table import Table
+
+    from busplan.live.interfaces import InterfaceSpec
+    from busplan.live.recorder import Recorder, RecordingStatus
+
+INTERFACE_HELP = (
+    "NETWORK=KIND:CHANNEL[,KEY=VALUE...], once for each network; for example "
+    "drive=socketcan:can0 or pack=pcan:PCAN_USBBUS1. KIND is any interface python-can supports."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("record")(record)
+
+
+def record(
+    out: Annotated[Path, typer.Argument(help="Text log to write; must not exist yet.")],
+    interface: Annotated[list[str], typer.Option("--interface", "-i", help=INTERFACE_HELP)],
+    plan: Annotated[
+        Path | None, typer.Option(help="Plan: bit rates for opening and for the load shown.")
+    ] = None,
+    seconds: Annotated[float | None, typer.Option(help="Stop by itself after so long.")] = None,
+    rotate_mb: Annotated[
+        float | None, typer.Option(help="Start the next file at this size [MB].")
+    ] = None,
+    rotate_minutes: Annotated[
+        float | None, typer.Option(help="Start the next file after this time [min].")
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the final counts as JSON.")
+    ] = False,
+) -> None:
+    """Record live networks into one text log. Listens only; never transmits.
+
+    What is on disk is never more than a second behind. Ctrl-C ends the recording. What happened
+    around it (gaps, drops, a full disk) is kept beside the log in OUT.journal.
+
+    Example: busplan record run.log --plan van.toml -i drive=socketcan:can0 -i pack=socketcan:can1
+    """
+    import sys
+    from dataclasses import asdict
+
+    from busplan.cli.output import CAUTION_LINE, print_json
+    from busplan.live.log_writer import LogWriter
+    from busplan.live.recorder import Journal, Recorder
+
+    specs = interface_specs(interface, plan)
+    writer = LogWriter(
+        out,
+        rotate_bytes=None if rotate_mb is None else int(rotate_mb * 1e6),
+        rotate_ns=None if rotate_minutes is None else int(rotate_minutes * 60e9),
+    )
+    typer.echo(CAUTION_LINE, err=True)
+    show = _Display(sys.stderr.isatty())
+    recorder = Recorder(
+        specs, writer, Journal(out.with_name(out.name + ".journal")), on_status=show.update
+    )
+    with show:
+        status = run_until_interrupted(recorder, seconds)
+    if as_json:
+        print_json(asdict(status))
+    else:
+        typer.echo(_sentence(status))
+
+
+def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
+    """Interfaces as written, with the bit rates of the plan's networks.
+
+    Raises ``UsageError`` for a network the plan does not know or one that is named twice.
+    """
+    from dataclasses import replace
+
+    from busplan.errors import UsageError
+    from busplan.live.interfaces import parse_interface
+
+    specs = [parse_interface(text) for text in texts]
+    names = [s.network for s in specs]
+    twice = sorted({n for n in names if names.count(n) > 1})
+    if twice:
+        raise UsageError(f"network {twice[0]} has two interfaces; one listens for each network")
+    if plan is None:
+        return specs
+    from busplan.plan.load import load_plan
+
+    networks = load_plan(plan).networks
+    for spec in specs:
+        if spec.network not in networks:
+            raise UsageError(
+                f"interface {spec}: {plan} has no network {spec.network!r}; "
+                f"it has {', '.join(networks)}"
+            )
+    return [
+        replace(
+            s,
+            bit_rate=networks[s.network].bit_rate,
+            data_bit_rate=networks[s.network].data_bit_rate,
+        )
+        for s in specs
+    ]
+
+
+def run_until_interrupted(recorder: Recorder, seconds: float | None) -> RecordingStatus:
+    """Run a recorder; Ctrl-C and a polite kill end it in good order."""
+    import signal
+    import threading
+
+    stop = threading.Event()
+    before = {
+        number: signal.signal(number, lambda *_: stop.set())
+        for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        return recorder.run(stop, seconds=seconds)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _sentence(status: RecordingStatus) -> str:
+    files = ", ".join(Path(f).name for f in status.files)
+    lost = f"{status.dropped:,} dropped" if status.dropped else "none dropped"
+    return f"{status.written:,} frames in {status.elapsed_s:.1f} s to {files}; {lost}"
+
+
+class _Display:
+    """Counts on stderr: a table that stays in place on a terminal, else a line now and then."""
+
+    LINE_EVERY_S = 10.0
+
+    def __init__(self, terminal: bool) -> None:
+        self._terminal = terminal
+        self._next_s = self.LINE_EVERY_S
+        self._live: Live | None = None
+
+    def __enter__(self) -> _Display:
+        if self._terminal:
+            from rich.console import Console
+            from rich.live import Live
+
+            self._live = Live(console=Console(stderr=True), refresh_per_second=4)
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def update(self, status: RecordingStatus) -> None:
+        """Show the counts of this tick."""
+        if self._live is not None:
+            self._live.update(_table(status))
+        elif status.elapsed_s >= self._next_s:
+            self._next_s += self.LINE_EVERY_S
+            typer.echo(_sentence(status), err=True)
+
+
+def _table(status: RecordingStatus) -> Table:
+    from rich.table import Table
+
+    table = Table(
+        title=f"recording {status.elapsed_s:.0f} s, {status.written:,} frames written",
+        caption=status.trouble or "Ctrl-C ends the recording",
+    )
+    for name in ("network", "state", "frames", "frames/s", "load", "errors", "dropped"):
+        table.add_column(name, justify="left" if name in ("network", "state") else "right")
+    for c in status.channels:
+        table.add_row(
+            c.network,
+            "listening" if c.listening else "! interface gone",
+            f"{c.frames:,}",
+            f"{c.frames_per_s:,.0f}",
+            "-" if c.load is None else f"{c.load:.0%}",
+            f"{c.errors:,}",
+            f"{c.dropped:,}",
+        )
+    return table

@@ -1,0 +1,118 @@
+"""``busplan record`` as a real process on a real software bus."""
+
+import json
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import can
+import pytest
+
+from busplan.capture.read import read_capture
+
+GROUP = "239.74.163.2"
+
+
+@pytest.fixture
+def bus() -> Iterator[can.BusABC]:
+    port = random.randint(20_000, 60_000)
+    with can.Bus(interface="udp_multicast", channel=GROUP, port=port, hop_limit=0) as sender:
+        sender.port = port  # type: ignore[attr-defined]
+        yield sender
+
+
+def start(bus: can.BusABC, log: Path, *more: str, **kwargs: object) -> subprocess.Popen[str]:
+    interface = f"drive=udp_multicast:{GROUP},port={bus.port},hop_limit=0"  # type: ignore[attr-defined]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "busplan", "record", str(log), "-i", interface, "--json", *more],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **kwargs,  # type: ignore[call-overload]
+    )
+    end = time.monotonic() + 15
+    while not log.with_name(log.name + ".journal").exists():
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    return process
+
+
+def send(bus: can.BusABC, first: int, count: int) -> None:
+    for number in range(first, first + count):
+        bus.send(
+            can.Message(arbitration_id=0x123, is_extended_id=False, data=number.to_bytes(4, "big"))
+        )
+        time.sleep(0.0005)
+
+
+def numbers(log: Path) -> list[int]:
+    frames = read_capture(log).frames
+    return [int.from_bytes(frames.bytes_of(i), "big") for i in range(len(frames))]
+
+
+def test_a_killed_recorder_loses_at_most_the_last_second(bus: can.BusABC, tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    process = start(bus, log)
+    send(bus, 0, 300)
+    time.sleep(1.0)
+    send(bus, 300, 50)
+    process.kill()
+    process.communicate()
+    seen = numbers(log)
+    assert seen[:300] == list(range(300))
+    assert seen == sorted(set(seen))
+
+
+def test_ctrl_c_ends_in_good_order_with_every_frame(bus: can.BusABC, tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    process = start(bus, log)
+    send(bus, 0, 200)
+    time.sleep(0.3)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=10)
+    assert process.returncode == 0, err
+    assert "High voltage can kill" in err
+    assert json.loads(out)["written"] == 200
+    assert numbers(log) == list(range(200))
+    journal = log.with_name("a.log.journal").read_text().splitlines()
+    assert [json.loads(line)["what"] for line in journal] == ["started", "ended"]
+
+
+def _limit_file_size() -> None:
+    import resource
+
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+
+
+def test_a_disk_that_takes_no_more_is_told_and_the_log_stays_readable(
+    bus: can.BusABC, tmp_path: Path
+) -> None:
+    log = tmp_path / "a.log"
+    process = start(bus, log, preexec_fn=_limit_file_size)
+    send(bus, 0, 200)
+    time.sleep(0.5)
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=10)
+    assert process.returncode == 0, err
+    status = json.loads(out)
+    assert "too large" in status["trouble"]
+    assert status["written"] + status["dropped"] == 200
+    assert status["written"] > 0
+    assert log.stat().st_size <= 2000
+    assert numbers(log) == list(range(status["written"]))
+
+
+def test_a_bus_is_never_written_to(bus: can.BusABC, tmp_path: Path) -> None:
+    process = start(bus, tmp_path / "a.log", "--seconds", "1")
+    send(bus, 0, 20)
+    process.communicate(timeout=10)
+    heard = []
+    while (message := bus.recv(0.2)) is not None:
+        heard.append(int.from_bytes(message.data, "big"))
+    assert heard == list(range(20))  # multicast brings back our own frames, and nothing else came
