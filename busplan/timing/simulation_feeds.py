@@ -1,0 +1,138 @@
+"""Feeds for the bus simulation from a vehicle: when every node queues its frames.
+
+The rules of this file: each stream and each node draws from a random generator of its own, seeded
+by the run's seed and its name, so that changing one part of a plan leaves the rest as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from zlib import crc32
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.plan.vehicle import Stream, Vehicle
+from busplan.timing.simulation import Faults, Feed
+from busplan.wire.lengths import INTERMISSION
+
+I64 = npt.NDArray[np.int64]
+U8 = npt.NDArray[np.uint8]
+
+StreamPayloads = Callable[[Stream, I64], U8]
+"""A stream and the times its frames are queued [ns], shape ``(n,)`` → payloads ``(n, length)``."""
+
+
+def feeds_of(
+    vehicle: Vehicle,
+    span_ns: int,
+    *,
+    seed: int = 0,
+    networks: Collection[str] | None = None,
+    payloads: StreamPayloads | None = None,
+    drift_ppm: float = 0.0,
+    overwrite: bool = False,
+) -> tuple[Feed, ...]:
+    """One feed for each stream of the vehicle (of the named networks) that has a cycle time.
+
+    Nodes are not synchronised: each starts at a random phase, and its clock runs fast or slow by up
+    to ``drift_ppm`` [ppm]. Within a node, stated offsets hold; a stream without one gets a random
+    offset. Jitter is uniform. Event-driven streams keep their least distance and wait on average
+    as long again. Streams that a gateway forwards follow their source; they are left out when that
+    source is. Streams without a cycle time are left out: :func:`without_cycle` names them.
+    """
+    chosen = [s for s in vehicle.streams if networks is None or s.network in networks]
+    feeds = []
+    for stream in chosen:
+        node = vehicle.nodes.get(stream.node)
+        fifo = node is not None and node.part.queue == "fifo"
+        if stream.via is not None:
+            source = forwarded_source(vehicle, stream)
+            if source is not None and source in chosen and source.cycle is not None:
+                delay = next(r.delay_ns for r in vehicle.routes if r.name == stream.via)
+                feeds.append(
+                    Feed(
+                        stream,
+                        fifo=fifo,
+                        overwrite=overwrite,
+                        forwards=source.label,
+                        delay_ns=delay,
+                    )
+                )
+            continue
+        if stream.cycle is None:
+            continue
+        due, queued = release_times(stream, span_ns, seed=seed, drift_ppm=drift_ppm)
+        feeds.append(Feed(stream, due, queued, _bound(payloads, stream), fifo, overwrite))
+    return tuple(feeds)
+
+
+def _bound(payloads: StreamPayloads | None, stream: Stream) -> Callable[[I64], U8] | None:
+    if payloads is None:
+        return None
+    return lambda times_ns: payloads(stream, times_ns)
+
+
+def without_cycle(vehicle: Vehicle) -> tuple[Stream, ...]:
+    """Streams that cannot be simulated because nobody states how often they are sent."""
+    return tuple(s for s in vehicle.streams if s.cycle is None and s.via is None)
+
+
+def forwarded_source(vehicle: Vehicle, stream: Stream) -> Stream | None:
+    """The stream that a gateway repeats as ``stream``: same message, on its route's source."""
+    route = next((r for r in vehicle.routes if r.name == stream.via), None)
+    if route is None:
+        return None
+    return next(
+        (
+            s
+            for s in vehicle.streams
+            if s.network == route.source
+            and s.message.name == stream.message.name
+            and s.label != stream.label
+        ),
+        None,
+    )
+
+
+def release_times(
+    stream: Stream, span_ns: int, *, seed: int = 0, drift_ppm: float = 0.0
+) -> tuple[I64, I64]:
+    """When the frames of one stream are due and queued within ``[0, span_ns)``, both ``(n,)``.
+
+    Raises ``ValueError`` for a stream without a cycle time.
+    """
+    if stream.cycle is None:
+        raise ValueError(f"{stream.label} has no cycle time")
+    node = _generator(seed, stream.node)
+    phase, drift = node.random(), node.uniform(-drift_ppm, drift_ppm) * 1e-6
+    own = _generator(seed, stream.label)
+    period = stream.cycle.ns
+    offset = own.random() * period
+    if stream.event:
+        gaps = period + own.exponential(period, size=span_ns // period + 1)
+        due = np.floor(offset + np.cumsum(gaps) - gaps[0]).astype(np.int64)
+    else:
+        if stream.offset_ns is not None:
+            offset = (phase * 1e9 + stream.offset_ns) % period
+        steps = np.arange(span_ns // period + 2, dtype=np.int64)
+        due = int(offset) + steps * period + np.floor(steps * (period * drift)).astype(np.int64)
+    due = due[due < span_ns]
+    late = own.integers(0, stream.jitter_ns, size=len(due), endpoint=True)
+    return due, np.maximum.accumulate(due + late)
+
+
+def random_faults(network: str, rate: float, span_ns: int, *, seed: int = 0) -> Faults:
+    """Faults at random moments, on average ``rate`` [1/s], each with an error frame of 17–23 bits.
+
+    Error flag 6 bits, up to 6 more while other nodes answer, delimiter 8, intermission 3
+    (ISO 11898-1, all nodes error-active).
+    """
+    random = _generator(seed, f"faults on {network}")
+    count = random.poisson(rate * span_ns * 1e-9)
+    at = np.sort(random.integers(0, max(span_ns, 1), size=count))
+    return Faults(at, 6 + 8 + INTERMISSION + random.integers(0, 6, size=count, endpoint=True))
+
+
+def _generator(seed: int, name: str) -> np.random.Generator:
+    return np.random.default_rng([seed, crc32(name.encode())])
