@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from busplan.capture.frames import I64, U8, U16, U32, FrameTable
+
+Progress = Callable[[int, int], None]
+"""Called with bytes of the file consumed and frames found so far."""
 
 
 @dataclass(frozen=True, eq=False)

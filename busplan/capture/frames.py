@@ -32,6 +32,8 @@ ERROR = 0x20
 SENT = 0x40
 """Recorded as sent by the recording device itself."""
 
+MINUTE_NS = 60 * 10**9
+
 I64 = npt.NDArray[np.int64]
 U32 = npt.NDArray[np.uint32]
 U16 = npt.NDArray[np.uint16]
@@ -71,6 +73,10 @@ class FrameTable:
     start: I64
     payload: U8
     epoch: bool = True
+    index: tuple[Group, ...] | None = None
+    """The groups, when whoever made the table knows them already."""
+    bounds: tuple[int, int] | None = None
+    """Earliest and latest believable time, when known already."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -117,15 +123,20 @@ class FrameTable:
         """Which frames carry a 29-bit identifier."""
         return np.asarray(self.flags & EXTENDED, np.bool_)
 
+    @cached_property
+    def believable(self) -> tuple[int, int]:
+        """Earliest and latest believable time, see :func:`believable_bounds`."""
+        return self.bounds or believable_bounds(self.time_ns)
+
     @property
     def origin_ns(self) -> int:
-        """The earliest recorded time; 0 for an empty table."""
-        return int(self.time_ns.min()) if len(self) else 0
+        """The earliest believable time; 0 for an empty table."""
+        return self.believable[0]
 
     @property
     def span_ns(self) -> int:
-        """Time between the earliest and the latest frame."""
-        return int(self.time_ns.max()) - self.origin_ns if len(self) else 0
+        """Time between the earliest and the latest believable frame."""
+        return self.believable[1] - self.believable[0]
 
     def take(self, rows: npt.ArrayLike) -> FrameTable:
         """The given rows (indices, mask or slice), sharing the payload buffer."""
@@ -146,9 +157,26 @@ class FrameTable:
         """Channel names replaced by network names; channels that share a name are joined."""
         wanted = [names.get(n, n) for n in self.networks]
         labels = tuple(dict.fromkeys(wanted))
-        index = np.array([labels.index(n) for n in wanted], np.uint16)
-        network = index[self.network] if len(index) else self.network
-        return replace(self, networks=labels, network=network)
+        number = [labels.index(n) for n in wanted]
+        if number == list(range(len(wanted))):
+            return replace(self, networks=labels)
+        network = np.array(number, np.uint16)[self.network]
+        return replace(self, networks=labels, network=network, index=self._join_groups(number))
+
+    def _join_groups(self, number: Sequence[int]) -> tuple[Group, ...] | None:
+        """The known groups with networks renumbered, those that fall together merged."""
+        if self.index is None:
+            return None
+        parts: dict[tuple[int, bool, int], list[I64]] = {}
+        for g in self.index:
+            parts.setdefault((number[g.network], g.extended, g.identifier), []).append(g.rows)
+        merged = []
+        for key, rows in sorted(parts.items()):
+            joined = rows[0] if len(rows) == 1 else np.sort(np.concatenate(rows))
+            if len(rows) > 1:
+                joined = joined[np.argsort(self.time_ns[joined], kind="stable")]
+            merged.append(Group(*key, joined))
+        return tuple(merged)
 
     def bytes_of(self, row: int) -> bytes:
         """The payload of one frame."""
@@ -187,26 +215,43 @@ class FrameTable:
         return self.groups.get(key, np.empty(0, np.int64))
 
 
-def group_rows(table: FrameTable) -> list[Group]:
+def group_rows(table: FrameTable) -> tuple[Group, ...]:
     """Rows by (network, extended flag, identifier), each in time order, error frames left out."""
-    keep = np.flatnonzero((table.flags & ERROR) == 0)
-    packed = (
-        table.network[keep].astype(np.int64) << 32
-        | table.extended[keep].astype(np.int64) << 31
-        | table.identifier[keep].astype(np.int64)
+    if table.index is not None:
+        return table.index
+    from busplan.capture.grouping import Grouper, as_groups
+
+    grouper = Grouper()
+    grouper.add(
+        table.time_ns,
+        table.network,
+        table.identifier,
+        table.flags,
+        table.length,
+        table.start,
+        table.payload,
     )
-    order = np.lexsort((table.time_ns[keep], packed))
-    rows, packed = keep[order], packed[order]
-    if not len(packed):
-        return []
-    edges = np.flatnonzero(np.diff(packed, prepend=-1))
-    ends = np.append(edges[1:], len(packed))
-    return [
-        Group(
-            int(packed[a] >> 32),
-            bool(packed[a] >> 31 & 1),
-            int(packed[a] & 0x7FFF_FFFF),
-            rows[a:b],
-        )
-        for a, b in zip(edges, ends, strict=True)
-    ]
+    rows, keys, begin = grouper.rows()
+    grouper.sort_times(rows, begin, table.time_ns)
+    return as_groups(rows, keys, begin)
+
+
+def believable_bounds(time_ns: I64) -> tuple[int, int]:
+    """Earliest and latest time that belong to the recording; ``(0, 0)`` without frames.
+
+    A recorder may hand out a stale frame from its buffer first, or stamp one with a wrong clock;
+    such a frame must not stretch an hour to years. Of an even sample of the times, up to 16 at each
+    end (at most one in 20) are not trusted; whatever lies further from the trusted rest than twice
+    its span, and a minute at least, is left out. Times themselves are never changed.
+    """
+    if not len(time_ns):
+        return 0, 0
+    sample = np.sort(time_ns[:: max(1, len(time_ns) // 20_000)])
+    doubt = min(16, len(sample) // 20)
+    low, high = int(sample[doubt]), int(sample[len(sample) - 1 - doubt])
+    reach = max(MINUTE_NS, 2 * (high - low))
+    first, last = int(time_ns.min()), int(time_ns.max())
+    if first < low - reach or last > high + reach:
+        inside = time_ns[(time_ns >= low - reach) & (time_ns <= high + reach)]
+        first, last = int(inside.min()), int(inside.max())
+    return first, last

@@ -30,6 +30,11 @@ class Tally:
     places: dict[str, list[int]] = field(default_factory=dict)
     torn: str | None = None
     """How the file ends early, when it does."""
+    clock: str = "UTC"
+    """What the times count from."""
+    skipped: int = 0
+    """Entries that are well formed but no frames."""
+    first_skipped: int = 0
     remarks: list[Finding] = field(default_factory=list)
 
     def set_aside(self, reason: str, place: int, count: int = 1) -> None:
@@ -38,6 +43,22 @@ class Tally:
         shown = self.places.setdefault(reason, [])
         if len(shown) < SHOWN:
             shown.append(place)
+
+    def skip(self, place: int) -> None:
+        """Count an entry that is of another kind than a frame."""
+        self.first_skipped = self.first_skipped or place
+        self.skipped += 1
+
+    def channels_lost(self) -> None:
+        """Say that the format does not keep channels apart."""
+        self.remark(
+            "channels-not-recorded",
+            Weight.CAUTION,
+            "the format does not say which channel a frame came from; all frames are under one "
+            "channel",
+            why="Frames of several networks with equal identifiers cannot be told apart.",
+            action="Record in a format that keeps channels, one file for each network otherwise.",
+        )
 
     def remark(self, code: str, weight: Weight, summary: str, *, why: str, action: str) -> None:
         """Add a finding about the whole file."""
@@ -88,6 +109,19 @@ class Tally:
                     why="The recorder stopped or the copy was cut; what followed is not there.",
                     action="Compare with the original file if there should be more.",
                     figures=(Figure("entries", self.entries),),
+                )
+            )
+        if self.skipped:
+            found.append(
+                Finding(
+                    "capture-entry-not-a-frame",
+                    Weight.NOTE,
+                    Where(file=self.file, line=self.first_skipped),
+                    f"{self.skipped} {self.entry}s hold something other than a frame (first: "
+                    f"{self.entry} {self.first_skipped})",
+                    why="Status and statistics entries are not evaluated.",
+                    action="Nothing, unless frames seem to be missing.",
+                    figures=(Figure("entries", self.skipped),),
                 )
             )
         return found + self.remarks

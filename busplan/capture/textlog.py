@@ -8,13 +8,13 @@ because a payload cut between two bytes would look like a shorter frame.
 from __future__ import annotations
 
 import gzip
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
-from busplan.capture.chunks import ChannelNames, Chunk, join
+from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
 from busplan.capture.frames import SENT, U8, FrameTable
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
@@ -22,9 +22,6 @@ from busplan.findings import Weight
 
 _SHORTEST_LINE = 12
 """``(0) c 123#`` and a line end: bounds the frames a block can hold."""
-
-Progress = Callable[[int, int], None]
-"""Called with bytes of the file consumed and frames found so far."""
 
 
 def read_textlog(path: str | Path) -> tuple[FrameTable, Tally]:

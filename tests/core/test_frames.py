@@ -1,8 +1,12 @@
 """The frame table: columns in, the same frames out."""
 
-import numpy as np
+from dataclasses import replace
 
-from busplan.capture.frames import ERROR, EXTENDED, REMOTE, FrameTable
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busplan.capture.frames import ERROR, EXTENDED, REMOTE, FrameTable, group_rows
 from busplan.definitions.model import FrameKey
 
 
@@ -50,3 +54,56 @@ def test_take_shares_the_payload() -> None:
 def test_an_empty_table_has_no_span_and_no_groups() -> None:
     t = FrameTable.empty()
     assert (len(t), t.span_ns, t.groups) == (0, 0, {})
+
+
+def test_one_stale_frame_does_not_stretch_the_span() -> None:
+    hour = 3600 * 10**9
+    times = np.arange(1000, dtype=np.int64) * 10**7 + 500 * hour
+    times[0] = 3
+    t = FrameTable.from_columns(["a"], times, [0] * 1000, [1] * 1000, [0] * 1000, [0] * 1000, [])
+    assert t.origin_ns == times[1]
+    assert t.span_ns == times[-1] - times[1]
+    times[400] = 900 * hour
+    assert t.take(slice(None)).span_ns == times[-1] - times[1]
+
+
+def test_a_short_capture_with_a_pause_is_believed() -> None:
+    times = np.array([0, 1, 2, 3000, 3001]) * 10**9
+    t = FrameTable.from_columns(["a"], times, [0] * 5, [1] * 5, [0] * 5, [0] * 5, [])
+    assert t.span_ns == 3001 * 10**9
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 50),
+            st.integers(0, 2),
+            st.integers(0, 40),
+            st.sampled_from([0, EXTENDED, ERROR, REMOTE]),
+        ),
+        max_size=200,
+    )
+)
+@settings(max_examples=50, deadline=None)
+def test_groups_equal_a_plain_sort(rows: list[tuple[int, int, int, int]]) -> None:
+    columns = [list(c) for c in zip(*rows, strict=True)] or [[], [], [], []]
+    t = FrameTable.from_columns(["a", "b", "c"], *columns, [0] * len(rows), [])
+    expected: dict[FrameKey, list[int]] = {}
+    for row in sorted(range(len(rows)), key=lambda i: (rows[i][0], i)):
+        _, network, identifier, flags = rows[row]
+        if not flags & ERROR:
+            key = FrameKey("abc"[network], bool(flags & EXTENDED), identifier)
+            expected.setdefault(key, []).append(row)
+    assert {k: v.tolist() for k, v in t.groups.items()} == expected
+    assert list(t.groups) == sorted(expected)
+    joined = replace(t, index=group_rows(t)).relabel({"a": "x", "c": "x"})
+    again = replace(joined, index=None)
+    assert {k: v.tolist() for k, v in joined.groups.items()} == {
+        k: v.tolist() for k, v in again.groups.items()
+    }
+
+
+def test_more_identifiers_than_the_first_tables_hold() -> None:
+    n = 5000
+    t = FrameTable.from_columns(["a"], range(n), [0] * n, range(n), [EXTENDED] * n, [0] * n, [])
+    assert [g.identifier for g in group_rows(t)] == list(range(n))

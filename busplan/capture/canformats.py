@@ -1,0 +1,278 @@
+"""Formats read through python-can, with what its readers drop or stumble over caught here.
+
+* A line it cannot read ends its text readers; here that line is counted and reading goes on.
+* Lines it skips without a word are counted too.
+* Binary files that end early give a silent half; here the header's own figures are compared.
+* Times come as doubles; the start is kept apart, so that nothing below a microsecond is lost.
+"""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, cast
+
+from busplan.capture.blocks import GZIP_MAGIC, byte_blocks
+from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
+from busplan.capture.tally import Tally
+from busplan.errors import CaptureError
+from busplan.findings import Weight
+
+if TYPE_CHECKING:
+    import can
+
+OWN_START = "counts from the recorder's own start"
+CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
+
+
+class _LineFeed:
+    """A text file as python-can's readers want it, which knows where it stands.
+
+    ``candidate`` is the number of the last line that looked like a frame and has not become one.
+    """
+
+    def __init__(self, path: Path, tally: Tally, consumed: Callable[[int], None]) -> None:
+        self.number = 0
+        self.candidate: int | None = None
+        self.primer = ""
+        self._tally = tally
+        self._lines = self._split(byte_blocks(path, tally, 1 << 20, consumed))
+
+    def _split(self, blocks: Iterator[bytes]) -> Iterator[str]:
+        rest = b""
+        for block in blocks:
+            *lines, rest = (rest + block).split(b"\n")
+            for line in lines:
+                self.number += 1
+                yield line.decode("utf-8", "replace")
+            if len(rest) > 1 << 20:
+                raise CaptureError(f"{self._tally.file}: no line end in {len(rest)} bytes")
+        if rest.strip()[:1].isdigit():
+            cut = f"line {self.number + 1} has no line end and was set aside"
+            self._tally.torn = f"{self._tally.torn}; {cut}" if self._tally.torn else cut
+
+    def __iter__(self) -> _LineFeed:
+        return self
+
+    def __next__(self) -> str:
+        if self.primer:
+            primer, self.primer = self.primer, ""
+            return primer
+        line = next(self._lines)
+        if line.lstrip()[:1].isdigit() and "Start of measurement" not in line:
+            self.skipped()
+            self.candidate = self.number
+        return line
+
+    def skipped(self) -> None:
+        """Count the last candidate as a line that gave no frame."""
+        if self.candidate is not None:
+            self._tally.skip(self.candidate)
+            self.candidate = None
+
+    def read(self) -> str:
+        raise NotImplementedError
+
+    def write(self, text: str) -> int:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        pass
+
+
+def _lines_to_messages(
+    make: Callable[[Any], can.io.generic.MessageReader], feed: _LineFeed, tally: Tally, primer: str
+) -> Iterator[can.Message]:
+    """Messages of a text reader that goes on after a line it cannot read.
+
+    ``primer`` is the line that makes the reader pass its header when it starts anew.
+    """
+    reader = make(feed)
+    failed_at = -1
+    while True:
+        try:
+            for message in reader:
+                feed.candidate = None
+                yield message
+        except CaptureError:
+            raise
+        except Exception as error:  # whatever the library trips over is the line's fault
+            if feed.number == failed_at:
+                raise CaptureError(f"{tally.file}:{feed.number}: {error}") from error
+            failed_at = feed.number
+            feed.candidate = None
+            tally.set_aside("cannot be understood", feed.number)
+            feed.primer = primer
+        else:
+            feed.skipped()
+            tally.entries = feed.number
+            return
+
+
+def _text_format(
+    make: Callable[[Any], can.io.generic.MessageReader],
+    channel_of: Callable[[can.Message], str],
+    primer: str,
+    path: Path,
+    tally: Tally,
+    names: ChannelNames,
+    progress: Progress | None,
+    *,
+    start_of: Callable[[Any], float] = lambda reader: 0.0,
+    knows_fd: bool = True,
+) -> Iterator[Chunk]:
+    at = frames = 0
+
+    def consumed(done: int) -> None:
+        nonlocal at
+        at = done
+
+    feed = _LineFeed(path, tally, consumed)
+    gatherer = Gatherer(tally, names, text=True, knows_fd=knows_fd)
+    reader: Any = None
+
+    def made(file: Any) -> can.io.generic.MessageReader:
+        nonlocal reader
+        reader = make(file)
+        return cast("can.io.generic.MessageReader", reader)
+
+    for message in _lines_to_messages(made, feed, tally, primer):
+        time_s = message.timestamp - start_of(reader)
+        gatherer.add(message, time_s, channel_of(message), feed.number)
+        if len(gatherer) >= CHUNK:
+            frames += len(gatherer)
+            yield gatherer.chunk()
+            if progress:
+                progress(at, frames)
+    yield gatherer.chunk()
+    gatherer.remark()
+
+
+def asc_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """ASC text: channels are numbers from 1, here ``can0`` and so on; times count from its start.
+
+    The header's date has no zone, so it is not used.
+    """
+    import can
+
+    tally.clock = OWN_START
+    return _text_format(
+        lambda file: can.ASCReader(file, relative_timestamp=True),
+        lambda m: NO_CHANNEL if m.channel is None else f"can{m.channel}",
+        "internal events logged\n",
+        path,
+        tally,
+        names,
+        progress,
+    )
+
+
+def trc_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """TRC text: bus numbers from 1, here ``can0`` and so on; times count from its start.
+
+    The header's start time is local without a zone, so it is not used.
+    """
+    import can
+
+    tally.clock = OWN_START
+
+    def start_of(reader: can.TRCReader) -> float:
+        start = reader.start_time
+        return start.timestamp() if start else 0.0
+
+    return _text_format(
+        can.TRCReader,
+        lambda m: f"can{int(cast(int, m.channel)) - 1}",
+        "",
+        path,
+        tally,
+        names,
+        progress,
+        start_of=start_of,
+    )
+
+
+def csv_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """CSV as python-can writes it: it keeps neither channel nor direction nor CAN FD."""
+    import can
+
+    tally.channels_lost()
+    return _text_format(
+        can.CSVReader,
+        lambda m: NO_CHANNEL,
+        CSV_HEAD + "\n",
+        path,
+        tally,
+        names,
+        progress,
+        knows_fd=False,
+    )
+
+
+def blf_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """BLF binary: channels are numbers from 1, here ``can0`` and so on."""
+    import can
+
+    tally.entry = "frame"
+    with path.open("rb") as raw:
+        packed = raw.read(2) == GZIP_MAGIC
+        raw.seek(0)
+        source = cast(IO[bytes], gzip.GzipFile(fileobj=raw)) if packed else raw
+        try:
+            reader = can.BLFReader(cast(Any, source))
+        except Exception as error:
+            raise CaptureError(f"{path}: not a readable BLF file ({_said(error)})") from error
+        # The start is added in integers: a double of seconds since 1970 is only good to 0.2 µs.
+        shift_ns = round(reader.start_timestamp * 1000) * 1_000_000
+        reader.start_timestamp = 0.0
+        tally.clock = "UTC assumed (the format states no zone)" if shift_ns else OWN_START
+        gatherer = Gatherer(tally, names)
+        frames = 0
+        try:
+            for message in reader:
+                frames += 1
+                channel = NO_CHANNEL if message.channel is None else f"can{message.channel}"
+                gatherer.add(message, message.timestamp, channel, frames)
+                if len(gatherer) >= CHUNK:
+                    yield gatherer.chunk(shift_ns)
+                    if progress:
+                        progress(raw.tell(), frames)
+        except Exception as error:  # damage of any kind ends the file here
+            tally.torn = f"damaged after frame {frames} ({_said(error)})"
+        yield gatherer.chunk(shift_ns)
+    tally.entries = frames
+    gatherer.remark()
+    size = 0 if packed else path.stat().st_size
+    if tally.torn is None and size and reader.file_size > size:
+        tally.torn = f"its header states {reader.file_size} bytes, the file has {size}"
+    if frames < reader.object_count:
+        tally.remark(
+            "capture-count-differs",
+            Weight.CAUTION if tally.torn else Weight.NOTE,
+            f"the header counts {reader.object_count} entries, {frames} of them are frames "
+            "that could be read",
+            why="The others are of another kind, or lost.",
+            action="Compare with the recorder's own count of frames.",
+        )
+    elif not reader.object_count and frames:
+        tally.remark(
+            "capture-header-incomplete",
+            Weight.NOTE,
+            "the header was never completed, so nothing tells whether frames are missing",
+            why="The recorder was stopped without closing the file.",
+            action="Check that the last recorded time is the one you expect.",
+        )
+
+
+def _said(error: BaseException) -> str:
+    return str(error) or type(error).__name__

@@ -1,0 +1,120 @@
+"""Which reader a file needs, judged by its content first and its name second."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path, PurePath
+
+from busplan.capture.blocks import GZIP_MAGIC
+from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.tally import Tally
+from busplan.errors import CaptureError
+
+Reader = Callable[[Path, Tally, ChannelNames, Progress | None], Iterator[Chunk]]
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A file format and what it can hold. ``reader`` is ``module:function`` of this package."""
+
+    name: str
+    suffix: str
+    reader: str
+    channels: bool = True
+    fd: bool = True
+    remote: bool = True
+    errors: bool = True
+    direction: bool = True
+    absolute: bool = True
+    """Whether its times count from 1970."""
+    step_ns: int = 1
+    """Smallest time step it keeps."""
+    gzip: bool = True
+
+    def open(self) -> Reader:
+        """The reader's function; its module is imported now."""
+        module, function = self.reader.split(":")
+        reader: Reader = getattr(import_module(f"busplan.capture.{module}"), function)
+        return reader
+
+
+TEXT_LOG = Format("text log", ".log", "textlog:text_chunks")
+FORMATS = (
+    TEXT_LOG,
+    Format("ASC text", ".asc", "canformats:asc_chunks", absolute=False, step_ns=1000),
+    Format("BLF binary", ".blf", "canformats:blf_chunks"),
+    Format(
+        "CSV",
+        ".csv",
+        "canformats:csv_chunks",
+        channels=False,
+        fd=False,
+        direction=False,
+        step_ns=1000,
+    ),
+    Format("TRC text", ".trc", "canformats:trc_chunks", absolute=False, errors=False, step_ns=1000),
+    Format(
+        "SQLite",
+        ".db",
+        "sqlitelog:sqlite_chunks",
+        channels=False,
+        fd=False,
+        direction=False,
+        step_ns=1000,
+        gzip=False,
+    ),
+)
+
+
+def recognise(path: Path) -> Format:
+    """The format of a file.
+
+    Raises :class:`CaptureError` when it is missing, empty or nothing we can read.
+    """
+    if not path.exists():
+        raise CaptureError(f"{path}: no such file")
+    if not path.is_file():
+        raise CaptureError(f"{path}: not a file")
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except OSError as error:
+        raise CaptureError(f"{path}: cannot be read ({error.strerror})") from error
+    if not head:
+        raise CaptureError(f"{path}: the file is empty")
+    name = path.name.lower()
+    if head.startswith(GZIP_MAGIC):
+        name = name.removesuffix(".gz")
+        try:
+            head = zlib.decompressobj(wbits=31).decompress(head, 4096)
+        except zlib.error as error:
+            raise CaptureError(f"{path}: the gzip stream is damaged ({error})") from error
+    found = _by_content(head) or next((f for f in FORMATS if name.endswith(f.suffix)), None)
+    if found is None:
+        known = ", ".join(f.suffix for f in FORMATS)
+        raise CaptureError(
+            f"{path}: not a capture busplan can read (known by content or by name: {known}, "
+            "gzipped too)"
+        )
+    if head.startswith(GZIP_MAGIC) and not found.gzip:
+        raise CaptureError(f"{path}: unpack the file first; {found.name} cannot be read gzipped")
+    return found
+
+
+def _by_content(head: bytes) -> Format | None:
+    signs = {".blf": b"LOGG", ".db": b"SQLite format 3\0", ".csv": b"timestamp,arbitration_id,"}
+    for found in FORMATS:
+        if found.suffix in signs and head.startswith(signs[found.suffix]):
+            return found
+    first = head.lstrip()[:2]
+    if len(first) == 2 and first[:1] == b"(" and first[1:].isdigit():
+        return TEXT_LOG
+    return None
+
+
+def suffix_of(path: PurePath) -> str:
+    """The suffix that names a format, ``.gz`` left out."""
+    return PurePath(path.name.lower().removesuffix(".gz")).suffix

@@ -1,0 +1,64 @@
+"""SQLite captures with the table ``messages`` that python-can writes.
+
+Read straight from the database rather than through python-can, whose reader stops at the first row
+it cannot convert. The table keeps neither channel nor direction nor CAN FD.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.frames import ERROR, EXTENDED, REMOTE
+from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
+from busplan.capture.tally import Tally
+from busplan.errors import CaptureError
+
+MAGIC = b"SQLite format 3\0"
+
+
+def sqlite_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """The frames of the table ``messages`` in the order of the file."""
+    tally.entry = "row"
+    tally.channels_lost()
+    gatherer = Gatherer(tally, names, knows_fd=False)
+    size = path.stat().st_size
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+        try:
+            cursor = database.execute(
+                "SELECT ts, arbitration_id, extended, remote, error, dlc, data FROM messages"
+            )
+        except sqlite3.DatabaseError as error:
+            raise CaptureError(f"{path}: not a readable SQLite capture ({error})") from error
+        row = 0
+        try:
+            for row, fields in enumerate(cursor, start=1):
+                time_s, identifier, extended, remote, error_frame, stated, data = fields
+                flags = EXTENDED * bool(extended) | REMOTE * bool(remote)
+                flags |= ERROR * bool(error_frame)
+                try:
+                    gatherer.add_fields(
+                        float(time_s),
+                        NO_CHANNEL,
+                        int(identifier),
+                        flags,
+                        int(stated),
+                        bytes(data or b""),
+                        row,
+                    )
+                except (TypeError, ValueError):
+                    tally.set_aside("cannot be understood", row)
+                if len(gatherer) >= CHUNK:
+                    yield gatherer.chunk()
+                    if progress:
+                        progress(size // 2, row)
+        except sqlite3.DatabaseError as error:
+            tally.torn = f"the database is damaged after row {row} ({error})"
+    tally.entries = row
+    yield gatherer.chunk()
+    gatherer.remark()
