@@ -184,6 +184,20 @@ def check_counter(raw: npt.ArrayLike, modulus: int) -> CounterVerdict:
     return CounterVerdict(step, len(steps), skips, repeats)
 
 
+def counter_modulus(raw: npt.ArrayLike, length: int) -> int:
+    """The modulus of a counter of ``length`` bits: 2**length, or less when it returns earlier.
+
+    Some counters leave out their top value or values. That is taken as so when the counter has
+    returned at least twice and every time from the same value below the top.
+    """
+    values = np.asarray(raw, np.int64)
+    full = 1 << length
+    before = values[:-1][np.diff(values) < 0]
+    if len(before) >= 2 and int(before.min()) == int(values.max()) < full - 1:
+        return int(values.max()) + 1
+    return full
+
+
 def looks_like_counter(raw: npt.ArrayLike, modulus: int, *, least_share: float = 0.8) -> bool:
     """Whether values grow by the same step nearly always and come round at least once."""
     values = np.asarray(raw, np.int64)

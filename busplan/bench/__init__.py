@@ -1,0 +1,1 @@
+"""One node on the bench, held against its definition: is it what its maker says it is?"""

@@ -1,0 +1,115 @@
+"""What a bench test says: values only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from busplan.capture.cycles import MeasuredCycle
+from busplan.decode.protection import ChecksumKind
+from busplan.definitions.model import Message, Stated
+from busplan.findings import Finding, Weight, heaviest
+
+
+class Verdict(StrEnum):
+    """The judgement over a message or a node."""
+
+    PASS = "pass"
+    """Nothing above a note."""
+    DOUBTFUL = "doubtful"
+    """Cautions: a person has to decide."""
+    FAIL = "fail"
+    """At least one fault."""
+    NOT_JUDGED = "not judged"
+    """Nothing came that could be judged, and nothing had to come."""
+
+
+def verdict_of(findings: tuple[Finding, ...]) -> Verdict:
+    """The verdict that findings amount to."""
+    return {
+        Weight.NOTE: Verdict.PASS,
+        Weight.CAUTION: Verdict.DOUBTFUL,
+        Weight.FAULT: Verdict.FAIL,
+    }[heaviest(findings)]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchLimits:
+    """How exact a node has to be. All of them: common practice, no source; all can be set.
+
+    * ``cycle_tolerance``: allowed deviation of the median cycle time, share of the definition;
+    * ``gap_cycles``: longest silence between two frames of a message, in cycles;
+    * ``start_within_ns``: time the node has until its first frame, ``None``: not judged;
+    * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
+    * ``checksums``: message name → how its checksum byte is made, when told rather than found.
+    """
+
+    cycle_tolerance: float = 0.10
+    gap_cycles: float = 2.5
+    start_within_ns: int | None = None
+    quiet_cycles: float = 5.0
+    checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalProof:
+    """One signal: values seen [``unit``] and how it behaved.
+
+    ``role`` is ``value``, ``counter``, ``checksum`` or ``selector``; ``detail`` says in words what
+    was found out about it.
+    """
+
+    name: str
+    unit: str
+    role: str
+    frames: int
+    lowest: float | int | None
+    highest: float | int | None
+    out_of_range: int
+    constant: bool
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MessageProof:
+    """One message the node should send, as measured. ``lengths`` maps bytes to frame counts."""
+
+    message: Message
+    expected: Stated | None
+    frames: int
+    cycle: MeasuredCycle | None
+    lengths: Mapping[int, int]
+    signals: tuple[SignalProof, ...]
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """An identifier that came and that the part's definitions do not hold."""
+
+    label: str
+    frames: int
+    lengths: tuple[int, ...]
+    cycle: MeasuredCycle | None
+    first_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class BenchReport:
+    """The whole proof of one node on one network. Times count from the first frame."""
+
+    node: str
+    part: str
+    maker: str
+    network: str
+    span_ns: int
+    frames: int
+    start_up_ns: int | None
+    errors: int
+    messages: tuple[MessageProof, ...]
+    unknown: tuple[Unknown, ...]
+    others: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    verdict: Verdict

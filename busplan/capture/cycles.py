@@ -1,0 +1,42 @@
+"""Measured cycle times: how regularly the frames of one identifier come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.capture.frames import I64
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredCycle:
+    """Distances between consecutive frames of one identifier [ns].
+
+    ``jitter_ns`` is the 99th percentile of how far a distance lies from the median, so that one
+    lost frame does not set it; ``longest_at_ns`` is the time of the frame before the longest gap.
+    """
+
+    frames: int
+    median_ns: int
+    jitter_ns: int
+    shortest_ns: int
+    longest_ns: int
+    longest_at_ns: int
+
+
+def measured_cycle(time_ns: I64) -> MeasuredCycle | None:
+    """Cycle figures of frames at the times ``(n,)``, in time order; ``None`` below two frames."""
+    if len(time_ns) < 2:
+        return None
+    gaps = np.diff(time_ns)
+    median = float(np.median(gaps))
+    longest = int(gaps.argmax())
+    return MeasuredCycle(
+        len(time_ns),
+        round(median),
+        round(float(np.percentile(np.abs(gaps - median), 99))),
+        int(gaps.min()),
+        int(gaps[longest]),
+        int(time_ns[longest]),
+    )

@@ -1,0 +1,191 @@
+"""A node held against its definition: each planted fault is told, and nothing else."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.bench import Row, as_built, charger_rows, charger_streams, table_of
+
+from busplan.bench.model import BenchLimits, BenchReport, Verdict
+from busplan.bench.prove import prove_node
+from busplan.capture.frames import ERROR, EXTENDED, SENT, FrameTable
+from busplan.errors import UsageError
+from busplan.findings import Weight
+
+
+def prove(rows: list[Row], **limits: object) -> BenchReport:
+    return prove_node(
+        table_of(rows),
+        as_built(),
+        "charger",
+        limits=BenchLimits(**limits),  # type: ignore[arg-type]
+    )
+
+
+def serious(report: BenchReport) -> list[str]:
+    return [f.code for f in report.findings if f.weight > Weight.NOTE]
+
+
+def identifier(name: str) -> int:
+    return charger_streams()[name].message.identifier
+
+
+def test_a_healthy_charger_passes() -> None:
+    report = prove(charger_rows())
+    assert serious(report) == []
+    assert report.verdict is Verdict.PASS
+    assert report.start_up_ns == 0
+    assert {m.message.name: m.verdict for m in report.messages} == dict.fromkeys(
+        charger_streams(), Verdict.PASS
+    )
+    counters = {s.name: s.detail for m in report.messages for s in m.signals if s.role == "counter"}
+    assert counters == {
+        "ChargerCounter": "counts by 1 modulo 16",
+        "OutputCounter": "counts by 1 modulo 16",
+    }
+
+
+def test_a_wrong_cycle_time_is_told_with_both_figures() -> None:
+    wrong = identifier("ChargerOutput")
+    rows = [(t * 125 // 100 if i == wrong else t, i, p) for t, i, p in charger_rows()]
+    report = prove(rows)
+    assert serious(report) == ["cycle-time-off"]
+    assert "every 125 ms instead of 100 ms (definition): +25%" in report.findings[0].summary
+
+
+def test_a_cycle_time_within_a_wider_tolerance_passes() -> None:
+    wrong = identifier("ChargerOutput")
+    rows = [(t * 125 // 100 if i == wrong else t, i, p) for t, i, p in charger_rows()]
+    assert prove(rows, cycle_tolerance=0.3).verdict is Verdict.PASS
+
+
+def test_one_short_frame_is_told_with_its_time() -> None:
+    rows = charger_rows()
+    at = next(n for n, r in enumerate(rows) if n > 100 and r[1] == identifier("ChargerOutput"))
+    rows[at] = (*rows[at][:2], rows[at][2][:6])
+    report = prove(rows)
+    # The short frame carries no counter either, so the counter is judged over those that do.
+    assert serious(report)[0] in ("frame-short", "counter-skips")
+    short = next(f for f in report.findings if f.code == "frame-short")
+    assert short.where.time_ns == rows[at][0]
+    assert "1 of 200 frames of ChargerOutput carry fewer bytes (6) than the 8 defined" in (
+        short.summary
+    )
+
+
+def test_an_unknown_identifier_is_told() -> None:
+    rows = charger_rows()
+    rows += [(t * 50_000_000 + 5_000_000, 0x18FF77E5, b"\1\2\3") for t in range(100)]
+    report = prove(rows)
+    assert serious(report) == ["identifier-unknown"]
+    assert report.unknown[0].label == "0x18FF77E5"
+    assert "100 frames, every 50 ms" in report.findings[0].summary
+
+
+def test_a_message_from_others_that_the_definitions_know_is_not_unknown() -> None:
+    request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest").message
+    rows = charger_rows()
+    rows += [(t * 100_000_000 + 5_000_000, request.identifier, bytes(8)) for t in range(100)]
+    report = prove(rows)
+    assert serious(report) == []
+    assert report.others == ("ChargeRequest",)
+
+
+def test_a_counter_that_skips_is_told_once() -> None:
+    rows = charger_rows()
+    lost = [n for n, r in enumerate(rows) if r[1] == identifier("ChargerOutput")][77]
+    del rows[lost]
+    report = prove(rows)
+    assert serious(report) == ["counter-skips"]
+    assert "in 1 of 198 steps" in report.findings[0].summary
+
+
+def test_a_value_out_of_its_range_is_told_with_its_bounds() -> None:
+    rows = charger_rows()
+    at = [n for n, r in enumerate(rows) if r[1] == identifier("ChargerOutput")][50]
+    time_ns, number, payload = rows[at]
+    rows[at] = (time_ns, number, (6000).to_bytes(2, "little") + payload[2:])
+    report = prove(rows)
+    assert serious(report) == ["signal-out-of-range"]
+    assert "ChargerVoltage leaves its stated range 0…500 V in 1 of 200 frames" in (
+        report.findings[0].summary
+    )
+    assert report.findings[0].where.time_ns == time_ns
+
+
+def test_all_bits_one_means_not_available_in_a_j1939_message() -> None:
+    rows = charger_rows()
+    at = [n for n, r in enumerate(rows) if r[1] == identifier("ChargerOutput")][50]
+    time_ns, number, payload = rows[at]
+    rows[at] = (time_ns, number, b"\xff\xff" + payload[2:])
+    assert serious(prove(rows)) == []
+
+
+def test_a_missing_message_and_a_silent_node() -> None:
+    gone = identifier("ChargerTemperatures")
+    report = prove([r for r in charger_rows() if r[1] != gone])
+    assert serious(report) == ["message-missing"]
+    verdicts = {m.message.name: m.verdict for m in report.messages}
+    assert verdicts["ChargerTemperatures"] is Verdict.FAIL
+    assert verdicts["ChargerStatus"] is Verdict.PASS
+    nothing = prove_node(FrameTable.empty(["charge"]), as_built(), "charger")
+    assert "node-silent" in serious(nothing)
+    assert nothing.verdict is Verdict.FAIL
+
+
+def test_a_long_silence_is_a_caution() -> None:
+    rows = [r for r in charger_rows() if not 5e9 < r[0] < 8.2e9]
+    # Whole counter rounds are missing (32 frames), so that only the gap is left to tell.
+    report = prove(rows)
+    gaps = [f for f in report.findings if f.code == "gap-too-long"]
+    assert {f.where.message for f in gaps} == set(charger_streams())
+    assert report.verdict in (Verdict.DOUBTFUL, Verdict.FAIL)
+
+
+def test_start_up_is_judged_only_when_a_limit_is_given() -> None:
+    rows = [(t + 3_000_000_000, i, p) for t, i, p in charger_rows()]
+    request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest")
+    rows.append((0, request.message.identifier, bytes(8)))
+    assert prove(rows).start_up_ns == 3_000_000_000
+    assert serious(prove(rows)) == []
+    assert serious(prove(rows, start_within_ns=10**9)) == ["starts-late"]
+
+
+def with_error_at(rows: list[Row], time_ns: int) -> FrameTable:
+    table = table_of([*rows, (time_ns, 0, b"")])
+    flags = np.where(table.identifier == 0, ERROR, EXTENDED).astype(np.uint8)
+    return replace(table, flags=flags)
+
+
+@pytest.mark.parametrize(
+    ("until", "weight"), [(8.2e9, Weight.CAUTION), (1e12, Weight.FAULT), (5.1e9, None)]
+)
+def test_silence_after_a_bus_error(until: float, weight: Weight | None) -> None:
+    rows = [r for r in charger_rows() if not 5e9 < r[0] < until]
+    if weight is Weight.FAULT:  # someone else keeps talking, so the capture goes on
+        request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest")
+        rows.append((20_000_000_000, request.message.identifier, bytes(8)))
+    report = prove_node(with_error_at(rows, 5_000_500_000), as_built(), "charger")
+    found = [f.weight for f in report.findings if f.code == "silent-after-error"]
+    assert found == ([] if weight is None else [weight])
+
+
+def test_frames_the_recorder_sent_itself_do_not_count() -> None:
+    table = table_of(charger_rows())
+    sent = replace(table, flags=table.flags | np.uint8(SENT))
+    assert prove_node(sent, as_built(), "charger").frames == 0
+
+
+@pytest.mark.parametrize(
+    ("node", "network", "words"),
+    [
+        ("nobody", None, "the plan has no node 'nobody'"),
+        ("supervisor", None, "say which network"),
+        ("charger", "drive", "charger is not on 'drive' but on charge"),
+    ],
+)
+def test_a_wrong_node_or_network_is_one_clear_error(
+    node: str, network: str | None, words: str
+) -> None:
+    with pytest.raises(UsageError, match=words):
+        prove_node(table_of(charger_rows(1)), as_built(), node, network)
