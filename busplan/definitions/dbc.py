@@ -12,7 +12,8 @@ from typing import Any
 from busplan.definitions.convert import convert_message, node_names, selections
 from busplan.definitions.model import Message
 from busplan.definitions.oddities import odd_messages
-from busplan.definitions.salvage import Salvaged, is_unassigned, read_alone, salvage
+from busplan.definitions.salvage import Salvaged, read_alone, salvage
+from busplan.definitions.sense import is_unassigned
 from busplan.definitions.source import decode_text
 from busplan.definitions.statements import Block, Statement, blocks, cut
 from busplan.errors import PlanError, Problem

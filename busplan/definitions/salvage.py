@@ -7,7 +7,6 @@ left. First for the form of each statement, then for its meaning with all others
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -15,7 +14,8 @@ from functools import cache
 from typing import Any
 
 from busplan.definitions.multiplexing import narrowed
-from busplan.definitions.statements import Statement, blocks
+from busplan.definitions.sense import refuse_impossible, without_orphans
+from busplan.definitions.statements import Refusal, Statement
 from busplan.errors import PlanError, Problem
 from busplan.findings import Figure, Finding, Weight, Where
 
@@ -25,11 +25,6 @@ MOST_ATTEMPTS = 400
 _SIGNAL_PARENT = "BO_ 0 Parent: 8 Parent\n"
 _TAIL = "BS_:\n"
 """The list after ``NS_`` ends only where another statement with a colon begins."""
-
-_FORM = re.compile(
-    r"\s*SG_\s+\w+(?:\s+\w+)?\s*:\s*(\d+)\s*\|\s*(\d+)\s*@\s*(\d+)\s*[+-]\s*\(\s*([^,\s]+)\s*,"
-)
-_UNASSIGNED = re.compile(r"\s*BO_\s+\d+\s+VECTOR__INDEPENDENT_SIG_MSG\b")
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,28 +41,23 @@ class Salvaged:
 
 def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
     """Read what can be read. ``PlanError`` when the file is too odd to take apart."""
-    refused: list[tuple[Statement, str, int]] = []
+    refused: list[Refusal] = []
     kept = _well_formed(statements, refused)
-    kept = _sensible(kept, refused)
-    kept, orphans = _without_orphans(kept)
+    kept = refuse_impossible(kept, refused)
+    kept, orphans = without_orphans(kept)
     database = _load(kept)
     if isinstance(database, Exception):
         kept = _halve_by_meaning(kept, refused, file)
-        kept, more = _without_orphans(kept)
+        kept, more = without_orphans(kept)
         orphans += more
         database = _load(kept)
-    findings = [_set_aside(file, s, why, offset) for s, why, offset in refused]
+    findings = [_set_aside(file, refusal) for refusal in refused]
     findings += _orphan_finding(file, orphans)
     if isinstance(database, Exception):
         problem = Problem(file, None, "", f"cannot be read: {_reason(database)}")
         raise PlanError([problem]) from database
     findings.sort(key=lambda f: f.where.line or 0)
     return Salvaged(database if kept else None, tuple(kept), tuple(findings))
-
-
-def is_unassigned(head: Statement) -> bool:
-    """Whether a ``BO_`` line is the pseudo message in which DBC writers keep unused signals."""
-    return _UNASSIGNED.match(head.text) is not None
 
 
 def read_alone(statements: Iterable[Statement]) -> Any:
@@ -78,9 +68,7 @@ def read_alone(statements: Iterable[Statement]) -> Any:
     return database
 
 
-def _well_formed(
-    statements: Sequence[Statement], refused: list[tuple[Statement, str, int]]
-) -> list[Statement]:
+def _well_formed(statements: Sequence[Statement], refused: list[Refusal]) -> list[Statement]:
     """Statements that the DBC grammar admits; what trails after one on later lines goes alone."""
     from textparser import Error
 
@@ -106,88 +94,17 @@ def _well_formed(
         first = Statement(statement.keyword, line + "\n", statement.line, statement.start)
         if rest.strip() and problem([first]) is None:
             extra = Statement("", rest, statement.line + 1, statement.start + len(line) + 1)
-            refused.append((extra, "not a DBC statement", len(rest) - len(rest.lstrip())))
+            blank = len(rest) - len(rest.lstrip())
+            refused.append(Refusal(extra, "not a DBC statement", blank))
             return [first]
-        refused.append((statement, "not well formed", offset))
+        refused.append(Refusal(statement, "not well formed", offset))
         return []
 
     return keep(statements) if statements else []
 
 
-def _sensible(
-    statements: Sequence[Statement], refused: list[tuple[Statement, str, int]]
-) -> list[Statement]:
-    """Statements whose figures can be; a message set aside takes its signals with it."""
-    kept: list[Statement] = []
-    dropped = False
-    parent: Statement | None = None
-    seen: set[str] = set()
-    attributes = {s.attribute for s in statements if s.keyword == "BA_DEF_"}
-    for statement in statements:
-        why = None
-        if statement.keyword == "BO_":
-            why = _wrong_message(statement)
-            dropped, parent, seen = why is not None, statement, set()
-        elif statement.keyword == "SG_":
-            if dropped and parent is not None:
-                why = f"its message at line {parent.line} was set aside"
-            elif parent is None:
-                why = "it belongs to no message"
-            else:
-                why = _wrong_signal(statement, seen)
-            seen.add(statement.signal or "")
-        elif statement.keyword == "BA_" and statement.attribute not in attributes:
-            why = f"attribute {statement.attribute!r} is not defined in the file"
-        if why is None:
-            kept.append(statement)
-        else:
-            refused.append((statement, why, 0))
-    return kept
-
-
-def _wrong_message(statement: Statement) -> str | None:
-    number = statement.identifier or 0
-    if is_unassigned(statement):
-        return None
-    if number < 1 << 31:
-        return None if number < 1 << 11 else f"identifier 0x{number:X} has more than 11 bits"
-    value = number - (1 << 31)
-    return None if value < 1 << 29 else f"identifier 0x{value:X} has more than 29 bits"
-
-
-def _wrong_signal(statement: Statement, seen: set[str]) -> str | None:
-    figures = _FORM.match(statement.text)
-    if figures is None:
-        return "its start, length and byte order are not whole numbers"
-    start, length, order, scale = figures.groups()
-    if statement.signal in seen:
-        return f"the message already has a signal {statement.signal}"
-    if not 1 <= int(length) <= 64:
-        return f"a signal of {length} bits; 1 to 64 can be"
-    if int(start) > 8 * 1785:
-        return f"start bit {start} lies beyond the longest possible message"
-    if order not in {"0", "1"}:
-        return f"byte order {order}; 0 (big-endian) or 1 (little-endian) can be"
-    if float(scale) == 0:
-        return "a scale of zero"
-    return None
-
-
-def _without_orphans(statements: Sequence[Statement]) -> tuple[list[Statement], list[Statement]]:
-    """Apart: statements that speak of a signal the file does not define."""
-    known = {
-        (b.head.identifier, s.signal) for b in blocks(statements) for s in (b.head, *b.signals)
-    }
-    kept: list[Statement] = []
-    orphans: list[Statement] = []
-    for s in statements:
-        speaks = s.keyword in {"VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_"} and s.identifier is not None
-        (orphans if speaks and (s.identifier, s.signal) not in known else kept).append(s)
-    return kept, orphans
-
-
 def _halve_by_meaning(
-    statements: Sequence[Statement], refused: list[tuple[Statement, str, int]], file: str
+    statements: Sequence[Statement], refused: list[Refusal], file: str
 ) -> list[Statement]:
     """The greatest set of statements (taken message by message) that cantools can read."""
     attempts = 0
@@ -209,7 +126,7 @@ def _halve_by_meaning(
             problem = Problem(file, line, "", "too many statements that make no sense to go on")
             raise PlanError([problem])
         trial = kept + [s for unit in run for s in unit]
-        error = _load(_without_orphans(trial)[0])
+        error = _load(without_orphans(trial)[0])
         if not isinstance(error, Exception):
             kept[:] = trial
         elif len(run) > 1:
@@ -222,9 +139,9 @@ def _halve_by_meaning(
                 for signal in signals:
                     keep([[signal]])
             else:
-                refused.extend((s, f"its message at line {head.line}", 0) for s in signals)
+                refused[-1] = refused[-1].with_signals(len(signals))
         else:
-            refused.append((run[0][0], _reason(error), 0))
+            refused.append(Refusal(run[0][0], _reason(error)))
 
     keep(units)
     return sorted(kept, key=lambda s: s.start)
@@ -249,7 +166,7 @@ def _parser() -> Any:
     """cantools' DBC parser with its grammar built once."""
     from cantools.database.can.formats.dbc.dbc_loader import DbcParser
 
-    class Parser(DbcParser):  # type: ignore[misc]
+    class Parser(DbcParser):
         @cache  # noqa: B019
         def grammar(self) -> Any:
             return super().grammar()
@@ -262,7 +179,8 @@ def _reason(error: Exception) -> str:
     return text if isinstance(error, ValueError) and text else f"{type(error).__name__}: {text}"
 
 
-def _set_aside(file: str, statement: Statement, why: str, offset: int) -> Finding:
+def _set_aside(file: str, refusal: Refusal) -> Finding:
+    statement, why, offset = refusal
     line, column = statement.place(offset)
     excerpt = " ".join(statement.text.split())
     excerpt = excerpt if len(excerpt) <= 60 else excerpt[:57] + "..."

@@ -14,6 +14,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 _KEYWORDS = (
     "VERSION|NS_|BS_|BU_|BO_|SG_|BO_TX_BU_|EV_|ENVVAR_DATA_|EV_DATA_|CM_|BA_DEF_|BA_DEF_DEF_|BA_|"
@@ -62,9 +63,21 @@ class Statement:
         return match[1] if match else None
 
     def place(self, offset: int) -> tuple[int, int]:
-        """Line and column (from 1) of a character of the statement's text."""
-        before = self.text[: max(0, min(offset, len(self.text)))]
+        """Line and column (from 1) of a character of the statement's text, or of its end."""
+        before = self.text[: max(0, min(offset, len(self.text.rstrip())))]
         return self.line + before.count("\n"), len(before) - (before.rfind("\n") + 1) + 1
+
+
+class Refusal(NamedTuple):
+    """A statement that cannot be used, why, and at which character of it the trouble shows."""
+
+    statement: Statement
+    why: str
+    offset: int = 0
+
+    def with_signals(self, count: int) -> Refusal:
+        """The refusal of a message that takes its signals with it."""
+        return self._replace(why=f"{self.why}; its signals, {count}, go with it")
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +104,8 @@ def cut(text: str) -> tuple[Statement, ...]:
     first = heads[0][0] if heads else len(text)
     if _COMMENT.sub("", text[:first]).strip():
         heads.insert(0, (0, ""))
+    if not heads:
+        return ()
     newlines = [m.start() for m in re.finditer("\n", text)]
     ends = [start for start, _ in heads[1:]] + [len(text)]
     return tuple(
