@@ -33,11 +33,11 @@ import numpy.typing as npt
 
 from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, FrameTable
 from busplan.plan.vehicle import Network, Stream, arbitration_rank
+from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import (
     INTERMISSION,
     durations_ns,
     wire_length,
-    worst_table_bits,
 )
 
 I32 = npt.NDArray[np.int32]
@@ -52,7 +52,8 @@ CAN FD payload is padded with zeros to the next possible length.
 """
 
 BitCount = Callable[[FrameTable], tuple[I32, I32]]
-"""Arbitration and data bits of each frame of a table, such as :func:`worst_table_bits`."""
+"""Arbitration and data bits of each frame of a table: :func:`exact_bits`, or for worst cases
+:func:`busplan.wire.lengths.worst_table_bits`."""
 
 ERROR_CLASS = 0x88
 """What an interface reports for an error frame: protocol violation and bus error, as class bits of
@@ -172,13 +173,14 @@ def simulate(
     *,
     until_ns: int | None = None,
     faults: Mapping[str, Faults] | None = None,
-    bits: BitCount = worst_table_bits,
+    bits: BitCount = exact_bits,
 ) -> Simulation:
     """Send the ``feeds`` over the ``networks``.
 
     ``until_ns`` ends the run; frames that have not ended by then are unsent. ``None`` sends
-    everything. ``bits`` says how long each frame is. Raises ``ValueError`` when a feed names a
-    network or a forwarded stream that is not there, or a payload that no frame can carry.
+    everything. ``bits`` says how long each frame is: exactly, unless told otherwise. Raises
+    ``ValueError`` when a feed names a network or a forwarded stream that is not there, or a payload
+    that no frame can carry.
     """
     from busplan.timing.simulation_kernel import NEVER, run_networks
 
