@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -21,23 +23,73 @@ def print_json(value: Any) -> None:
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
+def text_width() -> int:
+    """Columns to wrap running text at: the terminal's, between 60 and 100."""
+    return max(60, min(100, shutil.get_terminal_size((80, 24)).columns))
+
+
+def print_text(text: str, *, lead: str = "", indent: int = 0) -> None:
+    """Print running text, wrapped, after ``lead``; later lines start where the text did."""
+    first = " " * indent + lead
+    rest = " " * len(first)
+    wrapped = textwrap.fill(
+        text,
+        text_width(),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    typer.echo(wrapped)
+
+
 def print_findings(findings: Iterable[Finding], *, details: bool = True) -> None:
     """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do."""
     for finding in by_weight(findings):
         typer.echo(
             f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}"
         )
-        typer.echo(f"    {finding.summary}")
+        print_text(finding.summary, indent=4)
         if details:
-            for lead, text in (("why", finding.why), ("do", finding.action)):
+            for lead, text in (("why: ", finding.why), ("do:  ", finding.action)):
                 if text:
-                    typer.echo(f"    {lead}: {text}")
+                    print_text(text, lead=lead, indent=4)
+
+
+def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
+    """How many findings there are of each weight, heaviest first."""
+    counts = {w.word: 0 for w in sorted(Weight, reverse=True)}
+    for finding in findings:
+        counts[finding.weight.word] += 1
+    return counts
+
+
+def summary_line(findings: Iterable[Finding]) -> str:
+    """``5 faults, 1 caution, no notes``."""
+    return ", ".join(
+        f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+        for word, number in count_findings(findings).items()
+    )
 
 
 def exit_code(findings: Iterable[Finding]) -> int:
     """0 when nothing is above a note, 1 for cautions, 2 for faults."""
     weight = heaviest(findings)
     return {Weight.NOTE: 0, Weight.CAUTION: 1, Weight.FAULT: 2}[weight]
+
+
+def bar(fraction: float, limit: float | None = None, width: int = 20) -> str:
+    """A bar on a fixed scale from 0 to 100 %, with ``|`` where the limit is.
+
+    A fraction beyond 100 % fills the bar and ends in ``>``.
+    """
+    filled = round(min(max(fraction, 0.0), 1.0) * width)
+    cells = ["#"] * filled + ["."] * (width - filled)
+    if fraction > 1:
+        cells[-1] = ">"
+    if limit is not None:
+        cells[min(width - 1, round(limit * width))] = "|"
+    return "".join(cells)
 
 
 def print_table(
