@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -28,19 +29,23 @@ def text_width() -> int:
     return max(60, min(100, shutil.get_terminal_size((80, 24)).columns))
 
 
+_FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
+"""The blank between a number and its unit, where no line may break."""
+
+
 def print_text(text: str, *, lead: str = "", indent: int = 0) -> None:
     """Print running text, wrapped, after ``lead``; later lines start where the text did."""
     first = " " * indent + lead
     rest = " " * len(first)
     wrapped = textwrap.fill(
-        text,
+        _FIGURE.sub("\N{NO-BREAK SPACE}", text),
         text_width(),
         initial_indent=first,
         subsequent_indent=rest,
         break_long_words=False,
         break_on_hyphens=False,
     )
-    typer.echo(wrapped)
+    typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "))
 
 
 def print_findings(findings: Iterable[Finding], *, details: bool = True) -> None:
