@@ -83,6 +83,7 @@ def _print_networks(loads: list[NetworkLoad]) -> None:
             for one in loads
         ],
         right=frozenset({1, 2, 3, 4, 5}),
+        shrink=frozenset({0}),
     )
     origins: dict[str, list[str]] = {}
     for one in loads:
@@ -99,8 +100,8 @@ def _print_messages(one: NetworkLoad) -> None:
         [
             [
                 m.stream.message.label,
-                _cut(m.stream.message.name, 20),
-                _cut(m.stream.node, 14),
+                m.stream.message.name,
+                m.stream.node,
                 str(m.stream.message.length),
                 _period(m),
                 _origin(m),
@@ -110,15 +111,21 @@ def _print_messages(one: NetworkLoad) -> None:
             for m in one.messages
         ],
         right=frozenset({3, 4, 6, 7}),
+        shrink=frozenset({1, 2}),
+    )
+    print_text(
+        "from: def the message's own definition, default its file's default, plan the plan; "
+        "! least distance of a message on event; ? not stated"
     )
     typer.echo(f"\n{one.network.name}: nodes, largest share first")
     print_table(
         ["node", "nominal", "worst", "0 to 100 %"],
         [
-            [node, _percent(nominal), _percent(worst), bar(worst, width=40)]
+            [node, _percent(nominal), _percent(worst), bar(worst, one.network.load_limit, 40)]
             for node, (nominal, worst) in one.by_node().items()
         ],
         right=frozenset({1, 2}),
+        shrink=frozenset({0}),
     )
 
 
@@ -141,18 +148,15 @@ def _period(m: MessageLoad) -> str:
     return "?" if m.stream.cycle is None else f"{m.stream.cycle.ms:g} ms"
 
 
-_SHORT = {"definition": "dbc", "file default": "dbc*", "plan": "plan"}
+_SHORT = {"definition": "def", "file default": "default"}
 
 
 def _origin(m: MessageLoad) -> str:
+    """Where the period comes from, short; with ``!`` where it is a least distance of events."""
     if m.stream.cycle is None:
         return "?"
     origin = str(m.stream.cycle.origin)
-    return _SHORT.get(origin, origin) + (" ev" if m.stream.event else "")
-
-
-def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "~"
+    return _SHORT.get(origin, origin) + ("!" if m.stream.event else "")
 
 
 def _as_dict(one: NetworkLoad) -> dict[str, Any]:

@@ -98,14 +98,32 @@ def bar(fraction: float, limit: float | None = None, width: int = 20) -> str:
 
 
 def print_table(
-    head: Sequence[str], rows: Iterable[Sequence[str]], *, right: frozenset[int] = frozenset()
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: frozenset[int] = frozenset(),
+    shrink: frozenset[int] = frozenset(),
 ) -> None:
-    """Print aligned columns; ``right`` lists the columns that align right (numbers)."""
+    """Print aligned columns; ``right`` lists the columns that align right (numbers).
+
+    Columns in ``shrink`` (names) are cut, the widest first, until a row fits the terminal; a cut
+    text ends in ``~``. Without a terminal, rows of up to 80 columns fit.
+    """
     cells = [list(head), *(list(r) for r in rows)]
     widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
+    room = max(80, shutil.get_terminal_size((80, 24)).columns)
+    while shrink and sum(widths) + 2 * (len(widths) - 1) > room:
+        widest = max(shrink, key=lambda c: widths[c])
+        if widths[widest] <= 8:
+            break
+        widths[widest] -= 1
     for row in cells:
         parts = [
-            t.rjust(w) if c in right else t.ljust(w)
+            _cut(t, w).rjust(w) if c in right else _cut(t, w).ljust(w)
             for c, (t, w) in enumerate(zip(row, widths, strict=True))
         ]
         typer.echo("  ".join(parts).rstrip())
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "~"
