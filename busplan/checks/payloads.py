@@ -12,26 +12,19 @@ CODES: Mapping[str, str] = {
     "answer every CAN FD frame with an error frame.",
     "message-too-long": "A message is longer than one frame of its network can carry (8 bytes "
     "classical, 64 bytes CAN FD) and is no J1939 message, for which transport sessions exist.",
-    "message-padded": "CAN FD has only some payload lengths above 8 bytes; the message is sent in "
-    "the next longer frame.",
 }
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Every stream against what a frame of its network can carry."""
-    from busplan.wire.lengths import FD_LENGTHS
-
     for stream in vehicle.streams:
         network, message = vehicle.networks[stream.network], stream.message
         if message.fd and not network.fd:
             yield _fd_on_classical(stream)
             continue
         most = 64 if message.fd else 8
-        if message.length > most:
-            if message.j1939 is None:
-                yield _too_long(stream, most, network.fd)
-        elif message.length not in FD_LENGTHS:
-            yield _padded(stream, next(n for n in FD_LENGTHS if n >= message.length))
+        if message.length > most and message.j1939 is None:
+            yield _too_long(stream, most, network.fd)
 
 
 def _where(stream: Stream) -> Where:
@@ -66,17 +59,4 @@ def _too_long(stream: Stream, most: int, fd_network: bool) -> Finding:
         "It cannot be sent in one frame, and nothing says how it would be split.",
         f"Correct the length in the definition, split the message{hint}.",
         (Figure("length", stream.message.length, "byte"), Figure("most", most, "byte")),
-    )
-
-
-def _padded(stream: Stream, sent: int) -> Finding:
-    return Finding(
-        "message-padded",
-        Weight.NOTE,
-        _where(stream),
-        f"{stream.message.name} of {stream.node} has {stream.message.length} bytes; CAN FD sends "
-        f"{sent}.",
-        f"The {sent - stream.message.length} bytes more cost time on the wire; loads count them.",
-        "Nothing needs to be done; shorten or fill the message if time is short.",
-        (Figure("length", stream.message.length, "byte"), Figure("sent", sent, "byte")),
     )

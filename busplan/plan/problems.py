@@ -25,6 +25,8 @@ class Problems:
 
     def add(self, path: KeyPath, text: str) -> None:
         """Note that what stands at ``path`` is wrong."""
+        if path not in self.lines and isinstance(path[-1], int):
+            path = path[:-1]  # one value where a list may stand
         self.found[Problem(self.file, self.line(path), show_path(path), text)] = None
 
     def unknown(self, path: KeyPath, what: str, name: str, known: Iterable[str]) -> None:
