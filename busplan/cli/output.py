@@ -33,7 +33,7 @@ _FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
 """The blank between a number and its unit, where no line may break."""
 
 
-def print_text(text: str, *, lead: str = "", indent: int = 0) -> None:
+def print_text(text: str, *, lead: str = "", indent: int = 0, err: bool = False) -> None:
     """Print running text, wrapped, after ``lead``; later lines start where the text did."""
     first = " " * indent + lead
     rest = " " * len(first)
@@ -45,20 +45,24 @@ def print_text(text: str, *, lead: str = "", indent: int = 0) -> None:
         break_long_words=False,
         break_on_hyphens=False,
     )
-    typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "))
+    typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "), err=err)
 
 
-def print_findings(findings: Iterable[Finding], *, details: bool = True) -> None:
-    """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do."""
+def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bool = False) -> None:
+    """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do.
+
+    ``err`` sends them to stderr, where a command's data goes to stdout.
+    """
     for finding in by_weight(findings):
         typer.echo(
-            f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}"
+            f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}",
+            err=err,
         )
-        print_text(finding.summary, indent=4)
+        print_text(finding.summary, indent=4, err=err)
         if details:
             for lead, text in (("why: ", finding.why), ("do:  ", finding.action)):
                 if text:
-                    print_text(text, lead=lead, indent=4)
+                    print_text(text, lead=lead, indent=4, err=err)
 
 
 def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
