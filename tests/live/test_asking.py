@@ -2,6 +2,7 @@
 
 import threading
 import time
+
 import can
 import pytest
 from support.bench import as_built
