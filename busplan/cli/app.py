@@ -22,6 +22,7 @@ COMMANDS: tuple[str, ...] = (
     "whatif",
     "simulate",
     "frame",
+    "measure",
     "survey",
     "decode",
     "cut",
