@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from busplan.definitions.door import dbc_format
 from busplan.definitions.multiplexing import narrowed
 from busplan.definitions.sense import refuse_impossible, without_orphans
 from busplan.definitions.statements import Refusal, Statement
@@ -149,8 +150,7 @@ def _halve_by_meaning(
 
 def _load(statements: Sequence[Statement]) -> Any:
     """The database cantools makes of the statements, or the exception it raised."""
-    from cantools.database.can.formats import dbc
-
+    dbc = dbc_format()
     ordered = sorted(statements, key=lambda s: s.start)
     text = "".join(narrowed(s) for s in ordered)
     if not text.strip():
@@ -164,6 +164,7 @@ def _load(statements: Sequence[Statement]) -> Any:
 @cache
 def _parser() -> Any:
     """cantools' DBC parser with its grammar built once."""
+    dbc_format()
     from cantools.database.can.formats.dbc.dbc_loader import DbcParser
 
     class Parser(DbcParser):
