@@ -117,9 +117,9 @@ def make_scene(
 ) -> Scene:
     """The scene behind a capture; shorter or longer when ``duration_s`` says so."""
     capture = demo_capture(name)
-    options = {"healthy": True} if healthy else {}
     if healthy and name == "collision":
         raise UsageError("the collision has no healthy variant; two equal pumps always collide")
+    options = {"healthy": True} if healthy else {}
     return capture.scene(duration_s or capture.duration_s, seed=seed, **options)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import busplan
 from busplan.errors import UsageError
@@ -25,3 +27,16 @@ def plan_file(name: str) -> Path:
     if name not in PLANS:
         raise UsageError(f"the demo has the plans {', '.join(PLANS)}; got {name}")
     return shipped("dbc_examples") / f"{name}.toml"
+
+
+def definition_files() -> tuple[Path, ...]:
+    """The demo's DBC files and plans."""
+    folder = shipped("dbc_examples")
+    return tuple(sorted([*folder.glob("*.dbc"), *folder.glob("*.toml")]))
+
+
+def about_captures() -> Mapping[str, Mapping[str, Any]]:
+    """What ``captures/about.toml`` says of each capture: file, plan, cut, what is planted."""
+    text = (shipped("captures") / "about.toml").read_text(encoding="utf-8")
+    entries: Mapping[str, Mapping[str, Any]] = tomllib.loads(text)["capture"]
+    return entries
