@@ -55,8 +55,8 @@ def test_wrong_names_and_options_are_told(tmp_path: Path) -> None:
         run("--only", "warm")
     with pytest.raises(UsageError, match="go with --to"):
         run("--healthy")
+    (tmp_path / "file").touch()
     with pytest.raises(UsageError, match="cannot write"):
-        (tmp_path / "file").touch()
         run("--to", str(tmp_path / "file" / "folder"))
 
 
