@@ -47,7 +47,7 @@ class QueueModel:
 
     ``upto`` counts the streams that arbitrate like or before each one; ``queue`` numbers the
     first-in-first-out queue it waits in, −1 for a queue by priority; ``inherited`` is the part of
-    ``jitter`` that came through a gateway.
+    ``jitter`` that came through a gateway, :data:`UNBOUNDED` when that has no bound.
     """
 
     streams: tuple[Stream, ...]
@@ -187,9 +187,10 @@ def response_times(
 ) -> NetworkTiming:
     """Worst-case response times on one network.
 
-    ``inherited_ns`` [ns] is the jitter that forwarded messages, by label, bring along
-    (:func:`busplan.timing.gateways.vehicle_timing` finds it); ``fault_interval_ns`` [ns] the least
-    distance of two bus errors, by default what the plan states for the network.
+    ``inherited_ns`` [ns] is the jitter that forwarded messages, by label, bring along,
+    :data:`UNBOUNDED` when it has no bound; :func:`busplan.timing.gateways.vehicle_timing` finds it.
+    ``fault_interval_ns`` [ns] is the least distance of two bus errors, by default what the plan
+    states for the network.
     """
     net = vehicle.networks[network]
     faults = fault_interval_ns or net.fault_interval_ns
@@ -231,7 +232,7 @@ def queue_model(
             s.cycle.ns if s.cycle and known is Status.PROVEN else ONE_OFF_NS
             for s, known in zip(streams, status, strict=True)
         ],
-        jitter=[s.jitter_ns + j for s, j in zip(streams, inherited, strict=True)],
+        jitter=[s.jitter_ns + max(j, 0) for s, j in zip(streams, inherited, strict=True)],
         inherited=inherited,
         deadline=[s.deadline.ns if s.deadline else ONE_OFF_NS for s in streams],
         queue=[queues.get(s.node, -1) for s in streams],
@@ -244,7 +245,8 @@ def solve(model: QueueModel, *, fault_every: int = 0, stop_at_miss: bool = False
     """Solve the fixed points of one network; ``fault_every`` [ns] 0 means no bus errors."""
     n = len(model.frame)
     proven = [s is Status.PROVEN for s in model.status]
-    solution = Solution([UNBOUNDED] * n, [0] * n, [0] * n, [0] * n, [0] * n, True)
+    head = [UNBOUNDED if j == UNBOUNDED else 0 for j in model.inherited]
+    solution = Solution([UNBOUNDED] * n, [0] * n, [0] * n, head, [0] * n, True)
     in_time = _solve_queues(model, solution, fault_every)
     for i in range(n):
         if model.queue[i] >= 0 and proven[i]:
@@ -305,7 +307,7 @@ def _solve_queues(model: QueueModel, out: Solution, fault_every: int) -> bool:
         shortest = min(model.frame[k] for k in inside)
         for k in inside:
             if delays[q] != UNBOUNDED:
-                own = model.jitter[k] - model.inherited[k]
+                own = model.streams[k].jitter_ns
                 out.response[k] = own + delays[q] + shortest
                 out.window[k] = delays[q] + out.queued[k]
     return all(d != UNBOUNDED for d in delays.values())
@@ -315,6 +317,8 @@ def _fifo_delay(
     model: QueueModel, queue: int, head: list[int], fault_every: int
 ) -> tuple[int, int]:
     member = [q == queue for q in model.queue]
+    if any(h == UNBOUNDED for h, inside in zip(head, member, strict=True) if inside):
+        return UNBOUNDED, 0
     inputs = [model.upto, model.frame, model.period, model.jitter, head]
     settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
     if len(model.frame) < COMPILED_FROM:
