@@ -12,10 +12,9 @@ published in an engine installation manual; 50 % elsewhere common practice, no s
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from busplan.checks.wording import count, listing, percent, rate
-from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
 
@@ -31,9 +30,6 @@ CODES: Mapping[str, str] = {
 
 WINDOW = "average over all time, from the stated periods"
 """The window of every load in this module."""
-
-TRANSPORT_BYTES = 7
-"""Payload of one J1939 transport packet (SAE J1939-21; from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +103,9 @@ def network_load(vehicle: Vehicle, name: str) -> NetworkLoad:
 
 
 def _message_load(stream: Stream, network: Network) -> MessageLoad:
-    from busplan.wire.lengths import duration_ns, message_bits
+    from busplan.wire.lengths import duration_ns, frames_of, message_bits
 
-    frame, frames = _frame(stream.message)
+    frame, frames = frames_of(stream.message)
     nominal_ns, worst_ns = (
         frames * duration_ns(bits, network.bit_rate, network.data_bit_rate)
         for bits in message_bits(frame)
@@ -118,18 +114,6 @@ def _message_load(stream: Stream, network: Network) -> MessageLoad:
         return MessageLoad(stream, frames, nominal_ns, worst_ns, None, None)
     period = stream.cycle.ns
     return MessageLoad(stream, frames, nominal_ns, worst_ns, nominal_ns / period, worst_ns / period)
-
-
-def _frame(message: Message) -> tuple[Message, int]:
-    """The message as one frame can carry it, and how many such frames it takes.
-
-    A message that is too long counts as a J1939 broadcast session: one announcement and packets of
-    7 bytes, all frames 8 bytes long (SAE J1939-21; from memory).
-    """
-    most = 64 if message.fd else 8
-    if message.length <= most:
-        return message, 1
-    return replace(message, length=most), 1 + -(-message.length // (most - 8 + TRANSPORT_BYTES))
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

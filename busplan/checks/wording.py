@@ -30,3 +30,8 @@ def rate(bit_rate: int) -> str:
 def percent(fraction: float) -> str:
     """A fraction as ``47.3 %``."""
     return f"{100 * fraction:.1f} %"
+
+
+def span(ns: int) -> str:
+    """A time span [ns] in milliseconds: ``36.08 ms``."""
+    return f"{ns / 1e6:.4g} ms"

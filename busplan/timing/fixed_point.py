@@ -27,6 +27,7 @@ UNBOUNDED = -1
 
 def priority_responses(
     upto: Sequence[int],
+    single: Sequence[int],
     frame: Sequence[int],
     period: Sequence[int],
     jitter: Sequence[int],
@@ -46,8 +47,10 @@ def priority_responses(
     """Fill the response times of the messages whose nodes queue by priority.
 
     ``upto[i]`` counts the messages that arbitrate like or before ``i``, itself included, so equal
-    identifiers delay each other. ``jitter`` [ns] is the whole jitter J, ``inherited`` the part of
-    it that came with a gateway and is not part of the message's own response. ``head[k]`` is f_k
+    identifiers delay each other. ``frame[k]`` [ns] is what one instance sends; where that takes
+    several frames, ``single[k]`` is the longest of them, else the same. ``jitter`` [ns] is the
+    whole jitter J, ``inherited`` the part of it that came with a gateway and is not part of the
+    message's own response. ``head[k]`` is f_k
     (:data:`UNBOUNDED` when the queue has no bound). ``skip`` marks messages that only delay others
     here. ``deadline`` matters only for ``stop_at_miss``; ``fault_every`` 0 means no bus errors.
 
@@ -62,13 +65,13 @@ def priority_responses(
         last = upto[i]
         block = 0
         for k in range(last, n):
-            block = max(block, frame[k])
+            block = max(block, single[k])
         longest = 0
         load = 0.0
         late = block
         bounded = True
         for k in range(last):
-            longest = max(longest, frame[k])
+            longest = max(longest, single[k])
             load += frame[k] / period[k]
             late += jitter[k] + head[k]
             if head[k] < 0:
@@ -128,6 +131,7 @@ def priority_responses(
 def fifo_delay(
     member: Sequence[bool],
     upto: Sequence[int],
+    single: Sequence[int],
     frame: Sequence[int],
     period: Sequence[int],
     jitter: Sequence[int],
@@ -163,12 +167,12 @@ def fifo_delay(
     last = upto[lowest]
     block = 0
     for k in range(last, n):
-        block = max(block, frame[k])
+        block = max(block, single[k])
     longest = 0
     load = 0.0
     late = block
     for k in range(last):
-        longest = max(longest, frame[k])
+        longest = max(longest, single[k])
         load += frame[k] / period[k]
         late += jitter[k] + head[k]
         if head[k] < 0 and not member[k]:

@@ -23,7 +23,7 @@ from functools import cached_property
 from busplan.plan.vehicle import Network, Route, Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.response import HORIZON_NS, NetworkTiming, Response, Status, response_times
-from busplan.wire.lengths import INTERMISSION, duration_ns, message_bits
+from busplan.wire.lengths import INTERMISSION, duration_ns, frames_of, message_bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +195,7 @@ def _inherited(vehicle: Vehicle, timings: Mapping[str, NetworkTiming]) -> dict[s
 
 def _shortest_ns(stream: Stream, network: Network) -> int:
     """Least time from queueing to reception [ns]: no stuff bits, no waiting, no intermission."""
-    nominal = message_bits(stream.message)[0]
+    nominal = message_bits(frames_of(stream.message)[0])[0]
     bits = nominal._replace(arbitration=nominal.arbitration - INTERMISSION)
     return duration_ns(bits, network.bit_rate, network.data_bit_rate)
 

@@ -4,7 +4,7 @@ The rules of this file: a response time counts from the event that makes a node 
 end of that frame's intermission, as in the published analysis (:mod:`busplan.timing.fixed_point`);
 for a message that a gateway forwards unchanged the event is its arrival at the gateway. What is not
 known counts against the plan: a message without a period delays each other message once, equal
-identifiers delay each other, a message too long for one frame counts as one longest frame.
+identifiers delay each other, a message too long for one frame delays others by its whole session.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from busplan.definitions.model import Stated
 from busplan.plan.vehicle import Network, Stream, Vehicle, arbitration_rank
 from busplan.timing import fixed_point
 from busplan.timing.fixed_point import UNBOUNDED
-from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, message_bits, worst_bits
+from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, frames_of, message_bits
 
 HORIZON_NS = 60 * 10**9
 """A busy period longer than this counts as one that never ends."""
@@ -38,21 +38,23 @@ class Status(StrEnum):
     OVERLOAD = "overload"
     """The busy period never ends: frames pile up and no time can be promised."""
     TOO_LONG = "too long"
-    """Longer than one frame: sent by a transport session, not analysable as one frame."""
+    """Longer than one frame: sent by a transport session, whose pauses are not analysed."""
 
 
 @dataclass(frozen=True, slots=True)
 class QueueModel:
     """One network as integers [ns], in order of arbitration; every list has one entry a stream.
 
-    ``upto`` counts the streams that arbitrate like or before each one; ``queue`` numbers the
-    first-in-first-out queue it waits in, −1 for a queue by priority; ``inherited`` is the part of
-    ``jitter`` that came through a gateway, :data:`UNBOUNDED` when that has no bound.
+    ``upto`` counts the streams that arbitrate like or before each one; ``frame`` is the longest
+    form of all its frames, ``single`` of one of them (they differ for a session); ``queue``
+    numbers the first-in-first-out queue it waits in, −1 for a queue by priority; ``inherited`` is
+    the part of ``jitter`` that came through a gateway, :data:`UNBOUNDED` when that has no bound.
     """
 
     streams: tuple[Stream, ...]
     status: tuple[Status, ...]
     upto: list[int]
+    single: list[int]
     frame: list[int]
     period: list[int]
     jitter: list[int]
@@ -218,20 +220,22 @@ def queue_model(
             queues[name] = len(queues)
     arrived = inherited_ns or {}
     inherited = [arrived.get(s.label, 0) for s in streams]
-    status, frame = [], []
+    status, single, frame = [], [], []
     for stream in streams:
-        known, ns = _frame_ns(stream, rate, net.data_bit_rate)
-        status.append(known)
-        frame.append(ns)
+        one, frames = frames_of(stream.message)
+        ns = duration_ns(message_bits(one)[1], rate, net.data_bit_rate)
+        single.append(ns)
+        frame.append(frames * ns)
+        stated = stream.cycle is not None and stream.cycle.ns > 0
+        known = Status.PROVEN if stated else Status.NO_PERIOD
+        status.append(Status.TOO_LONG if frames > 1 else known)
     return QueueModel(
         streams=streams,
         status=tuple(status),
         upto=[_last_equal(ranks, i) for i in range(len(ranks))],
+        single=single,
         frame=frame,
-        period=[
-            s.cycle.ns if s.cycle and known is Status.PROVEN else ONE_OFF_NS
-            for s, known in zip(streams, status, strict=True)
-        ],
+        period=[s.cycle.ns if s.cycle and s.cycle.ns > 0 else ONE_OFF_NS for s in streams],
         jitter=[s.jitter_ns + max(j, 0) for s, j in zip(streams, inherited, strict=True)],
         inherited=inherited,
         deadline=[s.deadline.ns if s.deadline else ONE_OFF_NS for s in streams],
@@ -264,7 +268,7 @@ def solve(model: QueueModel, *, fault_every: int = 0, stop_at_miss: bool = False
 def _solve_priorities(
     model: QueueModel, out: Solution, skip: list[bool], fault_every: int, stop_at_miss: bool
 ) -> bool:
-    inputs = [model.upto, model.frame, model.period, model.jitter, model.inherited]
+    inputs = [model.upto, model.single, model.frame, model.period, model.jitter, model.inherited]
     inputs += [model.deadline, out.head]
     results = [out.response, out.instance, out.window]
     settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS, stop_at_miss)
@@ -319,7 +323,7 @@ def _fifo_delay(
     member = [q == queue for q in model.queue]
     if any(h == UNBOUNDED for h, inside in zip(head, member, strict=True) if inside):
         return UNBOUNDED, 0
-    inputs = [model.upto, model.frame, model.period, model.jitter, head]
+    inputs = [model.upto, model.single, model.frame, model.period, model.jitter, head]
     settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
     if len(model.frame) < COMPILED_FROM:
         function: Callable[..., tuple[int, int]] = fixed_point.fifo_delay
@@ -332,18 +336,6 @@ def _fifo_delay(
     arrays = [np.array(values, np.int64) for values in inputs]
     delay, queued = function(np.array(member), *arrays, *settings)
     return int(delay), int(queued)
-
-
-def _frame_ns(stream: Stream, bit_rate: int, data_bit_rate: int | None) -> tuple[Status, int]:
-    """Longest frame of a stream [ns], and whether its response time can be analysed."""
-    message = stream.message
-    status = Status.PROVEN if stream.cycle and stream.cycle.ns > 0 else Status.NO_PERIOD
-    try:
-        bits = message_bits(message)[1]
-    except ValueError:
-        status = Status.TOO_LONG
-        bits = worst_bits(64 if message.fd else 8, extended=message.extended, fd=message.fd)
-    return status, duration_ns(bits, bit_rate, data_bit_rate)
 
 
 def _last_equal(ranks: list[int], i: int) -> int:
@@ -363,7 +355,7 @@ def _level(model: QueueModel, i: int) -> int:
 def _response(model: QueueModel, solution: Solution, i: int) -> Response:
     stream, status = model.streams[i], model.status[i]
     later = range(_level(model, i), len(model.frame))
-    blocker = max(later, key=lambda k: model.frame[k], default=None)
+    blocker = max(later, key=lambda k: model.single[k], default=None)
     response: int | None = solution.response[i]
     if status is not Status.PROVEN:
         response = None
@@ -372,12 +364,12 @@ def _response(model: QueueModel, solution: Solution, i: int) -> Response:
     return Response(
         stream=stream,
         status=status,
-        frame_ns=model.frame[i],
+        frame_ns=model.single[i],
         jitter_ns=model.jitter[i],
         response_ns=response,
         deadline=stream.deadline,
         blocked_by=None if blocker is None else model.streams[blocker],
-        blocking_ns=0 if blocker is None else model.frame[blocker],
+        blocking_ns=0 if blocker is None else model.single[blocker],
         instance=solution.instance[i],
         fifo=model.queue[i] >= 0,
     )

@@ -2,7 +2,8 @@
 
 The rules of this file: every answer is found by bisection over whole numbers on the same fixed
 points as the response times, one network at a time, with the jitter that gateways bring in held at
-what the plan gives. A deadline that follows from the cycle time shrinks with it; a stated one stays.
+what the plan gives. A deadline that follows from the cycle time shrinks with it; one that the plan
+states stays.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ def network_slack(
     model = queue_model(vehicle, network, inherited_ns=inherited_ns)
     faults = vehicle.networks[network].fault_interval_ns or 0
     growth, limited_by = _growth(model, faults)
-    lowest, strangers = _lowest_bit_rate(vehicle, network, inherited_ns or {}, faults)
+    lowest, strangers = lowest_bit_rate(vehicle, network, inherited_ns=inherited_ns)
     return Slack(network, growth, limited_by, lowest, strangers, _fault_interval(model))
 
 
@@ -99,11 +100,13 @@ def _first_miss(model: QueueModel, faults: int) -> Stream | None:
     return None
 
 
-def _lowest_bit_rate(
-    vehicle: Vehicle, network: str, inherited_ns: Mapping[str, int], faults: int
+def lowest_bit_rate(
+    vehicle: Vehicle, network: str, *, inherited_ns: Mapping[str, int] | None = None
 ) -> tuple[int | None, tuple[str, ...]]:
-    """The lowest standard bit rate at which the plan works, and the nodes that do not speak it."""
+    """The lowest standard bit rate [bit/s] at which every deadline holds and the worst-case load
+    is within its limit, and the nodes whose parts state other rates."""
     net = vehicle.networks[network]
+    faults = net.fault_interval_ns or 0
     for rate in STANDARD_BIT_RATES:
         if net.data_bit_rate is not None and rate > net.data_bit_rate:
             break

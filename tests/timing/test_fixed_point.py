@@ -19,7 +19,17 @@ MS = 10**6
 def solve(frame, period, jitter, bit, fault_every=0, fault_cost=0, fast=False):
     n = len(frame)
     results = [[0] * n for _ in range(3)]
-    columns = [list(range(1, n + 1)), frame, period, jitter, [0] * n, period, [0] * n, [False] * n]
+    columns = [
+        list(range(1, n + 1)),
+        frame,
+        frame,
+        period,
+        jitter,
+        [0] * n,
+        period,
+        [0] * n,
+        [False] * n,
+    ]
     function = priority_responses
     if fast:
         function = compiled.priority_responses
@@ -106,7 +116,7 @@ def test_a_queue_of_one_message_is_a_queue_by_priority(case) -> None:
     response = solve(frame, period, jitter, bit, fault_every, 31)[0]
     for m in range(n):
         member = [k == m for k in range(n)]
-        columns = (list(range(1, n + 1)), frame, period, jitter, [0] * n)
+        columns = (list(range(1, n + 1)), frame, frame, period, jitter, [0] * n)
         delay, _ = fixed_point.fifo_delay(member, *columns, bit, fault_every, 31, HORIZON)
         if response[m] == UNBOUNDED:
             assert delay == UNBOUNDED
