@@ -1,0 +1,275 @@
+"""Evenness: how far the peers lie apart, who stands out, who is lowest and highest how often.
+
+Voltages are judged where hardly any current flows (else the sag of a resistive cell would pass for
+a low state of charge), and at any current when the capture has too little of that. Temperatures
+are judged by module, over its believable sensors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.findings import Figure, Finding, Weight
+from busplan.pack.labels import cell_label, clock, module_place, place
+from busplan.pack.series import PackSeries
+from busplan.pack.statistics import (
+    F64,
+    I64,
+    Mask,
+    deviates,
+    gate,
+    longest_run,
+    nan_median,
+)
+from busplan.plan.vehicle import PackLayout
+
+QUIET_A = 2.0
+QUIET_SHARE = 0.03
+"""Quiet: a current below ``QUIET_A`` or this share of the largest one."""
+LEAST_QUIET_S = 20.0
+LASTING_S = 10.0
+"""A spread over its limit counts once it lasts this long (common practice, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Evenness:
+    """Evenness of one quantity over m peers (cells [V] or modules [°C]).
+
+    ``time_s`` (n,) and ``value`` (n, m) are what was judged, NaN where not received;
+    ``deviation`` (m,) each peer's median distance from the median peer, ``lowest_share`` and
+    ``highest_share`` (m,) the part of the time each is the lowest or highest (ties shared).
+    ``quiet`` says whether only moments without current were judged.
+    """
+
+    kind: str
+    time_s: F64
+    value: F64
+    step: float
+    quiet: bool
+    deviation: F64
+    lowest_share: F64
+    highest_share: F64
+
+    @property
+    def spread(self) -> F64:
+        """Highest minus lowest at each time (n,); NaN where fewer than two peers were heard."""
+        return spread_of(self.value)
+
+    def standing_out(self, least: float) -> I64:
+        """Peers whose median deviation passes the gate for their number, and ``least``."""
+        far = np.abs(deviates(self.deviation, self.step / 3.0, self.step))
+        out = (far > gate(len(self.deviation))) & (np.abs(self.deviation) > least)
+        return np.flatnonzero(out)
+
+
+def spread_of(value: F64) -> F64:
+    """Highest minus lowest of each row (n, m) → (n,); NaN below two values."""
+    known = np.isfinite(value)
+    high = np.max(value, axis=1, initial=-np.inf, where=known)
+    low = np.min(value, axis=1, initial=np.inf, where=known)
+    enough = known.sum(axis=1) >= 2
+    return np.where(enough, np.where(enough, high, 0) - np.where(enough, low, 0), np.nan)
+
+
+def voltage_evenness(
+    series: PackSeries, step_v: float, faulty: frozenset[tuple[str, int]]
+) -> Evenness:
+    """Evenness of the cells, at quiet moments where there are enough of them."""
+    sampled = series.voltage
+    value = _without(sampled.value, "cell", faulty)
+    rows = quiet_rows(series, sampled.time_s)
+    used = sampled.time_s if rows is None else sampled.time_s[rows]
+    return _measure("voltage", used, value if rows is None else value[rows], step_v, rows)
+
+
+def temperature_evenness(
+    series: PackSeries, layout: PackLayout, step_k: float, faulty: frozenset[tuple[str, int]]
+) -> Evenness:
+    """Evenness of the modules, each the mean of its believable sensors."""
+    sampled = series.temperature
+    value = _without(sampled.value, "sensor", faulty)
+    means = np.full((len(sampled.time_s), len(layout.modules)), np.nan)
+    for index, module in enumerate(layout.modules):
+        own = [i for i, s in enumerate(layout.sensors) if s.module == module]
+        known = np.isfinite(value[:, own])
+        count = known.sum(axis=1)
+        total = np.where(known, value[:, own], 0.0).sum(axis=1)
+        means[:, index] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return _measure("temperature", sampled.time_s, means, step_k, None)
+
+
+def quiet_rows(series: PackSeries, time_s: F64) -> Mask | None:
+    """Moments of hardly any current; ``None`` when it is unknown or they are too few."""
+    amps = series.quantity_at("current", time_s)
+    if amps is None or len(time_s) < 2 or not np.isfinite(amps).any():
+        return None
+    limit = max(QUIET_A, QUIET_SHARE * float(np.nanmax(np.abs(amps))))
+    with np.errstate(invalid="ignore"):
+        quiet = np.abs(amps) <= limit
+    period = float(time_s[1] - time_s[0])
+    return quiet if quiet.sum() * period >= LEAST_QUIET_S else None
+
+
+def _without(value: F64, kind: str, faulty: frozenset[tuple[str, int]]) -> F64:
+    columns = [index for what, index in faulty if what == kind]
+    if not columns:
+        return value
+    kept = value.copy()
+    kept[:, columns] = np.nan
+    return kept
+
+
+def _measure(kind: str, time_s: F64, value: F64, step: float, quiet: Mask | None) -> Evenness:
+    centre = nan_median(value, axis=1) if len(value) else np.empty(0)
+    deviation = nan_median(value - centre[:, None], axis=0) if len(value) else _blank(value)
+    known = np.isfinite(value)
+    low = np.min(value, axis=1, initial=np.inf, where=known)
+    high = np.max(value, axis=1, initial=-np.inf, where=known)
+    return Evenness(
+        kind,
+        time_s,
+        value,
+        step,
+        quiet is not None,
+        deviation,
+        _share(value, low),
+        _share(value, high),
+    )
+
+
+def _blank(value: F64) -> F64:
+    return np.full(value.shape[1], np.nan)
+
+
+def _share(value: F64, extreme: F64) -> F64:
+    """Part of the rows in which each column holds the extreme, ties shared."""
+    holds = value == extreme[:, None]
+    count = holds.sum(axis=1)
+    told = count > 0
+    if not told.any():
+        return np.zeros(value.shape[1])
+    return np.asarray((holds[told] / count[told, None]).mean(axis=0), np.float64)
+
+
+def evenness_findings(
+    evenness: Evenness, layout: PackLayout, named: frozenset[int]
+) -> list[Finding]:
+    """Peers that stand out, then a spread over the limit among those that nobody has named.
+
+    ``named`` are peers another finding already speaks of; they are left out.
+    """
+    volts = evenness.kind == "voltage"
+    limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
+    out = [int(i) for i in evenness.standing_out(limit / 2) if int(i) not in named]
+    findings = [_outlier(evenness, i, layout) for i in out]
+    rest = [i for i in range(evenness.value.shape[1]) if i not in named and i not in out]
+    over = _spread_over(evenness, rest, limit, layout)
+    return findings if over is None else [*findings, over]
+
+
+def _outlier(evenness: Evenness, index: int, layout: PackLayout) -> Finding:
+    off = float(evenness.deviation[index])
+    side = "above" if off > 0 else "below"
+    away = np.abs(evenness.value[:, index] - nan_median(evenness.value, axis=1))
+    known = np.isfinite(away)
+    time = float(evenness.time_s[known][np.argmax(away[known])])
+    if evenness.kind == "voltage":
+        cell = layout.cells[index]
+        where = place(cell.address, time)
+        at = " at rest" if evenness.quiet else ""
+        text = f"Cell {cell.number} ({cell.module}) stands {abs(off) * 1e3:.0f} mV {side} its peers"
+        return Finding(
+            f"cell-{'high' if off > 0 else 'low'}",
+            Weight.CAUTION,
+            where,
+            f"{text}{at}.",
+            "The pack stops charging at its highest and discharging at its lowest cell.",
+            "Balance the pack; a cell that comes back to this loses charge by itself.",
+            (Figure("deviation", off * 1e3, "mV"),),
+        )
+    module = layout.modules[index]
+    return Finding(
+        f"module-{'hot' if off > 0 else 'cold'}",
+        Weight.CAUTION,
+        module_place(layout, module, time),
+        f"Module {module} stands {abs(off):.1f} K {side} its peers.",
+        "Warm modules age faster, cold ones carry less.",
+        "Check its cooling branch, and its sensors against a second thermometer.",
+        (Figure("deviation", off, "K"),),
+    )
+
+
+def _spread_over(
+    evenness: Evenness, columns: list[int], limit: float, layout: PackLayout
+) -> Finding | None:
+    value = evenness.value[:, columns]
+    if value.shape[1] < 2 or not len(value):
+        return None
+    spread = spread_of(value)
+    with np.errstate(invalid="ignore"):
+        over = spread > limit + evenness.step
+    start, length = longest_run(evenness.time_s, over)
+    if length < LASTING_S:
+        return None
+    row = int(np.nanargmax(np.where(over, spread, np.nan)))
+    low = columns[int(np.nanargmin(value[row]))]
+    high = columns[int(np.nanargmax(value[row]))]
+    worst, time = float(spread[row]), float(evenness.time_s[row])
+    if evenness.kind == "voltage":
+        cell = layout.cells[low]
+        return Finding(
+            "voltage-spread",
+            Weight.CAUTION,
+            place(cell.address, time),
+            f"Cells lay up to {worst * 1e3:.0f} mV apart (limit {limit * 1e3:.0f} mV) at "
+            f"{clock(time)}: {cell_label(cell)} lowest, {cell_label(layout.cells[high])} highest.",
+            "The weakest cell decides what the whole pack can give and take.",
+            "Balance the pack, then look again.",
+            (Figure("spread", worst * 1e3, "mV"), Figure("longest", length, "s")),
+        )
+    return Finding(
+        "temperature-spread",
+        Weight.CAUTION,
+        module_place(layout, layout.modules[high], time),
+        f"Modules lay up to {worst:.1f} K apart (limit {limit:g} K) at {clock(time)}: "
+        f"{layout.modules[low]} coldest, {layout.modules[high]} hottest.",
+        "Unevenly warm modules age unevenly.",
+        "Check the liquid loop for flow through every branch.",
+        (Figure("spread", worst, "K"), Figure("longest", length, "s"), Figure("from", start, "s")),
+    )
+
+
+def drift_findings(before: Evenness, after: Evenness, layout: PackLayout) -> list[Finding]:
+    """Peers whose deviation changed between two captures, beyond scatter and half the limit."""
+    if before.deviation.shape != after.deviation.shape:
+        return []
+    change = after.deviation - before.deviation
+    volts = after.kind == "voltage"
+    limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
+    far = np.abs(deviates(change, after.step / 2.0, after.step)) > gate(len(change))
+    findings = []
+    for index in np.flatnonzero(far & (np.abs(change) > limit / 4)):
+        amount = float(change[index])
+        if volts:
+            cell = layout.cells[index]
+            label, where = cell_label(cell), place(cell.address)
+            figure = Figure("change", amount * 1e3, "mV")
+        else:
+            label = f"module {layout.modules[index]}"
+            where = module_place(layout, layout.modules[index])
+            figure = Figure("change", amount, "K")
+        findings.append(
+            Finding(
+                "cell-drift" if volts else "module-drift",
+                Weight.CAUTION,
+                where,
+                f"Against its peers, {label} has moved by {figure.value:+.3g} {figure.unit} since "
+                "the capture before.",
+                "What drifts from its peers will limit the pack or fail first.",
+                "Compare both captures at the same state of charge; look again in a few weeks.",
+                (figure,),
+            )
+        )
+    return findings

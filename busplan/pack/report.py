@@ -1,0 +1,212 @@
+"""The judgement over a pack: every topic evaluated, in one value that all who show it share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from busplan.findings import Finding, Weight, by_weight, heaviest
+from busplan.pack.capacity import Capacity, fit_capacity
+from busplan.pack.electrical import SenseCheck, check_electrical
+from busplan.pack.evenness import (
+    Evenness,
+    drift_findings,
+    evenness_findings,
+    temperature_evenness,
+    voltage_evenness,
+)
+from busplan.pack.limits import Excess, find_excesses, limit_findings
+from busplan.pack.order import EndOrder, end_order, order_findings
+from busplan.pack.resistance import Resistance, fit_resistance, resistance_findings
+from busplan.pack.sensors import (
+    FaultyReading,
+    faulty_findings,
+    find_faulty,
+    temperature_step,
+    voltage_step,
+)
+from busplan.pack.series import PackSeries
+from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
+from busplan.pack.statistics import F64, nan_median
+from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
+from busplan.pack.warm_up import WarmUp, judge_warm_up, warm_up_findings
+from busplan.plan.vehicle import PackLayout
+
+DRIVING_A = 40.0
+CHARGING_A = 2.0
+
+
+class PackTest(StrEnum):
+    """What was done while recording; decides which judgements are asked for."""
+
+    WARM_UP = "warm-up"
+    DRIVE = "drive"
+    CHARGE = "charge"
+    REST = "rest"
+
+
+@dataclass(frozen=True, eq=False)
+class PackReport:
+    """Everything that was judged. What the capture does not allow is ``None``.
+
+    ``test`` is what the capture was judged as, ``asked`` whether the user said so.
+    ``temperature_c`` (cells,) is the median temperature of each cell's module.
+    """
+
+    layout: PackLayout
+    span_s: float
+    test: PackTest
+    asked: bool
+    voltage: Evenness
+    temperature: Evenness
+    temperature_c: F64
+    faulty: tuple[FaultyReading, ...]
+    drop_outs: tuple[DropOut, ...]
+    excesses: tuple[Excess, ...]
+    warm_up: WarmUp | None
+    resistance: Resistance | None
+    top: EndOrder | None
+    bottom: EndOrder | None
+    capacity: Capacity | None
+    checks: tuple[SenseCheck, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def weight(self) -> Weight:
+        """The heaviest finding's weight."""
+        return heaviest(self.findings)
+
+
+def kind_of(series: PackSeries) -> PackTest:
+    """What a capture looks like, from its current and temperatures."""
+    current = series.quantity("current")
+    if current is not None:
+        if float(np.ptp(current.value)) > DRIVING_A and float(current.value.max()) > DRIVING_A / 2:
+            return PackTest.DRIVE
+        if float(np.median(current.value)) < -CHARGING_A:
+            return PackTest.CHARGE
+    steps = [t.step for t in series.sensors if len(t)]
+    span = find_thermal_span(series.temperature, max(steps, default=0.5))
+    return PackTest.REST if span is None else PackTest.WARM_UP
+
+
+def evaluate_pack(
+    series: PackSeries,
+    layout: PackLayout,
+    *,
+    test: PackTest | None = None,
+    span_s: tuple[float, float] | None = None,
+    before: PackReport | None = None,
+) -> PackReport:
+    """Judge a pack by one capture.
+
+    ``test`` says what was done (found from the signals when ``None``); ``span_s`` the start and
+    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift.
+    Findings name a culprit once: a cell or module that one judgement has named is left out of the
+    spread of the others.
+    """
+    kind = test or kind_of(series)
+    step_k, step_v = temperature_step(series, layout), voltage_step(series)
+    faulty = find_faulty(series, layout)
+    unbelievable = frozenset((f.kind, f.index) for f in faulty)
+    drop_outs = find_drop_outs(series, layout)
+    excesses = find_excesses(series, layout, unbelievable)
+    warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
+    cells_c = _cell_temperatures(series, layout, unbelievable)
+    current = series.quantity("current")
+    resistance = None if current is None else fit_resistance(series.cells, current, step_v)
+    top = end_order(series, layout, resistance, unbelievable, top=True)
+    bottom = end_order(series, layout, resistance, unbelievable, top=False)
+    voltage = voltage_evenness(series, step_v, unbelievable)
+    temperature = temperature_evenness(series, layout, step_k, unbelievable)
+    checks, electrical = check_electrical(series, layout)
+
+    findings = [*series.findings, *faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
+    findings += limit_findings(excesses, layout) + electrical
+    named_cells: set[int] = set()
+    named_modules: set[int] = set()
+    if warm_up is not None:
+        told = warm_up_findings(warm_up, layout)
+        findings += told
+        named_modules |= _modules_named(told, layout)
+    if resistance is not None:
+        findings += resistance_findings(resistance, layout, cells_c)
+        named_cells |= {int(i) for i in resistance.raised(layout.limits.voltage_spread_v)}
+    for order in (top, bottom):
+        if order is not None:
+            findings += order_findings(order, layout)
+            named_cells |= set() if order.first is None else {order.first}
+    findings += evenness_findings(voltage, layout, frozenset(named_cells))
+    findings += evenness_findings(temperature, layout, frozenset(named_modules))
+    if before is not None:
+        findings += drift_findings(before.voltage, voltage, layout)
+        findings += drift_findings(before.temperature, temperature, layout)
+    return PackReport(
+        layout,
+        series.span_s,
+        kind,
+        test is not None,
+        voltage,
+        temperature,
+        cells_c,
+        faulty,
+        drop_outs,
+        excesses,
+        warm_up,
+        resistance,
+        top,
+        bottom,
+        fit_capacity(series, unbelievable),
+        checks,
+        tuple(by_weight(findings)),
+    )
+
+
+def _warm_up(
+    series: PackSeries,
+    layout: PackLayout,
+    step_k: float,
+    faulty: Iterable[FaultyReading],
+    span_s: tuple[float, float] | None,
+) -> WarmUp | None:
+    bad = [f.index for f in faulty if f.kind == "sensor"]
+    sampled = series.temperature
+    span = span_s or find_thermal_span(sampled, step_k)
+    if span is None:
+        return None
+    cut = cut_thermal_span(sampled, series.quantity("inlet_temperature"), *span)
+    stuck = np.zeros(len(layout.sensors), np.bool_)
+    stuck[bad] = True
+    modules = [m for m in layout.modules if any(s.module == m for s in layout.sensors)]
+    return judge_warm_up(
+        cut,
+        modules,
+        [s.module for s in layout.sensors],
+        [s.position for s in layout.sensors],
+        step_k,
+        stuck,
+    )
+
+
+def _modules_named(findings: Iterable[Finding], layout: PackLayout) -> set[int]:
+    """Modules (indices) whose signal is the place of one of these findings."""
+    owner: dict[tuple[str | None, ...], str] = {tuple(c.address): c.module for c in layout.cells}
+    owner |= {tuple(s.address): s.module for s in layout.sensors}
+    places = [(f.where.network, f.where.node, f.where.message, f.where.signal) for f in findings]
+    return {layout.modules.index(owner[place]) for place in places if place in owner}
+
+
+def _cell_temperatures(
+    series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[str, int]]
+) -> F64:
+    """Median temperature of each cell's module over the capture (cells,) [°C]; NaN if unknown."""
+    of_module: dict[str, list[float]] = {}
+    for index, (sensor, trace) in enumerate(zip(layout.sensors, series.sensors, strict=True)):
+        if len(trace) and ("sensor", index) not in faulty:
+            of_module.setdefault(sensor.module, []).append(float(np.median(trace.value)))
+    return np.array(
+        [float(nan_median(np.array(of_module.get(c.module, [np.nan])))) for c in layout.cells]
+    )

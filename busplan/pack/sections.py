@@ -1,0 +1,241 @@
+"""The verdict in a few sentences: one section a topic, good, not good or not judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from busplan.findings import Weight
+from busplan.pack.electrical import CheckState
+from busplan.pack.evenness import Evenness
+from busplan.pack.labels import clock, listed
+from busplan.pack.order import EndOrder
+from busplan.pack.report import PackReport, PackTest
+from busplan.pack.statistics import nan_median
+from busplan.pack.warm_up import Verdict, WarmUpState, why_open
+
+
+class Answer(StrEnum):
+    """What a section says in a word."""
+
+    GOOD = "good"
+    NOT_GOOD = "not good"
+    OPEN = "not judged"
+
+    @property
+    def mark(self) -> str:
+        """A one-character mark, so that no answer is told by colour alone."""
+        return {"good": "+", "not good": "!", "not judged": "?"}[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One topic of the judgement in one sentence."""
+
+    name: str
+    answer: Answer
+    text: str
+
+
+def sections(report: PackReport) -> tuple[Section, ...]:
+    """All topics, in the order a technician asks; what a capture is not for is left out."""
+    each: tuple[Callable[[PackReport], Section | None], ...] = (
+        _signals,
+        _limits,
+        _warm_up,
+        _resistance,
+        _ends,
+        _capacity,
+        lambda r: _evenness(r, r.voltage),
+        lambda r: _evenness(r, r.temperature),
+        _electrical,
+    )
+    return tuple(s for make in each if (s := make(report)) is not None)
+
+
+def headline(report: PackReport) -> str:
+    """The verdict in one line."""
+    heavy = [f for f in report.findings if f.weight > Weight.NOTE]
+    if heavy:
+        faults = sum(f.weight is Weight.FAULT for f in heavy)
+        cautions = len(heavy) - faults
+        counts = [
+            f"{n} {word}{'s' if n > 1 else ''}"
+            for n, word in ((faults, "fault"), (cautions, "caution"))
+            if n
+        ]
+        return f"Not all right: {' and '.join(counts)}."
+    asked = next(
+        (s for s in sections(report) if s.answer is Answer.OPEN and _main(report, s)), None
+    )
+    if asked is not None:
+        return "Not judged: see what the test still needs."
+    return "All right, as far as this capture shows."
+
+
+def _main(report: PackReport, section: Section) -> bool:
+    """Whether the section is what this kind of test is made for."""
+    return {
+        PackTest.WARM_UP: "warm-up",
+        PackTest.DRIVE: "resistance",
+        PackTest.CHARGE: "order at the ends",
+        PackTest.REST: "evenness of cells",
+    }[report.test] == section.name
+
+
+def _weighty(report: PackReport, *codes: str) -> bool:
+    return any(f.weight > Weight.NOTE and f.code.startswith(codes) for f in report.findings)
+
+
+def _answer(bad: bool) -> Answer:
+    return Answer.NOT_GOOD if bad else Answer.GOOD
+
+
+def _signals(report: PackReport) -> Section:
+    layout = report.layout
+    parts = [f"{len(layout.cells)} cells and {len(layout.sensors)} sensors planned"]
+    missing = [f for f in report.findings if f.code.endswith("-not-received")]
+    if missing:
+        parts.append(f"{sum(int(f.figures[0].value) for f in missing)} never heard")
+    if report.drop_outs:
+        longest = max(report.drop_outs, key=lambda d: d.length_s)
+        parts.append(f"{longest.node} silent for {longest.length_s:.1f} s")
+    for reading in report.faulty[:2]:
+        if reading.kind == "sensor":
+            sensor = layout.sensors[reading.index]
+            parts.append(f"{sensor.module} sensor {sensor.position} {reading.fault}")
+        else:
+            parts.append(f"cell {layout.cells[reading.index].number} reading {reading.fault}")
+    bad = bool(report.faulty or report.drop_outs or missing)
+    if not bad:
+        parts = [f"{len(layout.cells)} cells and {len(layout.sensors)} sensors heard throughout"]
+    return Section("signals", _answer(bad), "; ".join(parts))
+
+
+def _limits(report: PackReport) -> Section:
+    lasting = [e for e in report.excesses if not e.touch]
+    bad = _weighty(report, "cell-voltage-", "temperature-high", "temperature-low", "charging-too")
+    if lasting:
+        worst = max(lasting, key=lambda e: e.longest_s)
+        side = "above" if worst.above else "below"
+        unit = "V" if worst.kind == "cell" else "°C"
+        text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
+    else:
+        values = report.voltage.value
+        low, high = _extremes(values)
+        cool, warm = _extremes(report.temperature.value)
+        text = f"inside: {low:.3f} to {high:.3f} V, {cool:.1f} to {warm:.1f} °C"
+        if not np.isfinite(low):
+            text = f"inside: {cool:.1f} to {warm:.1f} °C"
+    return Section("limits", _answer(bad), text)
+
+
+def _extremes(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> tuple[float, float]:
+    known = values[np.isfinite(values)]
+    return (float(known.min()), float(known.max())) if len(known) else (np.nan, np.nan)
+
+
+def _warm_up(report: PackReport) -> Section | None:
+    warm_up = report.warm_up
+    if warm_up is None:
+        if report.test is not PackTest.WARM_UP:
+            return None
+        return Section("warm-up", Answer.OPEN, "the modules neither warm up nor cool down here")
+    behind = [m for m in warm_up.modules if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)]
+    follow = sum(m.verdict in (Verdict.FOLLOWS, Verdict.STUCK) for m in warm_up.modules)
+    way = "warm-up" if warm_up.heating else "cool-down"
+    told = [f"{m.module} {m.verdict} ({m.exchange:.0%} exchange)" for m in behind]
+    if warm_up.state is not WarmUpState.JUDGED:
+        text = "; ".join([*told, why_open(warm_up)])
+        return Section("warm-up", Answer.NOT_GOOD if behind else Answer.OPEN, text)
+    span = f"{clock(warm_up.start_s)} to {clock(warm_up.stop_s)}"
+    together = f"{follow} of {len(warm_up.modules)} modules come up together in the {way}, {span}"
+    text = f"{listed(told)}; {together}" if told else together
+    return Section("warm-up", _answer(bool(behind)), text)
+
+
+def _resistance(report: PackReport) -> Section | None:
+    fit = report.resistance
+    if fit is None or not fit.judged:
+        if report.test is not PackTest.DRIVE:
+            return None
+        why = "no current is mapped" if fit is None else "the current changes too little"
+        return Section("resistance", Answer.OPEN, why)
+    raised = fit.raised(report.layout.limits.voltage_spread_v)
+    told = [
+        f"cell {report.layout.cells[i].number} {fit.value[i] / fit.middle - 1:+.0%}" for i in raised
+    ]
+    error = float(nan_median(fit.uncertainty))
+    text = f"median cell {fit.middle * 1e3:.3f} mΩ (± {error * 1e3:.3f})"
+    if told:
+        text = f"{listed(told)}; {text}"
+    return Section("resistance", _answer(bool(told)), text)
+
+
+def _ends(report: PackReport) -> Section | None:
+    told, bad = [], False
+    for order in (report.top, report.bottom):
+        if order is not None:
+            told.append(_end_text(report, order))
+            bad |= order.first is not None
+    if told:
+        return Section("order at the ends", _answer(bad), "; ".join(told))
+    if report.test is not PackTest.CHARGE:
+        return None
+    return Section("order at the ends", Answer.OPEN, "no cell came near the top of charge")
+
+
+def _end_text(report: PackReport, order: EndOrder) -> str:
+    leaders = [report.layout.cells[i].number for i in order.order[:3]]
+    end = "top" if order.top else "bottom"
+    lead = float(order.lead_v[order.order[0]]) * 1e3
+    followed = ", ".join(f"{n}" for n in leaders[1:])
+    return f"cell {leaders[0]} first to the {end}, {lead:.0f} mV ahead; then {followed}"
+
+
+def _capacity(report: PackReport) -> Section | None:
+    capacity = report.capacity
+    if capacity is None or not capacity.told.any():
+        return None
+    told = capacity.relative[capacity.told]
+    least = int(np.nanargmin(np.where(capacity.told, capacity.relative, np.nan)))
+    number = report.layout.cells[least].number
+    text = (
+        f"indicated {told.min():.1%} to {told.max():.1%} of the median cell's; least: cell {number}"
+    )
+    return Section("capacity", Answer.GOOD, text)
+
+
+def _evenness(report: PackReport, evenness: Evenness) -> Section:
+    volts = evenness.kind == "voltage"
+    name = "evenness of cells" if volts else "evenness of modules"
+    spread = evenness.spread
+    known = np.isfinite(spread)
+    if not known.any():
+        return Section(name, Answer.OPEN, "fewer than two were heard")
+    row = int(np.nanargmax(spread))
+    factor, unit, digits = (1e3, "mV", 0) if volts else (1.0, "K", 1)
+    middle, most = float(np.median(spread[known])) * factor, float(spread[row]) * factor
+    codes = (
+        ("voltage-spread", "cell-low", "cell-high", "cell-drift")
+        if volts
+        else ("temperature-spread", "module-hot", "module-cold", "module-drift")
+    )
+    at = " without load" if evenness.quiet else ""
+    text = (
+        f"spread{at} {middle:.{digits}f} {unit} median, {most:.{digits}f} {unit} at most "
+        f"({clock(float(evenness.time_s[row]))})"
+    )
+    return Section(name, _answer(_weighty(report, *codes)), text)
+
+
+def _electrical(report: PackReport) -> Section | None:
+    made = [c for c in report.checks if c.state is not CheckState.NOT_COVERED]
+    if not made:
+        return None
+    bad = [c for c in made if c.state is CheckState.BAD]
+    told = bad or made
+    return Section("electrical", _answer(bool(bad)), "; ".join(f"{c.name}: {c.text}" for c in told))

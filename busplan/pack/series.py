@@ -1,0 +1,142 @@
+"""The pack's signals over time, as arrays, and how they come onto one grid.
+
+The rules of this file: times are seconds from the first frame of the capture; volts, amperes,
+degrees Celsius and ohms; what was not received is NaN, never a held value that has gone stale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from busplan.definitions.model import NO_CHOICES
+from busplan.findings import Finding
+from busplan.pack.statistics import F64
+
+STALE_PERIODS = 4.0
+"""A value is stale after this many of its own periods, but not before ``STALE_LEAST_S``."""
+STALE_LEAST_S = 1.0
+MAX_ROWS = 36_000
+"""Most rows of a grid; longer captures are sampled more coarsely."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One signal as received: ``time_s`` ascending, ``value`` of the same shape ``(n,)``.
+
+    ``step`` is what one bit is worth; ``lowest`` and ``highest`` are the ends of what the signal
+    can carry, ``None`` when it is not known; ``choices`` names raw values.
+    """
+
+    time_s: F64
+    value: F64
+    step: float = 0.0
+    lowest: float | None = None
+    highest: float | None = None
+    choices: Mapping[int, str] = field(default_factory=lambda: NO_CHOICES)
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    @cached_property
+    def period_s(self) -> float:
+        """Median distance of two values [s]; NaN below two values."""
+        return float(np.median(np.diff(self.time_s))) if len(self) > 1 else float("nan")
+
+    @property
+    def stale_s(self) -> float:
+        """Age [s] at which its last value no longer counts."""
+        period = self.period_s
+        return STALE_LEAST_S if np.isnan(period) else max(STALE_PERIODS * period, STALE_LEAST_S)
+
+    def at(self, time_s: F64) -> F64:
+        """Linear between values, NaN before the first, after the last and in stale gaps."""
+        if not len(self):
+            return np.full(len(time_s), np.nan)
+        value = np.interp(time_s, self.time_s, self.value, left=np.nan, right=np.nan)
+        after = np.clip(np.searchsorted(self.time_s, time_s), 1, max(len(self) - 1, 1))
+        if len(self) > 1:
+            gap = self.time_s[after] - self.time_s[after - 1]
+            value[gap > self.stale_s] = np.nan
+        return np.asarray(value, np.float64)
+
+
+EMPTY = Trace(np.empty(0), np.empty(0))
+"""A signal that was never received."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """Signals on one grid: ``time_s`` (n,), ``value`` (n, m) and its ``age_s`` (n, m)."""
+
+    time_s: F64
+    value: F64
+    age_s: F64
+
+
+def sample(traces: Sequence[Trace], time_s: F64) -> Sampled:
+    """The last value of each trace at each time of the grid, NaN when it is stale."""
+    value = np.full((len(time_s), len(traces)), np.nan)
+    age = np.full_like(value, np.nan)
+    for column, trace in enumerate(traces):
+        if not len(trace):
+            continue
+        last = np.searchsorted(trace.time_s, time_s, side="right") - 1
+        known = last >= 0
+        since = time_s[known] - trace.time_s[last[known]]
+        fresh = since <= trace.stale_s
+        rows = np.flatnonzero(known)[fresh]
+        value[rows, column] = trace.value[last[known][fresh]]
+        age[rows, column] = since[fresh]
+    return Sampled(time_s, value, age)
+
+
+def grid_of(traces: Sequence[Trace]) -> F64:
+    """A uniform grid over all traces at their median period, at most ``MAX_ROWS`` rows."""
+    heard = [t for t in traces if len(t) > 1]
+    if not heard:
+        return np.empty(0)
+    start = min(float(t.time_s[0]) for t in heard)
+    stop = max(float(t.time_s[-1]) for t in heard)
+    step = max(float(np.median([t.period_s for t in heard])), (stop - start) / MAX_ROWS, 1e-3)
+    # The grid starts one step in, so that every monitor has had its first turn.
+    return np.arange(start + step, stop + step / 2, step)
+
+
+@dataclass(frozen=True, eq=False)
+class PackSeries:
+    """All the pack's signals of one capture.
+
+    ``cells`` [V] and ``sensors`` [°C] follow the order of the layout; ``quantities`` use the names
+    of :class:`busplan.plan.vehicle.PackLayout`, current positive when it discharges [A].
+    ``span_s`` is the length of the capture. ``findings`` holds what had to be tolerated.
+    """
+
+    cells: tuple[Trace, ...]
+    sensors: tuple[Trace, ...]
+    quantities: Mapping[str, Trace]
+    span_s: float
+    findings: tuple[Finding, ...] = ()
+
+    @cached_property
+    def voltage(self) -> Sampled:
+        """All cells on one grid [V]."""
+        return sample(self.cells, grid_of(self.cells))
+
+    @cached_property
+    def temperature(self) -> Sampled:
+        """All sensors on one grid [°C]."""
+        return sample(self.sensors, grid_of(self.sensors))
+
+    def quantity(self, name: str) -> Trace | None:
+        """The trace of a quantity when it is mapped and was received, else ``None``."""
+        trace = self.quantities.get(name)
+        return trace if trace is not None and len(trace) else None
+
+    def quantity_at(self, name: str, time_s: F64) -> F64 | None:
+        """A quantity on a grid, linear between its values; ``None`` when there is none."""
+        trace = self.quantity(name)
+        return None if trace is None else trace.at(time_s)

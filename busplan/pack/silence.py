@@ -1,0 +1,111 @@
+"""Drop-outs: stretches in which cells or sensors were not heard at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.pack.labels import clock, time_ns
+from busplan.pack.series import PackSeries, Trace
+from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
+
+SAME_S = 1.0
+"""Silences of one node that overlap, or lie closer than this, are one drop-out."""
+
+
+@dataclass(frozen=True, slots=True)
+class DropOut:
+    """A node (or single messages of it) that sent nothing from ``start_s`` to ``stop_s`` [s]."""
+
+    network: str
+    node: str
+    messages: tuple[str, ...]
+    whole: bool
+    """Whether every message of the layout that the node sends at that pace fell silent."""
+    start_s: float
+    stop_s: float
+
+    @property
+    def length_s(self) -> float:
+        """How long it lasted."""
+        return self.stop_s - self.start_s
+
+
+def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...]:
+    """Silences longer than a value may be old, gathered by node; messages never heard left out."""
+    silences: dict[tuple[str, str], list[tuple[float, float, str]]] = {}
+    heard: dict[tuple[str, str], dict[str, Trace]] = {}
+    places: Sequence[CellPlace | SensorPlace] = (*layout.cells, *layout.sensors)
+    for place, trace in zip(places, (*series.cells, *series.sensors), strict=True):
+        address: SignalAddress = place.address
+        node = (address.network, address.node)
+        messages = heard.setdefault(node, {})
+        if not len(trace) or address.message in messages:
+            continue
+        messages[address.message] = trace
+        for start, stop in silent_spans(trace, series.span_s):
+            silences.setdefault(node, []).append((start, stop, address.message))
+    found = []
+    for key, spans in silences.items():
+        for start, stop, names in _gathered(spans):
+            could = [m for m, t in heard[key].items() if t.stale_s < stop - start]
+            whole = set(could) <= set(names)
+            found.append(DropOut(*key, names, whole, start, stop))
+    return tuple(sorted(found, key=lambda d: d.start_s))
+
+
+def silent_spans(trace: Trace, span_s: float) -> list[tuple[float, float]]:
+    """Start and stop [s] of each stretch without a value that is longer than it may be."""
+    limit = trace.stale_s
+    edges = np.concatenate((trace.time_s, [span_s]))
+    gaps = np.diff(edges)
+    spans = [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(gaps > limit)]
+    if trace.time_s[0] > limit:
+        spans.insert(0, (0.0, float(trace.time_s[0])))
+    return spans
+
+
+def _gathered(
+    spans: Sequence[tuple[float, float, str]],
+) -> list[tuple[float, float, tuple[str, ...]]]:
+    groups: list[tuple[float, float, tuple[str, ...]]] = []
+    for start, stop, message in sorted(spans):
+        if groups and start < groups[-1][1] + SAME_S:
+            first, last, names = groups[-1]
+            names = names if message in names else (*names, message)
+            groups[-1] = (first, max(last, stop), names)
+        else:
+            groups.append((start, stop, (message,)))
+    return groups
+
+
+def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
+    """One finding for each node, at its longest drop-out."""
+    groups: dict[tuple[str, str], list[DropOut]] = {}
+    for drop in drop_outs:
+        groups.setdefault((drop.network, drop.node), []).append(drop)
+    findings = []
+    for (network, node), members in groups.items():
+        worst = max(members, key=lambda d: d.length_s)
+        what = "nothing" if worst.whole else f"no {', '.join(worst.messages)}"
+        message = worst.messages[0] if len(worst.messages) == 1 else None
+        again = f" ({len(members)} drop-outs in all)" if len(members) > 1 else ""
+        findings.append(
+            Finding(
+                "monitor-silent",
+                Weight.CAUTION,
+                Where(network, node, message, time_ns=time_ns(worst.start_s)),
+                f"{node} sent {what} for {worst.length_s:.1f} s from "
+                f"{clock(worst.start_s)}{again}.",
+                "While a monitor is silent nobody watches its cells.",
+                "Check its supply, plug and ground; does it happen under vibration or load?",
+                (
+                    Figure("longest", worst.length_s, "s"),
+                    Figure("drop-outs", len(members)),
+                ),
+            )
+        )
+    return findings

@@ -1,0 +1,172 @@
+"""A report as rows and plain values: the same for terminal, JSON, screens and hand-over report."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from busplan.pack.order import EndOrder
+from busplan.pack.report import PackReport
+from busplan.pack.sections import headline, sections
+from busplan.pack.statistics import F64, nan_median
+
+CAUTIONS = (
+    "High voltage can kill. Only licensed people work on the pack, by the local codes.",
+    "busplan is not a safety device. It judges what was recorded, and what was not recorded it "
+    "cannot judge.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleRow:
+    """One module: temperatures [°C], lag [K, s], exchange relative to peers; NaN: not known.
+
+    ``verdict`` is the warm-up's word, ``""`` when no such test was judged.
+    """
+
+    module: str
+    verdict: str
+    start_c: float
+    end_c: float
+    rate_k_min: float
+    lag_k: float
+    lag_s: float
+    exchange: float
+    exchange_uncertainty: float
+    deviation_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class CellRow:
+    """One cell: deviation [mV], part of the time lowest and highest, resistance [mΩ]; NaN: unknown.
+
+    ``ahead_top_mv`` and ``ahead_bottom_mv``: how far it leads the median cell towards that end.
+    """
+
+    cell: int
+    module: str
+    deviation_mv: float
+    lowest_share: float
+    highest_share: float
+    resistance_mohm: float
+    resistance_uncertainty_mohm: float
+    step_resistance_mohm: float
+    extra_sag_mv: float
+    temperature_c: float
+    ahead_top_mv: float
+    ahead_bottom_mv: float
+    capacity: float
+
+
+def module_rows(report: PackReport) -> list[ModuleRow]:
+    """All modules in string order."""
+    judged = {m.module: m for m in report.warm_up.modules} if report.warm_up else {}
+    rows = []
+    values = report.temperature.value
+    end = max(len(values) // 20, 1)
+    for index, module in enumerate(report.layout.modules):
+        deviation = float(report.temperature.deviation[index])
+        test = judged.get(module)
+        if test is None:
+            start = float(nan_median(values[:end, index])) if len(values) else math.nan
+            stop = float(nan_median(values[-end:, index])) if len(values) else math.nan
+            blank = (math.nan,) * 5
+            rows.append(ModuleRow(module, "", start, stop, *blank, deviation))
+        else:
+            rows.append(
+                ModuleRow(
+                    module,
+                    test.verdict.value,
+                    test.start_c,
+                    test.end_c,
+                    test.rate_k_min,
+                    test.lag_k,
+                    test.lag_s,
+                    test.exchange,
+                    test.uncertainty,
+                    deviation,
+                )
+            )
+    return rows
+
+
+def cell_rows(report: PackReport) -> list[CellRow]:
+    """All cells in string order."""
+    count = len(report.layout.cells)
+    unknown: F64 = np.full(count, np.nan)
+    fit = report.resistance if report.resistance and report.resistance.judged else None
+    value, error = (fit.value, fit.uncertainty) if fit else (unknown, unknown)
+    steps, sag = (fit.step_value, fit.extra_sag_v) if fit else (unknown, unknown)
+    capacity = unknown.copy()
+    if report.capacity is not None:
+        capacity = np.where(report.capacity.told, report.capacity.relative, np.nan)
+
+    def lead(order: EndOrder | None) -> F64:
+        return unknown if order is None else order.lead_v
+
+    top, bottom = lead(report.top), lead(report.bottom)
+    even = report.voltage
+    return [
+        CellRow(
+            cell.number,
+            cell.module,
+            float(even.deviation[i]) * 1e3,
+            float(even.lowest_share[i]),
+            float(even.highest_share[i]),
+            float(value[i]) * 1e3,
+            float(error[i]) * 1e3,
+            float(steps[i]) * 1e3,
+            float(sag[i]) * 1e3,
+            float(report.temperature_c[i]),
+            float(top[i]) * 1e3,
+            float(bottom[i]) * 1e3,
+            float(capacity[i]),
+        )
+        for i, cell in enumerate(report.layout.cells)
+    ]
+
+
+def report_dict(report: PackReport) -> dict[str, Any]:
+    """The report as plain values for JSON; what is not known is ``None``."""
+    warm_up = report.warm_up
+    test: dict[str, Any] | None = None
+    if warm_up is not None:
+        test = {f.name: getattr(warm_up, f.name) for f in fields(warm_up) if f.name != "modules"}
+        test["state"] = warm_up.state.value
+    value: dict[str, Any] = {
+        "cautions": list(CAUTIONS),
+        "verdict": headline(report),
+        "weight": report.weight.word,
+        "test": report.test.value,
+        "test_stated": report.asked,
+        "span_s": report.span_s,
+        "chemistry": report.layout.chemistry,
+        "sections": [
+            {"name": s.name, "answer": s.answer.value, "text": s.text} for s in sections(report)
+        ],
+        "findings": [f.as_dict() for f in report.findings],
+        "warm_up": test,
+        "modules": [asdict(row) for row in module_rows(report)],
+        "cells": [asdict(row) for row in cell_rows(report)],
+        "checks": [asdict(check) for check in report.checks],
+    }
+    return {key: _plain(item) for key, item in value.items()}
+
+
+def _plain(value: Any) -> Any:
+    """Numbers of numpy as Python's own, NaN and infinities as ``None``."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return number if math.isfinite(number) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    return str(value) if isinstance(value, str) else value

@@ -1,0 +1,377 @@
+"""The warm-up (or cool-down) test: does liquid flow through every module?
+
+Each sensor's rate k (:mod:`busplan.pack.exchange`) divided by the median of its peers is its *heat
+exchange* relative to them, which for modules of one build goes with the flow they get. Without a
+mapped inlet temperature the ratio of rises takes its place; since a slow module meets a greater
+difference to the liquid than its peers do, that ratio is an upper bound of its exchange.
+
+A module is told apart only where figures allow it: its exchange must lie under ``SLOW`` by its own
+uncertainty and stand out from the scatter of the peers by the gate for their number. Whether a test
+could have shown a module of ``TARGET`` exchange is foreseen with the same model, and when it could
+not, so is how many more minutes it needs.
+
+``SLOW``, ``NO_FLOW`` and ``PEER_SCATTER``: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.pack.exchange import ExchangeFit, first_order, fit_exchange, foreseen_uncertainty
+from busplan.pack.labels import clock, module_place, sentence, time_ns
+from busplan.pack.statistics import F64, I64, Mask, gate, mad_sigma, nan_median, rounding_sigma
+from busplan.pack.thermal_span import ThermalSpan
+from busplan.plan.vehicle import PackLayout
+
+SLOW = 0.75
+"""Exchange relative to peers under which a module is slow."""
+NO_FLOW = 0.15
+"""Exchange relative to peers under which nothing flows (what is left is conduction)."""
+TARGET = 0.4
+"""A test must be able to show a module of this exchange before the others count as well."""
+PEER_SCATTER = 0.05
+"""Least natural scatter of the exchange over peers that is reckoned with."""
+ONE_SIDED_95 = 1.645
+LONGEST_EXTENSION_MIN = 90
+STANDING_PEER_STEPS = 4.0
+"""Steps the median sensor must move before one that moves by a step at most stands still."""
+
+
+class Verdict(StrEnum):
+    """What the test says of one module."""
+
+    FOLLOWS = "comes up with the others"
+    SLOW = "slow"
+    NO_FLOW = "no flow"
+    STUCK = "stuck sensor"
+    OPEN = "not judged"
+
+
+class WarmUpState(StrEnum):
+    """Whether the test allows a judgement."""
+
+    JUDGED = "judged"
+    TOO_SHORT = "too short"
+    TOO_EVEN = "too even"
+    UNEVEN = "peers too uneven"
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleWarmUp:
+    """One module in the test; temperatures are means over its working sensors.
+
+    ``lag_k`` and ``lag_s`` say how far it is behind the median module at the end. ``exchange`` is
+    relative to peers, with its standard ``uncertainty``. ``stuck`` are sensor positions (from 1).
+    """
+
+    module: str
+    verdict: Verdict
+    start_c: float
+    end_c: float
+    rate_k_min: float
+    lag_k: float
+    lag_s: float
+    exchange: float
+    uncertainty: float
+    stuck: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUp:
+    """The judgement over one span. ``exchange_bound``: no liquid temperature, see this file's head.
+
+    ``more_minutes`` is what is missing for a judgement, ``None`` when more time alone will not do.
+    """
+
+    state: WarmUpState
+    start_s: float
+    stop_s: float
+    heating: bool
+    exchange_bound: bool
+    more_minutes: float | None
+    peer_rise_k: float
+    modules: tuple[ModuleWarmUp, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Relative:
+    """Exchange relative to peers per sensor (m,), fitted curves (n, m) and the peers' rate."""
+
+    exchange: F64
+    uncertainty: F64
+    curve: F64
+    peer_rate: float
+
+
+def judge_warm_up(
+    span: ThermalSpan,
+    modules: Sequence[str],
+    module_of: Sequence[str],
+    position_of: Sequence[int],
+    step_k: float,
+    stuck: Mask | None = None,
+) -> WarmUp:
+    """Judge every module of a span.
+
+    ``module_of`` and ``position_of`` name the module and the place in it of each sensor (column);
+    ``stuck`` (m,) marks sensors that are known not to measure (:mod:`busplan.pack.sensors`).
+    """
+    owner = np.array([modules.index(m) for m in module_of], np.int64)
+    position = np.array(position_of, np.int64)
+    stuck = np.zeros(len(owner), np.bool_) if stuck is None else stuck
+    still = _standing(span, step_k) | stuck
+    values = np.where(stuck, np.nan, span.temperature_c)
+    relative = _relative(span, values, position, still, step_k)
+    exchange, uncertainty, curve = _per_module(relative, owner, len(modules))
+    noise = float(np.nan_to_num(nan_median(uncertainty)))
+    scatter = mad_sigma(exchange)
+    natural = max(float(np.nan_to_num(scatter)) ** 2 - noise**2, PEER_SCATTER**2) ** 0.5
+    limit = gate(len(modules))
+    state, more = _foresee(span, relative, natural, limit, len(owner) / len(modules), step_k)
+    peer = nan_median(curve, axis=1)
+    judged = []
+    for index, name in enumerate(modules):
+        own = owner == index
+        r, u = float(exchange[index]), float(uncertainty[index])
+        verdict = _verdict(r, u, natural, limit, state)
+        if verdict in (Verdict.FOLLOWS, Verdict.OPEN) and stuck[own].any():
+            verdict = Verdict.STUCK
+        lag_k, lag_s = _lag(span, peer, curve[:, index])
+        minutes = (span.time_s[-1] - span.time_s[0]) / 60.0
+        start, end = float(curve[0, index]), float(curve[-1, index])
+        rate = (end - start) / minutes if minutes > 0 else float("nan")
+        places = tuple(int(p) for p in position[own & stuck])
+        judged.append(ModuleWarmUp(name, verdict, start, end, rate, lag_k, lag_s, r, u, places))
+    rise = float(peer[-1] - peer[0])
+    bound = span.liquid_c is None
+    return WarmUp(state, span.start_s, span.stop_s, span.heating, bound, more, rise, tuple(judged))
+
+
+def _standing(span: ThermalSpan, step_k: float) -> Mask:
+    """Sensors (m,) that move by no more than one step while the median one moves by several.
+
+    They are no peers: a module without flow must not tell how the others should behave.
+    """
+    values = span.temperature_c
+    known = np.isfinite(values)
+    highest = np.max(values, axis=0, initial=-np.inf, where=known)
+    lowest = np.min(values, axis=0, initial=np.inf, where=known)
+    travel = np.where(known.any(axis=0), highest - lowest, np.nan)
+    moved = float(np.nan_to_num(nan_median(travel))) >= STANDING_PEER_STEPS * step_k
+    return np.asarray((travel <= step_k * 1.01) & moved, np.bool_)
+
+
+def _relative(
+    span: ThermalSpan, values: F64, position: I64, still: Mask, step_k: float
+) -> _Relative:
+    if span.liquid_c is not None:
+        fit: ExchangeFit = fit_exchange(span.time_s, span.liquid_c, values, step_k)
+        curve = first_order(span.time_s, span.liquid_c, fit.rate, fit.start_c)
+        peers = _peer_median(fit.rate, position, still)
+        return _Relative(
+            fit.rate / peers, fit.uncertainty / peers, curve, float(nan_median(fit.rate[~still]))
+        )
+    return _rise_ratio(values, position, still, step_k)
+
+
+def _rise_ratio(values: F64, position: I64, still: Mask, step_k: float) -> _Relative:
+    """Least squares of each sensor on the median of its peers: slope = ratio of rises."""
+    exchange = np.full(values.shape[1], np.nan)
+    uncertainty = np.full_like(exchange, np.nan)
+    curve = np.full_like(values, np.nan)
+    for column in range(values.shape[1]):
+        peers = _peers(column, position, still)
+        median = nan_median(values[:, peers], axis=1)
+        y = values[:, column]
+        known = np.isfinite(median) & np.isfinite(y)
+        if known.sum() < 3:
+            continue
+        x = median[known] - median[known].mean()
+        square = max(float(x @ x), 1e-12)
+        slope = float(x @ y[known]) / square
+        line = y[known].mean() + slope * (median - median[known].mean())
+        left = float(((y - line)[known] ** 2).sum()) / max(int(known.sum()) - 2, 1)
+        crossed = abs(slope) * float(np.ptp(median[known])) / step_k + 1.0
+        variance = max(left, rounding_sigma(step_k) ** 2)
+        independent = min(crossed, float(known.sum()))
+        exchange[column], curve[:, column] = slope, line
+        uncertainty[column] = np.sqrt(variance / (independent * square / known.sum()))
+    return _Relative(exchange, uncertainty, curve, float("nan"))
+
+
+def _peers(column: int, position: I64, still: Mask) -> I64:
+    """Columns at the same place in other modules; all others when there are fewer than three."""
+    same = (position == position[column]) & ~still
+    same[column] = False
+    if same.sum() >= 3:
+        return np.flatnonzero(same)
+    others = ~still
+    others[column] = False
+    return np.flatnonzero(others) if others.any() else np.array([column])
+
+
+def _peer_median(rate: F64, position: I64, still: Mask) -> F64:
+    peers = np.array(
+        [float(nan_median(rate[_peers(c, position, still)])) for c in range(len(rate))]
+    )
+    return np.where(peers > 0, peers, np.nan)
+
+
+def _per_module(relative: _Relative, owner: I64, modules: int) -> tuple[F64, F64, F64]:
+    """Exchange, its uncertainty (modules,) and curve (n, modules): means over working sensors."""
+    exchange, uncertainty = np.full(modules, np.nan), np.full(modules, np.nan)
+    curve = np.full((len(relative.curve), modules), np.nan)
+    for index in range(modules):
+        good = np.flatnonzero((owner == index) & np.isfinite(relative.exchange))
+        if not len(good):
+            continue
+        weight = 1.0 / np.square(relative.uncertainty[good])
+        exchange[index] = float(weight @ relative.exchange[good] / weight.sum())
+        uncertainty[index] = float(weight.sum() ** -0.5)
+        curve[:, index] = relative.curve[:, good].mean(axis=1)
+    return exchange, uncertainty, curve
+
+
+def _stands_out(r: float, u: float, natural: float, limit: float) -> bool:
+    return r + ONE_SIDED_95 * u < SLOW and 1.0 - r > limit * float(np.hypot(natural, u))
+
+
+def _verdict(r: float, u: float, natural: float, limit: float, state: WarmUpState) -> Verdict:
+    if np.isfinite(r) and _stands_out(r, u, natural, limit):
+        return Verdict.NO_FLOW if r < NO_FLOW else Verdict.SLOW
+    if not np.isfinite(r) or state is not WarmUpState.JUDGED:
+        return Verdict.OPEN
+    return Verdict.FOLLOWS
+
+
+def _lag(span: ThermalSpan, peer: F64, own: F64) -> tuple[float, float]:
+    """How far ``own`` is behind ``peer`` at the end, in K and in s (negative: ahead)."""
+    sign = 1.0 if span.heating else -1.0
+    lag_k = sign * float(peer[-1] - own[-1])
+    if not np.isfinite(lag_k):
+        return float("nan"), float("nan")
+    leader, level = (peer, own[-1]) if lag_k >= 0 else (own, peer[-1])
+    reached = np.flatnonzero(sign * leader >= sign * level)
+    at = float(span.time_s[reached[0]]) if len(reached) else float(span.time_s[-1])
+    since = float(span.time_s[-1]) - at
+    return lag_k, since if lag_k >= 0 else -since
+
+
+def _foresee(
+    span: ThermalSpan,
+    relative: _Relative,
+    natural: float,
+    limit: float,
+    sensors: float,
+    step_k: float,
+) -> tuple[WarmUpState, float | None]:
+    """Whether a module of ``TARGET`` exchange would stand out (95 %), else the minutes missing."""
+
+    def shows(extra_s: float) -> bool:
+        u = _target_uncertainty(span, relative, extra_s, step_k) / max(sensors, 1.0) ** 0.5
+        return np.isfinite(u) and _stands_out(TARGET + ONE_SIDED_95 * u, u, natural, limit)
+
+    if shows(0.0):
+        return WarmUpState.JUDGED, None
+    if not _stands_out(TARGET, 0.0, natural, limit):
+        return WarmUpState.UNEVEN, None
+    for minutes in range(1, LONGEST_EXTENSION_MIN + 1):
+        if shows(60.0 * minutes):
+            return WarmUpState.TOO_SHORT, float(minutes)
+    return WarmUpState.TOO_EVEN, None
+
+
+def _target_uncertainty(
+    span: ThermalSpan, relative: _Relative, extra_s: float, step_k: float
+) -> float:
+    """Uncertainty of the exchange of a module at ``TARGET``, the test being longer by ``extra_s``.
+
+    The liquid is taken to hold its last temperature; without it, the peers to go on as they rose.
+    """
+    time = span.time_s
+    block = float(time[1] - time[0]) if len(time) > 1 else 1.0
+    more = time[-1] + block * np.arange(1, int(extra_s / block) + 1)
+    longer = np.concatenate((time, more))
+    if span.liquid_c is not None:
+        rate = relative.peer_rate
+        if not rate > 0:
+            return float("nan")
+        liquid = np.concatenate((span.liquid_c, np.full(len(more), span.liquid_c[-1])))
+        start = float(nan_median(relative.curve[0]))
+        return foreseen_uncertainty(longer, liquid, TARGET * rate, start, step_k) / rate
+    peer = nan_median(relative.curve, axis=1)
+    known = np.isfinite(peer)
+    if known.sum() < 2:
+        return float("nan")
+    rise = float(peer[known][-1] - peer[known][0]) * len(longer) / len(time)
+    crossed = min(TARGET * abs(rise) / step_k + 1.0, float(len(longer)))
+    return float(rounding_sigma(step_k) / np.sqrt(crossed * max(rise**2 / 12.0, 1e-12)))
+
+
+def warm_up_findings(warm_up: WarmUp, layout: PackLayout) -> list[Finding]:
+    """Findings for modules that stay behind; a note when the test does not allow a judgement."""
+    findings = [
+        _module_finding(warm_up, m, layout)
+        for m in warm_up.modules
+        if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)
+    ]
+    if warm_up.state is not WarmUpState.JUDGED:
+        findings.append(
+            Finding(
+                f"test-{warm_up.state.value.replace(' ', '-')}",
+                Weight.NOTE,
+                Where(time_ns=time_ns(warm_up.start_s)),
+                sentence(why_open(warm_up)) + ".",
+                "A module that gets little liquid could hide in this test.",
+                "Repeat the test as said; start it cold, with the pump at its usual speed.",
+            )
+        )
+    return findings
+
+
+def why_open(warm_up: WarmUp) -> str:
+    """Why the test does not allow a judgement, and what it would need."""
+    minutes = (warm_up.stop_s - warm_up.start_s) / 60.0
+    if warm_up.state is WarmUpState.TOO_SHORT:
+        return (
+            f"the test is too short: after {minutes:.0f} min (peers moved "
+            f"{abs(warm_up.peer_rise_k):.1f} K) it needs {warm_up.more_minutes:.0f} min more"
+        )
+    if warm_up.state is WarmUpState.TOO_EVEN:
+        return (
+            f"the loop is too even: liquid and modules lie so close (peers moved "
+            f"{abs(warm_up.peer_rise_k):.1f} K) that more time would not tell; start colder or "
+            f"heat further"
+        )
+    return "the modules differ so much among each other that none can be told apart"
+
+
+def _module_finding(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Finding:
+    none = module.verdict is Verdict.NO_FLOW
+    share = f"{'at most ' if warm_up.exchange_bound else ''}{max(module.exchange, 0.0):.0%}"
+    way = "warm-up" if warm_up.heating else "cool-down"
+    measured = sum(s.module == module.module for s in layout.sensors) - len(module.stuck)
+    doubt = " (its only sensor could be stuck instead)" if none and measured == 1 else ""
+    return Finding(
+        "module-no-flow" if none else "module-slow",
+        Weight.FAULT if none else Weight.CAUTION,
+        module_place(layout, module.module, warm_up.stop_s),
+        f"Module {module.module} {'stands still' if none else 'lags'} in the {way}: "
+        f"{module.lag_k:.1f} K and {module.lag_s:.0f} s behind its peers at "
+        f"{clock(warm_up.stop_s)}; heat exchange {share} of theirs "
+        f"(± {module.uncertainty:.1%}){doubt}.",
+        "Without its share of liquid it overheats under load and limits the whole pack.",
+        "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module.",
+        (
+            Figure("lag", module.lag_k, "K"),
+            Figure("lag in time", module.lag_s, "s"),
+            Figure("exchange", module.exchange),
+            Figure("uncertainty", module.uncertainty),
+            Figure("rate", module.rate_k_min, "K/min"),
+        ),
+    )

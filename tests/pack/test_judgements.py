@@ -1,0 +1,246 @@
+"""Limits, sensors, silence, evenness, order at the ends and capacity, on made packs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from support.packs import Array, cell_voltages, layout, module_temperatures, series
+
+from busplan.findings import Weight
+from busplan.pack.capacity import fit_capacity
+from busplan.pack.evenness import (
+    drift_findings,
+    evenness_findings,
+    temperature_evenness,
+    voltage_evenness,
+)
+from busplan.pack.limits import find_excesses, limit_findings
+from busplan.pack.order import end_order, order_findings
+from busplan.pack.sensors import SensorFault, find_faulty
+from busplan.pack.series import Trace
+from busplan.pack.silence import drop_out_findings, find_drop_outs
+
+TIME = np.arange(0.0, 300.0, 0.1)
+LAYOUT = layout(3)
+NONE: frozenset[tuple[str, int]] = frozenset()
+
+
+def level(volts: float = 3.7, cells: int = 24, seed: int = 1) -> Array:
+    rng = np.random.default_rng(seed)
+    own = 0.002 * rng.normal(size=cells)
+    return np.round(volts + own + 0.0005 * rng.normal(size=(len(TIME), cells)), 3)
+
+
+def test_time_over_a_limit_counts_and_a_touch_is_a_note() -> None:
+    volts = level()
+    volts[1000:1002, 3] = 4.23  # two readings
+    touched = series(cell_time=TIME, voltages=volts)
+    (note,) = limit_findings(find_excesses(touched, LAYOUT, NONE), LAYOUT)
+    assert (note.code, note.weight) == ("cell-voltage-high", Weight.NOTE)
+    volts[1000:1100, 3] = 4.23  # ten seconds
+    stayed = series(cell_time=TIME, voltages=volts)
+    (fault,) = limit_findings(find_excesses(stayed, LAYOUT, NONE), LAYOUT)
+    assert fault.weight is Weight.FAULT
+    assert fault.where.time_ns == pytest.approx(100e9, abs=2e8)
+    assert {f.name: f.value for f in fault.figures}["longest"] == pytest.approx(10.0, abs=0.2)
+    assert find_excesses(stayed, LAYOUT, frozenset({("cell", 3)})) == ()
+
+
+def test_cold_cells_may_be_driven_but_not_charged() -> None:
+    time = np.arange(0.0, 300.0, 0.5)
+    cold = np.full((len(time), 6), -3.0)
+    for amps, codes in ((30.0, []), (-30.0, ["charging-too-cold"]), (0.0, [])):
+        made = series(
+            sensor_time=time, temperatures=cold, current=Trace(TIME, np.full(len(TIME), amps))
+        )
+        found = limit_findings(find_excesses(made, LAYOUT, NONE), LAYOUT)
+        assert [f.code for f in found] == codes
+    unknown = series(sensor_time=time, temperatures=cold)
+    assert find_excesses(unknown, LAYOUT, NONE) == ()
+    freezing = series(sensor_time=time, temperatures=cold - 30.0)
+    assert {e.mode for e in find_excesses(freezing, LAYOUT, NONE)} == {"at any time"}
+
+
+def saturated(v: Array) -> Array:
+    return np.where(np.arange(len(v)) > 300, 87.5, v)
+
+
+def impossible(v: Array) -> Array:
+    return np.where(np.arange(len(v)) == 99, 300.0, v)
+
+
+def jumping(v: Array) -> Array:
+    return v + np.where(np.arange(len(v)) % 200 == 50, 12.0, 0.0)
+
+
+def stuck(v: Array) -> Array:
+    return np.full(len(v), 14.0)
+
+
+def freezing_up(v: Array) -> Array:
+    return np.where(np.arange(len(v)) > 250, v[250], v)
+
+
+@pytest.mark.parametrize(
+    ("kind", "change"),
+    [
+        (SensorFault.SATURATED, saturated),
+        (SensorFault.IMPOSSIBLE, impossible),
+        (SensorFault.JUMPING, jumping),
+        (SensorFault.STUCK, stuck),
+        (SensorFault.STUCK, freezing_up),
+    ],
+)
+def test_sensor_faults_are_told_apart(kind: SensorFault, change: Callable[[Array], Array]) -> None:
+    time, _, values = module_temperatures(15, np.ones(3), period=1.0)
+    healthy = series(sensor_time=time, temperatures=values)
+    assert find_faulty(healthy, LAYOUT) == ()
+    values[:, 4] = change(values[:, 4])
+    (found,) = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
+    assert (found.fault, found.kind, found.index) == (kind, "sensor", 4)
+
+
+def test_a_whole_module_that_stands_still_is_no_sensor_fault() -> None:
+    time, _, values = module_temperatures(15, np.array([1.0, 1.0, 0.0]), noise=0.0)
+    assert find_faulty(series(sensor_time=time, temperatures=values), LAYOUT) == ()
+    values[:, 4:] = 31.0  # where no other has ever started
+    found = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
+    assert [f.index for f in found] == [4, 5]
+
+
+def test_real_events_are_no_sensor_faults() -> None:
+    volts = level()
+    volts[1000:1500] -= 0.4  # a load that comes and goes
+    assert find_faulty(series(cell_time=TIME, voltages=volts), LAYOUT) == ()
+
+
+def test_a_cell_reading_that_is_frozen_is_found() -> None:
+    volts = level() - 0.1 * (TIME / 300.0)[:, None]
+    volts[:, 5] = 3.7
+    (found,) = find_faulty(series(cell_time=TIME, voltages=volts), LAYOUT)
+    assert (found.fault, found.index) == (SensorFault.STUCK, 5)
+
+
+def test_a_monitor_that_drops_out_is_named_once_with_its_time() -> None:
+    twelve = layout(12, sensors=0)
+    volts = level(cells=96)
+    volts[1200:1230, 24:48] = np.nan
+    made = series(cell_time=TIME, voltages=volts)
+    drops = find_drop_outs(made, twelve)
+    assert [(d.node, d.whole) for d in drops] == [("monitor_b", True)]
+    (finding,) = drop_out_findings(drops)
+    assert finding.where.node == "monitor_b"
+    assert finding.where.time_ns == pytest.approx(119.9e9)
+    assert "3.1 s" in finding.summary
+    volts[2000:2060, 0:8] = np.nan
+    drops = find_drop_outs(series(cell_time=TIME, voltages=volts), twelve)
+    assert [(d.node, d.messages, d.whole) for d in drops[1:]] == [
+        ("monitor_a", ("CellVoltages0",), False)
+    ]
+
+
+def test_evenness_names_a_low_cell_and_how_often_it_is_lowest() -> None:
+    volts = level()
+    volts[:, 9] -= 0.04
+    even = voltage_evenness(series(cell_time=TIME, voltages=volts), 0.001, NONE)
+    assert even.lowest_share[9] == pytest.approx(1.0)
+    assert even.lowest_share.sum() == pytest.approx(1.0)
+    assert even.deviation[9] == pytest.approx(-0.04, abs=0.006)
+    (finding,) = evenness_findings(even, LAYOUT, frozenset())
+    assert (finding.code, finding.where.signal) == ("cell-low", "CellVoltage10")
+    assert evenness_findings(even, LAYOUT, frozenset({9})) == []
+
+
+def test_one_step_of_a_coarse_sensor_is_no_unevenness() -> None:
+    time = np.arange(0.0, 300.0, 0.5)
+    values = np.full((len(time), 6), 20.0)
+    values[:, 2:4] = 21.0
+    even = temperature_evenness(
+        series(sensor_time=time, temperatures=values, step_k=1.0), layout(3, step_k=1.0), 1.0, NONE
+    )
+    assert evenness_findings(even, LAYOUT, frozenset()) == []
+    values[:, 2:4] = 27.0
+    even = temperature_evenness(
+        series(sensor_time=time, temperatures=values, step_k=1.0), layout(3, step_k=1.0), 1.0, NONE
+    )
+    assert [f.code for f in evenness_findings(even, LAYOUT, frozenset())] == ["module-hot"]
+
+
+def test_a_resistive_cell_is_not_mistaken_for_a_low_one() -> None:
+    amps = np.where((TIME % 60) < 25, 0.0, 200.0)
+    ohm = np.full(24, 0.5e-3)
+    ohm[4] = 1.0e-3
+    made = series(
+        cell_time=TIME,
+        voltages=cell_voltages(TIME, amps, ohm),
+        current=Trace(TIME, amps),
+    )
+    even = voltage_evenness(made, 0.001, NONE)
+    assert even.quiet
+    assert evenness_findings(even, LAYOUT, frozenset()) == []
+
+
+def test_drift_between_captures_is_told() -> None:
+    before = voltage_evenness(series(cell_time=TIME, voltages=level()), 0.001, NONE)
+    later = level(3.9, seed=1)
+    later[:, 2] -= 0.02
+    after = voltage_evenness(series(cell_time=TIME, voltages=later), 0.001, NONE)
+    assert [f.where.signal for f in drift_findings(before, after, LAYOUT)] == ["CellVoltage3"]
+    assert drift_findings(before, before, LAYOUT) == []
+
+
+def charged(
+    charge: Array, capacity: Array | float = 60.0, minutes: float = 25.0
+) -> tuple[Array, Array, Array]:
+    time = np.arange(0.0, minutes * 60.0, 0.5)
+    amps = np.full(len(time), -40.0)
+    volts = cell_voltages(time, amps, np.full(24, 0.5e-3), charge=charge, capacity_ah=capacity)
+    return time, amps, volts
+
+
+def test_the_cell_that_comes_first_to_the_top_is_named() -> None:
+    charge = 0.69 + 0.0015 * np.random.default_rng(4).normal(size=24)
+    charge[16] += 0.025
+    time, amps, volts = charged(charge)
+    made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
+    order = end_order(made, LAYOUT, None, NONE, top=True)
+    assert order is not None
+    assert order.first == 16
+    assert order.lead_v[16] == pytest.approx(0.025 * 0.9, abs=0.003)  # dU/dz near the top: 0.9 V
+    # Closed form: 0.025 of 60 Ah at 40 A is 135 s.
+    assert order.lead_s[16] == pytest.approx(135.0, abs=15.0)
+    (finding,) = order_findings(order, LAYOUT)
+    assert finding.code == "cell-first-to-top"
+    assert end_order(made, LAYOUT, None, NONE, top=False) is None
+
+
+def test_no_cell_is_named_where_all_come_together_or_none_gets_there() -> None:
+    charge = 0.69 + 0.0015 * np.random.default_rng(4).normal(size=24)
+    time, amps, volts = charged(charge)
+    made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
+    order = end_order(made, LAYOUT, None, NONE, top=True)
+    assert order is not None
+    assert order.first is None
+    assert order_findings(order, LAYOUT) == []
+    time, amps, volts = charged(charge - 0.3)
+    made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
+    assert end_order(made, LAYOUT, None, NONE, top=True) is None
+
+
+def test_capacity_is_indicated_when_the_capture_covers_enough() -> None:
+    capacity = 60.0 * (1 + 0.01 * np.random.default_rng(2).normal(size=24))
+    capacity[5] = 51.0  # 85 %
+    time, amps, volts = charged(np.full(24, 0.1), capacity, minutes=75.0)
+    made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
+    fit = fit_capacity(made, NONE)
+    assert fit is not None
+    assert fit.told.all()
+    assert fit.relative[5] == pytest.approx(51.0 / np.median(capacity), abs=0.02)
+    assert fit.relative == pytest.approx(capacity / np.median(capacity), abs=0.03)
+    short = slice(0, 600)
+    made = series(
+        cell_time=time[short], voltages=volts[short], current=Trace(time[short], amps[short])
+    )
+    assert fit_capacity(made, NONE) is None
