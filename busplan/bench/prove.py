@@ -41,7 +41,7 @@ def prove_node(
     only. Raises :class:`UsageError` for an unknown node or network.
     """
     limits = limits or BenchLimits()
-    network = _network_of(vehicle, node, network)
+    network = network_of(vehicle, node, network)
     origin = table.origin_ns
     mine = _heard_on(table, network)
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
@@ -80,7 +80,8 @@ def prove_node(
     )
 
 
-def _network_of(vehicle: Vehicle, node: str, network: str | None) -> str:
+def network_of(vehicle: Vehicle, node: str, network: str | None) -> str:
+    """The network on the bench; :class:`UsageError` when it cannot be told or does not exist."""
     if node not in vehicle.nodes:
         raise UsageError(f"the plan has no node {node!r}; it has {', '.join(vehicle.nodes)}")
     places = vehicle.nodes[node].on

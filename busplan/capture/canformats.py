@@ -49,7 +49,7 @@ class _LineFeed:
                 yield line.decode("utf-8", "replace")
             if len(rest) > 1 << 20:
                 raise CaptureError(f"{self._tally.file}: no line end in {len(rest)} bytes")
-        if rest.strip()[:1].isdigit():
+        if rest and rest.strip().lower() != b"end triggerblock":
             cut = f"line {self.number + 1} has no line end and was set aside"
             self._tally.torn = f"{self._tally.torn}; {cut}" if self._tally.torn else cut
 
@@ -120,7 +120,7 @@ def _text_format(
     names: ChannelNames,
     progress: Progress | None,
     *,
-    start_of: Callable[[Any], float] = lambda reader: 0.0,
+    time_of: Callable[[Any, can.Message], float] = lambda reader, message: message.timestamp,
     knows_fd: bool = True,
 ) -> Iterator[Chunk]:
     at = frames = 0
@@ -139,8 +139,7 @@ def _text_format(
         return cast("can.io.generic.MessageReader", reader)
 
     for message in _lines_to_messages(made, feed, tally, primer):
-        time_s = message.timestamp - start_of(reader)
-        gatherer.add(message, time_s, channel_of(message), feed.number)
+        gatherer.add(message, time_of(reader, message), channel_of(message), feed.number)
         if len(gatherer) >= CHUNK:
             frames += len(gatherer)
             yield gatherer.chunk()
@@ -182,9 +181,10 @@ def trc_chunks(
 
     tally.clock = OWN_START
 
-    def start_of(reader: can.TRCReader) -> float:
+    def time_of(reader: can.TRCReader, message: can.Message) -> float:
         start = reader.start_time
-        return start.timestamp() if start else 0.0
+        # The sum is only good to 0.2 µs; the file itself has microseconds.
+        return round(message.timestamp - start.timestamp(), 6) if start else message.timestamp
 
     return _text_format(
         can.TRCReader,
@@ -194,7 +194,7 @@ def trc_chunks(
         tally,
         names,
         progress,
-        start_of=start_of,
+        time_of=time_of,
     )
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from busplan.capture.frames import ERROR, FrameTable
+from busplan.capture.frames import FrameTable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
@@ -15,13 +15,15 @@ from busplan.plan.vehicle import Vehicle
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One file of a capture. ``offset_ns`` was added to its times, as asked for."""
+    """One file of a capture. ``offset_ns`` was added to its times, as asked for; ``clock`` says
+    what they count from."""
 
     path: str
     format: str
     size: int
     frames: int
     offset_ns: int = 0
+    clock: str = "UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,24 +49,6 @@ class Capture:
     sources: tuple[Source, ...]
     channels: tuple[Channel, ...]
     findings: tuple[Finding, ...] = ()
-
-
-def channel_table(table: FrameTable) -> tuple[Channel, ...]:
-    """Frames, error frames, first and last time of each channel."""
-    rows = []
-    for index, name in enumerate(table.networks):
-        mine = table.network == index
-        times = table.time_ns[mine]
-        rows.append(
-            Channel(
-                name,
-                len(times),
-                int(((table.flags[mine] & ERROR) != 0).sum()),
-                int(times.min()) if len(times) else None,
-                int(times.max()) if len(times) else None,
-            )
-        )
-    return tuple(rows)
 
 
 def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.frames import I64
+from busplan.capture.frames import I64, FrameTable
+from busplan.definitions.model import FrameKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,3 +41,16 @@ def measured_cycle(time_ns: I64) -> MeasuredCycle | None:
         int(gaps[longest]),
         int(time_ns[longest]),
     )
+
+
+def measured_cycles(table: FrameTable) -> dict[FrameKey, MeasuredCycle]:
+    """Cycle figures of every identifier that came at least twice; stale time stamps left out."""
+    first, last = table.believable
+    found = {}
+    for key, rows in table.groups.items():
+        times = table.time_ns[rows]
+        low, high = np.searchsorted(times, (first, last + 1))
+        cycle = measured_cycle(times[low:high])
+        if cycle is not None:
+            found[key] = cycle
+    return found

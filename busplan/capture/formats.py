@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
-from pathlib import Path, PurePath
+from pathlib import Path
 
 from busplan.capture.blocks import GZIP_MAGIC
 from busplan.capture.chunks import ChannelNames, Chunk, Progress
@@ -86,7 +86,8 @@ def recognise(path: Path) -> Format:
     if not head:
         raise CaptureError(f"{path}: the file is empty")
     name = path.name.lower()
-    if head.startswith(GZIP_MAGIC):
+    packed = head.startswith(GZIP_MAGIC)
+    if packed:
         name = name.removesuffix(".gz")
         try:
             head = zlib.decompressobj(wbits=31).decompress(head, 4096)
@@ -99,7 +100,7 @@ def recognise(path: Path) -> Format:
             f"{path}: not a capture busplan can read (known by content or by name: {known}, "
             "gzipped too)"
         )
-    if head.startswith(GZIP_MAGIC) and not found.gzip:
+    if packed and not found.gzip:
         raise CaptureError(f"{path}: unpack the file first; {found.name} cannot be read gzipped")
     return found
 
@@ -113,8 +114,3 @@ def _by_content(head: bytes) -> Format | None:
     if len(first) == 2 and first[:1] == b"(" and first[1:].isdigit():
         return TEXT_LOG
     return None
-
-
-def suffix_of(path: PurePath) -> str:
-    """The suffix that names a format, ``.gz`` left out."""
-    return PurePath(path.name.lower().removesuffix(".gz")).suffix

@@ -12,12 +12,11 @@ from busplan.capture.frames import ERROR, EXTENDED, FD, REMOTE
 from busplan.capture.messages import flags_of, nanoseconds
 from busplan.capture.tally import Tally
 from busplan.findings import Weight
+from busplan.wire.lengths import FD_LENGTHS
 
 if TYPE_CHECKING:
     import can
 
-FD_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))
-"""Payload lengths a CAN FD frame can have (ISO 11898-1, DLC 0 to 15)."""
 CHUNK = 1 << 16
 """Frames gathered before they become columns."""
 NO_CHANNEL = "unnamed"

@@ -28,13 +28,17 @@ def sqlite_chunks(
     tally.channels_lost()
     gatherer = Gatherer(tally, names, knows_fd=False)
     size = path.stat().st_size
+    _check_size(path, size)
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
         try:
+            (state,) = database.execute("PRAGMA quick_check(1)").fetchone()
             cursor = database.execute(
                 "SELECT ts, arbitration_id, extended, remote, error, dlc, data FROM messages"
             )
         except sqlite3.DatabaseError as error:
             raise CaptureError(f"{path}: not a readable SQLite capture ({error})") from error
+        if state != "ok":
+            tally.torn = f"the database is damaged ({state}); rows may be missing"
         row = 0
         try:
             for row, fields in enumerate(cursor, start=1):
@@ -62,3 +66,18 @@ def sqlite_chunks(
     tally.entries = row
     yield gatherer.chunk()
     gatherer.remark()
+
+
+def _check_size(path: Path, size: int) -> None:
+    """Refuse a cut database: SQLite would fill its last page with zeros and lose rows silently.
+
+    Page size and page count stand at bytes 16 and 28 of the header (SQLite file format, 1.3).
+    """
+    with path.open("rb") as file:
+        header = file.read(100)
+    page = int.from_bytes(header[16:18], "big")
+    stated = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
+    if len(header) < 100 or (stated and stated > size):
+        raise CaptureError(
+            f"{path}: the database is cut: its header states {stated} bytes, the file has {size}"
+        )

@@ -17,6 +17,7 @@ import numpy as np
 
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 from busplan.kernels import kernel
+from busplan.wire.lengths import FD_LENGTHS
 
 NAME_ROOM = 64
 """Longest channel name [bytes]."""
@@ -54,7 +55,7 @@ def _hex_values() -> Any:
 
 def _fd_lengths() -> Any:
     table = np.zeros(65, np.bool_)
-    table[[*range(9), 12, 16, 20, 24, 32, 48, 64]] = True
+    table[list(FD_LENGTHS)] = True
     return table
 
 

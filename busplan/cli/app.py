@@ -6,7 +6,7 @@ import os
 import sys
 from importlib import import_module
 from importlib.util import find_spec
-from typing import Annotated
+from typing import Annotated, Any, cast
 
 import typer
 
@@ -22,6 +22,7 @@ COMMANDS: tuple[str, ...] = (
     "whatif",
     "simulate",
     "frame",
+    "measure",
     "survey",
     "decode",
     "cut",
@@ -34,12 +35,15 @@ COMMANDS: tuple[str, ...] = (
 )
 """Modules of this package that register a command, in the order the help shows them."""
 
+CALL_ERRORS = cast(type[Exception], typer.BadParameter.__mro__[2])
+"""Base of everything typer raises for a wrong call; newer versions do not export it."""
+
 app = typer.Typer(
     name="busplan",
     help="Plan the CAN networks of an electric conversion, and read what travels on them.",
     epilog="High voltage can kill. busplan is not a safety device; follow local codes and leave "
     "work on the traction pack to licensed people. It never transmits unless told to.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -54,11 +58,13 @@ def _show_version(wanted: bool) -> None:
 
 @app.callback()
 def _options(
+    context: typer.Context,
     version: Annotated[
         bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Version.")
     ] = False,
 ) -> None:
-    pass
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 for _name in COMMANDS:
@@ -68,13 +74,26 @@ for _name in COMMANDS:
 
 
 def main() -> None:
-    """Run the command line. Our own errors end as one message and exit code 3."""
+    """Run the command line. Our own errors and wrong calls end as one message and exit code 3.
+
+    1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
+    """
     try:
-        app()
+        sys.exit(app(standalone_mode=False))
     except BusplanError as error:
         sys.stdout.flush()
         typer.echo(f"busplan: {error}", err=True)
         sys.exit(error.exit_code)
+    except CALL_ERRORS as error:
+        wrong: Any = error
+        sys.stdout.flush()
+        typer.echo(f"busplan: {wrong.format_message()}", err=True)
+        if getattr(wrong, "ctx", None) is not None:
+            typer.echo(f"busplan: {wrong.ctx.command_path} --help tells how to call it", err=True)
+        sys.exit(BusplanError.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        typer.echo("busplan: stopped", err=True)
+        sys.exit(130)
     except BrokenPipeError:
         # The reader of our output has gone (a pager, `head`): end quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

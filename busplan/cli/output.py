@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -21,17 +24,61 @@ def print_json(value: Any) -> None:
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def print_findings(findings: Iterable[Finding], *, details: bool = True) -> None:
-    """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do."""
+def text_width() -> int:
+    """Columns to wrap running text at: the terminal's, between 60 and 100."""
+    return max(60, min(100, shutil.get_terminal_size((80, 24)).columns))
+
+
+_FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
+"""The blank between a number and its unit, where no line may break."""
+
+
+def print_text(text: str, *, lead: str = "", indent: int = 0, err: bool = False) -> None:
+    """Print running text, wrapped, after ``lead``; later lines start where the text did."""
+    first = " " * indent + lead
+    rest = " " * len(first)
+    wrapped = textwrap.fill(
+        _FIGURE.sub("\N{NO-BREAK SPACE}", text),
+        text_width(),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "), err=err)
+
+
+def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bool = False) -> None:
+    """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do.
+
+    ``err`` sends them to stderr, where a command's data goes to stdout.
+    """
     for finding in by_weight(findings):
         typer.echo(
-            f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}"
+            f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}",
+            err=err,
         )
-        typer.echo(f"    {finding.summary}")
+        print_text(finding.summary, indent=4, err=err)
         if details:
-            for lead, text in (("why", finding.why), ("do", finding.action)):
+            for lead, text in (("why: ", finding.why), ("do:  ", finding.action)):
                 if text:
-                    typer.echo(f"    {lead}: {text}")
+                    print_text(text, lead=lead, indent=4, err=err)
+
+
+def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
+    """How many findings there are of each weight, heaviest first."""
+    counts = {w.word: 0 for w in sorted(Weight, reverse=True)}
+    for finding in findings:
+        counts[finding.weight.word] += 1
+    return counts
+
+
+def summary_line(findings: Iterable[Finding]) -> str:
+    """``5 faults, 1 caution, no notes``."""
+    return ", ".join(
+        f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+        for word, number in count_findings(findings).items()
+    )
 
 
 def exit_code(findings: Iterable[Finding]) -> int:
@@ -40,15 +87,47 @@ def exit_code(findings: Iterable[Finding]) -> int:
     return {Weight.NOTE: 0, Weight.CAUTION: 1, Weight.FAULT: 2}[weight]
 
 
+def bar(fraction: float, limit: float | None = None, width: int = 20) -> str:
+    """A bar on a fixed scale from 0 to 100 %, with ``|`` where the limit is.
+
+    A fraction beyond 100 % fills the bar and ends in ``>``.
+    """
+    filled = round(min(max(fraction, 0.0), 1.0) * width)
+    cells = ["#"] * filled + ["."] * (width - filled)
+    if fraction > 1:
+        cells[-1] = ">"
+    if limit is not None:
+        cells[min(width - 1, round(limit * width))] = "|"
+    return "".join(cells)
+
+
 def print_table(
-    head: Sequence[str], rows: Iterable[Sequence[str]], *, right: frozenset[int] = frozenset()
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: frozenset[int] = frozenset(),
+    shrink: frozenset[int] = frozenset(),
 ) -> None:
-    """Print aligned columns; ``right`` lists the columns that align right (numbers)."""
+    """Print aligned columns; ``right`` lists the columns that align right (numbers).
+
+    Columns in ``shrink`` (names) are cut, the widest first, until a row fits the terminal; a cut
+    text ends in ``~``. Without a terminal, rows of up to 80 columns fit.
+    """
     cells = [list(head), *(list(r) for r in rows)]
     widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
+    room = max(80, shutil.get_terminal_size((80, 24)).columns)
+    while shrink and sum(widths) + 2 * (len(widths) - 1) > room:
+        widest = max(shrink, key=lambda c: widths[c])
+        if widths[widest] <= 8:
+            break
+        widths[widest] -= 1
     for row in cells:
         parts = [
-            t.rjust(w) if c in right else t.ljust(w)
+            _cut(t, w).rjust(w) if c in right else _cut(t, w).ljust(w)
             for c, (t, w) in enumerate(zip(row, widths, strict=True))
         ]
         typer.echo("  ".join(parts).rstrip())
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "~"

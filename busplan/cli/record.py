@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -49,7 +50,6 @@ def record(
 
     Example: busplan record run.log --plan van.toml -i drive=socketcan:can0 -i pack=socketcan:can1
     """
-    import sys
     from dataclasses import asdict
 
     from busplan.cli.output import CAUTION_LINE, print_json
@@ -63,7 +63,7 @@ def record(
         rotate_ns=None if rotate_minutes is None else int(rotate_minutes * 60e9),
     )
     typer.echo(CAUTION_LINE, err=True)
-    show = _Display(sys.stderr.isatty())
+    show = Display()
     recorder = Recorder(
         specs, writer, Journal(out.with_name(out.name + ".journal")), on_status=show.update
     )
@@ -134,17 +134,17 @@ def _sentence(status: RecordingStatus) -> str:
     return f"{status.written:,} frames in {status.elapsed_s:.1f} s to {files}; {lost}"
 
 
-class _Display:
+class Display:
     """Counts on stderr: a table that stays in place on a terminal, else a line now and then."""
 
     LINE_EVERY_S = 10.0
 
-    def __init__(self, terminal: bool) -> None:
-        self._terminal = terminal
+    def __init__(self) -> None:
+        self._terminal = sys.stderr.isatty()
         self._next_s = self.LINE_EVERY_S
         self._live: Live | None = None
 
-    def __enter__(self) -> _Display:
+    def __enter__(self) -> Display:
         if self._terminal:
             from rich.console import Console
             from rich.live import Live

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import NO_CHOICES, Message, MuxCondition, Origin, Signal, Stated
+from busplan.definitions.convert import convert_message, node_names, selections
+from busplan.definitions.model import Message
+from busplan.definitions.oddities import odd_messages
+from busplan.definitions.salvage import Salvaged, read_alone, salvage
+from busplan.definitions.sense import is_unassigned
+from busplan.definitions.source import decode_text
+from busplan.definitions.statements import Block, Statement, blocks, cut
 from busplan.errors import PlanError, Problem
-from busplan.findings import Finding
+from busplan.findings import Figure, Finding, Weight, Where
+
+_SLOWEST_IN_BITS = 5_000
+"""A bit rate below this is taken to be in kbit/s: no CAN network runs at 5 kbit/s or less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,74 +40,142 @@ class Definitions:
 
 
 def load_dbc(path: str | Path, *, encoding: str | None = None) -> Definitions:
-    """Read a DBC file. ``PlanError`` when it is missing or nothing in it can be used."""
-    from cantools.database.can.formats import dbc
+    """Read a DBC file as far as it can be read; blemishes become ``findings``.
 
+    ``encoding`` overrides the guess (UTF-8, else Windows-1252). ``PlanError`` when the file is
+    missing, is not in the stated encoding, or nothing in it can be used.
+    """
     file = str(path)
     try:
         data = Path(path).read_bytes()
     except OSError as error:
         raise PlanError([Problem(file, None, "", f"cannot be read: {error.strerror}")]) from error
-    text = data.decode(encoding or "utf-8-sig")
-    database = dbc.load_string(text, strict=False, sort_signals=None)
-    messages = tuple(_message(m, file) for m in database.messages)
-    return Definitions(file, tuple(n.name for n in database.nodes), messages)
+    text, encoding, findings = decode_text(data, file, encoding)
+    return parse_dbc(text, file, encoding=encoding, findings=findings)
 
 
-def _message(source: Any, file: str) -> Message:
-    fd = bool(source.is_fd)
-    j1939 = source.is_extended_frame and source.protocol == "j1939"
-    return Message(
-        name=source.name,
-        identifier=source.frame_id,
-        extended=source.is_extended_frame,
-        length=source.length,
-        signals=tuple(_signal(s) for s in source.signals),
-        senders=tuple(source.senders),
-        fd=fd,
-        bit_rate_switch=fd,
-        cycle=_cycle(source),
-        j1939=split_identifier(source.frame_id) if j1939 else None,
-        comment=source.comment or "",
-        file=file,
-    )
+def parse_dbc(
+    text: str, file: str, *, encoding: str = "utf-8", findings: Sequence[Finding] = ()
+) -> Definitions:
+    """The definitions in a DBC ``text``; ``file`` is the name that messages and findings carry."""
+    statements, hint, hint_findings = _without_bit_rate(cut(text), file)
+    salvaged = salvage(statements, file)
+    database = salvaged.database
+    if database is None or (_message_blocks(statements) and not database.messages):
+        raise PlanError(_nothing_usable(file, salvaged))
+    messages = _messages(database, salvaged.statements, file)
+    found = (*findings, *hint_findings, *salvaged.findings, *odd_messages(messages))
+    found += _missing(salvaged, messages, file)
+    nodes = node_names(database, messages)
+    return Definitions(file, nodes, messages, found, encoding, hint or _bus_rate(database))
 
 
-def _cycle(source: Any) -> Stated | None:
-    if not source.cycle_time:
-        return None
-    stated = source.dbc is not None and "GenMsgCycleTime" in (source.dbc.attributes or {})
-    origin = Origin.DEFINITION if stated else Origin.FILE_DEFAULT
-    return Stated(round(source.cycle_time * 1e6), origin)
+def _message_blocks(statements: Sequence[Statement]) -> list[Block]:
+    """The messages among the statements, without the pseudo message for unassigned signals."""
+    return [b for b in blocks(statements) if not is_unassigned(b.head)]
 
 
-def _signal(source: Any) -> Signal:
-    condition = None
-    if source.multiplexer_ids is not None and source.multiplexer_signal is not None:
-        ids = sorted(source.multiplexer_ids)
-        condition = MuxCondition(source.multiplexer_signal, tuple((i, i) for i in ids))
-    return Signal(
-        name=source.name,
-        start=source.start,
-        length=source.length,
-        big_endian=source.byte_order == "big_endian",
-        signed=source.is_signed,
-        is_float=source.is_float,
-        scale=source.scale,
-        offset=source.offset,
-        minimum=source.minimum,
-        maximum=source.maximum,
-        unit=source.unit or "",
-        choices=_choices(source.choices),
-        receivers=tuple(source.receivers),
-        selects=bool(source.is_multiplexer),
-        condition=condition,
-        comment=source.comment or "",
-        spn=source.spn,
-    )
+def _messages(database: Any, statements: Sequence[Statement], file: str) -> tuple[Message, ...]:
+    """Every message of the file, those that share an identifier read apart from each other."""
+    found = _message_blocks(statements)
+    chosen = selections(statements)
+    protocol = (database.dbc.attributes or {}).get("ProtocolType")
+    j1939 = protocol is not None and "j1939" in str(protocol.value).lower()
+    often = Counter(b.head.identifier for b in found)
+    messages = []
+    for source, block in zip(database.messages, found, strict=True):
+        if often[block.head.identifier] > 1:
+            source = _read_apart(statements, block, found)
+        messages.append(convert_message(source, block, chosen, file=file, j1939_file=j1939))
+    return tuple(messages)
 
 
-def _choices(source: Mapping[int, Any] | None) -> Mapping[int, str]:
-    if not source:
-        return NO_CHOICES
-    return MappingProxyType({int(value): str(text) for value, text in source.items()})
+def _read_apart(statements: Sequence[Statement], block: Block, all_blocks: Sequence[Block]) -> Any:
+    """cantools' reading of one of several messages with the same identifier.
+
+    Read together, value tables and float types would go to the first of them only.
+    """
+    others = {id(s) for b in all_blocks if b is not block for s in (b.head, *b.signals)}
+    own = {s.signal for s in block.signals}
+    number = block.head.identifier
+    kept = [
+        s
+        for s in statements
+        if id(s) not in others
+        and (
+            s.keyword not in {"VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_"}
+            or (s.identifier == number and s.signal in own)
+        )
+    ]
+    return read_alone(kept).messages[0]
+
+
+def _without_bit_rate(
+    statements: Sequence[Statement], file: str
+) -> tuple[tuple[Statement, ...], int | None, tuple[Finding, ...]]:
+    """A bit rate after ``BS_:``, which cantools refuses, taken out and kept as a hint."""
+    hint = None
+    findings = []
+    result = []
+    for statement in statements:
+        if statement.keyword == "BS_":
+            match = re.match(r"\s*BS_\s*:\s*(\d+)", statement.text)
+            if match:
+                hint = _in_bits(int(match[1]))
+                findings.append(
+                    Finding(
+                        "definition-bit-rate-hint",
+                        Weight.NOTE,
+                        Where(file=file, line=statement.line),
+                        f"The file mentions a bit rate of {match[1]} (read as {hint} bit/s).",
+                        why="The plan's bit rate counts; the file's number is only a hint.",
+                        figures=(Figure("bit rate", hint, "bit/s"),),
+                    )
+                )
+            if match or re.match(r"\s*BS_\s*:\s*[:,;]", statement.text):
+                statement = replace(statement, text="BS_:\n")
+        result.append(statement)
+    return tuple(result), hint, tuple(findings)
+
+
+def _bus_rate(database: Any) -> int | None:
+    """The ``Baudrate`` attribute of the file [bit/s]."""
+    rates = [b.baudrate for b in database.buses if b.baudrate]
+    return _in_bits(int(rates[0])) if rates else None
+
+
+def _in_bits(number: int) -> int:
+    return number * 1000 if 0 < number <= _SLOWEST_IN_BITS else number
+
+
+def _missing(salvaged: Salvaged, messages: Sequence[Message], file: str) -> tuple[Finding, ...]:
+    findings = []
+    if not any(s.keyword == "BU_" for s in salvaged.statements):
+        findings.append(
+            Finding(
+                "definition-nodes-missing",
+                Weight.NOTE,
+                Where(file=file),
+                "The file has no list of nodes (BU_); nodes are those its messages mention.",
+                why="A node that only listens, or a misspelt one, cannot be told.",
+            )
+        )
+    if not messages:
+        findings.append(
+            Finding(
+                "definition-no-messages",
+                Weight.CAUTION,
+                Where(file=file),
+                "The file defines no message (BO_).",
+                why="A part with it sends and receives nothing that could be planned or decoded.",
+                action="Ask the maker for the complete file.",
+            )
+        )
+    return tuple(findings)
+
+
+def _nothing_usable(file: str, salvaged: Salvaged) -> list[Problem]:
+    problems = [Problem(file, f.where.line, "", f.summary) for f in salvaged.findings[:20]]
+    more = len(salvaged.findings) - len(problems)
+    tail = f" ({more} more lines like these)" if more > 0 else ""
+    return [*problems, Problem(file, None, "", f"nothing in it can be used as a DBC file{tail}")]

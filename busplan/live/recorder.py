@@ -102,6 +102,15 @@ class _Channel:
     load: float | None = None
 
 
+def _warm_up() -> None:
+    """Have the line formatter compiled before frames come: it takes seconds on a first run."""
+    from busplan.capture.textlog import textlog_lines
+
+    one = FrameTable.from_columns(["x"], [0], [0], [1], [0], [1], [0])
+    for _ in textlog_lines(one):
+        pass
+
+
 class Recorder:
     """Listens to interfaces and writes what comes.
 
@@ -136,6 +145,8 @@ class Recorder:
         Raises :class:`InterfaceError` when an interface cannot be opened at the start. One that
         goes later is tried again each second, and the gap is noted.
         """
+        if self._writer is not None:
+            _warm_up()
         self._open_all()
         self._journal.note(
             "started",

@@ -9,7 +9,7 @@ from typing import Any
 
 from busplan.errors import PlanError, Problem
 from busplan.plan.locate import key_lines
-from busplan.plan.problems import Problems, suggestion
+from busplan.plan.problems import Problems, near_miss
 from busplan.plan.vehicle import Vehicle
 
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -69,7 +69,7 @@ def _read_text(path: Path) -> str:
         data = path.read_bytes()
     except FileNotFoundError as error:
         plans = sorted(p.name for p in path.parent.glob("*.toml")) if path.parent.is_dir() else []
-        near = suggestion(path.name, plans) if plans else ""
+        near = near_miss(path.name, plans)
         raise PlanError([Problem(file, None, "", f"there is no such file{near}")]) from error
     except IsADirectoryError as error:
         raise PlanError([Problem(file, None, "", "is a folder, not a plan file")]) from error
@@ -95,5 +95,5 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
         if match[1]:
             line, column = int(match[1]), f"column {match[2]}"
     if re.match(r'\s*(VERSION\s+"|NS_\s*:|BU_\s*:)', text):
-        message = "this is a definition file (DBC), not a plan"
+        return Problem(file, None, "", "this is a definition file (DBC), not a plan (TOML)")
     return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}")

@@ -25,6 +25,8 @@ class Problems:
 
     def add(self, path: KeyPath, text: str) -> None:
         """Note that what stands at ``path`` is wrong."""
+        if path not in self.lines and isinstance(path[-1], int):
+            path = path[:-1]  # one value where a list may stand
         self.found[Problem(self.file, self.line(path), show_path(path), text)] = None
 
     def unknown(self, path: KeyPath, what: str, name: str, known: Iterable[str]) -> None:
@@ -48,14 +50,19 @@ class Problems:
 def suggestion(name: str, known: Iterable[str], what: str = "name") -> str:
     """``; did you mean …?``, or what there is to choose from when nothing is near."""
     names = list(dict.fromkeys(known))
-    folded = {n.casefold(): n for n in reversed(names)}
-    near = difflib.get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)
-    if near:
-        return f"; did you mean {_listing([folded[n] for n in near], 'or')}?"
+    if near := near_miss(name, names):
+        return near
     if not names:
-        return f"; the plan has no {what}"
+        return f"; there is no {what} to choose from"
     shown = _listing(names[:8], "and")
     return f"; there is {shown}" if len(names) <= 8 else f"; there are {shown} and more"
+
+
+def near_miss(name: str, known: Iterable[str]) -> str:
+    """``; did you mean …?`` when something in ``known`` is near, else nothing."""
+    folded = {n.casefold(): n for n in reversed(list(known))}
+    near = difflib.get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)
+    return f"; did you mean {_listing([folded[n] for n in near], 'or')}?" if near else ""
 
 
 def _listing(names: list[str], word: str) -> str:

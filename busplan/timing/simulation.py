@@ -33,11 +33,11 @@ import numpy.typing as npt
 
 from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, FrameTable
 from busplan.plan.vehicle import Network, Stream, arbitration_rank
+from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import (
     INTERMISSION,
     durations_ns,
     wire_length,
-    worst_table_bits,
 )
 
 I32 = npt.NDArray[np.int32]
@@ -52,7 +52,8 @@ CAN FD payload is padded with zeros to the next possible length.
 """
 
 BitCount = Callable[[FrameTable], tuple[I32, I32]]
-"""Arbitration and data bits of each frame of a table, such as :func:`worst_table_bits`."""
+"""Arbitration and data bits of each frame of a table: :func:`exact_bits`, or for worst cases
+:func:`busplan.wire.lengths.worst_table_bits`."""
 
 ERROR_CLASS = 0x88
 """What an interface reports for an error frame: protocol violation and bus error, as class bits of
@@ -97,7 +98,7 @@ class Simulation:
     * ``feed`` index into ``feeds``; ``due_ns``, ``queued_ns``, ``start_ns`` (of the last attempt),
       ``end_ns`` (intermission included); ``attempts`` 1 unless faults broke it;
     * ``parent`` row of the frame a gateway forwarded as this one, -1 for all others; such a frame
-      is due when its parent ended.
+      is due when the gateway queues it, its delay after the parent ended.
 
     Per feed: ``replaced`` instances lost to newer ones, ``unsent`` not sent by the end of the run
     (what was queued behind the last, unfinished frame included). Per network: ``busy_ns`` [ns] on
@@ -172,13 +173,14 @@ def simulate(
     *,
     until_ns: int | None = None,
     faults: Mapping[str, Faults] | None = None,
-    bits: BitCount = worst_table_bits,
+    bits: BitCount = exact_bits,
 ) -> Simulation:
     """Send the ``feeds`` over the ``networks``.
 
     ``until_ns`` ends the run; frames that have not ended by then are unsent. ``None`` sends
-    everything. ``bits`` says how long each frame is. Raises ``ValueError`` when a feed names a
-    network or a forwarded stream that is not there, or a payload that no frame can carry.
+    everything. ``bits`` says how long each frame is: exactly, unless told otherwise. Raises
+    ``ValueError`` when a feed names a network or a forwarded stream that is not there, or a payload
+    that no frame can carry.
     """
     from busplan.timing.simulation_kernel import NEVER, run_networks
 
@@ -259,18 +261,16 @@ def simulate(
         busy,
     )
     stream, slot = out_feed[:n], out_slot[:n]
-    queued = release[first[stream] + slot]
-    due = np.empty(n, np.int64)
+    row = first[stream] + slot
+    queued = release[row]
+    due = _due(ordered, sources, first)[row]
     parent = np.full(n, -1, np.int64)
-    instance = slot.copy()
-    for s, feed in enumerate(ordered):
-        rows = np.flatnonzero(stream == s)
-        if sources[s] < 0:
-            due[rows] = feed.due_ns[slot[rows]]
-        else:
-            link = chain_first[s] + slot[rows]
-            instance[rows], parent[rows] = chain_root[link], chain_parent[link]
-            due[rows] = queued[rows] - feed.delay_ns
+    if forwarded:
+        mine = np.flatnonzero(chain_first[stream] >= 0)
+        link = chain_first[stream[mine]] + slot[mine]
+        parent[mine] = chain_parent[link]
+        due[mine] = queued[mine]
+        row[mine] = first[stream[mine]] + chain_root[link]
     given = np.asarray(place, np.int32)
     sent = np.bincount(stream, minlength=len(ordered))
     unsent = known - replaced - sent
@@ -291,8 +291,17 @@ def simulate(
         error_network[:n_errors],
         error_at[:n_errors],
         instances,
-        first[stream] + instance,
+        row,
     )
+
+
+def _due(feeds: Sequence[Feed], sources: I64, first: I64) -> I64:
+    """When each instance is due; forwarded ones are left open."""
+    due = np.zeros(int(first[-1]), np.int64)
+    for s, feed in enumerate(feeds):
+        if sources[s] < 0:
+            due[first[s] : first[s + 1]] = feed.due_ns
+    return due
 
 
 def _intermission_ns(network: Network) -> int:

@@ -6,6 +6,7 @@ by the run's seed and its name, so that changing one part of a plan leaves the r
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection
 from zlib import crc32
 
@@ -89,7 +90,7 @@ def forwarded_source(vehicle: Vehicle, stream: Stream) -> Stream | None:
             for s in vehicle.streams
             if s.network == route.source
             and s.message.name == stream.message.name
-            and s.label != stream.label
+            and s.node != route.through
         ),
         None,
     )
@@ -123,15 +124,26 @@ def release_times(
 
 
 def random_faults(network: str, rate: float, span_ns: int, *, seed: int = 0) -> Faults:
-    """Faults at random moments, on average ``rate`` [1/s], each with an error frame of 17–23 bits.
+    """Faults at random moments, on average ``rate`` [1/s] and never closer than half their mean
+    distance, each with an error frame of 17 to 23 bits.
 
     Error flag 6 bits, up to 6 more while other nodes answer, delimiter 8, intermission 3
-    (ISO 11898-1, all nodes error-active).
+    (ISO 11898-1, all nodes error-active). Raises ``ValueError`` for a negative rate.
     """
+    if rate < 0:
+        raise ValueError(f"faults come at a rate of at least 0 a second, not {rate}")
     random = _generator(seed, f"faults on {network}")
-    count = random.poisson(rate * span_ns * 1e-9)
-    at = np.sort(random.integers(0, max(span_ns, 1), size=count))
-    return Faults(at, 6 + 8 + INTERMISSION + random.integers(0, 6, size=count, endpoint=True))
+    least = least_fault_distance_ns(rate)
+    count = 0 if least is None else span_ns // least + 1
+    gaps = (least or 0) + np.floor(random.exponential(least or 0, size=count)).astype(np.int64)
+    at = np.cumsum(gaps)
+    at = at[at < span_ns]
+    return Faults(at, 6 + 8 + INTERMISSION + random.integers(0, 6, size=len(at), endpoint=True))
+
+
+def least_fault_distance_ns(rate: float) -> int | None:
+    """The least distance [ns] that :func:`random_faults` keeps; ``None`` for no faults."""
+    return math.floor(0.5e9 / rate) if rate > 0 else None
 
 
 def _generator(seed: int, name: str) -> np.random.Generator:

@@ -186,7 +186,7 @@ def _header(
         yield from _field("identifier", identifier >> 18, 11)
         yield WireBit(1, "SRR")
         yield WireBit(1, "IDE")
-        yield from _field("identifier extension", identifier & 0x3FFFF, 18)
+        yield from _field("extension", identifier & 0x3FFFF, 18)
         yield WireBit(int(remote), "RRS" if fd else "RTR")
     else:
         yield from _field("identifier", identifier, 11)

@@ -14,6 +14,7 @@ field widths as in the Linux kernel header ``include/linux/can/length.h``.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
 
@@ -153,6 +154,18 @@ def message_bits(message: Message) -> tuple[Bits, Bits]:
         for count in (nominal_bits, worst_bits)
     )
     return nominal, worst
+
+
+def frames_of(message: Message) -> tuple[Message, int]:
+    """The message as one frame can carry it, and how many such frames it takes.
+
+    A message that is too long counts as a J1939 broadcast session: one announcement and packets of
+    7 bytes, all frames 8 bytes long (SAE J1939-21; from memory).
+    """
+    most = 64 if message.fd else 8
+    if message.length <= most:
+        return message, 1
+    return replace(message, length=most), 1 + -(-message.length // (most - 1))
 
 
 def duration_ns(bits: Bits, bit_rate: int, data_bit_rate: int | None = None) -> int:

@@ -12,7 +12,8 @@ from support.vehicles import stream
 from busplan.capture.frames import BRS, ERROR, EXTENDED, FD
 from busplan.plan.vehicle import Network
 from busplan.timing.simulation import Faults, Feed, simulate
-from busplan.wire.lengths import nominal_table_bits
+from busplan.wire.exact import exact_bits
+from busplan.wire.lengths import durations_ns, nominal_table_bits, worst_table_bits
 
 A = Network("a", 500_000)
 B = Network("b", 250_000)
@@ -24,13 +25,18 @@ def feed(sent, *times, **options):
     return Feed(sent, at, at, **options)
 
 
+def run(networks, feeds, **options):
+    """Simulate with frames of worst-case length, so that times are round."""
+    return simulate(networks, feeds, **{"bits": worst_table_bits} | options)
+
+
 def ends(result, index):
     return result.end_ns[result.rows_of(index)].tolist()
 
 
 def test_the_most_urgent_frame_goes_first_and_none_is_interrupted():
     feeds = [feed(stream(0x300), 0), feed(stream(0x200), 5), feed(stream(0x100), 10)]
-    result = simulate([A], feeds)
+    result = run([A], feeds)
     assert result.feed.tolist() == [0, 2, 1]
     assert result.start_ns.tolist() == [0, FULL, 2 * FULL]
     assert result.response_ns.tolist() == [FULL, 2 * FULL - 10, 3 * FULL - 5]
@@ -41,7 +47,7 @@ def test_an_11_bit_identifier_beats_a_29_bit_one_with_the_same_first_bits():
     # ISO 11898-1: the IDE bit of the base format is dominant, SRR and IDE of the extended one are
     # recessive.
     long = stream(0x123 << 18, extended=True)
-    result = simulate([A], [feed(long, 0), feed(stream(0x123), 0), feed(stream(0x122), 0)])
+    result = run([A], [feed(long, 0), feed(stream(0x123), 0), feed(stream(0x122), 0)])
     assert result.feed.tolist() == [2, 1, 0]
 
 
@@ -53,25 +59,25 @@ def test_a_fifo_node_sends_in_order_of_queueing():
         feed(late[1], 2, fifo=True),
         feed(late[2], 3),
     ]
-    assert simulate([A], feeds).feed.tolist() == [0, 3, 1, 2]
+    assert run([A], feeds).feed.tolist() == [0, 3, 1, 2]
     by_priority = [replace(f, fifo=False) for f in feeds]
-    assert simulate([A], by_priority).feed.tolist() == [0, 2, 3, 1]
+    assert run([A], by_priority).feed.tolist() == [0, 2, 3, 1]
 
 
 @pytest.mark.parametrize("fifo", [False, True])
 def test_a_newer_instance_replaces_a_waiting_one_only_when_asked_to(fifo):
     blocker = feed(stream(0x300, node="x"), 0, 1)
     sent = feed(stream(0x200), 5, 6, 7, fifo=fifo)
-    kept = simulate([A], [blocker, sent])
+    kept = run([A], [blocker, sent])
     assert len(kept.rows_of(1)) == 3
     assert kept.replaced.tolist() == [0, 0]
-    newest = simulate([A], [blocker, replace(sent, overwrite=True)])
+    newest = run([A], [blocker, replace(sent, overwrite=True)])
     assert newest.queued_ns[newest.rows_of(1)].tolist() == [7]
     assert newest.replaced.tolist() == [0, 2]
 
 
 def test_a_frame_on_the_wire_is_not_replaced():
-    result = simulate([A], [feed(stream(0x200), 0, 10, overwrite=True)])
+    result = run([A], [feed(stream(0x200), 0, 10, overwrite=True)])
     assert ends(result, 0) == [FULL, 2 * FULL]
 
 
@@ -82,11 +88,11 @@ def test_a_gateway_forwards_after_its_delay():
         Feed(target, forwards=source.label, delay_ns=1000),
         feed(source, 0, 5_000_000, payloads=lambda times: payload),
     ]
-    result = simulate([A, B], feeds)
+    result = run([A, B], feeds)
     assert result.feed.tolist() == [1, 0, 1, 0]
     assert result.parent.tolist() == [-1, 0, -1, 2]
     assert result.queued_ns.tolist() == [0, FULL + 1000, 5_000_000, 5_000_000 + FULL + 1000]
-    assert result.due_ns[1] == FULL
+    assert result.due_ns.tolist() == result.queued_ns.tolist()
     assert result.end_ns[1] == FULL + 1000 + 2 * FULL
     frames = result.frames()
     assert [frames.networks[i] for i in frames.network] == ["a", "b", "a", "b"]
@@ -102,7 +108,7 @@ def test_forwarding_chains_carry_payload_and_parents_on():
         Feed(two, forwards=one.label),
         feed(one, 0, payloads=lambda times: payload),
     ]
-    result = simulate([A, B, Network("c", 125_000)], feeds)
+    result = run([A, B, Network("c", 125_000)], feeds)
     assert result.feed.tolist() == [2, 1, 0]
     assert result.parent.tolist() == [-1, 0, 1]
     assert result.frames().bytes_of(2) == b"\7\7\7"
@@ -110,7 +116,7 @@ def test_forwarding_chains_carry_payload_and_parents_on():
 
 def test_a_fault_breaks_the_frame_which_is_sent_again():
     faults = {"a": Faults(np.array([100_000, FULL + 1000]), np.array([31, 31]))}
-    result = simulate([A], [feed(stream(0x200), 0)], faults=faults)
+    result = run([A], [feed(stream(0x200), 0)], faults=faults)
     second_try = 100_000 + 31 * 2000
     third_try = FULL + 1000 + 31 * 2000
     assert result.start_ns.tolist() == [third_try]
@@ -124,18 +130,18 @@ def test_a_fault_breaks_the_frame_which_is_sent_again():
 
 def test_a_more_urgent_frame_goes_before_the_broken_one():
     faults = {"a": Faults(np.array([100_000]), np.array([31]))}
-    result = simulate([A], [feed(stream(0x200), 0), feed(stream(0x100), 150_000)], faults=faults)
+    result = run([A], [feed(stream(0x200), 0), feed(stream(0x100), 150_000)], faults=faults)
     assert result.feed.tolist() == [1, 0]
 
 
 def test_faults_on_an_idle_wire_or_in_the_intermission_do_nothing():
     faults = {"a": Faults(np.array([5, FULL - 5990]), np.array([31, 31]))}
-    result = simulate([A], [feed(stream(0x200), 10)], faults=faults)
+    result = run([A], [feed(stream(0x200), 10)], faults=faults)
     assert result.end_ns.tolist() == [FULL + 10]
 
 
 def test_the_run_ends_in_time_and_counts_what_waits():
-    result = simulate([A], [feed(stream(0x200), 0, 0, 0)], until_ns=2 * FULL)
+    result = run([A], [feed(stream(0x200), 0, 0, 0)], until_ns=2 * FULL)
     assert len(result) == 2
     assert result.unsent.tolist() == [1]
 
@@ -144,7 +150,7 @@ def test_frames_carry_flags_lengths_and_time_stamps_before_the_intermission():
     sent = stream(0x123, fd=True, length=10, extended=True)
     payload = np.arange(10, dtype=np.uint8)[None, :]
     fd = Network("a", 500_000, 2_000_000)
-    result = simulate([fd], [feed(sent, 0, payloads=lambda times: payload)])
+    result = run([fd], [feed(sent, 0, payloads=lambda times: payload)])
     frames = result.frames(start_ns=1_000_000)
     assert frames.epoch
     assert frames.flags.tolist() == [EXTENDED | FD | BRS]
@@ -152,16 +158,25 @@ def test_frames_carry_flags_lengths_and_time_stamps_before_the_intermission():
     assert frames.time_ns.tolist() == [1_000_000 + result.end_ns[0] - 6000]
 
 
+def test_frames_are_as_long_as_their_payload_makes_them():
+    random = np.random.default_rng(1).integers(0, 256, (50, 8), dtype=np.uint8)
+    times = np.arange(50) * 1_000_000
+    result = simulate([A], [feed(stream(0x123), *times, payloads=lambda times: random)])
+    expected = durations_ns(*exact_bits(result.frames()), A.bit_rate)
+    assert (result.end_ns - result.start_ns).tolist() == expected.tolist()
+    assert len(set(expected)) > 5
+
+
 def test_wrong_feeds_are_refused():
     sent = stream(0x1)
     with pytest.raises(ValueError, match="no network 'a'"):
-        simulate([B], [feed(sent, 0)])
+        run([B], [feed(sent, 0)])
     with pytest.raises(ValueError, match="nobody sends 'x'"):
-        simulate([A], [Feed(sent, forwards="x")])
+        run([A], [Feed(sent, forwards="x")])
     with pytest.raises(ValueError, match="in a circle"):
-        simulate([A], [Feed(sent, forwards=sent.label)])
+        run([A], [Feed(sent, forwards=sent.label)])
     with pytest.raises(ValueError, match=r"not \(n, length\)"):
-        simulate([A], [feed(sent, 0, payloads=lambda times: np.zeros((2, 8), np.uint8))])
+        run([A], [feed(sent, 0, payloads=lambda times: np.zeros((2, 8), np.uint8))])
 
 
 @st.composite
@@ -210,7 +225,7 @@ def scenarios(draw):
 @given(scenarios())
 def test_the_simulation_equals_its_slow_twin(scenario):
     feeds, faults, until = scenario
-    result = simulate([A, B], feeds, faults=faults, until_ns=until, bits=nominal_table_bits)
+    result = run([A, B], feeds, faults=faults, until_ns=until, bits=nominal_table_bits)
     expected = slow_bus([A, B], feeds, faults, until)
     got = {
         (int(f), int(q), int(s), int(e), int(a))

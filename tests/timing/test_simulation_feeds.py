@@ -9,6 +9,7 @@ from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import (
     feeds_of,
     forwarded_source,
+    least_fault_distance_ns,
     random_faults,
     release_times,
     without_cycle,
@@ -101,8 +102,11 @@ def test_a_stream_without_cycle_has_no_times():
         release_times(stream(0x1, cycle_ms=None), SECOND)
 
 
-def test_random_faults_come_at_their_rate():
+def test_random_faults_come_at_their_rate_and_keep_their_distance():
     faults = random_faults("a", 50, 100 * SECOND)
     assert len(faults.at_ns) == pytest.approx(5000, rel=0.06)
-    assert (np.diff(faults.at_ns) >= 0).all()
+    assert np.diff(faults.at_ns).min() >= least_fault_distance_ns(50) == 10 * MS
     assert set(faults.bits) == set(range(17, 24))
+    assert len(random_faults("a", 0, SECOND).at_ns) == 0
+    with pytest.raises(ValueError, match="not -1"):
+        random_faults("a", -1, SECOND)

@@ -1,0 +1,235 @@
+"""Putting blocks of frames of one or several files together: columns, channels, groups, trust."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from busplan.capture.capture import Channel
+from busplan.capture.chunks import EPOCH_FROM_NS, ChannelNames, Chunk
+from busplan.capture.frames import ERROR, I64, REMOTE, FrameTable, believable_bounds
+from busplan.capture.grouping import Grouper, as_groups
+from busplan.capture.trust import TimeWatch, doubled, unbelievable
+from busplan.errors import CaptureError
+from busplan.findings import Figure, Finding, Weight, Where
+
+COLUMNS: Mapping[str, type[np.generic]] = {
+    "time_ns": np.int64,
+    "network": np.uint16,
+    "identifier": np.uint32,
+    "flags": np.uint8,
+    "length": np.uint8,
+    "start": np.int64,
+    "payload": np.uint8,
+}
+"""Columns of a frame table and their types, as they are kept."""
+
+Columns = dict[str, np.ndarray]
+
+
+class Sink(Protocol):
+    """Where columns go: memory or files."""
+
+    def append(self, columns: Columns) -> None:
+        """Take the next block of every column."""
+
+    def columns(self) -> Columns:
+        """Everything appended, each column as one array."""
+
+
+class MemorySink:
+    """Keeps the columns in memory."""
+
+    def __init__(self) -> None:
+        self._blocks: list[Columns] = []
+
+    def append(self, columns: Columns) -> None:
+        """Keep the next block."""
+        self._blocks.append(columns)
+
+    def columns(self) -> Columns:
+        """The blocks joined; they are given up on the way, so that memory is not needed twice."""
+        joined: Columns = {}
+        for name, kind in COLUMNS.items():
+            parts = [b.pop(name) for b in self._blocks]
+            joined[name] = np.concatenate(parts) if parts else np.empty(0, kind)
+        return joined
+
+
+@dataclass
+class Lane:
+    """One channel of one file."""
+
+    file: Path
+    name: str
+    frames: int = 0
+    errors: int = 0
+    first_ns: int = np.iinfo(np.int64).max
+    last_ns: int = np.iinfo(np.int64).min
+
+
+@dataclass
+class _OpenFile:
+    path: Path
+    names: ChannelNames
+    offset_ns: int
+    watch: TimeWatch
+    lanes: list[int] = field(default_factory=list)
+
+
+@dataclass
+class Assembled:
+    """Everything known about frames once all blocks are in; ``network`` numbers the lanes."""
+
+    columns: Columns
+    lanes: list[Lane]
+    rows: I64
+    keys: I64
+    begin: I64
+    bounds: tuple[int, int]
+    findings: list[Finding]
+
+
+class Assembly:
+    """Takes blocks file by file and keeps account of channels, groups and times."""
+
+    def __init__(self, sink: Sink) -> None:
+        self._sink = sink
+        self._grouper = Grouper()
+        self._lanes: list[Lane] = []
+        self._watches: list[TimeWatch] = []
+        self._payload_bytes = 0
+        self.frames = 0
+
+    def file(self, path: Path, names: ChannelNames, offset_ns: int) -> _OpenFile:
+        """Begin a file; hand what it returns to :meth:`add` with each block."""
+        watch = TimeWatch(str(path))
+        self._watches.append(watch)
+        return _OpenFile(path, names, offset_ns, watch)
+
+    def add(self, file: _OpenFile, chunk: Chunk) -> None:
+        """Take the next block of a file."""
+        for name in file.names.names[len(file.lanes) :]:
+            file.lanes.append(len(self._lanes))
+            self._lanes.append(Lane(file.path, name))
+        if not len(chunk):
+            return
+        if len(self._lanes) > np.iinfo(np.uint16).max:
+            raise CaptureError(f"{file.path}: more than {np.iinfo(np.uint16).max} channels")
+        time_ns = chunk.time_ns + file.offset_ns if file.offset_ns else chunk.time_ns
+        network = np.array(file.lanes, np.uint16)[chunk.network]
+        stored = np.where(chunk.flags & REMOTE, 0, chunk.length).astype(np.int64)
+        start = np.cumsum(stored) - stored
+        self._grouper.add(
+            time_ns, network, chunk.identifier, chunk.flags, chunk.length, start, chunk.payload
+        )
+        self._sink.append(
+            {
+                "time_ns": time_ns,
+                "network": network,
+                "identifier": chunk.identifier,
+                "flags": chunk.flags,
+                "length": chunk.length,
+                "start": start + self._payload_bytes,
+                "payload": chunk.payload,
+            }
+        )
+        file.watch.add(time_ns)
+        self._count(time_ns, network, chunk.flags)
+        self._payload_bytes += len(chunk.payload)
+        self.frames += len(chunk)
+
+    def _count(self, time_ns: I64, network: np.ndarray, flags: np.ndarray) -> None:
+        for number in np.flatnonzero(np.bincount(network)):
+            mine = network == number
+            times = time_ns[mine]
+            lane = self._lanes[number]
+            lane.frames += len(times)
+            lane.errors += int(((flags[mine] & ERROR) != 0).sum())
+            lane.first_ns = min(lane.first_ns, int(times.min()))
+            lane.last_ns = max(lane.last_ns, int(times.max()))
+
+    def finish(self) -> Assembled:
+        """The columns with everything counted on the way."""
+        columns = self._sink.columns()
+        rows, keys, begin = self._grouper.rows()
+        self._grouper.sort_times(rows, begin, columns["time_ns"])
+        bounds = believable_bounds(columns["time_ns"])
+        findings = [f for watch in self._watches for f in watch.findings(bounds[0])]
+        findings += unbelievable(columns["time_ns"], bounds)
+        findings += doubled(
+            [lane.name for lane in self._lanes],
+            [lane.frames for lane in self._lanes],
+            [int(n) for n in self._grouper.doubled[: len(self._lanes)]],
+        )
+        return Assembled(columns, self._lanes, rows, keys, begin, bounds, findings)
+
+
+def label_lanes(
+    lanes: Sequence[Lane], rename: Mapping[str, str]
+) -> tuple[list[str], list[Finding]]:
+    """A channel name for each lane.
+
+    Equal names in several files are one channel when the files follow each other in time; when
+    they overlap, two adapters were recording, so the names get the file's stem in front and that
+    is reported. ``rename`` maps such a name, plain or with its stem, to one of the user's choice.
+    """
+    labels = [lane.name for lane in lanes]
+    findings = []
+    for name in dict.fromkeys(labels):
+        mine = [i for i, lane in enumerate(lanes) if lane.name == name and lane.frames]
+        spans = sorted((lanes[i].first_ns, lanes[i].last_ns) for i in mine)
+        if all(a[1] <= b[0] for a, b in pairwise(spans)):
+            continue
+        for i in mine:
+            labels[i] = f"{lanes[i].file.name.split('.')[0]}:{name}"
+        apart = ", ".join(labels[i] for i in mine)
+        findings.append(
+            Finding(
+                "channel-name-shared",
+                Weight.NOTE if all(labels[i] in rename for i in mine) else Weight.CAUTION,
+                Where(network=name),
+                f"files that overlap in time all call a channel {name}; kept apart as {apart}",
+                why="They may be different buses; joining them would invent traffic.",
+                action="Name each one, for example --channel "
+                f"{labels[mine[0]]}=NETWORK, or give their names as channels in the plan.",
+                figures=(Figure("files", len(mine)),),
+            )
+        )
+    return [
+        rename.get(label, rename.get(lanes[i].name, label)) for i, label in enumerate(labels)
+    ], findings
+
+
+def as_table(
+    assembled: Assembled, rename: Mapping[str, str]
+) -> tuple[FrameTable, tuple[Channel, ...], list[Finding]]:
+    """The frame table with channels named, its channel table, and what naming had to decide."""
+    labels, findings = label_lanes(assembled.lanes, rename)
+    lane_names = [f"{lane.file}\0{lane.name}" for lane in assembled.lanes]
+    table = FrameTable(
+        tuple(lane_names),
+        **assembled.columns,
+        epoch=assembled.bounds[0] >= EPOCH_FROM_NS,
+        index=as_groups(assembled.rows, assembled.keys, assembled.begin),
+        bounds=assembled.bounds,
+    ).relabel(dict(zip(lane_names, labels, strict=True)))
+    channels = []
+    for label in table.networks:
+        lanes = [x for x, n in zip(assembled.lanes, labels, strict=True) if n == label]
+        frames = sum(x.frames for x in lanes)
+        channels.append(
+            Channel(
+                label,
+                frames,
+                sum(x.errors for x in lanes),
+                min(x.first_ns for x in lanes) if frames else None,
+                max(x.last_ns for x in lanes) if frames else None,
+            )
+        )
+    return table, tuple(channels), findings

@@ -1,0 +1,234 @@
+"""Measured load: how busy each network was, window by window.
+
+A frame counts whole into the window its time stamp falls into. Exact figures count the stuff bits
+of the recorded payloads; nominal ones none, worst-case ones as many as identifier and payload
+could ever need. Error frames count by :mod:`busplan.wire.lengths`; how long they really were is
+not recorded. Frames stamped outside the believable span are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.frames import ERROR, I64, REMOTE, FrameTable
+from busplan.definitions.model import FrameKey
+from busplan.errors import UsageError
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Network
+from busplan.wire.exact import exact_bits
+from busplan.wire.lengths import durations_ns, nominal_table_bits, worst_table_bits
+
+WINDOW_NS = 10**9
+"""Default window [ns]."""
+MOST_WINDOWS = 1 << 22
+LEAST_NS = 10_000_000
+"""A capture shorter than this is rated over this time, so that one frame is no full load."""
+_STEP = 1 << 19
+"""Rows handled at a time, which bounds the memory."""
+
+
+class Rates(NamedTuple):
+    """Bit rates of a network [bit/s]; ``data`` is ``None`` on a classical network."""
+
+    nominal: int
+    data: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class NetworkLoad:
+    """Time on the wire of one network [ns], by window.
+
+    ``width_ns`` is each window's length: the last one takes in what is left of the span, so it may
+    be longer or shorter. ``exact_ns`` and its sisters, ``frames``, ``remote_frames`` and
+    ``error_frames`` have the shape ``(n_windows,)``. ``share_ns`` is the exact time of each
+    identifier.
+    """
+
+    network: str
+    rates: Rates
+    start_ns: int
+    window_ns: int
+    width_ns: I64
+    nominal_ns: I64
+    exact_ns: I64
+    worst_ns: I64
+    frames: I64
+    remote_frames: I64
+    error_frames: I64
+    share_ns: Mapping[FrameKey, int]
+
+    @property
+    def exact(self) -> npt.NDArray[np.float64]:
+        """Exact load of each window, 0 to 1 and above when stamps are bunched."""
+        return self.exact_ns / self.width_ns
+
+    @property
+    def span_ns(self) -> int:
+        """The whole time the figures cover."""
+        return int(self.width_ns.sum())
+
+    def mean(self, kind: str = "exact") -> float:
+        """Load over the whole span; ``kind`` is ``nominal``, ``exact`` or ``worst``."""
+        busy: I64 = getattr(self, f"{kind}_ns")
+        return int(busy.sum()) / self.span_ns
+
+    @property
+    def peak(self) -> tuple[float, int]:
+        """The highest exact load of a window, and when that window began [ns]."""
+        at = int(self.exact.argmax())
+        return float(self.exact[at]), self.start_ns + at * self.window_ns
+
+
+def rates_of(networks: Mapping[str, Network]) -> dict[str, Rates]:
+    """The bit rates a plan states."""
+    return {n.name: Rates(n.bit_rate, n.data_bit_rate) for n in networks.values()}
+
+
+def measured_load(
+    table: FrameTable, rates: Mapping[str, Rates], window_ns: int = WINDOW_NS
+) -> dict[str, NetworkLoad]:
+    """Load over time of every network in the table whose bit rate is known.
+
+    Raises :class:`UsageError` for a window that is not positive or splits the span into millions.
+    """
+    if window_ns <= 0:
+        raise UsageError("the window must be longer than 0")
+    start, end = table.believable
+    windows = max(1, -(-(end - start + 1) // window_ns))
+    if windows > MOST_WINDOWS:
+        raise UsageError(
+            f"a window of {window_ns / 1e6:g} ms splits {(end - start) / 1e9:.0f} s into "
+            f"{windows} parts; at most {MOST_WINDOWS} are kept"
+        )
+    width = np.full(windows, window_ns, np.int64)
+    rest = end - start + 1 - (windows - 1) * window_ns
+    if 2 * rest < window_ns and windows > 1:
+        # A short rest would make a peak of a single frame; it joins the window before.
+        windows -= 1
+        width = width[:-1]
+        width[-1] += rest
+    else:
+        width[-1] = max(rest, min(window_ns, LEAST_NS))
+    found = {}
+    for index, name in enumerate(table.networks):
+        if name in rates:
+            found[name] = _network_load(table, index, rates[name], start, window_ns, width)
+    return found
+
+
+def _network_load(
+    table: FrameTable, index: int, rates: Rates, start: int, window_ns: int, width: I64
+) -> NetworkLoad:
+    windows = len(width)
+    name = table.networks[index]
+    last = int(width.sum()) + start - 1
+    busy = {kind: np.zeros(windows, np.int64) for kind in ("nominal", "exact", "worst")}
+    counts = {kind: np.zeros(windows, np.int64) for kind in ("frames", "remote", "error")}
+    shares: dict[FrameKey, int] = {}
+
+    def count(rows: I64) -> int:
+        """Add rows to the windows; return their exact time on the wire."""
+        part = table.take(rows)
+        inside = (part.time_ns >= start) & (part.time_ns <= last)
+        if not inside.all():
+            part = part.take(inside)
+        window = np.minimum((part.time_ns - start) // window_ns, windows - 1)
+        kinds = ("nominal", "exact", "worst")
+        own = 0
+        for kind, bits in zip(
+            kinds, (nominal_table_bits, exact_bits, worst_table_bits), strict=True
+        ):
+            spent = durations_ns(*bits(part), rates.nominal, rates.data)
+            # Sums stay far below 2**53, so the doubles of bincount are exact.
+            busy[kind] += np.bincount(window, spent, windows).astype(np.int64)
+            if kind == "exact":
+                own = int(spent.sum())
+        counts["frames"] += np.bincount(window, minlength=windows)
+        for kind, flag in (("remote", REMOTE), ("error", ERROR)):
+            hits = window[(part.flags & flag) != 0]
+            if len(hits):
+                counts[kind] += np.bincount(hits, minlength=windows)
+        return own
+
+    for key, rows in table.groups.items():
+        if key.network == name:
+            shares[key] = sum(count(rows[a : a + _STEP]) for a in range(0, len(rows), _STEP))
+    for rows in _error_rows(table, index):
+        count(rows)
+    return NetworkLoad(
+        name,
+        rates,
+        start,
+        window_ns,
+        width,
+        busy["nominal"],
+        busy["exact"],
+        busy["worst"],
+        counts["frames"],
+        counts["remote"],
+        counts["error"],
+        shares,
+    )
+
+
+def _error_rows(table: FrameTable, index: int) -> list[I64]:
+    """Rows of a network's error frames, which belong to no identifier."""
+    found = []
+    for first in range(0, len(table), _STEP):
+        flags, network = table.flags[first : first + _STEP], table.network[first : first + _STEP]
+        rows = np.flatnonzero((flags & ERROR != 0) & (network == index))
+        if len(rows):
+            found.append(rows + first)
+    return found
+
+
+def load_findings(load: NetworkLoad, limit: float, origin_ns: int) -> list[Finding]:
+    """What a measured load says against its limit, and error frames."""
+    findings = []
+    peak, at_ns = load.peak
+    mean = load.mean()
+    over = int((load.exact > limit).sum())
+    where = Where(network=load.network, time_ns=at_ns - origin_ns)
+    if over:
+        findings.append(
+            Finding(
+                "measured-load-over-limit",
+                Weight.FAULT if mean > limit else Weight.CAUTION,
+                where,
+                f"{load.network} was over its limit of {limit:.0%} in {over} of "
+                f"{len(load.exact)} windows of {load.window_ns / 1e9:g} s: mean {mean:.1%}, "
+                f"peak {peak:.1%}",
+                why="Messages of low priority wait longer than planned or miss their deadline.",
+                action="See the biggest shares; move a node or lengthen a cycle time.",
+                figures=(
+                    Figure("mean", 100 * mean, "%"),
+                    Figure("peak", 100 * peak, "%"),
+                    Figure("limit", 100 * limit, "%"),
+                ),
+            )
+        )
+    errors = int(load.error_frames.sum())
+    if errors:
+        first = int(np.flatnonzero(load.error_frames)[0])
+        findings.append(
+            Finding(
+                "error-frames",
+                Weight.CAUTION,
+                Where(
+                    network=load.network,
+                    time_ns=load.start_ns + first * load.window_ns - origin_ns,
+                ),
+                f"{errors} error frames on {load.network}, {int(load.error_frames.max())} in the "
+                f"worst window of {load.window_ns / 1e9:g} s",
+                why="Each one broke a frame that had to be sent again.",
+                action="With power off measure 60 Ω across the pair; look for a wrong bit rate, a "
+                "long stub or a loose terminator.",
+                figures=(Figure("error frames", errors),),
+            )
+        )
+    return findings

@@ -1,0 +1,136 @@
+"""What the time stamps and repeats of a capture say about how far it can be trusted.
+
+The rules of this file: times are looked at, reported, never changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.capture.frames import I64
+from busplan.findings import Figure, Finding, Weight, Where
+
+GAP_NS = 10 * 10**9
+"""A pause of all channels longer than this is reported."""
+JITTER_NS = 10_000_000
+"""Steps back up to this are an ordinary blemish of adapters that share a file."""
+DOUBLED_SHARE = 0.05
+"""Share of a channel's frames that must be doubled before an echo is reported."""
+DOUBLED_FLOOR = 10
+
+
+@dataclass
+class TimeWatch:
+    """Follows the times of one file, block by block."""
+
+    file: str
+    rows: int = 0
+    back: int = 0
+    back_largest_ns: int = 0
+    back_row: int = 0
+    gaps: int = 0
+    gap_largest_ns: int = 0
+    gap_ns: int = 0
+    """Time before the largest gap."""
+    _last: int | None = None
+
+    def add(self, time_ns: I64) -> None:
+        """Look at the next times."""
+        if not len(time_ns):
+            return
+        before = time_ns[0] if self._last is None else self._last
+        steps = np.diff(time_ns, prepend=before)
+        back = np.flatnonzero(steps < 0)
+        if len(back):
+            if not self.back:
+                self.back_row = self.rows + int(back[0]) + 1
+            self.back += len(back)
+            self.back_largest_ns = max(self.back_largest_ns, -int(steps[back].min()))
+        largest = int(steps.argmax())
+        self.gaps += int((steps > GAP_NS).sum())
+        if steps[largest] > max(GAP_NS, self.gap_largest_ns):
+            self.gap_largest_ns = int(steps[largest])
+            self.gap_ns = int(time_ns[largest]) - self.gap_largest_ns
+        self._last = int(time_ns[-1])
+        self.rows += len(time_ns)
+
+    def findings(self, origin_ns: int) -> list[Finding]:
+        """Steps back and long pauses; places count from ``origin_ns``."""
+        found = []
+        if self.back:
+            jitter = self.back_largest_ns <= JITTER_NS
+            found.append(
+                Finding(
+                    "time-steps-back",
+                    Weight.NOTE if jitter else Weight.CAUTION,
+                    Where(file=self.file),
+                    f"{self.back} frames are stamped earlier than the frame before them, by "
+                    f"{self.back_largest_ns / 1e6:.3f} ms at most (first: frame {self.back_row})",
+                    why="Several adapters in one file, or a clock set while recording. Order and "
+                    "cycle times around these places are not certain.",
+                    action="Nothing for small steps; for large ones evaluate the parts apart.",
+                    figures=(
+                        Figure("frames", self.back),
+                        Figure("largest step", self.back_largest_ns / 1e6, "ms"),
+                    ),
+                )
+            )
+        if self.gaps:
+            found.append(
+                Finding(
+                    "time-gap",
+                    Weight.NOTE,
+                    Where(file=self.file, time_ns=self.gap_ns - origin_ns),
+                    f"{self.gaps} pauses of more than {GAP_NS // 10**9} s without any frame; the "
+                    f"longest lasts {self.gap_largest_ns / 1e9:.1f} s",
+                    why="The vehicle slept, the recorder stopped, or a clock jumped; mean loads "
+                    "include the pause.",
+                    action="Judge the parts before and after on their own.",
+                    figures=(
+                        Figure("pauses", self.gaps),
+                        Figure("longest", self.gap_largest_ns / 1e9, "s"),
+                    ),
+                )
+            )
+        return found
+
+
+def unbelievable(time_ns: I64, bounds: tuple[int, int]) -> list[Finding]:
+    """Frames whose time cannot belong to the recording."""
+    outside = int(((time_ns < bounds[0]) | (time_ns > bounds[1])).sum())
+    if not outside:
+        return []
+    row = int(np.argmax((time_ns < bounds[0]) | (time_ns > bounds[1])))
+    return [
+        Finding(
+            "time-not-believable",
+            Weight.CAUTION,
+            Where(time_ns=int(time_ns[row]) - bounds[0]),
+            f"{outside} frames are stamped far outside the recording (first: frame {row + 1})",
+            why="A stale frame from the recorder's buffer or a wrong clock. Span and load leave "
+            "these frames out; nothing was rewritten.",
+            action="Nothing for a single first frame; check the recorder's clock otherwise.",
+            figures=(Figure("frames", outside),),
+        )
+    ]
+
+
+def doubled(names: Sequence[str], frames: Sequence[int], repeats: Sequence[int]) -> list[Finding]:
+    """Channels on which frames come twice, sooner than a bus can repeat them."""
+    return [
+        Finding(
+            "frames-doubled",
+            Weight.CAUTION,
+            Where(network=name),
+            f"{again} of {count} frames on {name} repeat the frame before them within 0.1 ms, or "
+            "within 1 ms as sent and received: an echoing adapter, or two recorders in one file",
+            why="Load and frame counts are up to twice what they were, cycle times are wrong.",
+            action="Record again with the echo off, or with one recorder for each channel.",
+            figures=(Figure("doubled", again), Figure("frames", count)),
+        )
+        for name, count, again in zip(names, frames, repeats, strict=True)
+        if again >= DOUBLED_FLOOR and again >= DOUBLED_SHARE * count
+    ]

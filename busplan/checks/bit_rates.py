@@ -1,0 +1,88 @@
+"""Bit rates: does every node speak the rate of its network?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from busplan.checks.wording import listing, rate
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Network, Node, Port, Vehicle
+
+CODES: Mapping[str, str] = {
+    "bit-rate": "A part does not speak the bit rate of the network it is placed on. It cannot read "
+    "a single frame there, and it answers each one with an error frame.",
+    "data-bit-rate": "A part does not speak the data bit rate of the CAN FD network it is placed "
+    "on. It destroys every frame that switches its bit rate.",
+    "not-fd": "Neither the plan nor the definitions of a part on a CAN FD network say that it can "
+    "take CAN FD frames. A controller that knows classical frames only destroys them.",
+}
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Placements whose part states bit rates, but not the network's."""
+    for node in vehicle.nodes.values():
+        for name, port in node.on.items():
+            network = vehicle.networks[name]
+            if port.bit_rates and network.bit_rate not in port.bit_rates:
+                yield _wrong_rate(vehicle, node, port, network)
+            if network.data_bit_rate is None:
+                continue
+            if port.data_bit_rates and network.data_bit_rate not in port.data_bit_rates:
+                yield _wrong_data_rate(node, port, network, network.data_bit_rate)
+            elif not port.data_bit_rates and not any(m.fd for m in port.messages):
+                yield _perhaps_classical(node, network)
+
+
+def _wrong_rate(vehicle: Vehicle, node: Node, port: Port, network: Network) -> Finding:
+    fitting = [
+        n.name
+        for n in vehicle.networks.values()
+        if n.bit_rate in port.bit_rates and n.name != network.name
+    ]
+    elsewhere = "Give it a network of its own"
+    if fitting:
+        elsewhere = f"Move it to a network that runs at its rate ({listing(fitting)})"
+    return Finding(
+        "bit-rate",
+        Weight.FAULT,
+        Where(network.name, node.name),
+        f"{node.name} speaks {listing(map(rate, port.bit_rates))}, "
+        f"but {network.name} runs at {rate(network.bit_rate)}.",
+        "It reads no frame at that rate and answers each with an error frame, which stops the "
+        "whole network.",
+        f"{elsewhere}, or choose a bit rate that all nodes of {network.name} speak.",
+        (
+            Figure("network", network.bit_rate, "bit/s"),
+            *(Figure("part", r, "bit/s") for r in port.bit_rates),
+        ),
+    )
+
+
+def _wrong_data_rate(node: Node, port: Port, network: Network, data_rate: int) -> Finding:
+    return Finding(
+        "data-bit-rate",
+        Weight.FAULT,
+        Where(network.name, node.name),
+        f"{node.name} speaks data bit rates of {listing(map(rate, port.data_bit_rates))}, "
+        f"but {network.name} switches to {rate(data_rate)}.",
+        "It loses step in the data phase and destroys every frame that switches its bit rate.",
+        f"Choose a data bit rate that all nodes of {network.name} speak, or move {node.name}.",
+        (
+            Figure("network", data_rate, "bit/s"),
+            *(Figure("part", r, "bit/s") for r in port.data_bit_rates),
+        ),
+    )
+
+
+def _perhaps_classical(node: Node, network: Network) -> Finding:
+    return Finding(
+        "not-fd",
+        Weight.CAUTION,
+        Where(network.name, node.name),
+        f"{node.name} is on the CAN FD network {network.name}, but nothing says that it takes "
+        "CAN FD frames.",
+        "A controller that knows classical frames only destroys each CAN FD frame with an error "
+        "frame.",
+        f"State data_bit_rates for the part {node.part.name}, or move {node.name} to a classical "
+        "network.",
+    )

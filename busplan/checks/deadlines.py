@@ -1,0 +1,206 @@
+"""Messages and routes that can come too late although the load may look tolerable.
+
+Response times: Davis, Burns, Bril, Lukkien, Real-Time Systems 35:239–272, 2007; see
+:mod:`busplan.timing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from busplan.checks.wording import count, listing, rate, span
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Stream, Vehicle
+
+if TYPE_CHECKING:
+    from busplan.timing.gateways import RouteTiming, VehicleTiming
+    from busplan.timing.response import Delay, NetworkTiming, Response
+
+CODES: Mapping[str, str] = {
+    "deadline-missed": "In the worst case that can be proven possible, a message arrives after its "
+    "deadline (by default its cycle time), or the frames more urgent than it leave it no time at "
+    "all (fault). The worst case: every frame has the most stuff bits, and everything more urgent "
+    "is queued at once, just after the longest less urgent frame has started.",
+    "deadline-tight": "A message keeps its deadline only as long as nothing goes wrong: one single "
+    "bus error (error frame and retransmission) can make it late. A caution when the plan states "
+    "the deadline; a note when it is only the cycle time, because the next frame then follows at "
+    "once.",
+    "route-too-late": "A route's end-to-end latency in the worst case is above the deadline the "
+    "plan states for it, or has no bound (fault). It counts the source's response time, the "
+    "gateway's delay, the period of the gateway's own message where a signal travels in one, and "
+    "the response time on the next network.",
+}
+
+ONE_ERROR_NS = 60 * 10**9
+"""A distance of bus errors so long that one at most falls into any busy period."""
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Deadlines that the worst case misses, or would miss with one bus error."""
+    from busplan.timing.gateways import vehicle_timing
+
+    timing = vehicle_timing(vehicle)
+    for network in timing.networks.values():
+        yield from _missed(timing, network)
+        if network.fault_interval_ns is None:
+            yield from _tight(network)
+    for route in timing.routes:
+        if route.too_late and (route.carrier or route.latency_ns is not None):
+            yield _too_late(vehicle, route)
+
+
+def _missed(timing: VehicleTiming, network: NetworkTiming) -> Iterator[Finding]:
+    late = [r for r in network.missed if r.response_ns is not None]
+    never = [r for r in network.missed if r.response_ns is None]
+    if not late and not never:
+        return
+    cure = _cure(timing, network)
+    for response in late:
+        yield _late(network, response, cure)
+    if never:
+        yield _never(network, never, cure)
+
+
+def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
+    stream, deadline = response.stream, response.deadline
+    assert response.response_ns is not None
+    assert deadline is not None
+    waits = [
+        f"{d.stream.message.name} ({count(d.frames, 'frame')})" for d in _others(network, response)
+    ]
+    blocker = response.blocked_by
+    first = f"{blocker.message.name} already on the wire, then " if blocker else ""
+    return Finding(
+        "deadline-missed",
+        Weight.FAULT,
+        _where(stream),
+        f"{stream.message.name} of {stream.node} can take {span(response.response_ns)} to get "
+        f"through on {stream.network}; its deadline is {span(deadline.ns)} "
+        f"({deadline_origin(stream)}).",
+        f"In the worst case it waits for {first}{listing(waits)}.",
+        f"Give it a more urgent identifier, or make those frames fewer. {cure}",
+        (
+            Figure("response time", response.response_ns / 1e6, "ms"),
+            Figure("deadline", deadline.ms, "ms"),
+            Figure("worst-case load", round(100 * network.load, 2), "%"),
+        ),
+    )
+
+
+def _never(network: NetworkTiming, never: list[Response], cure: str) -> Finding:
+    names = [f"{r.stream.node}/{r.stream.message.name}" for r in never]
+    return Finding(
+        "deadline-missed",
+        Weight.FAULT,
+        _where(never[0].stream),
+        f"{count(len(never), 'message')} of {network.network.name} may never get through: "
+        f"{listing(names)}.",
+        "In the worst case the frames that go before fill the network, and theirs pile up.",
+        f"Send less on {network.network.name}, or less often. {cure}",
+        (
+            Figure("messages", len(never)),
+            Figure("worst-case load", round(100 * network.load, 2), "%"),
+        ),
+    )
+
+
+def _tight(network: NetworkTiming) -> Iterator[Finding]:
+    from busplan.timing.response import Status, solve
+
+    hit = solve(network.model, fault_every=ONE_ERROR_NS).response
+    for response, with_error in zip(network.responses, hit, strict=True):
+        headroom, deadline = response.headroom_ns, response.deadline
+        if response.status is not Status.PROVEN or headroom is None or headroom < 0:
+            continue
+        if deadline is None or 0 <= with_error <= deadline.ns:
+            continue
+        stream = response.stream
+        stated = stream.deadline != stream.cycle
+        became = f"makes that {span(with_error)}" if with_error >= 0 else "leaves it no bound"
+        yield Finding(
+            "deadline-tight",
+            Weight.CAUTION if stated else Weight.NOTE,
+            _where(stream),
+            f"{stream.message.name} of {stream.node} gets through on {stream.network} within "
+            f"{span(deadline.ns - headroom)}; one bus error {became}, past its deadline of "
+            f"{span(deadline.ns)} ({deadline_origin(stream)}).",
+            "A bus error costs an error frame and a retransmission; every real network has some.",
+            "Give it a more urgent identifier, a later deadline, or fewer frames to wait for.",
+            (
+                Figure("response time", (deadline.ns - headroom) / 1e6, "ms"),
+                Figure("deadline", deadline.ms, "ms"),
+                Figure("headroom", headroom / 1e6, "ms"),
+            ),
+        )
+
+
+def _too_late(vehicle: Vehicle, timing: RouteTiming) -> Finding:
+    route = timing.route
+    assert route.deadline_ns is not None
+    where = Where(route.target, route.through, file=vehicle.source, line=route.line)
+    limit = Figure("deadline", route.deadline_ns / 1e6, "ms")
+    path = f"{route.what} from {route.source} to {route.target} through {route.through}"
+    if timing.latency_ns is None or timing.carrier is None:
+        return Finding(
+            "route-too-late",
+            Weight.FAULT,
+            where,
+            f"How long {path} takes has no bound ({timing.reason}); its deadline is "
+            f"{span(route.deadline_ns)}.",
+            f"Whoever uses {route.what} on {route.target} may act on a value that is long past.",
+            "Mend the message that the route waits for; see its own finding.",
+            (limit,),
+        )
+    parts = [(timing.before_ns or 0, f"until it is at {route.through}"), (route.delay_ns, "there")]
+    parts += [(timing.sampling_ns, f"period of {timing.carrier.stream.message.name}")]
+    parts += [(timing.carrier.response_ns or 0, f"on {route.target}")]
+    told = listing((f"{span(ns)} {what}" for ns, what in parts if ns), 5)
+    longest = max(parts)[1]
+    action = {
+        parts[0][1]: f"Most is lost before {route.through}: send {route.what} more often or more "
+        f"urgently on {route.source}",
+        parts[1][1]: f"Most is lost in {route.through}: let it handle frames faster",
+        parts[2][1]: f"Send {timing.carrier.stream.message.name} more often, or route a whole "
+        "message, which the gateway passes on at once",
+        parts[3][1]: f"Give {timing.carrier.stream.message.name} a more urgent identifier on "
+        f"{route.target}",
+    }[longest]
+    return Finding(
+        "route-too-late",
+        Weight.FAULT,
+        where,
+        f"{path} can take {span(timing.latency_ns)}; its deadline is {span(route.deadline_ns)}.",
+        f"Whoever uses it acts on an old value. The time goes into {told}.",
+        f"{action}, or allow a later deadline.",
+        (Figure("latency", timing.latency_ns / 1e6, "ms"), limit),
+    )
+
+
+def deadline_origin(stream: Stream) -> str:
+    """Where a message's deadline comes from, in words."""
+    if stream.deadline is None:
+        return "none stated"
+    if stream.deadline == stream.cycle:
+        return f"its cycle time, from the {stream.deadline.origin}"
+    return f"from the {stream.deadline.origin}"
+
+
+def _cure(timing: VehicleTiming, network: NetworkTiming) -> str:
+    from busplan.timing.slack import lowest_bit_rate
+
+    name = network.network.name
+    found, strangers = lowest_bit_rate(timing.vehicle, name, inherited_ns=timing.inherited_ns)
+    if found is None or found <= network.network.bit_rate:
+        return f"No standard bit rate would mend {name} as it is planned."
+    if strangers:
+        return f"{rate(found)} would do, but {listing(strangers)} cannot speak it."
+    return f"{rate(found)} would do for {name}, and every part there may speak it."
+
+
+def _others(network: NetworkTiming, response: Response) -> list[Delay]:
+    return [d for d in network.delays(response) if d.stream is not response.stream]
+
+
+def _where(stream: Stream) -> Where:
+    return Where(stream.network, stream.node, stream.message.name)

@@ -1,0 +1,148 @@
+"""Signals that a node's definitions say it receives: does anybody send them where it listens?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+
+from busplan.checks.matching import answers
+from busplan.checks.wording import count, listing
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Need, Stream, Vehicle
+
+CODES: Mapping[str, str] = {
+    "route-missing": "A node receives a message that another network carries, and no route brings "
+    "it over. The node never gets it.",
+    "identifier-moved": "A node listens for a message under one identifier, and the plan has moved "
+    "the sender to another one. Unless the receiver is told, it never gets the message.",
+    "sender-missing": "A node's definitions name a message it receives that nothing in the vehicle "
+    "sends. Often it is optional; sometimes a part has been forgotten.",
+}
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Messages that receivers listen for in vain."""
+    lonely: dict[tuple[str, str], list[Need]] = {}
+    for needs in _by_message(vehicle):
+        need = needs[0]
+        here = vehicle.on(need.network)
+        if any(answers(s, need, vehicle) for s in here):
+            continue
+        moved = [s for s in here if _same_message(s, need) and s.node != need.node]
+        if moved:
+            yield _moved(vehicle, need, moved[0])
+        elif source := _elsewhere(vehicle, need):
+            yield _route_missing(vehicle, needs, *source)
+        else:
+            lonely.setdefault((need.network, need.node), []).append(need)
+    for (network, node), group in lonely.items():
+        yield _sender_missing(network, node, group)
+
+
+def _by_message(vehicle: Vehicle) -> list[list[Need]]:
+    groups: dict[tuple[str, str, bool, int], list[Need]] = {}
+    for need in vehicle.needs:
+        key = (need.network, need.node, need.message.extended, need.message.identifier)
+        groups.setdefault(key, []).append(need)
+    return list(groups.values())
+
+
+def _same_message(stream: Stream, need: Need) -> bool:
+    """Whether the stream is what ``need`` listens for by name and content, if not by identifier."""
+    return stream.message.name == need.message.name and stream.message.has(need.signal.name)
+
+
+def _elsewhere(vehicle: Vehicle, need: Need) -> tuple[Stream, list[tuple[str, str]]] | None:
+    """The nearest stream on another network that is what ``need`` listens for, with the way.
+
+    The way is a list of (gateway, network it leads to); it is empty when no nodes join the two.
+    """
+    found = [
+        (stream, _way(vehicle, stream.network, need.network))
+        for stream in vehicle.streams
+        if stream.network != need.network
+        and stream.node != need.node
+        and (answers(stream, need, vehicle) or _same_message(stream, need))
+        and stream.message.has(need.signal.name)
+    ]
+    return min(found, key=lambda f: len(f[1]) or 99, default=None)
+
+
+def _way(vehicle: Vehicle, source: str, target: str) -> list[tuple[str, str]]:
+    """The shortest chain of gateways from one network to another (breadth first)."""
+    ways: dict[str, list[tuple[str, str]]] = {source: []}
+    queue = [source]
+    while queue:
+        here = queue.pop(0)
+        if here == target:
+            return ways[here]
+        for node in vehicle.nodes_on(here):
+            for there in node.on:
+                if there not in ways:
+                    ways[there] = [*ways[here], (node.name, there)]
+                    queue.append(there)
+    return []
+
+
+def _route_missing(
+    vehicle: Vehicle, needs: Sequence[Need], source: Stream, way: Sequence[tuple[str, str]]
+) -> Finding:
+    need = needs[0]
+    name = source.message.name
+    signals = [n.signal.name for n in needs if source.message.has(n.signal.name)]
+    if way:
+        networks = [source.network, *(network for _, network in way)]
+        steps = [
+            f'message = "{name}", from = "{a}", to = "{b}", through = "{gateway}"'
+            for (a, b), (gateway, _) in zip(pairwise(networks), way, strict=True)
+        ]
+        action = f"Add to the plan: [[route]] {'; then [[route]] '.join(steps)}."
+    else:
+        action = (
+            f"No chain of nodes joins {source.network} and {need.network}: place a gateway on "
+            f"both, or move {need.node} to {source.network}."
+        )
+    return Finding(
+        "route-missing",
+        Weight.FAULT,
+        Where(need.network, need.node, need.message.name),
+        f"{need.node} on {need.network} needs {listing(signals)} ({name}), which {source.node} "
+        f"sends on {source.network} only; no route brings "
+        f"{'it' if len(signals) == 1 else 'them'} over.",
+        f"{need.node} never receives {name} and shows or does what it was built to do without it.",
+        action,
+        (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
+    )
+
+
+def _moved(vehicle: Vehicle, need: Need, stream: Stream) -> Finding:
+    part = vehicle.nodes[need.node].part
+    settable = part.identifiers != "fixed"
+    expected, sent = need.message.label, stream.message.label
+    return Finding(
+        "identifier-moved",
+        Weight.NOTE if settable else Weight.CAUTION,
+        Where(need.network, need.node, need.message.name),
+        f"{need.node} expects {need.message.name} as {expected}; {stream.node} sends it as {sent} "
+        f"on {need.network}.",
+        f"Unless {need.node} is told, it never receives the message.",
+        f"Set {sent} in {need.node} and correct its definition file."
+        if settable
+        else f"The identifiers of {part.name} are fixed: move another node instead, or let a "
+        "gateway translate.",
+        (Figure("expected", expected), Figure("sent", sent)),
+    )
+
+
+def _sender_missing(network: str, node: str, needs: Sequence[Need]) -> Finding:
+    names = [n.message.name for n in needs]
+    return Finding(
+        "sender-missing",
+        Weight.NOTE,
+        Where(network, node, names[0]),
+        f"{node} on {network} can receive {count(len(names), 'message')} that nothing in the "
+        f"vehicle sends: {listing(names)}.",
+        "Harmless if optional; otherwise the node will report a missing partner.",
+        f"Look into the manual of {node}; if it needs them, plan a node that sends them.",
+        (Figure("messages", len(names)),),
+    )

@@ -1,0 +1,62 @@
+"""Messages that do not fit into a frame of their network."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Stream, Vehicle
+
+CODES: Mapping[str, str] = {
+    "fd-on-classical": "A definition says CAN FD, but the network is classical. Classical nodes "
+    "answer every CAN FD frame with an error frame.",
+    "message-too-long": "A message is longer than one frame of its network can carry (8 bytes "
+    "classical, 64 bytes CAN FD) and is no J1939 message, for which transport sessions exist.",
+}
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Every stream against what a frame of its network can carry."""
+    for stream in vehicle.streams:
+        network, message = vehicle.networks[stream.network], stream.message
+        if message.fd and not network.fd:
+            yield _fd_on_classical(stream)
+            continue
+        most = 64 if message.fd else 8
+        if message.length > most and message.j1939 is None:
+            yield _too_long(stream, most, network.fd)
+
+
+def _where(stream: Stream) -> Where:
+    message = stream.message
+    return Where(
+        stream.network, stream.node, message.name, file=message.file or None, line=message.line
+    )
+
+
+def _fd_on_classical(stream: Stream) -> Finding:
+    return Finding(
+        "fd-on-classical",
+        Weight.FAULT,
+        _where(stream),
+        f"{stream.node} sends {stream.message.name} as a CAN FD frame of "
+        f"{stream.message.length} bytes, but {stream.network} is a classical network.",
+        "Classical controllers answer each CAN FD frame with an error frame.",
+        f"State data_bit_rate for {stream.network} if all its nodes take CAN FD, or move "
+        f"{stream.node} to a CAN FD network.",
+        (Figure("length", stream.message.length, "byte"),),
+    )
+
+
+def _too_long(stream: Stream, most: int, fd_network: bool) -> Finding:
+    hint = " or send it as a CAN FD frame" if fd_network and most == 8 else ""
+    return Finding(
+        "message-too-long",
+        Weight.FAULT,
+        _where(stream),
+        f"{stream.message.name} of {stream.node} has {stream.message.length} bytes; one frame on "
+        f"{stream.network} carries {most}.",
+        "It cannot be sent in one frame, and nothing says how it would be split.",
+        f"Correct the length in the definition, split the message{hint}.",
+        (Figure("length", stream.message.length, "byte"), Figure("most", most, "byte")),
+    )

@@ -1,0 +1,38 @@
+"""Nodes that have nothing to do on a network they sit on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from busplan.checks.matching import answers
+from busplan.findings import Finding, Weight, Where
+from busplan.plan.vehicle import Vehicle
+
+CODES: Mapping[str, str] = {
+    "node-without-messages": "A node is placed on a network on which it neither sends anything nor "
+    "receives anything that is sent there. It probably belongs on another network, or its "
+    "definition file or sender name is not the right one.",
+}
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Placements without a message sent or received."""
+    for node in vehicle.nodes.values():
+        for network, port in node.on.items():
+            streams = vehicle.on(network)
+            if any(s.node == node.name for s in streams):
+                continue
+            needs = [n for n in vehicle.needs if n.node == node.name and n.network == network]
+            if any(answers(s, n, vehicle) for n in needs for s in streams):
+                continue
+            yield Finding(
+                "node-without-messages",
+                Weight.CAUTION,
+                Where(network, node.name),
+                f"{node.name} neither sends nor receives a message on {network}: its definitions "
+                f"know it as {port.sender}, with {len(needs)} signals to receive.",
+                "It costs a stub and does nothing there, or its definitions are not the right "
+                "ones and the plan misses what it really sends.",
+                f"Move {node.name} to the network of its partners, or correct definitions and "
+                f"sender of the part {node.part.name}.",
+            )

@@ -1,0 +1,37 @@
+"""Small pieces of sentences that several checks share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def listing(names: Iterable[str], most: int = 4) -> str:
+    """``a, b and c``; beyond ``most`` names, how many more there are."""
+    items = list(dict.fromkeys(names))
+    if len(items) > most:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def count(number: int, noun: str) -> str:
+    """``1 node``, ``3 nodes``."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def rate(bit_rate: int) -> str:
+    """A bit rate as people say it: ``500 kbit/s``, ``2 Mbit/s``."""
+    if bit_rate >= 1_000_000:
+        return f"{bit_rate / 1e6:g} Mbit/s"
+    return f"{bit_rate / 1e3:g} kbit/s"
+
+
+def percent(fraction: float) -> str:
+    """A fraction as ``47.3 %``."""
+    return f"{100 * fraction:.1f} %"
+
+
+def span(ns: int) -> str:
+    """A time span [ns] in milliseconds: ``36.08 ms``."""
+    return f"{ns / 1e6:.4g} ms"

@@ -1,0 +1,206 @@
+"""Opening captures the same way in every command: options, progress, what was opened."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from busplan.cli.output import print_table, print_text
+from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from busplan.capture.capture import Capture
+    from busplan.capture.read import ReadProgress
+    from busplan.plan.vehicle import Vehicle
+
+CaptureFiles = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="CAPTURE...",
+        help="Capture files; several that belong together are opened as one.",
+        show_default=False,
+    ),
+]
+PlanOption = Annotated[
+    Path | None, typer.Option("--plan", help="Plan file: gives channels to networks.")
+]
+OffsetOption = Annotated[
+    list[str] | None,
+    typer.Option("--offset", help="FILE=SECONDS added to the times of one file; repeatable."),
+]
+ChannelOption = Annotated[
+    list[str] | None,
+    typer.Option("--channel", help="CHANNEL=NAME renames a channel; repeatable."),
+]
+_SLOW_BYTES = 20_000_000
+"""Below this size no progress is shown."""
+
+
+def open_capture(
+    files: Sequence[Path],
+    *,
+    vehicle: Vehicle | None = None,
+    offsets: Sequence[str] | None = None,
+    channels: Sequence[str] | None = None,
+) -> Capture:
+    """Open captures with the options as typed; progress goes to stderr."""
+    from busplan.capture.capture import apply_plan
+    from busplan.capture.read import read_capture
+
+    with _progress(files) as progress:
+        capture = read_capture(
+            files,
+            offsets={name: _nanoseconds(value) for name, value in _pairs("--offset", offsets)},
+            channels=dict(_pairs("--channel", channels)),
+            progress=progress,
+        )
+    return capture if vehicle is None else apply_plan(capture, vehicle)
+
+
+def _pairs(option: str, texts: Sequence[str] | None) -> Iterator[tuple[str, str]]:
+    for text in texts or ():
+        name, sign, value = text.rpartition("=")
+        if not (name and sign and value):
+            raise UsageError(f"{option} wants NAME=VALUE, not {text!r}")
+        yield name, value
+
+
+def _nanoseconds(seconds: str) -> int:
+    try:
+        return int(Decimal(seconds) * 10**9)
+    except (InvalidOperation, ValueError, OverflowError):
+        raise UsageError(f"--offset wants seconds, not {seconds!r}") from None
+
+
+@contextmanager
+def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
+    """A bar with frames a second and time left, on a terminal and for large files."""
+    size = sum(f.stat().st_size for f in files if f.is_file())
+    if size < _SLOW_BYTES or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    bar = Progress(
+        TextColumn("reading"),
+        BarColumn(),
+        TextColumn("{task.percentage:.0f} %"),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = bar.add_task("reading", total=size, rate="")
+    begin = time.monotonic()
+
+    def show(done: int, total: int, frames: int) -> None:
+        rate = frames / max(time.monotonic() - begin, 1e-3)
+        bar.update(task, completed=done, total=total, rate=f"{frames:,} frames, {rate:,.0f}/s")
+
+    with bar:
+        yield show
+
+
+def clock_text(time_ns: int, *, epoch: bool) -> str:
+    """A recorded time for people: UTC when it counts from 1970, else seconds."""
+    if not epoch:
+        return f"{time_ns / 1e9:.3f} s"
+    seconds, rest = divmod(time_ns, 10**9)
+    try:
+        day = datetime.fromtimestamp(seconds, UTC)
+    except (OverflowError, ValueError, OSError):
+        return f"{seconds} s"
+    return f"{day:%Y-%m-%d %H:%M:%S}.{rest // 10**6:03d} UTC"
+
+
+def print_capture(capture: Capture, *, err: bool = False) -> None:
+    """What was opened: files, span, clock, and the channel table."""
+    table = capture.frames
+    for source in capture.sources:
+        offset = f", shifted by {source.offset_ns / 1e9:+g} s" if source.offset_ns else ""
+        typer.echo(
+            f"{source.path}: {source.format}, {source.frames:,} frames, clock: {source.clock}"
+            f"{offset}",
+            err=err,
+        )
+    typer.echo(
+        f"from {clock_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
+        err=err,
+    )
+    if err:
+        known = ", ".join(f"{c.name} → {c.network or '?'}" for c in capture.channels)
+        typer.echo(f"channels: {known}", err=True)
+        return
+    typer.echo()
+    print_table(
+        ["channel", "network", "frames", "errors", "first s", "last s"],
+        [
+            [
+                c.name,
+                c.network or "-",
+                f"{c.frames:,}",
+                f"{c.errors:,}",
+                _since(c.first_ns, table.origin_ns),
+                _since(c.last_ns, table.origin_ns),
+            ]
+            for c in capture.channels
+        ],
+        right=frozenset({2, 3, 4, 5}),
+        shrink=frozenset({0, 1}),
+    )
+
+
+def _since(time_ns: int | None, origin_ns: int) -> str:
+    return "-" if time_ns is None else f"{(time_ns - origin_ns) / 1e9:.3f}"
+
+
+def capture_dict(capture: Capture) -> dict[str, Any]:
+    """The same for JSON."""
+    table = capture.frames
+    return {
+        "sources": [
+            {
+                "path": s.path,
+                "format": s.format,
+                "bytes": s.size,
+                "frames": s.frames,
+                "offset_s": s.offset_ns / 1e9,
+                "clock": s.clock,
+            }
+            for s in capture.sources
+        ],
+        "origin_ns": table.origin_ns,
+        "origin": clock_text(table.origin_ns, epoch=table.epoch),
+        "span_s": table.span_ns / 1e9,
+        "channels": [
+            {
+                "name": c.name,
+                "network": c.network,
+                "frames": c.frames,
+                "error_frames": c.errors,
+                "first_ns": c.first_ns,
+                "last_ns": c.last_ns,
+            }
+            for c in capture.channels
+        ],
+    }
+
+
+def print_missing_rates(names: Sequence[str]) -> None:
+    """Say why a network has no load."""
+    if names:
+        print_text(
+            f"No load for {', '.join(names)}: bit rate unknown; give --plan, or "
+            f"--bit-rate {names[0]}=500000."
+        )

@@ -1,0 +1,101 @@
+"""``busplan demo``: the invented van on screen, or its files in a folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("demo")(demo)
+
+
+def demo(
+    to: Annotated[
+        Path | None,
+        typer.Option(help="Write DBC files, plans and captures into this folder and end."),
+    ] = None,
+    only: Annotated[
+        str | None,
+        typer.Option(help="One capture: warm-up, drive, charge, bench-charger or collision."),
+    ] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Another seed makes another day.")] = 1,
+    healthy: Annotated[
+        bool, typer.Option("--healthy", help="With --to: leave out every planted fault.")
+    ] = False,
+    short: Annotated[
+        bool, typer.Option("--short", help="With --to: only the short cuts that ship too.")
+    ] = False,
+) -> None:
+    """Show the demo: an invented van, Magpie, its six networks and its traction pack.
+
+    The captures are made on first use, by busplan's own bus simulation.
+
+    Example: busplan demo --to demo-files
+    """
+    from busplan.demo.captures import demo_capture
+    from busplan.errors import UsageError
+
+    if only is not None:
+        demo_capture(only)
+    if to is not None:
+        _write(to, only, seed, healthy, short)
+        return
+    if healthy or short:
+        raise UsageError("--healthy and --short go with --to FOLDER")
+    _show(only or "warm-up", seed)
+
+
+def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool) -> None:
+    """Write everything into a folder; nothing in it is overwritten."""
+    import shutil
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from busplan.demo.captures import CAPTURES, capture_name, write_capture
+    from busplan.demo.files import definition_files
+    from busplan.errors import UsageError
+
+    names = [only] if only else [n for n in CAPTURES if not (healthy and n == "collision")]
+    files = {folder / f.name: f for f in definition_files()}
+    captures = {folder / capture_name(name, short=short): name for name in names}
+    there = [str(path) for path in (*files, *captures) if path.exists()]
+    if there:
+        raise UsageError(
+            f"nothing written, because {there[0]} is already there; choose a new folder"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, source in files.items():
+            shutil.copyfile(source, path)
+        with Progress(console=Console(stderr=True), transient=True) as progress:
+            task = progress.add_task("", total=len(captures))
+            for path, name in captures.items():
+                progress.update(task, description=f"making {name}")
+                frames = write_capture(name, path, seed=seed, healthy=healthy, short=short)
+                size = path.stat().st_size / 1e6
+                typer.echo(f"{path}  {len(frames)} frames, {size:.1f} MB")
+                progress.advance(task)
+    except OSError as error:
+        raise UsageError(f"cannot write to {folder}: {error.strerror}") from error
+    typer.echo(f"{folder}  {len(files)} DBC files and plans; all of it invented")
+
+
+def _show(name: str, seed: int) -> None:
+    """Say where a capture is and what is in it."""
+    from rich.console import Console
+
+    from busplan.demo.captures import CAPTURES, cached_capture
+    from busplan.demo.files import about_captures, plan_file
+
+    with Console(stderr=True).status(f"making the {name} capture (first use only)"):
+        path = cached_capture(name, seed=seed)
+    typer.echo(f"{CAPTURES[name].title}: {path}")
+    typer.echo(f"plan: {plan_file(CAPTURES[name].plan)}")
+    typer.echo("Planted in this capture (invented):")
+    for fact in about_captures()[name]["planted"]:
+        typer.echo(f"- {fact}")

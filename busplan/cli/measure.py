@@ -1,0 +1,241 @@
+"""``busplan measure``: load over time and cycle times as they were on the wire."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from busplan.cli.captures import (
+    CaptureFiles,
+    ChannelOption,
+    OffsetOption,
+    PlanOption,
+    capture_dict,
+    open_capture,
+    print_capture,
+    print_missing_rates,
+)
+from busplan.cli.output import bar, exit_code, print_findings, print_json, print_table, print_text
+from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from busplan.capture.capture import Capture
+    from busplan.capture.cycles import MeasuredCycle
+    from busplan.capture.load import NetworkLoad, Rates
+    from busplan.definitions.model import FrameKey
+    from busplan.plan.vehicle import Vehicle
+
+BitRateOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--bit-rate", help="NETWORK=RATE or NETWORK=RATE/DATARATE [bit/s], without a plan."
+    ),
+]
+_NARROW = 12
+"""Bars shown for the course of a load."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("measure")(measure)
+
+
+def measure(
+    captures: CaptureFiles,
+    plan: PlanOption = None,
+    window: Annotated[float, typer.Option(help="Window of the load [s].")] = 1.0,
+    bit_rate: BitRateOption = None,
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, every window.")] = False,
+) -> None:
+    """Show the measured load of each network over time and every identifier's cycle time.
+
+    Example: busplan measure captures/drive.log.gz --plan dbc_examples/as_built.toml
+    """
+    from busplan.capture.cycles import measured_cycles
+    from busplan.capture.load import load_findings, measured_load, rates_of
+
+    vehicle = _plan(plan)
+    rates = parse_rates(bit_rate) | (rates_of(vehicle.networks) if vehicle else {})
+    capture = open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel)
+    table = capture.frames
+    loads = measured_load(table, rates, round(window * 1e9))
+    cycles = measured_cycles(table)
+    limits = {n.name: n.load_limit for n in vehicle.networks.values()} if vehicle else {}
+    findings = [
+        *capture.findings,
+        *(
+            f
+            for one in loads.values()
+            for f in load_findings(one, limits.get(one.network, 1.0), table.origin_ns)
+        ),
+    ]
+    if as_json:
+        print_json(_as_dict(capture, loads, cycles, vehicle, findings))
+        raise typer.Exit(exit_code(findings))
+    print_capture(capture)
+    typer.echo()
+    _print_loads(loads, limits, table.origin_ns)
+    print_missing_rates([n for n in table.networks if n not in loads])
+    typer.echo()
+    _print_cycles(capture, cycles, loads, vehicle)
+    if findings:
+        typer.echo()
+        print_findings(findings)
+    raise typer.Exit(exit_code(findings))
+
+
+def _plan(plan: Path | None) -> Vehicle | None:
+    if plan is None:
+        return None
+    from busplan.plan.load import load_plan
+
+    return load_plan(plan)
+
+
+def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:
+    """``NETWORK=500000`` or ``NETWORK=500000/2000000`` as bit rates by network."""
+    from busplan.capture.load import Rates
+
+    found = {}
+    for text in texts or ():
+        name, _, value = text.rpartition("=")
+        numbers = value.replace("_", "").split("/")
+        if not name or len(numbers) > 2 or not all(n.isdigit() and int(n) for n in numbers):
+            raise UsageError(
+                f"--bit-rate wants NETWORK=RATE or NETWORK=RATE/DATARATE, not {text!r}"
+            )
+        found[name] = Rates(*map(int, numbers))
+    return found
+
+
+def _print_loads(
+    loads: Mapping[str, NetworkLoad], limits: Mapping[str, float], origin_ns: int
+) -> None:
+    if not loads:
+        return
+    window_s = next(iter(loads.values())).window_ns / 1e9
+    print_text(
+        f"load: mean over the span and highest window of {window_s:g} s; exact counts the stuff "
+        "bits that were sent, nominal none, worst the most possible"
+    )
+    print_table(
+        ["network", "nominal", "exact", "worst", "peak", "at s", "limit", "errors", "0 to 100 %"],
+        [
+            [
+                load.network,
+                f"{load.mean('nominal'):.1%}",
+                f"{load.mean():.1%}",
+                f"{load.mean('worst'):.1%}",
+                f"{load.peak[0]:.1%}",
+                f"{(load.peak[1] - origin_ns) / 1e9:.0f}",
+                f"{limits[load.network]:.0%}" if load.network in limits else "-",
+                f"{int(load.error_frames.sum()):,}",
+                bar(load.mean(), limits.get(load.network), _NARROW),
+            ]
+            for load in loads.values()
+        ],
+        right=frozenset(range(1, 8)),
+        shrink=frozenset({0}),
+    )
+
+
+def _print_cycles(
+    capture: Capture,
+    cycles: Mapping[FrameKey, MeasuredCycle],
+    loads: Mapping[str, NetworkLoad],
+    vehicle: Vehicle | None,
+) -> None:
+    from busplan.definitions.model import format_identifier
+
+    streams = vehicle.by_key() if vehicle else {}
+    table = capture.frames
+    print_text(
+        "cycle times [ms]: median distance, jitter (99 % of distances lie this near the median), "
+        "longest gap and when it began; share of the time on the wire"
+    )
+    rows: dict[str, list[list[str]]] = {}
+    for key, group in table.groups.items():
+        cycle = cycles.get(key)
+        known = streams.get(key, ())
+        stated = next((s.cycle for s in known if s.cycle), None)
+        load = loads.get(key.network)
+        rows.setdefault(key.network, []).append(
+            [
+                format_identifier(key.identifier, key.extended),
+                known[0].message.name if known else ("-" if vehicle is None else "? unknown"),
+                f"{len(group):,}",
+                _ms(cycle.median_ns if cycle else None),
+                _ms(stated.ns if stated else None),
+                _ms(cycle.jitter_ns if cycle else None),
+                _ms(cycle.longest_ns if cycle else None),
+                f"{(cycle.longest_at_ns - table.origin_ns) / 1e9:.1f}" if cycle else "-",
+                f"{load.share_ns.get(key, 0) / load.span_ns:.1%}" if load else "-",
+            ]
+        )
+    for network, lines in rows.items():
+        typer.echo(f"\n{network}")
+        print_table(
+            ["", "message", "frames", "median", "stated", "jitter", "longest", "at s", "share"],
+            lines,
+            right=frozenset(range(2, 9)),
+            shrink=frozenset({1}),
+        )
+
+
+def _ms(value_ns: int | None) -> str:
+    return "-" if value_ns is None else f"{value_ns / 1e6:.2f}"
+
+
+def _as_dict(
+    capture: Capture,
+    loads: Mapping[str, NetworkLoad],
+    cycles: Mapping[FrameKey, MeasuredCycle],
+    vehicle: Vehicle | None,
+    findings: Sequence[Any],
+) -> dict[str, Any]:
+    origin_ns = capture.frames.origin_ns
+    streams = vehicle.by_key() if vehicle else {}
+    return {
+        "capture": capture_dict(capture),
+        "loads": [
+            {
+                "network": load.network,
+                "bit_rate": load.rates.nominal,
+                "data_bit_rate": load.rates.data,
+                "window_s": load.window_ns / 1e9,
+                "start_s": (load.start_ns - origin_ns) / 1e9,
+                "mean": {kind: load.mean(kind) for kind in ("nominal", "exact", "worst")},
+                "peak": {"exact": load.peak[0], "at_s": (load.peak[1] - origin_ns) / 1e9},
+                "windows": {
+                    "width_s": (load.width_ns / 1e9).tolist(),
+                    "exact": load.exact.tolist(),
+                    "frames": load.frames.tolist(),
+                    "remote_frames": load.remote_frames.tolist(),
+                    "error_frames": load.error_frames.tolist(),
+                },
+                "shares": {str(key): spent / load.span_ns for key, spent in load.share_ns.items()},
+            }
+            for load in loads.values()
+        ],
+        "cycles": [
+            {
+                "network": key.network,
+                "identifier": key.identifier,
+                "extended": key.extended,
+                "message": streams[key][0].message.name if key in streams else None,
+                "frames": cycle.frames,
+                "median_ms": cycle.median_ns / 1e6,
+                "jitter_ms": cycle.jitter_ns / 1e6,
+                "shortest_ms": cycle.shortest_ns / 1e6,
+                "longest_ms": cycle.longest_ns / 1e6,
+                "longest_at_s": (cycle.longest_at_ns - origin_ns) / 1e9,
+            }
+            for key, cycle in cycles.items()
+        ],
+        "findings": [f.as_dict() for f in findings],
+    }

@@ -1,0 +1,145 @@
+"""What is odd about messages that load nevertheless, as findings.
+
+The rules of this file: pure functions over messages of one file; nothing is changed.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+
+from busplan.definitions.model import Message, Signal
+from busplan.findings import Figure, Finding, Weight, Where
+
+FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
+"""Payload lengths that CAN FD knows [bytes] (ISO 11898-1)."""
+
+_LONGEST_J1939 = 1785
+"""Bytes that a J1939 transport session can carry (SAE J1939-21)."""
+
+
+def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:
+    """Every oddity of the messages of one file."""
+    findings = list(_repeated_identifiers(messages))
+    for message in messages:
+        findings.extend(_overlaps(message))
+        findings.extend(_outside(message))
+        findings.extend(_length(message))
+        findings.extend(_selectors(message))
+    return tuple(findings)
+
+
+def exclusive(message: Message, one: Signal, other: Signal) -> bool:
+    """Whether two signals can never be in one frame, because some selector tells them apart."""
+    ours, theirs = dict(_conditions(message, one)), dict(_conditions(message, other))
+    return any(
+        not any(a <= d and c <= b for a, b in ours[name] for c, d in theirs[name])
+        for name in ours.keys() & theirs.keys()
+    )
+
+
+def _conditions(
+    message: Message, signal: Signal
+) -> Iterator[tuple[str, tuple[tuple[int, int], ...]]]:
+    """The selectors a signal depends on, through all levels, with the values they must have."""
+    seen: set[str] = set()
+    while signal.condition is not None and signal.condition.selector not in seen:
+        condition = signal.condition
+        seen.add(condition.selector)
+        yield condition.selector, condition.ranges
+        if not message.has(condition.selector):
+            return
+        signal = message.signal(condition.selector)
+
+
+def _where(message: Message, signal: str | None = None) -> Where:
+    return Where(message=message.name, signal=signal, file=message.file, line=message.line)
+
+
+def _repeated_identifiers(messages: Sequence[Message]) -> Iterator[Finding]:
+    groups: dict[tuple[bool, int], list[Message]] = defaultdict(list)
+    for message in messages:
+        groups[message.extended, message.identifier].append(message)
+    for group in groups.values():
+        if len(group) < 2:
+            continue
+        places = ", ".join(f"{m.name} (line {m.line})" for m in group)
+        yield Finding(
+            "definition-repeated-identifier",
+            Weight.CAUTION,
+            _where(group[1]),
+            f"{len(group)} messages of the file have the identifier {group[0].label}: {places}.",
+            why="A frame with it could be any of them; they are kept apart, none replaces another.",
+            action="Find out which one the part sends and take the others out.",
+        )
+
+
+def _overlaps(message: Message) -> Iterator[Finding]:
+    masks = [sum(1 << bit for bit in s.bits()) for s in message.signals]
+    for i, one in enumerate(message.signals):
+        for j in range(i):
+            other = message.signals[j]
+            common = masks[i] & masks[j]
+            if common and not exclusive(message, one, other):
+                yield Finding(
+                    "definition-signals-overlap",
+                    Weight.CAUTION,
+                    _where(message, one.name),
+                    f"{other.name} and {one.name} of {message.name} share "
+                    f"{common.bit_count()} bits.",
+                    why="Each is decoded alone; at most one of them can be right.",
+                    action="Ask the maker which one the part sends.",
+                    figures=(Figure("shared", common.bit_count(), "bit"),),
+                )
+
+
+def _outside(message: Message) -> Iterator[Finding]:
+    for signal in message.signals:
+        if signal.last_byte >= message.length:
+            yield Finding(
+                "definition-signal-outside",
+                Weight.CAUTION,
+                _where(message, signal.name),
+                f"{signal.name} reaches byte {signal.last_byte + 1} of {message.name}, which has "
+                f"{message.length}.",
+                why="Frames of the stated length do not carry it.",
+                action="Compare with what the part sends and mend the length or the signal.",
+                figures=(Figure("message length", message.length, "byte"),),
+            )
+
+
+def _length(message: Message) -> Iterator[Finding]:
+    text = None
+    if message.fd:
+        if message.length not in FD_LENGTHS:
+            text = "which no CAN FD frame can have"
+    elif message.length > 8:
+        if message.extended and message.length <= _LONGEST_J1939 and message.j1939 is not None:
+            return
+        text = "more than a classical frame holds, and the file does not call it CAN FD"
+    if text:
+        yield Finding(
+            "definition-odd-length",
+            Weight.CAUTION,
+            _where(message),
+            f"{message.name} has {message.length} bytes, {text}.",
+            why="Its time on the wire and its frames cannot be told for sure.",
+            action="State the frame format (VFrameFormat) in the file, or mend the length.",
+            figures=(Figure("length", message.length, "byte"),),
+        )
+
+
+def _selectors(message: Message) -> Iterator[Finding]:
+    names: Iterable[str] = dict.fromkeys(
+        s.condition.selector for s in message.signals if s.condition is not None
+    )
+    for name in names:
+        if not message.has(name):
+            yield Finding(
+                "definition-selector-missing",
+                Weight.CAUTION,
+                _where(message, name),
+                f"Signals of {message.name} depend on a selector {name} that it does not have.",
+                why="It cannot be told which frames carry them, so they are decoded in all frames.",
+                action="Mend the multiplexing in the file.",
+            )

@@ -1,0 +1,129 @@
+"""Well-formed DBC statements that cannot be meant, told before cantools meets them.
+
+cantools stops at the first of these; here each is refused alone, with the reason.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from busplan.definitions.statements import Refusal, Statement, blocks
+
+_LONGEST = 1785
+"""Bytes in the longest message there is, a J1939 transport session (SAE J1939-21)."""
+
+FLOAT_WIDTHS = (16, 32, 64)
+"""Widths of IEEE 754 numbers [bit]."""
+
+_UNASSIGNED = re.compile(r"\s*BO_\s+\d+\s+VECTOR__INDEPENDENT_SIG_MSG\b")
+_MESSAGE = re.compile(r"\s*BO_\s+(\d+)\s+\w+\s*:\s*(\d+)\s")
+_SIGNAL = re.compile(
+    r"\s*SG_\s+\w+(?:\s+(\w+))?\s*:"
+    r"\s*(\d+)\s*\|\s*(\d+)\s*@\s*(\d+)\s*[+-]\s*\(\s*([^,\s]+)\s*,"
+)
+_MARK = re.compile(r"M|m\d+M?")
+
+
+def is_unassigned(head: Statement) -> bool:
+    """Whether a ``BO_`` line is the pseudo message in which DBC writers keep unused signals."""
+    return _UNASSIGNED.match(head.text) is not None
+
+
+def refuse_impossible(statements: Sequence[Statement], refused: list[Refusal]) -> list[Statement]:
+    """The statements whose figures can be; the others go to ``refused``.
+
+    A message set aside takes its signals with it.
+    """
+    kept: list[Statement] = []
+    attributes = {s.attribute for s in statements if s.keyword == "BA_DEF_"}
+    loose = [s for s in statements if s.keyword not in {"BO_", "SG_"}]
+    for statement in loose:
+        if statement.keyword == "BA_" and statement.attribute not in attributes:
+            undefined = f"attribute {statement.attribute!r} is not defined in the file"
+            refused.append(Refusal(statement, undefined))
+        else:
+            kept.append(statement)
+    owned: set[Statement] = set()
+    for block in blocks(statements):
+        owned.update(block.signals)
+        why = _wrong_message(block.head)
+        if why is not None:
+            refused.append(Refusal(block.head, why).with_signals(len(block.signals)))
+            continue
+        kept.append(block.head)
+        seen: set[str] = set()
+        for line in block.signals:
+            why = _wrong_signal(line, seen)
+            if why is None:
+                seen.add(line.signal or "")
+                kept.append(line)
+            else:
+                refused.append(Refusal(line, why))
+    stray = [s for s in statements if s.keyword == "SG_" and s not in owned]
+    refused.extend(Refusal(s, "it belongs to no message") for s in stray)
+    return _without_odd_floats(sorted(kept, key=lambda s: s.start), refused)
+
+
+def without_orphans(
+    statements: Sequence[Statement],
+) -> tuple[list[Statement], list[Statement]]:
+    """Apart: statements that describe a signal the file does not define."""
+    known = {(b.head.identifier, s.signal) for b in blocks(statements) for s in b.signals}
+    kept: list[Statement] = []
+    orphans: list[Statement] = []
+    for s in statements:
+        describes = s.keyword in {"VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_"}
+        orphan = describes and s.identifier is not None and (s.identifier, s.signal) not in known
+        (orphans if orphan else kept).append(s)
+    return kept, orphans
+
+
+def _without_odd_floats(statements: Sequence[Statement], refused: list[Refusal]) -> list[Statement]:
+    """Without ``SIG_VALTYPE_`` for signals that are as wide as no IEEE 754 number."""
+    odd = {
+        (block.head.identifier, line.signal)
+        for block in blocks(statements)
+        for line in block.signals
+        if (figures := _SIGNAL.match(line.text)) and int(figures[3]) not in FLOAT_WIDTHS
+    }
+    wrong = [
+        s for s in statements if s.keyword == "SIG_VALTYPE_" and (s.identifier, s.signal) in odd
+    ]
+    why = "a number of that type has 16, 32 or 64 bits, so the signal is read as an integer"
+    refused.extend(Refusal(s, why) for s in wrong)
+    return [s for s in statements if s not in wrong]
+
+
+def _wrong_message(head: Statement) -> str | None:
+    if is_unassigned(head):
+        return None
+    figures = _MESSAGE.match(head.text)
+    if figures is None:
+        return "its identifier and length are not whole numbers"
+    number, length = int(figures[1]), int(figures[2])
+    if length > _LONGEST:
+        return f"a length of {length} bytes; the longest message there is has {_LONGEST}"
+    bits = 29 if number >> 31 else 11
+    value = number & 0x7FFF_FFFF if number < 1 << 32 else number
+    return None if value < 1 << bits else f"identifier 0x{value:X} has more than {bits} bits"
+
+
+def _wrong_signal(line: Statement, seen: set[str]) -> str | None:
+    figures = _SIGNAL.match(line.text)
+    if figures is None:
+        return "its start and length are not whole numbers"
+    mark, start, length, order, scale = figures.groups()
+    if line.signal in seen:
+        return f"the message already has a signal {line.signal}"
+    if mark is not None and not _MARK.fullmatch(mark):
+        return f"multiplexer mark {mark!r}; M, m<value> or m<value>M can be"
+    if not 1 <= int(length) <= 64:
+        return f"a signal of {length} bits; 1 to 64 can be"
+    if int(start) >= 8 * _LONGEST:
+        return f"start bit {start} lies beyond the longest message there is"
+    if order not in {"0", "1"}:
+        return f"byte order {order}; 0 (big-endian) or 1 (little-endian) can be"
+    if float(scale) == 0:
+        return "a scale of zero"
+    return None

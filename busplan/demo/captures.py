@@ -1,0 +1,223 @@
+"""The demo's captures: made by the bus simulation, the same bytes for the same seed.
+
+Full captures are made on first use into the user's cache folder; short cuts of them ship with
+busplan. All of it is invented.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+import busplan
+from busplan.capture.frames import FrameTable
+from busplan.demo import scenes
+from busplan.demo.files import plan_file
+from busplan.demo.scenes import Scene
+from busplan.errors import UsageError
+from busplan.plan.vehicle import Vehicle
+
+SEED = 1
+START_NS = 1_777_881_600_000_000_000
+"""Start of the warm-up, 4 May 2026 08:00 UTC; the other captures follow hour by hour."""
+HOUR_NS = 3_600_000_000_000
+
+
+@dataclass(frozen=True)
+class DemoCapture:
+    """A capture the demo can make: its scene, its plan and what of it ships as a short cut.
+
+    The cut keeps frames from ``cut_s`` [s], and only messages that match ``cut_messages``; empty
+    means all.
+    """
+
+    name: str
+    title: str
+    scene: Callable[..., Scene]
+    plan: str
+    duration_s: float
+    cut_s: tuple[float, float]
+    cut_messages: tuple[str, ...] = ()
+
+
+CAPTURES: Mapping[str, DemoCapture] = {
+    c.name: c
+    for c in (
+        DemoCapture(
+            "warm-up",
+            "Standstill with the heater on, all modules from 14 °C up",
+            scenes.warm_up,
+            "as_built",
+            1200.0,
+            (0.0, 1200.0),
+            cut_messages=(
+                "ModuleTemperatures",
+                "LoopTemperatures",
+                "PackEnergy",
+                "PackInsulation",
+                "pack/*/PackTemperatures",
+                "pump_1/PumpStatus",
+            ),
+        ),
+        DemoCapture(
+            "drive",
+            "Hills and stops, pack current −80 to +380 A",
+            scenes.drive,
+            "as_built",
+            600.0,
+            (300.0, 335.0),
+        ),
+        DemoCapture(
+            "charge",
+            "Constant current, then a taper",
+            scenes.charging,
+            "as_built",
+            600.0,
+            (205.0, 325.0),
+        ),
+        DemoCapture(
+            "bench-charger",
+            "The charger alone on the bench",
+            scenes.bench_charger,
+            "as_built",
+            60.0,
+            (0.0, 60.0),
+        ),
+        DemoCapture(
+            "collision",
+            "Two identical pumps on one network",
+            scenes.collision,
+            "as_bought",
+            30.0,
+            (0.0, 30.0),
+        ),
+    )
+}
+
+
+def demo_capture(name: str) -> DemoCapture:
+    """The capture of that name; ``UsageError`` lists the names there are."""
+    if name not in CAPTURES:
+        raise UsageError(f"the demo has the captures {', '.join(CAPTURES)}; got {name}")
+    return CAPTURES[name]
+
+
+def demo_vehicle(plan: str = "as_built") -> Vehicle:
+    """The demo vehicle by one of its two plans."""
+    from busplan.plan.load import load_plan
+
+    return load_plan(plan_file(plan))
+
+
+def make_scene(
+    name: str, *, duration_s: float | None = None, seed: int = SEED, healthy: bool = False
+) -> Scene:
+    """The scene behind a capture; shorter or longer when ``duration_s`` says so."""
+    capture = demo_capture(name)
+    if healthy and name == "collision":
+        raise UsageError("the collision has no healthy variant; two equal pumps always collide")
+    options = {"healthy": True} if healthy else {}
+    return capture.scene(duration_s or capture.duration_s, seed=seed, **options)
+
+
+def make_capture(
+    name: str, *, duration_s: float | None = None, seed: int = SEED, healthy: bool = False
+) -> FrameTable:
+    """The frames of a capture, networks named as in its plan.
+
+    ``healthy`` leaves out every planted fault: the same van on a good day.
+    """
+    from busplan.demo.traffic import make_traffic
+
+    scene = make_scene(name, duration_s=duration_s, seed=seed, healthy=healthy)
+    start = START_NS + list(CAPTURES).index(name) * HOUR_NS
+    return make_traffic(demo_vehicle(demo_capture(name).plan), scene, seed, start)
+
+
+def warm_up(duration_s: float = 1200.0, *, seed: int = SEED, healthy: bool = False) -> FrameTable:
+    """The warm-up: C2 lags, the outlet sensor of D1 is stuck."""
+    return make_capture("warm-up", duration_s=duration_s, seed=seed, healthy=healthy)
+
+
+def drive(duration_s: float = 600.0, *, seed: int = SEED, healthy: bool = False) -> FrameTable:
+    """The drive: cell 53 sags, monitor B drops out for 3 s, a pump frame is late at times."""
+    return make_capture("drive", duration_s=duration_s, seed=seed, healthy=healthy)
+
+
+def charge(duration_s: float = 600.0, *, seed: int = SEED, healthy: bool = False) -> FrameTable:
+    """The charge: cell 17 reaches the top first."""
+    return make_capture("charge", duration_s=duration_s, seed=seed, healthy=healthy)
+
+
+def bench_charger(
+    duration_s: float = 60.0, *, seed: int = SEED, healthy: bool = False
+) -> FrameTable:
+    """The charger on the bench with its four faults."""
+    return make_capture("bench-charger", duration_s=duration_s, seed=seed, healthy=healthy)
+
+
+def collision(duration_s: float = 30.0, *, seed: int = SEED) -> FrameTable:
+    """Both pumps sending under the same identifiers."""
+    return make_capture("collision", duration_s=duration_s, seed=seed)
+
+
+def capture_name(name: str, *, short: bool = False) -> str:
+    """File name of a capture, or of its short cut."""
+    return f"{name.replace('-', '_')}{'_short' if short else ''}.log.gz"
+
+
+def by_channel(frames: FrameTable, vehicle: Vehicle) -> FrameTable:
+    """Networks replaced by the first channel that the plan gives them, as an adapter names them."""
+    channels = {n.name: n.channels[0] for n in vehicle.networks.values() if n.channels}
+    return frames.relabel(channels)
+
+
+def write_capture(
+    name: str, path: Path, *, seed: int = SEED, healthy: bool = False, short: bool = False
+) -> FrameTable:
+    """Make a capture, write it as a gzipped text log, and return what was written."""
+    from busplan.capture.textlog import write_textlog
+
+    vehicle = demo_vehicle(demo_capture(name).plan)
+    frames = make_capture(name, seed=seed, healthy=healthy)
+    if short:
+        frames = cut(name, frames, vehicle)
+    write_textlog(by_channel(frames, vehicle), path)
+    return frames
+
+
+def cut(name: str, frames: FrameTable, vehicle: Vehicle) -> FrameTable:
+    """The part of a full capture that ships with busplan."""
+    from busplan.plan.select import select_streams
+
+    capture = demo_capture(name)
+    start = START_NS + list(CAPTURES).index(name) * HOUR_NS
+    time = frames.time_ns - start
+    first, last = capture.cut_s
+    keep = (time >= first * 1e9) & (time < last * 1e9)
+    if capture.cut_messages:
+        keys = {s.key for s in select_streams(vehicle, capture.cut_messages)}
+        rows = [frames.rows_of(k) for k in keys]
+        chosen = np.zeros(len(frames), np.bool_)
+        chosen[np.concatenate(rows)] = True
+        keep &= chosen
+    return frames.take(keep)
+
+
+def cached_capture(name: str, *, seed: int = SEED, make: bool = True) -> Path:
+    """The file of a full capture in the user's cache folder, made on first use.
+
+    The folder is keyed by busplan's version, so a new version makes its captures anew.
+    """
+    from platformdirs import user_cache_path
+
+    demo_capture(name)
+    folder = user_cache_path("busplan") / "demo" / busplan.__version__ / f"seed-{seed}"
+    path = folder / capture_name(name)
+    if make and not path.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        write_capture(name, path, seed=seed)
+    return path

@@ -1,0 +1,82 @@
+"""Finding the bit rate of an unknown bus by listening only.
+
+A receiver at the wrong bit rate sees error frames or nothing; at the right one, whole frames. An
+adapter that cannot be silent would destroy the others' frames at the wrong bit rate, so only kinds
+that can are allowed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from busplan.errors import UsageError
+from busplan.live.interfaces import SILENT_OPTIONS, InterfaceSpec, Receiver, open_receiver
+
+USUAL_BIT_RATES = (500_000, 250_000, 125_000, 1_000_000, 100_000, 50_000, 800_000, 83_333, 20_000)
+"""In the order they are tried. Common practice, no source."""
+LEAST_FRAMES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came at one bit rate [bit/s]."""
+
+    bit_rate: int
+    frames: int
+    errors: int
+
+    @property
+    def fits(self) -> bool:
+        """Whether whole frames came, and more of them than errors."""
+        return self.frames >= LEAST_FRAMES and self.frames > self.errors
+
+
+def find_bit_rate(
+    spec: InterfaceSpec,
+    *,
+    bit_rates: Iterable[int] = USUAL_BIT_RATES,
+    listen_s: float = 1.5,
+    opener: Callable[[InterfaceSpec], Receiver] = open_receiver,
+    progress: Callable[[Heard], None] | None = None,
+) -> list[Heard]:
+    """Listen at one bit rate after the other until one fits; returns all that was heard.
+
+    Raises :class:`UsageError` when the interface cannot be told to keep silent.
+    """
+    if spec.kind not in SILENT_OPTIONS:
+        raise UsageError(
+            f"{spec}: a bit-rate search needs an interface that can be told to listen only "
+            f"({', '.join(sorted(SILENT_OPTIONS))}); at a wrong bit rate any other would destroy "
+            "the frames of the others"
+        )
+    heard = []
+    for bit_rate in bit_rates:
+        heard.append(_listen(replace(spec, bit_rate=bit_rate), bit_rate, listen_s, opener))
+        if progress is not None:
+            progress(heard[-1])
+        if heard[-1].fits:
+            break
+    return heard
+
+
+def _listen(
+    spec: InterfaceSpec,
+    bit_rate: int,
+    listen_s: float,
+    opener: Callable[[InterfaceSpec], Receiver],
+) -> Heard:
+    receiver = opener(spec)
+    frames = errors = 0
+    end = time.monotonic() + listen_s
+    try:
+        while (left := end - time.monotonic()) > 0:
+            message = receiver.receive(left)
+            if message is not None and message.is_error_frame:
+                errors += 1
+            elif message is not None:
+                frames += 1
+    finally:
+        receiver.close()
+    return Heard(bit_rate, frames, errors)

@@ -1,0 +1,225 @@
+"""The fixed points behind worst-case response times, over plain integers [ns].
+
+The rules of this file: no floating point in a result, no imports, no classes. Both functions are
+written so that they run as they stand on lists (small networks: no compiler is loaded) and, through
+:mod:`busplan.timing.compiled`, on int64 arrays (large ones). Arrays are in order of arbitration,
+most urgent first.
+
+Symbols follow Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis:
+refuted, revisited and revised", Real-Time Systems 35:239–272, 2007: frame time C, period T, queuing
+jitter J, blocking B, bit time τ, and for instance q of the level-m busy period
+
+    w(q) = B + q·C + Σ_hp ⌈(w + J_k + τ)/T_k⌉·C_k        R(q) = J + w(q) − q·T + C
+
+with every instance of the busy period counted. Bus errors add E(w + C) = ⌈(w + C)/T_error⌉ times an
+error frame and the longest frame that can be hit (Tindell and Burns, 1994). A message in a
+first-in-first-out queue becomes ready up to f_k later than it was queued, which acts as more jitter
+on everybody else (Davis, Kollmann, Pollex, Slomka, ECRTS 2011).
+"""
+
+from __future__ import annotations
+
+from collections.abc import MutableSequence, Sequence
+
+UNBOUNDED = -1
+"""In a result: the busy period does not end, so no response time can be promised."""
+
+
+def priority_responses(
+    upto: Sequence[int],
+    single: Sequence[int],
+    frame: Sequence[int],
+    period: Sequence[int],
+    jitter: Sequence[int],
+    inherited: Sequence[int],
+    deadline: Sequence[int],
+    head: Sequence[int],
+    skip: Sequence[bool],
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+    stop_at_miss: bool,
+    response: MutableSequence[int],
+    worst: MutableSequence[int],
+    window: MutableSequence[int],
+) -> bool:
+    """Fill the response times of the messages whose nodes queue by priority.
+
+    ``upto[i]`` counts the messages that arbitrate like or before ``i``, itself included, so equal
+    identifiers delay each other. ``frame[k]`` [ns] is what one instance sends; where that takes
+    several frames, ``single[k]`` is the longest of them, else the same. ``jitter`` [ns] is the
+    whole jitter J, ``inherited`` the part of it that came with a gateway and is not part of the
+    message's own response. ``head[k]`` is f_k
+    (:data:`UNBOUNDED` when the queue has no bound). ``skip`` marks messages that only delay others
+    here. ``deadline`` matters only for ``stop_at_miss``; ``fault_every`` 0 means no bus errors.
+
+    ``response[i]`` [ns], ``worst[i]`` (the instance q it comes from) and ``window[i]`` (its queuing
+    delay w) are written. Returns false when ``stop_at_miss`` ended it at a missed deadline.
+    """
+    n = len(frame)
+    for i in range(n):
+        if skip[i]:
+            continue
+        own = frame[i]
+        last = upto[i]
+        block = 0
+        for k in range(last, n):
+            block = max(block, single[k])
+        longest = 0
+        load = 0.0
+        late = block
+        bounded = True
+        for k in range(last):
+            longest = max(longest, single[k])
+            load += frame[k] / period[k]
+            late += jitter[k] + head[k]
+            if head[k] < 0:
+                bounded = False
+        hit = fault_cost + longest
+        if fault_every > 0:
+            load += hit / fault_every
+        # At a load of one the busy period never ends when blocking or jitter adds to it.
+        if load > 1.0 + 1e-12 or (load > 1.0 - 1e-12 and late > 0):
+            bounded = False
+        busy = 0
+        grown = own
+        while bounded and grown != busy:
+            busy = grown
+            grown = block
+            if fault_every > 0:
+                grown += ((busy - 1) // fault_every + 1) * hit
+            for k in range(last):
+                grown += ((busy + jitter[k] + head[k] - 1) // period[k] + 1) * frame[k]
+            if grown > horizon:
+                bounded = False
+        best = UNBOUNDED
+        best_q = 0
+        best_w = 0
+        if bounded:
+            instances = (busy + jitter[i] - 1) // period[i] + 1
+            at = block
+            for q in range(instances):
+                w = -1
+                while at != w:
+                    w = at
+                    at = block + q * own
+                    if fault_every > 0:
+                        at += ((w + own - 1) // fault_every + 1) * hit
+                    for k in range(last):
+                        if k != i:
+                            ready = w + jitter[k] + head[k] + bit
+                            at += ((ready - 1) // period[k] + 1) * frame[k]
+                # The event is no earlier than the period allows, nor than its own jitter before
+                # the start of the busy period.
+                event = max(inherited[i] - jitter[i], q * period[i] - jitter[i])
+                if w + own - event > best:
+                    best = w + own - event
+                    best_q = q
+                    best_w = w
+                if stop_at_miss and best > deadline[i]:
+                    break
+                at = w + own
+        response[i] = best
+        worst[i] = best_q
+        window[i] = best_w
+        if stop_at_miss and (best < 0 or best > deadline[i]):
+            return False
+    return True
+
+
+def fifo_delay(
+    member: Sequence[bool],
+    upto: Sequence[int],
+    single: Sequence[int],
+    frame: Sequence[int],
+    period: Sequence[int],
+    jitter: Sequence[int],
+    head: Sequence[int],
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+) -> tuple[int, int]:
+    """Longest time from queueing to start of sending, over a first-in-first-out queue.
+
+    One value serves every message of the queue (``member``), as in Davis et al., ECRTS 2011: with L
+    the member that arbitrates last and C_MIN the shortest member, a frame queued at a in the busy
+    period of level L waits for all members queued up to a and for everybody else above L,
+
+        w(a) = B_L + Σ_members (⌊(a + J_k)/T_k⌋ + 1)·C_k − C_MIN
+                   + Σ_others above L ⌈(w + J_k + f_k + τ)/T_k⌉·C_k,
+
+    and the delay is the largest w(a) − a. The publication has a = 0 and deadlines within periods;
+    here a takes every moment of the busy period at which a member can be queued, so that longer
+    deadlines are covered as well.
+
+    Returns the delay [ns], :data:`UNBOUNDED` when the busy period does not end, and its a [ns].
+    """
+    n = len(frame)
+    lowest = 0
+    shortest = 0
+    for k in range(n):
+        if member[k]:
+            lowest = k
+            if shortest == 0 or frame[k] < shortest:
+                shortest = frame[k]
+    last = upto[lowest]
+    block = 0
+    for k in range(last, n):
+        block = max(block, single[k])
+    longest = 0
+    load = 0.0
+    late = block
+    for k in range(last):
+        longest = max(longest, single[k])
+        load += frame[k] / period[k]
+        late += jitter[k] + head[k]
+        if head[k] < 0 and not member[k]:
+            return UNBOUNDED, 0
+    hit = fault_cost + longest
+    if fault_every > 0:
+        load += hit / fault_every
+    if load > 1.0 + 1e-12 or (load > 1.0 - 1e-12 and late > 0):
+        return UNBOUNDED, 0
+    busy = 0
+    grown = shortest
+    while grown != busy:
+        busy = grown
+        grown = block
+        if fault_every > 0:
+            grown += ((busy - 1) // fault_every + 1) * hit
+        for k in range(last):
+            wait = jitter[k] if member[k] else jitter[k] + head[k]
+            grown += ((busy + wait - 1) // period[k] + 1) * frame[k]
+        if grown > horizon:
+            return UNBOUNDED, 0
+    delay = 0
+    worst = 0
+    for m in range(-1, n):
+        # Moments at which member m can be queued; m = −1 stands for the start of the busy period.
+        if m >= 0 and not member[m]:
+            continue
+        step = busy if m < 0 else period[m]
+        queued = 0 if m < 0 else (jitter[m] // step + 1) * step - jitter[m]
+        while queued < busy:
+            ahead = block - shortest
+            for k in range(last):
+                if member[k]:
+                    ahead += ((queued + jitter[k]) // period[k] + 1) * frame[k]
+            w = -1
+            at = ahead
+            while at != w:
+                w = at
+                at = ahead
+                if fault_every > 0:
+                    at += ((w + shortest - 1) // fault_every + 1) * hit
+                for k in range(last):
+                    if not member[k]:
+                        ready = w + jitter[k] + head[k] + bit
+                        at += ((ready - 1) // period[k] + 1) * frame[k]
+            if w - queued > delay:
+                delay = w - queued
+                worst = queued
+            queued += step
+    return delay, worst

@@ -1,0 +1,91 @@
+"""The critical instant: the pattern of releases that response-time analysis takes for the worst.
+
+For one message on its network: just after the longest frame of lower priority has started, the
+message and everything more urgent is queued at once, each having used up its jitter, and from then
+on is queued as early as its period allows (Davis et al. 2007, section 3; from memory). A message in
+a first-in-first-out queue comes last of all that its node queues in that moment. Frames are as long
+as they can be. Bus errors play no part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.timing.simulation import Feed, Simulation, simulate
+from busplan.wire.lengths import duration_ns, message_bits, worst_table_bits
+
+WINDOW_PERIODS = 4
+"""Least number of the message's own periods that are played."""
+
+
+@dataclass(frozen=True, eq=False)
+class CriticalRun:
+    """The simulated critical instant of one message and the longest response it gave [ns]."""
+
+    stream: Stream
+    simulation: Simulation
+    response_ns: int
+
+
+def critical_instant(
+    vehicle: Vehicle,
+    stream: Stream,
+    span_ns: int,
+    *,
+    inherited_ns: Mapping[str, int] | None = None,
+) -> CriticalRun:
+    """Play the critical instant of ``stream`` for ``span_ns`` from the moment of queueing on.
+
+    ``inherited_ns`` is the jitter [ns] that forwarded messages bring along, by label; it delays
+    their release, and counts as part of the gateway's time, not of the message's response. Raises
+    ``ValueError`` when the stream has no cycle time.
+    """
+    if stream.cycle is None:
+        raise ValueError(f"{stream.label} has no cycle time")
+    network = vehicle.networks[stream.network]
+    others = [s for s in vehicle.on(stream.network) if s.label != stream.label]
+    fifo = {s.label: _fifo(vehicle, s) for s in [*others, stream]}
+    own_queue = [s for s in others if fifo[stream.label] and s.node == stream.node]
+    lowest = max(arbitration_rank(s.message) for s in [stream, *own_queue])
+    inherited = inherited_ns or {}
+    together = 2 + max(s.jitter_ns + inherited.get(s.label, 0) for s in [stream, *others])
+
+    def feed(sent: Stream, start_ns: int) -> Feed:
+        arrived = inherited.get(sent.label, 0)
+        period = sent.cycle.ns if sent.cycle is not None else span_ns + together
+        steps = np.arange(span_ns // period + 2 + (arrived + sent.jitter_ns) // period)
+        event = start_ns - sent.jitter_ns - arrived + steps.astype(np.int64) * period
+        queued = np.maximum(event, start_ns)
+        keep = queued < start_ns + span_ns
+        # A frame that was late at the gateway is due only when it has arrived there.
+        due = np.minimum(event + arrived, queued)
+        return Feed(sent, due[keep], queued[keep], fifo=fifo[sent.label])
+
+    feeds = [feed(stream, together)]
+    blockers = []
+    for other in others:
+        if arbitration_rank(other.message) > lowest:
+            blockers.append(other)
+        else:
+            feeds.append(feed(other, together - 1 if other in own_queue else together))
+    if blockers:
+        longest = max(blockers, key=lambda s: _frame_ns(vehicle, s))
+        at = np.array([together - 2], np.int64)
+        feeds.append(Feed(longest, at, at))
+    run = simulate([network], feeds, bits=worst_table_bits)
+    rows = run.rows_of(0)
+    return CriticalRun(stream, run, int(run.response_ns[rows].max()))
+
+
+def _fifo(vehicle: Vehicle, stream: Stream) -> bool:
+    node = vehicle.nodes.get(stream.node)
+    return node is not None and node.part.queue == "fifo"
+
+
+def _frame_ns(vehicle: Vehicle, stream: Stream) -> int:
+    network = vehicle.networks[stream.network]
+    return duration_ns(message_bits(stream.message)[1], network.bit_rate, network.data_bit_rate)

@@ -1,0 +1,143 @@
+"""Every format: what python-can writes, we read, and what a format cannot hold is stated.
+
+The reference is python-can's own writers (general-purpose library).
+"""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import can
+import pytest
+
+from busplan.capture.capture import Capture
+from busplan.capture.formats import FORMATS, Format
+from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
+from busplan.capture.read import read_capture
+from busplan.errors import CaptureError
+
+START_S = 1_700_000_000
+Row = tuple[int, str, int, int, int, bytes]
+"""Time [µs], channel, identifier, flags, length, payload."""
+
+CLASSICAL: list[Row] = [
+    (0, "can0", 0x123, 0, 8, bytes(range(8))),
+    (1000, "can1", 0x123, EXTENDED, 3, b"\xff\x00\x80"),
+    (1500, "can0", 0x7FF, 0, 0, b""),
+    (2001, "can1", 0x1FFFFFFF, EXTENDED, 1, b"\x55"),
+    (5_000_001, "can0", 0, 0, 2, b"\x0d\x0a"),
+]
+FD_ROWS: list[Row] = [
+    (6_000_000, "can0", 0x321, FD | BRS, 64, bytes(range(64))),
+    (6_000_500, "can1", 0x10, FD | EXTENDED, 12, bytes(12)),
+    (6_000_900, "can1", 0x11, FD | BRS | ESI, 5, b"hello"),
+]
+REMOTE_ROWS: list[Row] = [(7_000_000, "can0", 0x111, REMOTE, 4, b"")]
+SENT_ROWS: list[Row] = [(8_000_000, "can1", 0x222, SENT, 1, b"\1")]
+
+
+def rows_for(kind: Format) -> list[Row]:
+    rows = list(CLASSICAL)
+    if kind.suffix == ".trc":  # the reference writer knows neither CAN FD nor remote frames here
+        return rows + SENT_ROWS
+    rows += FD_ROWS if kind.fd else []
+    if kind.remote:
+        # The reference writer of the text log drops the length a remote frame asks for.
+        rows += [(*r[:4], 0, b"") if kind.suffix == ".log" else r for r in REMOTE_ROWS]
+    return rows + (SENT_ROWS if kind.direction else [])
+
+
+def message(row: Row) -> can.Message:
+    time_us, channel, identifier, flags, length, data = row
+    return can.Message(
+        timestamp=START_S + time_us / 1e6,
+        arbitration_id=identifier,
+        is_extended_id=bool(flags & EXTENDED),
+        is_remote_frame=bool(flags & REMOTE),
+        is_error_frame=bool(flags & ERROR),
+        is_fd=bool(flags & FD),
+        bitrate_switch=bool(flags & BRS),
+        error_state_indicator=bool(flags & ESI),
+        is_rx=not flags & SENT,
+        channel=channel,
+        dlc=length,
+        data=data,
+    )
+
+
+def write(path: Path, rows: list[Row]) -> Path:
+    """Write with python-can; the SQLite writer needs its thread to finish, so it is closed."""
+    with can.Logger(path) as logger:
+        for row in rows:
+            logger.on_message_received(message(row))
+    return path
+
+
+def seen(capture: Capture, origin_us: int) -> list[Row]:
+    t = capture.frames
+    return [
+        (
+            (int(t.time_ns[i]) + 500) // 1000 - origin_us,
+            t.networks[t.network[i]],
+            int(t.identifier[i]),
+            int(t.flags[i]),
+            int(t.length[i]),
+            t.bytes_of(i),
+        )
+        for i in range(len(t))
+    ]
+
+
+def expected(kind: Format, rows: list[Row]) -> list[Row]:
+    if kind.channels:
+        return rows
+    return [(r[0], "unnamed", *r[2:]) for r in rows]
+
+
+@pytest.fixture(params=FORMATS, ids=lambda f: f.suffix)
+def kind(request: pytest.FixtureRequest) -> Format:
+    found: Format = request.param
+    return found
+
+
+def test_what_is_written_is_read(kind: Format, tmp_path: Path) -> None:
+    rows = rows_for(kind)
+    capture = read_capture(write(tmp_path / f"a{kind.suffix}", rows))
+    origin_us = START_S * 1_000_000 if kind.absolute else 0
+    assert seen(capture, origin_us) == expected(kind, rows)
+    assert capture.frames.epoch is kind.absolute
+    assert [c.frames for c in capture.channels] == (
+        [sum(r[1] == c for r in rows) for c in ("can0", "can1")] if kind.channels else [len(rows)]
+    )
+    heavy = {f.code for f in capture.findings if f.weight}
+    assert heavy == (set() if kind.channels else {"channels-not-recorded"})
+
+
+def test_gzipped_files_read_the_same(kind: Format, tmp_path: Path) -> None:
+    rows = rows_for(kind)
+    plain = write(tmp_path / f"a{kind.suffix}", rows)
+    packed = tmp_path / f"a{kind.suffix}.gz"
+    packed.write_bytes(gzip.compress(plain.read_bytes()))
+    if not kind.gzip:
+        with pytest.raises(CaptureError, match="unpack"):
+            read_capture(packed)
+        return
+    assert seen(read_capture(packed), 0) == seen(read_capture(plain), 0)
+
+
+def test_a_file_cut_anywhere_loses_only_its_end_and_says_so(kind: Format, tmp_path: Path) -> None:
+    whole = write(tmp_path / f"whole{kind.suffix}", rows_for(kind))
+    data = whole.read_bytes()
+    all_rows = seen(read_capture(whole), 0)
+    for cut in range(0, len(data), 1 if len(data) < 4000 else 37):
+        path = tmp_path / f"cut{kind.suffix}"
+        path.write_bytes(data[:cut])
+        try:
+            capture = read_capture(path)
+        except CaptureError:
+            continue
+        rows = seen(capture, 0)
+        assert rows == all_rows[: len(rows)], cut
+        at_line_end = data[:cut].endswith((b"\n", b"\r"))
+        assert len(rows) == len(all_rows) or at_line_end or capture.findings, cut

@@ -1,0 +1,177 @@
+"""Opening captures: bad input, several files, channels, trust in time stamps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from busplan.capture.capture import apply_plan
+from busplan.capture.frames import SENT, FrameTable
+from busplan.capture.read import read_capture
+from busplan.capture.textlog import write_textlog
+from busplan.errors import CaptureError, UsageError
+from busplan.plan.vehicle import Network, Vehicle
+
+S = 10**9
+EPOCH = 1_700_000_000 * S
+
+
+def lines(*times: float, channel: str = "can0", identifier: str = "123") -> str:
+    return "".join(f"({t:.6f}) {channel} {identifier}#{i % 256:02X}\n" for i, t in enumerate(times))
+
+
+def put(path: Path, text: str | bytes) -> Path:
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (None, "no such file"),
+        (b"", "the file is empty"),
+        (bytes(range(256)) * 50, "not a capture busplan can read"),
+        (b"\x1f\x8b" + bytes(range(200)), "gzip stream is damaged"),
+        (b"LOGG\0\1\2", "not a readable BLF file"),
+        (b"SQLite format 3\0 and no more", "database is cut"),
+        (b"(1.0) can0 123#00", "no readable frame"),
+        (b"(9) rubbish\n" * 100, "cannot be read, more than the 25% tolerated"),
+        (b"(1.0) can0 123#00\n" * 30 + b"(9) rubbish\n" * 21, "21 of 51 lines cannot be read"),
+    ],
+)
+def test_bad_input_gives_one_clear_message(
+    tmp_path: Path, content: bytes | None, says: str
+) -> None:
+    path = tmp_path / "a.dat"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(CaptureError, match=says) as error:
+        read_capture(path)
+    assert str(path) in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_folder_and_no_file_at_all_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="not a file"):
+        read_capture(tmp_path)
+    with pytest.raises(UsageError):
+        read_capture([])
+
+
+def test_wrong_lines_below_the_limit_are_findings(tmp_path: Path) -> None:
+    path = put(tmp_path / "a.log", lines(*range(1, 100)) + "oops\n" * 20)
+    capture = read_capture(path)
+    assert len(capture.frames) == 99
+    (finding,) = [f for f in capture.findings if f.code == "capture-entry-unreadable"]
+    assert finding.where.line == 100
+    assert "20 lines" in finding.summary
+
+
+def test_files_split_by_time_join_in_order_whatever_the_order_named(tmp_path: Path) -> None:
+    late = put(tmp_path / "late.log", lines(11, 12))
+    early = put(tmp_path / "early.log", lines(1, 2))
+    capture = read_capture([late, early])
+    assert (capture.frames.time_ns // S).tolist() == [1, 2, 11, 12]
+    assert capture.frames.networks == ("can0",)
+    assert len(next(iter(capture.frames.groups.values()))) == 4
+    assert [s.frames for s in capture.sources] == [2, 2]
+
+
+def test_equal_channel_names_that_overlap_in_time_stay_apart(tmp_path: Path) -> None:
+    left = put(tmp_path / "left.log", lines(1, 2, 3))
+    right = put(tmp_path / "right.log", lines(2, 2.5))
+    capture = read_capture([left, right])
+    assert capture.frames.networks == ("left:can0", "right:can0")
+    assert "channel-name-shared" in {f.code for f in capture.findings if f.weight}
+    named = read_capture([left, right], channels={"left:can0": "pack", "right:can0": "drive"})
+    assert named.frames.networks == ("pack", "drive")
+    assert not [f for f in named.findings if f.weight]
+    with pytest.raises(UsageError, match="right:can9"):
+        read_capture([left, right], channels={"right:can9": "pack"})
+
+
+def test_offsets_align_files_and_are_stated(tmp_path: Path) -> None:
+    a = put(tmp_path / "a.log", lines(1_700_000_000, 1_700_000_001))
+    b = put(tmp_path / "b.log", lines(0, 1, channel="can1"))
+    with pytest.raises(CaptureError, match=r"--offset b\.log"):
+        read_capture([a, b])
+    capture = read_capture([a, b], offsets={"b.log": EPOCH + S // 4})
+    assert capture.frames.span_ns == int(1.25 * S)
+    assert [s.offset_ns for s in capture.sources] == [0, 1_700_000_000_250_000_000]
+    with pytest.raises(UsageError, match=r"c\.log"):
+        read_capture([a, b], offsets={"c.log": 1})
+
+
+def test_the_clock_is_stated(tmp_path: Path) -> None:
+    own = read_capture(put(tmp_path / "a.log", lines(0, 1)))
+    assert not own.frames.epoch
+    assert own.sources[0].clock == "the recorder's own start"
+    utc = read_capture(put(tmp_path / "b.log", lines(1_700_000_000, 1_700_000_001)))
+    assert utc.frames.epoch
+    assert utc.sources[0].clock == "UTC"
+
+
+def vehicle(**channels: tuple[str, ...]) -> Vehicle:
+    networks = {n: Network(n, 500_000, channels=c) for n, c in channels.items()}
+    return Vehicle("Magpie", "magpie.toml", MappingProxyType(networks), {}, {}, ())
+
+
+def test_the_plan_names_the_networks_and_strangers_are_reported(tmp_path: Path) -> None:
+    path = put(tmp_path / "a.log", lines(1) + lines(2, channel="can7"))
+    capture = apply_plan(read_capture(path), vehicle(pack=("can0", "can1"), drive=()))
+    assert capture.frames.networks == ("pack", "can7")
+    assert [c.network for c in capture.channels] == ["pack", None]
+    assert [f.where.network for f in capture.findings if f.code == "channel-unknown"] == ["can7"]
+    with pytest.raises(CaptureError, match="can0, can7"):
+        apply_plan(read_capture(path), vehicle(pack=("vcan0",)))
+
+
+def test_times_that_step_back_are_reported_and_kept(tmp_path: Path) -> None:
+    capture = read_capture(put(tmp_path / "a.log", lines(10, 11, 10.5, 12, 11.999)))
+    assert (capture.frames.time_ns / S).tolist() == [10, 11, 10.5, 12, 11.999]
+    (finding,) = [f for f in capture.findings if f.code == "time-steps-back"]
+    assert "2 frames" in finding.summary
+    assert "500.000 ms" in finding.summary
+    assert "first: frame 3" in finding.summary
+    rows = next(iter(capture.frames.groups.values()))
+    assert rows.tolist() == [0, 2, 1, 4, 3]
+
+
+def test_a_long_pause_and_a_stale_first_frame_are_reported(tmp_path: Path) -> None:
+    times = [5.0, *(1000 + i / 10 for i in range(300)), *(1100 + i / 10 for i in range(300))]
+    capture = read_capture(put(tmp_path / "a.log", lines(*times)))
+    codes = {f.code: f for f in capture.findings}
+    assert "2 pauses" in codes["time-gap"].summary
+    assert "1 frames" in codes["time-not-believable"].summary
+    assert capture.frames.span_ns == int(129.9 * S)
+
+
+@pytest.mark.parametrize(("gap_ns", "flag"), [(20_000, 0), (600_000, SENT)])
+def test_an_echoing_adapter_is_found(tmp_path: Path, gap_ns: int, flag: int) -> None:
+    n = 100
+    times = np.repeat(np.arange(n) * 10**7 + EPOCH, 2)
+    times[1::2] += gap_ns
+    table = FrameTable.from_columns(
+        ["can0"],
+        times,
+        np.zeros(2 * n),
+        np.full(2 * n, 0x55),
+        np.tile([0, flag], n),
+        np.ones(2 * n),
+        np.repeat(np.arange(n) % 256, 2),
+    )
+    write_textlog(table, tmp_path / "a.log")
+    (finding,) = read_capture(tmp_path / "a.log").findings
+    assert finding.code == "frames-doubled"
+    assert "100 of 200" in finding.summary
+
+
+def test_equal_frames_at_a_possible_distance_are_no_echo(tmp_path: Path) -> None:
+    times = np.arange(200) * 500_000 + EPOCH
+    zeros = np.zeros(200)
+    table = FrameTable.from_columns(["can0"], times, zeros, zeros, zeros, zeros, [])
+    write_textlog(table, tmp_path / "a.log")
+    assert read_capture(tmp_path / "a.log").findings == ()

@@ -1,0 +1,191 @@
+"""Checks over plans with their definition files: each mistake yields its own finding."""
+
+from pathlib import Path
+
+import pytest
+from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
+
+from busplan.checks import run_checks
+from busplan.findings import Finding, Weight
+from busplan.plan.load import load_plan
+
+
+def findings(folder: Path, plan: str = PLAN, **definitions: str) -> list[Finding]:
+    path = write_plan(folder, plan, **({"pump": PUMP, "vcu": VCU} | definitions))
+    return [f for f in run_checks(load_plan(path)) if f.weight > Weight.NOTE or definitions]
+
+
+def only(found: list[Finding], code: str) -> Finding:
+    assert [f.code for f in found] == [code]
+    assert found[0].why
+    assert found[0].action
+    return found[0]
+
+
+def test_the_plan_itself_is_clean(tmp_path: Path) -> None:
+    assert findings(tmp_path) == []
+
+
+def test_bit_rate(tmp_path: Path) -> None:
+    plan = PLAN.replace('"free"', '"free"\nbit_rates = [500_000]')
+    finding = only(findings(tmp_path, plan), "bit-rate")
+    assert finding.weight is Weight.FAULT
+    assert "500 kbit/s, but loop runs at 250 kbit/s" in finding.summary
+    assert "(main)" in finding.action
+
+
+FD_PLAN = PLAN.replace("250_000", "250_000\ndata_bit_rate = 2_000_000")
+
+
+def test_data_bit_rate(tmp_path: Path) -> None:
+    plan = FD_PLAN.replace('"free"', '"free"\ndata_bit_rates = [4_000_000]')
+    codes = {f.code for f in findings(tmp_path, plan)}
+    assert codes == {"data-bit-rate", "not-fd"}
+
+
+def test_message_too_long(tmp_path: Path) -> None:
+    long = PUMP.replace("PumpStatus: 8", "PumpStatus: 12")
+    found = [f for f in findings(tmp_path, pump=long) if f.code == "message-too-long"]
+    assert "12 bytes" in found[0].summary
+    assert "carries 8" in found[0].summary
+
+
+def test_fd_on_a_classical_network(tmp_path: Path) -> None:
+    fd = PUMP + (
+        'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","r2","r3","r4","r5","r6","r7",'
+        '"r8","r9","r10","r11","r12","r13","StandardCAN_FD";\n'
+        'BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\n'
+        'BA_ "VFrameFormat" BO_ 288 14;\n'
+    )
+    assert "fd-on-classical" in {f.code for f in findings(tmp_path, pump=fd)}
+
+
+MAIN = dbc(
+    ["METER", "PUMP"],
+    message(0x120, "PumpStatus", "PUMP", signal("PumpSpeed", 0, 16, unit="rpm", to="METER")),
+    message(0x300, "MeterLive", "METER", signal("Live")),
+    cycles={0x300: 100},
+)
+TWO_NETWORKS = PLAN + (
+    '[part.meter]\ndefinitions = "meter.dbc"\nsender = "METER"\n[node.meter]\npart = "meter"\n'
+    'on = ["main"]\n'
+)
+
+
+def test_route_missing_without_a_gateway(tmp_path: Path) -> None:
+    found = findings(tmp_path, TWO_NETWORKS, meter=MAIN)
+    finding = only(found, "route-missing")
+    assert "PumpSpeed" in finding.summary
+    assert "place a gateway" in finding.action
+
+
+GATEWAY = (
+    '[part.gate.port.a]\ndefinitions = "gate.dbc"\n[part.gate.port.b]\ndefinitions = "gate.dbc"\n'
+    '[node.gate]\npart = "gate"\non = { a = "loop", b = "main" }\n'
+)
+GATE = dbc(["GATE"], message(0x7A0, "GateLive", "GATE", signal("GateUp")), cycles={0x7A0: 1000})
+ROUTE = (
+    '[[route]]\nmessage = "PumpStatus"\nfrom = "loop"\nto = "main"\nthrough = "gate"\n'
+    "delay_ms = 2.5\n"
+)
+
+
+def test_route_missing_names_the_gateway_and_its_remedy_helps(tmp_path: Path) -> None:
+    found = findings(tmp_path, TWO_NETWORKS + GATEWAY, meter=MAIN, gate=GATE)
+    finding = only(found, "route-missing")
+    assert 'from = "loop", to = "main", through = "gate"' in finding.action
+    assert findings(tmp_path, TWO_NETWORKS + GATEWAY + ROUTE, meter=MAIN, gate=GATE) == []
+
+
+def test_a_forwarded_message_is_a_stream_of_the_gateway(tmp_path: Path) -> None:
+    path = write_plan(
+        tmp_path, TWO_NETWORKS + GATEWAY + ROUTE, pump=PUMP, vcu=VCU, meter=MAIN, gate=GATE
+    )
+    vehicle = load_plan(path)
+    (passed,) = [s for s in vehicle.streams if s.via is not None]
+    assert passed.label == "main/gate/PumpStatus"
+    assert passed.cycle is not None
+    assert (passed.cycle.ms, passed.cycle.origin) == (100, "definition")
+    assert vehicle.routes[0].delay_ns == 2_500_000
+
+
+def test_a_message_route_that_carries_nothing(tmp_path: Path) -> None:
+    route = ROUTE.replace("PumpStatus", "MeterLive")
+    found = findings(tmp_path, TWO_NETWORKS + GATEWAY + route, meter=MAIN, gate=GATE)
+    codes = [f.code for f in found]
+    assert sorted(codes) == ["route-carries-nothing", "route-missing"]
+
+
+def test_a_signal_route_needs_a_message_to_travel_on(tmp_path: Path) -> None:
+    route = ROUTE.replace('message = "PumpStatus"', 'signal = "PumpTarget"')
+    found = findings(tmp_path, TWO_NETWORKS + GATEWAY + route, meter=MAIN, gate=GATE)
+    finding = next(f for f in found if f.code == "route-carries-nothing")
+    assert "no message that gate sends on main holds PumpTarget" in finding.summary
+    assert finding.where.line == len((TWO_NETWORKS + GATEWAY).splitlines()) + 1
+
+
+def test_a_moved_sender(tmp_path: Path) -> None:
+    plan = PLAN.replace('on = ["loop"]', 'on = ["loop"]\nidentifier_offset = 0x10', 1)
+    assert findings(tmp_path, plan) == []  # a note: the identifiers of vcu are free
+    finding = only(findings(tmp_path, plan.replace('"free"', '"fixed"')), "identifier-moved")
+    assert "expects PumpStatus as 0x120; pump sends it as 0x130" in finding.summary
+
+
+def test_a_node_without_messages(tmp_path: Path) -> None:
+    stray = dbc(["STRAY", "OTHER"], message(0x500, "Strange", "OTHER", signal("S", to="STRAY")))
+    plan = PLAN + (
+        '[part.stray]\ndefinitions = "stray.dbc"\nsender = "STRAY"\n[node.stray]\npart = "stray"\n'
+        'on = ["loop"]\n'
+    )
+    found = findings(tmp_path, plan, stray=stray)
+    assert [f.code for f in found] == ["node-without-messages", "sender-missing"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("(1,0)", "(0.5,0)", "PumpSpeed has scale 0.5 sent, 1 expected"),
+        ("0|16@1+", "0|16@1-", "PumpSpeed has sign true sent, false expected"),
+        ("rpm", "Hz", 'PumpSpeed has unit "Hz" sent, "rpm" expected'),
+        ("PumpStatus: 8", "PumpStatus: 6", "length 6 sent, 8 expected"),
+        ("PumpSpeed", "PumpRate", "PumpSpeed is not in the sender's"),
+    ],
+)
+def test_definitions_that_disagree(tmp_path: Path, old: str, new: str, words: str) -> None:
+    other = PUMP.replace(old, new, 1)
+    assert words in only(findings(tmp_path, pump=other), "definitions-disagree").summary
+
+
+J1939_PLAN = PLAN.replace("250_000", "250_000\nj1939 = true").replace("[0x0, 0x10]", '"fixed"')
+
+
+def j1939(sender: str, pgn: int, source: int) -> str:
+    identifier = 6 << 26 | pgn << 8 | source
+    return dbc(
+        [sender], message(identifier, f"From{sender}", sender, signal(f"S{sender}"), extended=True)
+    )
+
+
+def test_source_address_clash(tmp_path: Path) -> None:
+    definitions = {"pump": j1939("PUMP", 0xFF01, 0xE5), "vcu": j1939("VCU", 0xFF02, 0xE5)}
+    found = [f for f in findings(tmp_path, J1939_PLAN, **definitions) if "address" in f.code]
+    finding = only(found, "source-address-clash")
+    assert "pump and vcu on loop share the source address 0xE5 (229)." in finding.summary
+    mended = J1939_PLAN + "source_address = 0xE6\n"
+    found = findings(tmp_path, mended, **definitions)
+    assert not [f for f in found if "address" in f.code]
+    vehicle = load_plan(tmp_path / "plan.toml")
+    (moved,) = [s.message for s in vehicle.streams if s.node == "vcu"]
+    assert (moved.identifier, moved.j1939 and moved.j1939.source) == (0x18FF02E6, 0xE6)
+
+
+def test_equal_j1939_identifiers_are_told_once_as_an_address_clash(tmp_path: Path) -> None:
+    definitions = {"pump": j1939("PUMP", 0xFF01, 0xE5), "vcu": j1939("VCU", 0xFF01, 0xE5)}
+    codes = [f.code for f in findings(tmp_path, J1939_PLAN, **definitions) if "clash" in f.code]
+    assert codes == ["source-address-clash"]
+
+
+def test_null_address(tmp_path: Path) -> None:
+    # SAE J1939-81: 254 is the null address.
+    found = findings(tmp_path, J1939_PLAN, pump=j1939("PUMP", 0xFF01, 254))
+    assert "source-address-reserved" in {f.code for f in found}

@@ -1,0 +1,61 @@
+"""``busplan check`` and ``busplan load`` as their users call them."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
+
+
+def busplan(*args: str | Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "busplan", *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", timeout=60)
+
+
+def test_exit_code_follows_the_heaviest_finding() -> None:
+    assert busplan("check", EXAMPLES / "as_built.toml").returncode == 0
+    bought = busplan("check", EXAMPLES / "as_bought.toml")
+    assert bought.returncode == 2
+    assert "Magpie (invented)" in bought.stdout
+    assert bought.stderr == ""
+
+
+def test_one_code_alone() -> None:
+    result = busplan("check", EXAMPLES / "as_bought.toml", "--only", "load-over-limit", "--json")
+    document = json.loads(result.stdout)
+    assert result.returncode == 1
+    assert document["counts"] == {"fault": 0, "caution": 1, "note": 0}
+    assert document["findings"][0]["where"] == {"network": "body"}
+    assert {f["unit"] for f in document["findings"][0]["figures"]} == {"%", "bit/s"}
+
+
+def test_explain_every_code() -> None:
+    result = busplan("check", "--explain", "all")
+    assert result.returncode == 0
+    assert "identifier-clash" in result.stdout
+
+
+def test_load_fits_80_columns() -> None:
+    result = busplan("load", EXAMPLES / "as_bought.toml", "--network", "body")
+    assert result.returncode == 0
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert "CoolantCommand" in result.stdout
+
+
+def test_load_as_json_says_where_each_period_and_limit_comes_from() -> None:
+    document = json.loads(busplan("load", EXAMPLES / "as_bought.toml", "--json").stdout)
+    body = next(n for n in document["networks"] if n["network"] == "body")
+    assert body["limit_origin"] == "plan"
+    door = next(m for m in body["messages"] if m["message"] == "DoorEvent")
+    assert (door["period_ms"], door["period_origin"], door["event"]) == (200, "plan", True)
+    assert document["window"]
+
+
+def test_a_wrong_call_ends_with_3_and_a_hint() -> None:
+    for args in (["check", "--nonsense"], ["chek"], ["load"], ["check", "--explain", "nonsense"]):
+        result = busplan(*args)
+        assert result.returncode == 3
+        assert result.stderr.startswith("busplan: ")
+        assert "Traceback" not in result.stderr
+        assert result.stdout == ""

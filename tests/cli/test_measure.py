@@ -1,0 +1,53 @@
+"""``busplan measure`` as called."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from support.command import busplan
+
+from busplan.cli.measure import parse_rates
+from busplan.errors import UsageError
+
+
+def capture(tmp_path: Path) -> Path:
+    path = tmp_path / "a.log"
+    path.write_text("".join(f"({i / 100:.6f}) can0 100#{i % 256:02X}\n" for i in range(500)))
+    return path
+
+
+def test_load_and_cycles_without_a_plan(tmp_path: Path) -> None:
+    run = busplan("measure", capture(tmp_path), "--bit-rate", "can0=500_000")
+    assert run.code == 0
+    assert "can0     -           500" in run.out
+    assert "0x100" in run.out
+    assert "10.00" in run.out
+    assert "exact" in run.out
+
+
+def test_json_has_every_window(tmp_path: Path) -> None:
+    run = busplan("measure", capture(tmp_path), "--bit-rate", "can0=500000", "--json")
+    document = json.loads(run.out)
+    assert len(document["loads"][0]["windows"]["exact"]) == 5
+    assert document["cycles"][0]["median_ms"] == 10.0
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["missing.log"], ["a.log", "--offset", "a.log"], ["a.log", "--offset", "a.log=soon"]],
+)
+def test_bad_calls_end_with_one_message_and_code_3(tmp_path: Path, arguments: list[str]) -> None:
+    capture(tmp_path)
+    run = busplan("measure", str(tmp_path / arguments[0]), *arguments[1:])
+    assert run.code == 3
+    assert run.err.startswith("busplan: ")
+    assert "Traceback" not in run.err
+
+
+def test_rates() -> None:
+    assert parse_rates(["t=500000/2000000"])["t"].data == 2_000_000
+    for wrong in ("t", "t=", "t=0", "t=1/2/3", "t=fast"):
+        with pytest.raises(UsageError):
+            parse_rates([wrong])

@@ -1,0 +1,70 @@
+"""``busplan demo`` as a user calls it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from busplan.capture.read import read_capture
+from busplan.cli.app import app
+from busplan.demo import captures
+from busplan.errors import UsageError
+from busplan.plan.load import load_plan
+
+
+def run(*words: str) -> str:
+    result = CliRunner().invoke(app, ["demo", *words], catch_exceptions=False)
+    assert result.exit_code == 0
+    return result.stdout
+
+
+@pytest.fixture(autouse=True)
+def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path / "cache"
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda name: folder / name)
+    return folder
+
+
+def test_to_writes_plans_that_load_and_captures_that_read(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "demo"
+    out = run("--to", str(folder), "--only", "bench-charger")
+    assert "bench_charger.log.gz  1440 frames" in out
+    assert load_plan(folder / "as_bought.toml").invented
+    assert load_plan(folder / "as_built.toml").pack is not None
+    assert len(read_capture([folder / "bench_charger.log.gz"]).frames) == 1440
+
+
+def test_to_overwrites_nothing(tmp_path: Path) -> None:
+    (tmp_path / "pump.dbc").write_text("mine")
+    with pytest.raises(UsageError, match=r"pump\.dbc is already there"):
+        run("--to", str(tmp_path))
+    assert (tmp_path / "pump.dbc").read_text() == "mine"
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_healthy_bench_capture_differs(tmp_path: Path) -> None:
+    run("--to", str(tmp_path / "a"), "--only", "bench-charger", "--healthy")
+    frames = read_capture([tmp_path / "a" / "bench_charger.log.gz"]).frames
+    assert len(frames) < 1440
+
+
+def test_wrong_names_and_options_are_told(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="the captures warm-up"):
+        run("--only", "warm")
+    with pytest.raises(UsageError, match="go with --to"):
+        run("--healthy")
+    (tmp_path / "file").touch()
+    with pytest.raises(UsageError, match="cannot write"):
+        run("--to", str(tmp_path / "file" / "folder"))
+
+
+def test_a_capture_is_made_once_and_kept(cache: Path) -> None:
+    out = run("--only", "bench-charger")
+    path = captures.cached_capture("bench-charger", make=False)
+    assert path.is_relative_to(cache)
+    first = path.stat().st_mtime_ns
+    assert "18FFA3E5" in out
+    run("--only", "bench-charger")
+    assert path.stat().st_mtime_ns == first

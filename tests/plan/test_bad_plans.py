@@ -1,0 +1,148 @@
+"""Every mistake in a plan is told with its line, its key, the wrong value and what is allowed."""
+
+from pathlib import Path
+
+import pytest
+from support.plans import PLAN, PUMP, VCU, write_plan
+
+from busplan.errors import PlanError, Problem
+from busplan.plan.load import load_plan
+
+
+def problems(folder: Path, plan: str, **definitions: str) -> list[Problem]:
+    path = write_plan(folder, plan, **({"pump": PUMP, "vcu": VCU} | definitions))
+    with pytest.raises(PlanError) as caught:
+        load_plan(path)
+    assert caught.value.problems
+    return list(caught.value.problems)
+
+
+EDITS = [
+    # (in the valid plan, replaced by, line, place, words of the message)
+    ("250_000", '"fast"', 4, "network.loop.bit_rate", ['got "fast" (text)', "5000 to 1000000"]),
+    ("250_000", "2_000_000", 4, "network.loop.bit_rate", ["got 2000000", "5000 to 1000000"]),
+    ("250_000", "true", 4, "network.loop.bit_rate", ["got true", "5000 to 1000000"]),
+    ("250_000", "250_000.0", 4, "network.loop.bit_rate", ["a whole number", "250000.0"]),
+    ("bit_rate = 250_000\n", "", 3, "network.loop", ['"bit_rate" is missing', "5000 to 1000000"]),
+    (
+        "250_000",
+        "250_000\nbitrate = 1",
+        5,
+        "network.loop.bitrate",
+        ["unknown", 'did you mean "bit_rate"'],
+    ),
+    ('["can0"]', '["can0", 1]', 5, "network.loop.channels #2", ["channel names", "got 1"]),
+    ("[vehicle]", "[vehicel]", 1, "vehicel", ["unknown section", '"vehicle"?']),
+    ('name = "Test bench"', "name = 3", 2, "vehicle.name", ["text", "got 3"]),
+    ("[0x0, 0x10]", '"fixd"', 11, "part.pump.identifiers", ['"fixed"', '"free"', '"fixd"']),
+    ('sender = "PUMP"', 'sender = "PMP"', 10, "part.pump.sender", ['"PMP"', '"PUMP"?']),
+    ('sender = "PUMP"\n', "", 8, "part.pump", ['"sender" is missing', '"PUMP", "VCU"']),
+    ('"pump.dbc"', '"pmp.dbc"', 9, "part.pump.definitions", ['"pmp.dbc"', '"pump.dbc"?']),
+    ('part = "pump"', 'part = "pumpe"', 17, "node.pump.part", ["no part", '"pump"?']),
+    ('on = ["loop"]', 'on = ["lop"]', 18, "node.pump.on #1", ["no network", '"loop"?']),
+    ('on = ["loop"]', "on = []", 18, "node.pump.on", ["list of networks", "got []"]),
+    ('on = ["loop"]', 'on = { a = "loop" }', 18, "node.pump.on.a", ["one connection"]),
+    ('on = ["loop"]', 'on = ["loop", "main"]', 18, "node.pump.on", ["cannot be on 2 networks"]),
+    (
+        'on = ["loop"]',
+        'on = ["loop"]\nidentifier_offset = 0x20',
+        19,
+        "node.pump.identifier_offset",
+        ["0x0, 0x10", "got 0x20"],
+    ),
+    (
+        'identifiers = "free"\n[node.pump]',
+        '[node."a/b"]\npart = "pump"\non = ["loop"]\n[node.pump]',
+        15,
+        'node."a/b"',
+        ["no blank, slash"],
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "line", "place", "words"), EDITS)
+def test_one_mistake(
+    tmp_path: Path, old: str, new: str, line: int, place: str, words: list[str]
+) -> None:
+    assert old in PLAN
+    found = problems(tmp_path, PLAN.replace(old, new, 1))
+    assert len(found) == 1, found
+    assert (found[0].line, found[0].place) == (line, place)
+    for word in words:
+        assert word in found[0].text
+
+
+TAILS = [
+    ('[[route]]\nsignal = "X"\nfrom = "loop"\nto = "main"\nthrough = "vcu"\n', 2),
+    ('[[route]]\nfrom = "loop"\nto = "loop"\nthrough = "nobody"\n', 3),
+    ('[message."loop/PumpStats"]\ncycle_ms = 10\n', 1),
+    ('[message."loop/PumpStatus"]\ncycle_ms = 10\nmin_distance_ms = 5\n', 1),
+    ("[message.x]\ncycle_ms = 0\n", 1),
+    ('[pack]\nchemistry = "XYZ"\n', 1),
+    ("[network.loop.cable]\nstubs_m = { pumpe = 1.0 }\n", 1),
+    ("[network.loop.cable]\nstubs_m = { pump = -1.0 }\n", 1),
+    ("[network.other]\nbit_rate = 500_000\ndata_bit_rate = 250_000\n", 1),
+    ('[network.other]\nbit_rate = 500_000\nchannels = ["can0"]\n', 2),
+]
+
+
+@pytest.mark.parametrize(("tail", "count"), TAILS)
+def test_mistakes_further_down(tmp_path: Path, tail: str, count: int) -> None:
+    found = problems(tmp_path, PLAN + tail)
+    assert len(found) == count, found
+    assert all(p.line is not None for p in found)
+
+
+def test_all_mistakes_at_once_in_order_of_the_text(tmp_path: Path) -> None:
+    plan = (
+        PLAN.replace("500_000", '"fast"')
+        .replace('sender = "PUMP"', 'sender = "PMP"')
+        .replace('part = "vcu"', 'part = "vcv"')
+        .replace("channels", "chanels")
+    )
+    found = problems(tmp_path, plan)
+    assert [p.line for p in found] == [5, 7, 10, 20]
+
+
+def test_what_hangs_on_a_broken_table_is_not_told_twice(tmp_path: Path) -> None:
+    plan = PLAN.replace("250_000", '"fast"') + '[message."loop/PumpStatus"]\ncycle_ms = 10\n'
+    assert len(problems(tmp_path, plan)) == 1
+
+
+def test_a_broken_definition_file_is_told_with_its_own_lines(tmp_path: Path) -> None:
+    found = problems(tmp_path, PLAN.replace('"loop"', '"lop"', 1), pump="garbage\n%%%\n")
+    assert {Path(p.file).name for p in found} == {"plan.toml", "pump.dbc"}
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "is empty"),
+        (b"# nothing\n", "is empty"),
+        (b"\x00\x01\xff\xfe" * 100, "not a text file"),
+        (b"name = 'caf\xe9'\n", "not text in UTF-8"),
+        (b"[vehicle\nname = 1\n", "not valid TOML"),
+        (b"a = 1\na = 2\n", "not valid TOML"),
+        (b'VERSION ""\nNS_ :\n', "definition file (DBC)"),
+    ],
+)
+def test_a_file_that_is_no_plan(tmp_path: Path, data: bytes, words: str) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_bytes(data)
+    with pytest.raises(PlanError, match=r"plan\.toml") as caught:
+        load_plan(path)
+    assert words in str(caught.value)
+
+
+def test_a_syntax_error_has_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text('[vehicle]\nname = "x"\nlimit = = 3\n')
+    with pytest.raises(PlanError) as caught:
+        load_plan(path)
+    assert caught.value.problems[0].line == 3
+
+
+def test_a_missing_plan_names_what_is_near(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").touch()
+    with pytest.raises(PlanError, match=r'did you mean "bench.toml"'):
+        load_plan(tmp_path / "banch.toml")
