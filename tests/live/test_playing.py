@@ -1,0 +1,78 @@
+"""Playing frames on software buses: all of them, in order, on time."""
+
+import threading
+import time
+
+import can
+import numpy as np
+import pytest
+
+from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameTable
+from busplan.errors import UsageError
+from busplan.live.interfaces import InterfaceSpec, parse_interface
+from busplan.live.playing import play, software_spec
+
+
+def table() -> FrameTable:
+    return FrameTable.from_columns(
+        ["drive", "pack", "nowhere"],
+        np.array([0, 50, 100, 100, 150, 200]) * 1_000_000 + 10**18,
+        [0, 1, 0, 2, 0, 0],
+        [0x100, 0x18FF0001, 0x101, 0x102, 0x103, 0x104],
+        [0, EXTENDED, FD | BRS, 0, REMOTE, ERROR],
+        [2, 1, 12, 1, 4, 0],
+        np.arange(16),
+    )
+
+
+def test_frames_arrive_on_their_bus_in_order_and_on_time() -> None:
+    specs = {n: software_spec(n, "virtual:playing", i) for i, n in enumerate(("drive", "pack"))}
+    options = {"interface": "virtual", "protocol": can.CanProtocol.CAN_FD}
+    drive = can.Bus(channel="playing-drive", **options)
+    pack = can.Bus(channel="playing-pack", **options)
+    begin = time.monotonic()
+    played = play(table(), specs)
+    took = time.monotonic() - begin
+    got = [drive.recv(0) for _ in range(3)]
+    assert [m and m.arbitration_id for m in got] == [0x100, 0x101, 0x103]
+    assert got[1] is not None
+    assert (got[1].is_fd, got[1].bitrate_switch, bytes(got[1].data)) == (
+        True,
+        True,
+        bytes(range(3, 15)),
+    )
+    assert got[2] is not None
+    assert (got[2].is_remote_frame, got[2].dlc) == (True, 4)
+    other = pack.recv(0)
+    assert other is not None
+    assert (other.arbitration_id, other.is_extended_id) == (0x18FF0001, True)
+    assert (played.frames, played.left_out) == (4, 2)
+    assert took >= 0.2
+    drive.shutdown()
+    pack.shutdown()
+
+
+def test_speed_and_stop() -> None:
+    specs = {"drive": software_spec("drive", "virtual:stopping", 0)}
+    begin = time.monotonic()
+    play(table(), specs, speed=100)
+    assert time.monotonic() - begin < 0.15
+    stop = threading.Event()
+    stop.set()
+    assert play(table(), specs, stop=stop).frames == 0
+
+
+def test_hardware_is_refused() -> None:
+    with pytest.raises(UsageError, match="only software buses"):
+        software_spec("drive", "socketcan:can0", 0)
+    with pytest.raises(UsageError, match="only software buses"):
+        play(table(), {"drive": parse_interface("drive=socketcan:can0")})
+
+
+def test_each_network_has_a_bus_of_its_own() -> None:
+    specs: list[InterfaceSpec] = [
+        software_spec(n, to, i)
+        for to in ("virtual", "udp_multicast")
+        for i, n in enumerate(("drive", "pack"))
+    ]
+    assert len({(s.kind, s.channel, s.options.get("port")) for s in specs}) == 4
