@@ -31,7 +31,7 @@ def vehicle_of(document: dict[str, Any], problems: Problems, folder: Path) -> Ve
     """
     from busplan.definitions.dbc import load_dbc
     from busplan.plan.resolve import resolve
-    from busplan.plan.schema import read_spec
+    from busplan.plan.validate import read_spec
 
     spec = read_spec(document, problems)
     vehicle = resolve(spec, folder, load_dbc, problems, problems.file)

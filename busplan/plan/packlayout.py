@@ -6,7 +6,7 @@ counts from 1 within its enclosure.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
 from busplan.findings import Figure, Finding, Weight, Where
@@ -43,19 +43,20 @@ def pack_layout(
     plan: PlanSpec,
     problems: Problems,
     findings: list[Finding],
-    incomplete: bool,
+    hidden: Callable[[str | None], bool],
 ) -> PackLayout | None:
     """The layout that ``[pack]`` describes over what the vehicle sends.
 
     Wrong names go to ``problems``; single cells or sensors that no definition has, and those named
-    twice, go to ``findings``. ``incomplete`` mutes names that a broken table may hide.
+    twice, go to ``findings``. ``hidden`` tells whether a broken table may hide what a node (or, for
+    ``None``, any node) sends.
     """
     limits = _limits(pack, problems)
     if pack.network is not None and pack.network not in plan.known("network"):
         problems.unknown(("pack", "network"), "network", pack.network, plan.known("network"))
         return None
     _check_names(pack, problems)
-    finder = _Finder(streams, pack.network, problems, incomplete)
+    finder = _Finder(streams, pack.network, problems, hidden)
     enclosures: dict[str, tuple[str, ...]] = {}
     cells: list[CellPlace] = []
     sensors: list[SensorPlace] = []
@@ -114,10 +115,10 @@ class _Finder:
         streams: Sequence[Stream],
         network: str | None,
         problems: Problems,
-        incomplete: bool,
+        hidden: Callable[[str | None], bool],
     ) -> None:
         self.problems = problems
-        self.incomplete = incomplete
+        self.hidden = hidden
         self.network = network
         self.by_signal: dict[str, list[SignalAddress]] = {}
         for stream in streams:
@@ -152,7 +153,7 @@ class _Finder:
                 return []
         found = [self.find(s, box.node) for s in selectors]
         if selectors and not any(found):
-            if not self.incomplete:
+            if not self.hidden(box.node):
                 self.one(selectors[0], path, box.node)
             return []
         missing += [s for s, hits in zip(selectors, found, strict=True) if not hits]
@@ -169,7 +170,7 @@ class _Finder:
             return hits[0]
         if hits:
             self.several(selector, hits, path)
-        elif not self.incomplete:
+        elif not self.hidden(node):
             name = selector.rsplit("/", 1)[-1]
             sender = f' sent by "{node}"' if node else ""
             known = [

@@ -1,0 +1,163 @@
+"""Checking the tables of a plan against the schema, and saying what is wrong in plain words.
+
+One table is checked at a time, so that one wrong table hides nothing in the others.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from types import UnionType
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+
+from pydantic import ValidationError
+
+from busplan.plan.locate import KeyPath
+from busplan.plan.problems import Problems, show_value, suggestion
+from busplan.plan.schema import (
+    MessageSpec,
+    NetworkSpec,
+    NodeSpec,
+    PackSpec,
+    PartSpec,
+    PlanSpec,
+    RouteSpec,
+    Spec,
+    VehicleSpec,
+)
+
+S = TypeVar("S", bound=Spec)
+SECTIONS = ("vehicle", "network", "part", "node", "route", "message", "pack")
+_NAME = re.compile(r"[^\s/*]+")
+
+
+def read_spec(document: Mapping[str, Any], problems: Problems) -> PlanSpec:
+    """Check every table of a parsed plan; what is wrong goes to ``problems``."""
+    spec = PlanSpec()
+    for key in document:
+        if key not in SECTIONS:
+            problems.add((key,), f"unknown section{suggestion(key, SECTIONS)}")
+    if "vehicle" in document:
+        spec.vehicle = _table(VehicleSpec, document["vehicle"], ("vehicle",), problems) or (
+            spec.vehicle
+        )
+    _section(spec, document, "network", NetworkSpec, spec.networks, problems)
+    _section(spec, document, "part", PartSpec, spec.parts, problems)
+    _section(spec, document, "node", NodeSpec, spec.nodes, problems)
+    _section(spec, document, "message", MessageSpec, spec.messages, problems)
+    routes = document.get("route", [])
+    if not isinstance(routes, list):
+        problems.add(("route",), f"must be [[route]] tables; got {show_value(routes)}")
+        routes = []
+    for index, table in enumerate(routes):
+        if route := _table(RouteSpec, table, ("route", index), problems):
+            spec.routes[index] = route
+    if "pack" in document:
+        spec.pack = _table(PackSpec, document["pack"], ("pack",), problems)
+    return spec
+
+
+def _section(
+    spec: PlanSpec,
+    document: Mapping[str, Any],
+    section: str,
+    model: type[S],
+    into: dict[str, S],
+    problems: Problems,
+) -> None:
+    tables = document.get(section, {})
+    if not isinstance(tables, dict):
+        problems.add(
+            (section,), f"must be tables such as [{section}.NAME]; got {show_value(tables)}"
+        )
+        return
+    for name, table in tables.items():
+        path = (section, name)
+        if section != "message" and not _NAME.fullmatch(name):
+            problems.add(path, "a name may hold no blank, slash or asterisk")
+        if checked := _table(model, table, path, problems):
+            into[name] = checked
+        else:
+            spec.broken.setdefault(section, set()).add(name)
+
+
+def _table(model: type[S], table: Any, path: KeyPath, problems: Problems) -> S | None:
+    """One table checked; ``None`` when it cannot be used. Unknown keys alone leave it usable."""
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        errors = error.errors(include_url=False, include_context=False)
+    for item in errors:
+        _explain(model, item["type"], item["loc"], item["input"], path, problems)
+    if any(item["type"] != "extra_forbidden" for item in errors):
+        return None
+    return model.model_validate(_without(table, [e["loc"] for e in errors]))
+
+
+def _explain(
+    model: type[Spec],
+    kind: str,
+    loc: tuple[str | int, ...],
+    value: Any,
+    path: KeyPath,
+    problems: Problems,
+) -> None:
+    """Say what pydantic found wrong at ``loc`` inside the table at ``path``."""
+    place = (*path, *loc)
+    if kind == "missing":
+        allowed, _ = _field_at(model, loc)
+        problems.add(place[:-1], f'the key "{loc[-1]}" is missing; it must be {allowed}')
+    elif kind == "extra_forbidden":
+        _, inside = _field_at(model, loc[:-1])
+        problems.add(place, f"unknown key{suggestion(str(loc[-1]), inside, 'key')}")
+    else:
+        allowed, _ = _field_at(model, loc)
+        problems.add(place, f"must be {allowed or 'a table'}; got {show_value(value)}")
+
+
+def _field_at(model: type[Spec], loc: tuple[str | int, ...]) -> tuple[str, list[str]]:
+    """What the nearest field above ``loc`` must be, and the keys of the table at ``loc``."""
+    allowed = ""
+    here: Any = model
+    for step in loc:
+        here = _plain_type(here)
+        if isinstance(here, type) and issubclass(here, Spec):
+            fields = {f.alias or name: f for name, f in here.model_fields.items()}
+            if step not in fields:
+                return allowed, []
+            allowed = fields[str(step)].description or allowed
+            here = fields[str(step)].annotation
+        else:
+            here = (get_args(here) or (None,))[-1]
+    here = _plain_type(here)
+    if isinstance(here, type) and issubclass(here, Spec):
+        return allowed, [f.alias or name for name, f in here.model_fields.items()]
+    return allowed, []
+
+
+def _plain_type(annotation: Any) -> Any:
+    """The annotation without ``Annotated`` and ``| None``."""
+    while True:
+        if get_origin(annotation) is Annotated:
+            annotation = get_args(annotation)[0]
+        elif isinstance(annotation, UnionType) or get_origin(annotation) is Union:
+            annotation = next(a for a in get_args(annotation) if a is not type(None))
+        else:
+            return annotation
+
+
+def _without(table: Any, places: list[tuple[str | int, ...]]) -> Any:
+    """A copy of nested tables without the keys at ``places``."""
+    if isinstance(table, dict):
+        gone = {p[0] for p in places if len(p) == 1}
+        return {
+            k: _without(v, [p[1:] for p in places if len(p) > 1 and p[0] == k])
+            for k, v in table.items()
+            if k not in gone
+        }
+    if isinstance(table, list):
+        return [
+            _without(v, [p[1:] for p in places if len(p) > 1 and p[0] == i])
+            for i, v in enumerate(table)
+        ]
+    return table
