@@ -1,0 +1,171 @@
+"""The message lines of a vehicle and a capture: what is expected, what came, and when it is stale.
+
+One line stands for one (network, identifier). Its senders are the plan's streams with that
+identifier: none for a frame nobody defines, several for a clash.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.frames import I64
+from busplan.definitions.model import FrameKey, Message, Stated, format_identifier
+from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.replay.index import FrameIndex
+
+STALE_CYCLES = 3
+"""A cyclic message is stale when more than this many of its cycles pass without a frame."""
+CYCLE_GAPS = 16
+"""The measured cycle is the mean of up to this many last gaps."""
+NEVER = np.iinfo(np.int64).max
+"""Age of what has not come yet."""
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One identifier on one network: what the plan says of it, and its frames' place in the index.
+
+    ``k`` is its number among the index's keys, −1 when the capture holds none of its frames.
+    """
+
+    key: FrameKey
+    streams: tuple[Stream, ...]
+    k: int
+
+    @property
+    def message(self) -> Message | None:
+        """What its frames carry; ``None`` when no definition fits."""
+        return self.streams[0].message if self.streams else None
+
+    @property
+    def name(self) -> str:
+        """The message's name, or ``?``."""
+        return self.streams[0].message.name if self.streams else "?"
+
+    @property
+    def senders(self) -> str:
+        """The nodes that send it; more than one is a clash."""
+        return "+".join(s.node for s in self.streams) or "?"
+
+    @property
+    def label(self) -> str:
+        """The identifier as the trade writes it."""
+        return format_identifier(self.key.identifier, self.key.extended)
+
+    @property
+    def cycle(self) -> Stated | None:
+        """The period somebody states, of a message that is sent cyclically."""
+        stream = self.streams[0] if self.streams else None
+        return stream.cycle if stream and not stream.event else None
+
+
+@dataclass(frozen=True, eq=False)
+class Ages:
+    """How all lines stand at a moment; arrays of shape ``(n_lines,)``.
+
+    ``position`` is that of the last frame in the index, −1 when none has come; ``age_ns`` is
+    :data:`NEVER` then. ``cycle_ns`` is measured, NaN with fewer than two frames.
+    """
+
+    position: I64
+    count: I64
+    age_ns: I64
+    cycle_ns: npt.NDArray[np.float64]
+    stale: Bools
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A node that has stopped sending on a network: all its cyclic messages are stale.
+
+    ``since_ns`` is the time of its last frame, ``None`` when it has not been heard at all.
+    """
+
+    network: str
+    node: str
+    since_ns: int | None
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """All lines, by network in plan order and by arbitration within it."""
+
+    lines: tuple[Line, ...]
+    index: FrameIndex
+
+    @staticmethod
+    def of(vehicle: Vehicle, index: FrameIndex) -> Lines:
+        """What the plan's nodes send and what the capture holds, joined by identifier."""
+        streams = vehicle.by_key()
+        keys = dict.fromkeys([*streams, *index.keys])
+        order = {name: i for i, name in enumerate(vehicle.networks)}
+        lines = [Line(key, streams.get(key, ()), index.number.get(key, -1)) for key in keys]
+        lines.sort(key=lambda line: (order.get(line.key.network, len(order)), _rank(line.key)))
+        return Lines(tuple(lines), index)
+
+    @cached_property
+    def number(self) -> dict[FrameKey, int]:
+        """Key → its place in ``lines``."""
+        return {line.key: i for i, line in enumerate(self.lines)}
+
+    @cached_property
+    def _k(self) -> I64:
+        return np.array([line.k for line in self.lines], np.int64)
+
+    @cached_property
+    def allowed_ns(self) -> npt.NDArray[np.float64]:
+        """How long each line may be without a frame; infinite when nothing is promised."""
+        cycles = [line.cycle for line in self.lines]
+        return np.array([STALE_CYCLES * c.ns if c else np.inf for c in cycles])
+
+    def at(self, t_ns: int) -> Ages:
+        """How every line stands at a moment."""
+        seen = self._k >= 0
+        k = np.where(seen, self._k, 0)
+        n_lines = len(self.lines)
+        if not len(self.index.times_ns):
+            none = np.full(n_lines, -1, np.int64)
+            never = np.full(n_lines, NEVER, np.int64)
+            return Ages(none, none + 1, never, np.full(n_lines, np.nan), t_ns > self.allowed_ns)
+        upto, start = self.index.upto(t_ns)[k], self.index.starts[:-1][k]
+        count = np.where(seen, upto - start, 0)
+        came = count > 0
+        position = np.where(came, upto - 1, -1)
+        last = self.index.times_ns[np.where(came, position, 0)]
+        age = np.where(came, t_ns - last, NEVER)
+        gaps = np.minimum(count - 1, CYCLE_GAPS)
+        earlier = self.index.times_ns[np.where(gaps > 0, position - gaps, 0)]
+        cycle = np.where(gaps > 0, (last - earlier) / np.maximum(gaps, 1), np.nan)
+        waited = np.where(came, age, t_ns)
+        return Ages(position, count, age, cycle, waited > self.allowed_ns)
+
+    def spread(self, by_key: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """A figure for each of the index's keys as a figure for each line; zero where unseen."""
+        if not len(by_key):
+            return np.zeros(len(self.lines))
+        return np.where(self._k >= 0, by_key[np.maximum(self._k, 0)], 0.0)
+
+    def silent(self, ages: Ages, recorded: frozenset[str]) -> tuple[Silence, ...]:
+        """Nodes all of whose cyclic messages are stale, on networks that were ``recorded``."""
+        by_node: dict[tuple[str, str], list[int]] = {}
+        for i, line in enumerate(self.lines):
+            if line.cycle and line.key.network in recorded:
+                for stream in line.streams:
+                    by_node.setdefault((line.key.network, stream.node), []).append(i)
+        found = []
+        for (network, node), members in by_node.items():
+            if ages.stale[members].all():
+                heard = [int(ages.position[i]) for i in members if ages.position[i] >= 0]
+                since = max((int(self.index.times_ns[p]) for p in heard), default=None)
+                found.append(Silence(network, node, since))
+        return tuple(found)
+
+
+def _rank(key: FrameKey) -> int:
+    return arbitration_rank(Message("", key.identifier, key.extended, 0))

@@ -1,0 +1,204 @@
+"""The pack at one moment: every cell and sensor, how it stands to its peers, and the worst places.
+
+A value is *fresh* while its message is not stale. Minimum, mean, maximum and spread are taken over
+fresh values. The deviation of a cell or sensor is its value minus the median of all fresh peers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.frames import I64
+from busplan.plan.vehicle import CellPlace, PackLayout, PackLimits, SensorPlace
+
+F64 = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Grades = npt.NDArray[np.int8]
+
+
+class Grade(IntEnum):
+    """How a cell or sensor stands to its peers and to its allowed window."""
+
+    MISSING = 0
+    """Has not come yet."""
+    STALE = 1
+    """An old value: its message has stopped."""
+    FAR_LOW = 2
+    """Below its peers by more than the allowed spread."""
+    LOW = 3
+    """Below its peers by more than half of it."""
+    EVEN = 4
+    HIGH = 5
+    FAR_HIGH = 6
+    OUTSIDE = 7
+    """Outside the allowed window."""
+
+    @property
+    def mark(self) -> str:
+        """One character, so that no grade is told by colour alone."""
+        return "?~«< >»!"[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class Evenness:
+    """Minimum, mean, maximum and spread over the fresh peers, and which peers hold the extremes.
+
+    ``lowest`` and ``highest`` are indices into the values.
+    """
+
+    count: int
+    minimum: float
+    mean: float
+    maximum: float
+    lowest: int
+    highest: int
+
+    @property
+    def spread(self) -> float:
+        """Maximum minus minimum."""
+        return self.maximum - self.minimum
+
+    @staticmethod
+    def of(values: F64, fresh: Bools) -> Evenness | None:
+        """Over the fresh values; ``None`` when there is none."""
+        where = np.flatnonzero(fresh)
+        if not len(where):
+            return None
+        chosen = values[where]
+        low, high = int(where[chosen.argmin()]), int(where[chosen.argmax()])
+        return Evenness(
+            len(where), float(values[low]), float(chosen.mean()), float(values[high]), low, high
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Peers:
+    """Values of all cells [V] or all sensors [°C] at a moment; arrays of one shape.
+
+    ``value`` is NaN and ``age_ns`` the greatest integer where nothing has come yet.
+    """
+
+    value: F64
+    age_ns: I64
+    fresh: Bools
+    deviation: F64
+    grade: Grades
+    evenness: Evenness | None
+
+
+@dataclass(frozen=True, eq=False)
+class PackState:
+    """The pack at a moment.
+
+    ``module_c`` is each module's mean temperature [°C], ``lag_k`` how far it is behind the median
+    of all modules [K] (negative: ahead), shape ``(n_modules,)``, NaN without fresh sensors.
+    ``quantities`` maps the layout's names to (value, unit, stale); unmapped or unseen ones are
+    left out.
+    """
+
+    layout: PackLayout
+    cells: Peers
+    sensors: Peers
+    module_c: F64
+    lag_k: F64
+    quantities: dict[str, tuple[float, str, bool]]
+
+    @property
+    def charging(self) -> bool:
+        """Whether current flows into the pack."""
+        return is_charging(self.layout, self.quantities)
+
+    @property
+    def worst_lag(self) -> tuple[str, float] | None:
+        """The module furthest behind the others and by how much [K]; ``None`` without values."""
+        if not len(self.lag_k) or np.isnan(self.lag_k).all():
+            return None
+        i = int(np.nanargmax(self.lag_k))
+        return self.layout.modules[i], float(self.lag_k[i])
+
+
+def is_charging(layout: PackLayout, quantities: dict[str, tuple[float, str, bool]]) -> bool:
+    """Whether the mapped pack current, when fresh, charges the pack."""
+    current = quantities.get("current")
+    return current is not None and not current[2] and current[0] * layout.current_sign < -0.5
+
+
+def grade_cells(values: F64, age_ns: I64, stale: Bools, limits: PackLimits) -> Peers:
+    """Grade cell voltages [V] against their peers and the allowed window."""
+    window = (limits.cell_low_v, limits.cell_high_v)
+    return _grade(values, age_ns, stale, limits.voltage_spread_v, window, 0.0)
+
+
+def grade_sensors(
+    values: F64, age_ns: I64, stale: Bools, layout: PackLayout, charging: bool
+) -> Peers:
+    """Grade temperatures [°C]; the window is that of charging or of discharging.
+
+    A step of the sensor's resolution is no deviation.
+    """
+    limits = layout.limits
+    window = (
+        (limits.charge_low_c, limits.charge_high_c)
+        if charging
+        else (limits.discharge_low_c, limits.discharge_high_c)
+    )
+    step = layout.temperature_resolution_k or 0.0
+    return _grade(values, age_ns, stale, limits.temperature_spread_k, window, step)
+
+
+def pack_state(
+    layout: PackLayout,
+    cells: Peers,
+    sensors: Peers,
+    quantities: dict[str, tuple[float, str, bool]],
+) -> PackState:
+    """Put the graded values together and compare the modules' temperatures."""
+    modules = {name: i for i, name in enumerate(layout.modules)}
+    owner = np.array([modules.get(s.module, -1) for s in layout.sensors], np.int64)
+    use = sensors.fresh & (owner >= 0) if len(owner) else np.zeros(0, np.bool_)
+    sums = np.bincount(owner[use], sensors.value[use], minlength=len(modules))
+    counts = np.bincount(owner[use], minlength=len(modules))
+    mean = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
+    middle = float(np.nanmedian(mean)) if (counts > 0).any() else np.nan
+    return PackState(layout, cells, sensors, mean, middle - mean, quantities)
+
+
+def cell_name(place: CellPlace) -> str:
+    """A cell as users read it: ``cell 17 (A3)``."""
+    return f"cell {place.number} ({place.module})"
+
+
+def sensor_name(place: SensorPlace) -> str:
+    """A sensor as users read it: ``C2 sensor 1``."""
+    return f"{place.module} sensor {place.position}"
+
+
+def _grade(
+    values: F64,
+    age_ns: I64,
+    stale: Bools,
+    spread: float,
+    window: tuple[float, float],
+    step: float,
+) -> Peers:
+    came = ~np.isnan(values)
+    fresh = came & ~stale
+    middle = float(np.median(values[fresh])) if fresh.any() else np.nan
+    deviation = values - middle
+    mild, far = max(spread / 2, step), max(spread, step)
+    grade = np.full(len(values), Grade.EVEN, np.int8)
+    for test, level in (
+        (deviation < -mild, Grade.LOW),
+        (deviation > mild, Grade.HIGH),
+        (deviation < -far, Grade.FAR_LOW),
+        (deviation > far, Grade.FAR_HIGH),
+        ((values < window[0]) | (values > window[1]), Grade.OUTSIDE),
+        (stale, Grade.STALE),
+        (~came, Grade.MISSING),
+    ):
+        grade[test] = level
+    return Peers(values, age_ns, fresh, deviation, grade, Evenness.of(values, fresh))

@@ -1,0 +1,219 @@
+"""A capture opened with a plan: the vehicle's state at any moment, computed on request."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from busplan.capture.frames import I64, FrameTable
+from busplan.definitions.model import FrameKey
+from busplan.findings import Finding
+from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
+from busplan.replay.index import FrameIndex
+from busplan.replay.lines import NEVER, Ages, Line, Lines
+from busplan.replay.pack import (
+    Bools,
+    PackState,
+    grade_cells,
+    grade_sensors,
+    is_charging,
+    pack_state,
+)
+from busplan.replay.snapshot import Snapshot
+from busplan.replay.state import troubles
+from busplan.replay.traffic import F64, NOW_NS, Traffic
+from busplan.replay.values import LatestValues, Value
+
+VOLTS = {"mV": 1e-3}
+"""Factors that bring a cell voltage's unit to volts; any other unit counts as volts."""
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """Everything the screens ask of one capture. Make it with :meth:`of`.
+
+    ``findings`` are ordered by time; those without one come first.
+    """
+
+    vehicle: Vehicle
+    table: FrameTable
+    source: str
+    findings: tuple[Finding, ...]
+    index: FrameIndex
+    lines: Lines
+    traffic: Traffic
+
+    @staticmethod
+    def of(
+        vehicle: Vehicle,
+        table: FrameTable,
+        wire_ns: I64,
+        *,
+        findings: Iterable[Finding] = (),
+        source: str = "",
+    ) -> Replay:
+        """Index ``table`` (channels already named as the plan's networks) for replay.
+
+        ``wire_ns`` is each frame's time on the wire, shape ``(n_frames,)``.
+        """
+        index = FrameIndex.of(table)
+        ordered = sorted(findings, key=moment_of)
+        return Replay(
+            vehicle,
+            table,
+            source,
+            tuple(ordered),
+            index,
+            Lines.of(vehicle, index),
+            Traffic.of(table, index, tuple(vehicle.networks), wire_ns),
+        )
+
+    @property
+    def span_ns(self) -> int:
+        """Length of the capture."""
+        return self.table.span_ns
+
+    def snapshot(self, t_ns: int) -> Snapshot:
+        """The state at a moment, held within the capture."""
+        t_ns = min(max(t_ns, 0), self.span_ns)
+        ages = self.lines.at(t_ns)
+        loads = self.traffic.at(t_ns)
+        recorded = frozenset(load.network for load in loads if load.recorded)
+        silent = self.lines.silent(ages, recorded)
+        layout = self.vehicle.pack
+        pack = self._pack_state(layout, ages, t_ns) if layout else None
+        return Snapshot(
+            t_ns,
+            loads,
+            ages,
+            self.lines.spread(self.traffic.share(t_ns)),
+            silent,
+            pack,
+            troubles(pack, loads, self.vehicle.networks, silent),
+            bisect_right(self._moments, t_ns),
+        )
+
+    def values(self, line: Line, position: int) -> tuple[Value, ...]:
+        """Decoded values of a line as of the frame at ``position``."""
+        return self._latest.at(line, position)
+
+    def changed(self, line: Line, t_ns: int) -> frozenset[str]:
+        """Signals of a line whose value differs from that of a second ago, or is new since then."""
+        if line.k < 0:
+            return frozenset()
+        at = self.index.slice_of(line.k)
+        times = self.index.times_ns[at]
+        now, before = (
+            at.start + int(np.searchsorted(times, t, "right")) - 1 for t in (t_ns, t_ns - NOW_NS)
+        )
+        if now == before or now < at.start:
+            return frozenset()
+        new = self._latest.at(line, now)
+        earlier = self._earlier.at(line, before) if before >= at.start else ()
+        old = {v.signal.name: v.number for v in earlier}
+        return frozenset(v.signal.name for v in new if v.number != old.get(v.signal.name))
+
+    def line_of(self, address: SignalAddress) -> Line | None:
+        """The message line that carries a signal; ``None`` when the plan has no such signal."""
+        key = self._keys.get((address.network, address.node, address.message))
+        return self.lines.lines[self.lines.number[key]] if key else None
+
+    @cached_property
+    def _keys(self) -> dict[tuple[str, str, str], FrameKey]:
+        return {(s.network, s.node, s.message.name): s.key for s in self.vehicle.streams}
+
+    @cached_property
+    def _moments(self) -> list[int]:
+        return [moment_of(f) for f in self.findings]
+
+    @cached_property
+    def _latest(self) -> LatestValues:
+        return LatestValues(self.table, self.index)
+
+    @cached_property
+    def _earlier(self) -> LatestValues:
+        return LatestValues(self.table, self.index)
+
+    @cached_property
+    def _gathers(self) -> tuple[_Gather, _Gather, _Gather]:
+        layout = self.vehicle.pack
+        assert layout is not None
+        cells = [c.address for c in layout.cells]
+        sensors = [s.address for s in layout.sensors]
+        return (
+            _Gather.of(self, cells),
+            _Gather.of(self, sensors),
+            _Gather.of(self, list(layout.quantities.values())),
+        )
+
+    def _pack_state(self, layout: PackLayout, ages: Ages, t_ns: int) -> PackState:
+        cells, sensors, others = self._gathers
+        volts, cell_age, cell_stale = cells.at(self, ages, t_ns)
+        heat, heat_age, heat_stale = sensors.at(self, ages, t_ns)
+        number, _, old = others.at(self, ages, t_ns)
+        quantities = {
+            name: (float(number[i]), others.units[i], bool(old[i]))
+            for i, name in enumerate(layout.quantities)
+            if not np.isnan(number[i])
+        }
+        factor = np.array([VOLTS.get(unit, 1.0) for unit in cells.units])
+        charging = is_charging(layout, quantities)
+        return pack_state(
+            layout,
+            grade_cells(volts * factor, cell_age, cell_stale, layout.limits),
+            grade_sensors(heat, heat_age, heat_stale, layout, charging),
+            quantities,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Gather:
+    """Where a list of signals comes from: by message line, so that each is decoded once."""
+
+    size: int
+    units: tuple[str, ...]
+    sources: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
+    """Line number and (place of the signal in its message, place in the result)."""
+
+    @staticmethod
+    def of(replay: Replay, addresses: Sequence[SignalAddress]) -> _Gather:
+        units = [""] * len(addresses)
+        sources: dict[int, list[tuple[int, int]]] = {}
+        for i, address in enumerate(addresses):
+            line = replay.line_of(address)
+            if line is None or line.message is None or not line.message.has(address.signal):
+                continue
+            signal = line.message.signal(address.signal)
+            units[i] = signal.unit
+            number = replay.lines.number[line.key]
+            sources.setdefault(number, []).append((line.message.signals.index(signal), i))
+        return _Gather(
+            len(addresses), tuple(units), tuple((n, tuple(s)) for n, s in sources.items())
+        )
+
+    def at(self, replay: Replay, ages: Ages, t_ns: int) -> tuple[F64, I64, Bools]:
+        """Values (NaN: not come yet), ages [ns] and staleness, each of shape ``(size,)``."""
+        value = np.full(self.size, np.nan)
+        age = np.full(self.size, NEVER, np.int64)
+        stale = np.ones(self.size, np.bool_)
+        for number, places in self.sources:
+            position = int(ages.position[number])
+            line = replay.lines.lines[number]
+            values = replay.values(line, position)
+            allowed = replay.lines.allowed_ns[number]
+            for at, i in places:
+                if values and (latest := values[at]).number is not None:
+                    value[i] = latest.number
+                    age[i] = t_ns - latest.time_ns
+                    held = age[i] > allowed and latest.signal.condition is None
+                    stale[i] = ages.stale[number] or held
+        return value, age, stale
+
+
+def moment_of(finding: Finding) -> int:
+    """The moment a finding speaks of [ns]; −1 when it speaks of the whole capture or plan."""
+    return -1 if finding.where.time_ns is None else finding.where.time_ns

@@ -1,0 +1,165 @@
+"""One plain word for the state of a vehicle at a moment, and the reasons behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from busplan.findings import Weight
+from busplan.plan.vehicle import Network
+from busplan.replay.lines import Silence
+from busplan.replay.pack import Evenness, Grade, PackState, Peers, cell_name, sensor_name
+from busplan.replay.traffic import Load
+
+NOTHING_WRONG = "ALL EVEN"
+NO_DATA = "NO DATA"
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that is not as it should be at this moment.
+
+    ``word`` is readable from across the shop; ``text`` is one sentence with figures.
+    """
+
+    weight: Weight
+    word: str
+    text: str
+
+
+def troubles(
+    pack: PackState | None,
+    loads: Sequence[Load],
+    networks: Mapping[str, Network],
+    silent: Sequence[Silence],
+) -> tuple[Trouble, ...]:
+    """Everything wrong at a moment, the heaviest first."""
+    found = [*_pack(pack), *_networks(loads, networks), *_silence(silent)]
+    return tuple(sorted(found, key=lambda t: -t.weight))
+
+
+def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
+    """The word of the heaviest trouble above a note, or that all is even."""
+    if not any_data:
+        return NO_DATA
+    return next((t.word for t in found if t.weight > Weight.NOTE), NOTHING_WRONG)
+
+
+def _pack(pack: PackState | None) -> Iterator[Trouble]:
+    if pack is None:
+        return
+    limits = pack.layout.limits
+    yield from _cells_outside(pack)
+    yield from _sensors_outside(pack)
+    cells, heat = pack.cells.evenness, pack.sensors.evenness
+    if cells and cells.spread > limits.voltage_spread_v:
+        yield Trouble(
+            Weight.CAUTION,
+            "CELLS UNEVEN",
+            f"cells are {cells.spread * 1e3:.0f} mV apart (allowed "
+            f"{limits.voltage_spread_v * 1e3:.0f}): {_cell(pack, cells.lowest)} lowest, "
+            f"{_cell(pack, cells.highest)} highest",
+        )
+    if heat and heat.spread > limits.temperature_spread_k:
+        yield Trouble(
+            Weight.CAUTION,
+            "HEAT UNEVEN",
+            f"sensors are {heat.spread:.1f} K apart (allowed {limits.temperature_spread_k:g}): "
+            f"{_sensor(pack, heat.lowest)} coldest, {_sensor(pack, heat.highest)} hottest",
+        )
+    for what, peers in (("cell", pack.cells), ("sensor", pack.sensors)):
+        if stale := int((peers.grade == Grade.STALE).sum()):
+            yield Trouble(Weight.CAUTION, "VALUES STALE", f"{_many(stale, what)} stale")
+
+
+def _cells_outside(pack: PackState) -> Iterator[Trouble]:
+    limits, even = pack.layout.limits, _outside(pack.cells)
+    if even is None:
+        return
+    if even.minimum < limits.cell_low_v:
+        yield Trouble(
+            Weight.FAULT,
+            "CELL TOO LOW",
+            f"{_cell(pack, even.lowest)} at {even.minimum:.3f} V is below "
+            f"{limits.cell_low_v:.2f} V",
+        )
+    if even.maximum > limits.cell_high_v:
+        yield Trouble(
+            Weight.FAULT,
+            "CELL TOO HIGH",
+            f"{_cell(pack, even.highest)} at {even.maximum:.3f} V is above "
+            f"{limits.cell_high_v:.2f} V",
+        )
+
+
+def _sensors_outside(pack: PackState) -> Iterator[Trouble]:
+    limits, even = pack.layout.limits, _outside(pack.sensors)
+    if even is None:
+        return
+    doing = "charging" if pack.charging else "discharging"
+    low, high = (
+        (limits.charge_low_c, limits.charge_high_c)
+        if pack.charging
+        else (limits.discharge_low_c, limits.discharge_high_c)
+    )
+    if even.maximum > high:
+        yield Trouble(
+            Weight.FAULT,
+            "TOO HOT",
+            f"{_sensor(pack, even.highest)} at {even.maximum:.1f} °C is above {high:g} °C "
+            f"while {doing}",
+        )
+    if even.minimum < low:
+        yield Trouble(
+            Weight.FAULT,
+            "TOO COLD",
+            f"{_sensor(pack, even.lowest)} at {even.minimum:.1f} °C is below {low:g} °C "
+            f"while {doing}",
+        )
+
+
+def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterator[Trouble]:
+    for load in loads:
+        limit = networks[load.network].load_limit
+        if load.now > limit:
+            yield Trouble(
+                Weight.CAUTION,
+                "NETWORK FULL",
+                f"{load.network} is {load.now:.0%} loaded (limit {limit:.0%})",
+            )
+        if load.errors_minute:
+            yield Trouble(
+                Weight.CAUTION,
+                "BUS ERRORS",
+                f"{load.network}: {_many(load.errors_minute, 'error frame')} in the last minute",
+            )
+
+
+def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
+    for gone in silent:
+        if gone.since_ns is None:
+            yield Trouble(
+                Weight.NOTE, "NODE SILENT", f"{gone.node} has not been heard on {gone.network}"
+            )
+        else:
+            yield Trouble(
+                Weight.CAUTION,
+                "NODE SILENT",
+                f"{gone.node} has been silent on {gone.network} since {gone.since_ns / 1e9:.1f} s",
+            )
+
+
+def _outside(peers: Peers) -> Evenness | None:
+    return peers.evenness if (peers.grade == Grade.OUTSIDE).any() else None
+
+
+def _cell(pack: PackState, i: int) -> str:
+    return cell_name(pack.layout.cells[i])
+
+
+def _sensor(pack: PackState, i: int) -> str:
+    return sensor_name(pack.layout.sensors[i])
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
