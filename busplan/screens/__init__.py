@@ -1,1 +1,6 @@
-"""The terminal screens."""
+"""The replay screens: a terminal application over ``busplan.replay``, and its text and JSON twins.
+
+The rules of this room: it computes nothing; every screen is drawn by a pure function from a
+snapshot to lines of *runs* (text and the role it plays), which serve the terminal, the browser and
+the printed twin alike. No state is told by colour alone.
+"""

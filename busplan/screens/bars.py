@@ -1,0 +1,112 @@
+"""The heading above and the line of time below every screen."""
+
+from __future__ import annotations
+
+from textual import events
+from textual.message import Message
+
+from busplan.replay.replay import Replay
+from busplan.screens.draw import CAUTION, vehicle_label
+from busplan.screens.runs import PLAIN, Line, clip, width
+from busplan.screens.sheet import Sheet
+from busplan.screens.timeline import Transport, draw_track, draw_transport, moment_at
+
+
+class Heading(Sheet):
+    """Vehicle, capture and the names of the screens; a click on a name opens it."""
+
+    DEFAULT_CSS = """
+    Heading { height: 1; overflow: hidden; }
+    """
+
+    class Picked(Message):
+        """A screen's name was clicked."""
+
+        def __init__(self, name: str) -> None:
+            super().__init__()
+            self.name = name
+
+    def __init__(self, names: tuple[str, ...]) -> None:
+        super().__init__(id="heading")
+        self._names = names
+        self._tabs_at = 0
+
+    def update(self, replay: Replay, current: str, columns: int) -> None:
+        """Draw for the screen named ``current``."""
+        tabs: Line = []
+        for n, name in enumerate(self._names, 1):
+            tabs.append((f" {n} {name} ", "title" if name == current else "title-dim"))
+        label = vehicle_label(replay.vehicle)
+        room = columns - width(tabs) - 1
+        if room < len(label):
+            label = replay.vehicle.name + ("*" if replay.vehicle.invented else "")
+        rest = room - len(label) - 3
+        source = f" · {replay.source}" if replay.source and rest >= len(replay.source) else ""
+        left = clip([(label, "strong"), (source, "faint")], max(room, 0))
+        self._tabs_at = max(columns - width(tabs), 0)
+        gap = self._tabs_at - width(left)
+        self.show([[*left, (" " * max(gap, 0), PLAIN), *tabs]])
+
+    def on_click(self, event: events.Click) -> None:
+        """Open the screen whose name was clicked."""
+        x = self._tabs_at
+        for n, name in enumerate(self._names, 1):
+            x_end = x + len(f" {n} {name} ")
+            if x <= event.x < x_end:
+                self.post_message(self.Picked(name))
+                return
+            x = x_end
+
+
+class TimeLine(Sheet):
+    """Track, transport and caution. Press or drag on the track to seek."""
+
+    DEFAULT_CSS = """
+    TimeLine { height: 3; overflow: hidden; }
+    """
+
+    class Sought(Message):
+        """The user pointed at a moment."""
+
+        def __init__(self, t_ns: int) -> None:
+            super().__init__()
+            self.t_ns = t_ns
+
+    def __init__(self) -> None:
+        super().__init__(id="timeline")
+        self._span_ns = 0
+        self._dragging = False
+
+    def update(self, replay: Replay, transport: Transport, columns: int, hint: str) -> None:
+        """Draw the three lines; ``hint`` stands at the end of the last one."""
+        self._span_ns = transport.span_ns
+        caution: Line = clip([(CAUTION, "danger")], columns)
+        if (gap := columns - width(caution) - len(hint)) >= 2:
+            caution = [*caution, (" " * gap, PLAIN), (hint, "faint")]
+        self.show(
+            [
+                draw_track(transport, replay.findings, columns),
+                clip(draw_transport(transport, columns), columns),
+                caution,
+            ]
+        )
+
+    def on_mouse_down(self, event: events.MouseDown) -> None:
+        """Start seeking."""
+        if event.y == 0:
+            self._dragging = True
+            self.capture_mouse()
+            self._seek(event.x)
+
+    def on_mouse_move(self, event: events.MouseMove) -> None:
+        """Seek along."""
+        if self._dragging:
+            self._seek(event.x)
+
+    def on_mouse_up(self) -> None:
+        """Stop seeking."""
+        self._dragging = False
+        self.release_mouse()
+
+    def _seek(self, x: int) -> None:
+        self.post_message(self.Sought(moment_at(x, self._span_ns, self.size.width)))

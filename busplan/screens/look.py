@@ -1,0 +1,95 @@
+"""How roles look: on dark, on light and without colour.
+
+Blue, yellow and vermillion of the Okabe-Ito palette stay apart for colour-blind eyes; each is
+joined by a mark or a word, so that the screens also work in one colour.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+from rich.style import Style
+from textual.theme import Theme
+
+BLUE, YELLOW, VERMILLION = "#56B4E9", "#F0E442", "#D55E00"
+DEEP_BLUE, OCHRE = "#005A8C", "#7A6400"
+
+INK, PAPER = "busplan-ink", "busplan-paper"
+
+THEMES = (
+    Theme(
+        name=INK,
+        primary=BLUE,
+        secondary="#7FA3A8",
+        accent=YELLOW,
+        warning=YELLOW,
+        error=VERMILLION,
+        success=BLUE,
+        foreground="#DCE5E3",
+        background="#0F1B20",
+        surface="#14242A",
+        panel="#1B3038",
+        dark=True,
+    ),
+    Theme(
+        name=PAPER,
+        primary=DEEP_BLUE,
+        secondary="#5B6F73",
+        accent=OCHRE,
+        warning=OCHRE,
+        error="#B34700",
+        success=DEEP_BLUE,
+        foreground="#20292B",
+        background="#F7F3E8",
+        surface="#EFE9DA",
+        panel="#E2DAC6",
+        dark=False,
+    ),
+)
+
+# role: (on dark, on light, without colour)
+_ROLES: dict[str, tuple[str, str, str]] = {
+    "plain": ("", "", ""),
+    "faint": ("#7F9498", "#7A7F78", "dim"),
+    "head": ("bold #9CC3C9", "bold #35565B", "bold"),
+    "strong": ("bold", "bold", "bold"),
+    "title": ("bold #0F1B20 on #9CC3C9", "bold #F7F3E8 on #35565B", "reverse bold"),
+    "title-dim": ("#C7DADC on #1B3038", "#35565B on #E2DAC6", ""),
+    "missing": ("#7F9498", "#7A7F78", "dim"),
+    "stale": ("italic #7F9498", "italic #7A7F78", "italic dim"),
+    "far-low": (f"bold #0F1B20 on {BLUE}", f"bold #0F1B20 on {BLUE}", "reverse"),
+    "low": (BLUE, DEEP_BLUE, ""),
+    "high": (YELLOW, OCHRE, ""),
+    "far-high": (f"bold #0F1B20 on {YELLOW}", f"bold #0F1B20 on {YELLOW}", "reverse"),
+    "outside": (f"bold #0F1B20 on {VERMILLION}", f"bold #FFFFFF on {VERMILLION}", "reverse bold"),
+    "bar": (BLUE, DEEP_BLUE, ""),
+    "near": (YELLOW, OCHRE, ""),
+    "over": (VERMILLION, "#B34700", "bold"),
+    "limit": ("bold #DCE5E3", "bold #20292B", "bold"),
+    "limit-in": ("bold #DCE5E3 on #2C6A88", "bold #F7F3E8 on #2C6A88", "reverse"),
+    "note": ("#9CC3C9", "#35565B", ""),
+    "caution": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
+    "fault": (f"bold {VERMILLION}", "bold #B34700", "bold underline"),
+    "changed": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
+    "chosen": ("bold #0F1B20 on #DCE5E3", "bold #F7F3E8 on #20292B", "reverse bold"),
+    "chosen-row": ("on #24414B", "on #D6CCB2", "underline"),
+    "span": ("on #24414B", "on #D6CCB2", "underline"),
+    "head-mark": ("bold #0F1B20 on #DCE5E3", "bold #F7F3E8 on #20292B", "reverse bold"),
+    "good": (f"bold {BLUE}", f"bold {DEEP_BLUE}", "bold"),
+    "danger": ("#E5B48F", "#8A3A00", ""),
+    "trace": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
+    "trace-2": (BLUE, DEEP_BLUE, ""),
+    "trace-3": ("#CC79A7", "#96417A", ""),
+    "trace-4": (VERMILLION, "#B34700", ""),
+    "band": ("#3E646E", "#B9AF95", "dim"),
+}
+
+
+@cache
+def style(role: str, dark: bool, colour: bool) -> Style:
+    """The style of a role; ``a+b`` lays role ``b`` over role ``a``."""
+    out = Style.null()
+    for name in role.split("+"):
+        on_dark, on_light, plain = _ROLES[name]
+        out += Style.parse((on_dark if dark else on_light) if colour else plain)
+    return out

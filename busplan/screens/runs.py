@@ -1,0 +1,130 @@
+"""Lines of text as runs: pieces with the role they play, whatever the medium makes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from busplan.findings import Weight
+from busplan.replay.pack import Grade
+
+Run = tuple[str, str]
+"""A piece of text and its role (see :mod:`busplan.screens.look`)."""
+Line = list[Run]
+
+PLAIN, FAINT, HEAD = "plain", "faint", "head"
+
+OF_GRADE = {
+    Grade.MISSING: "missing",
+    Grade.STALE: "stale",
+    Grade.FAR_LOW: "far-low",
+    Grade.LOW: "low",
+    Grade.EVEN: PLAIN,
+    Grade.HIGH: "high",
+    Grade.FAR_HIGH: "far-high",
+    Grade.OUTSIDE: "outside",
+}
+OF_WEIGHT = {Weight.NOTE: "note", Weight.CAUTION: "caution", Weight.FAULT: "fault"}
+
+
+def text(line: Line) -> str:
+    """The line without roles or trailing blanks."""
+    return "".join(piece for piece, _ in line).rstrip()
+
+
+def width(line: Line) -> int:
+    """Characters in the line."""
+    return sum(len(piece) for piece, _ in line)
+
+
+def clip(line: Line, columns: int) -> Line:
+    """At most ``columns`` characters; a cut piece ends in ``…``."""
+    if width(line) <= columns:
+        return line
+    out: Line = []
+    room = max(columns - 1, 0)
+    for piece, role in line:
+        out.append((piece[:room], role))
+        room -= len(piece)
+        if room < 0:
+            break
+    last, role = out[-1]
+    out[-1] = (f"{last}…"[:columns] if columns else "", role)
+    return out
+
+
+def fill(line: Line, columns: int, role: str = PLAIN) -> Line:
+    """Exactly ``columns`` characters."""
+    line = clip(line, columns)
+    return [*line, (" " * (columns - width(line)), role)]
+
+
+def beside(left: Sequence[Line], right: Sequence[Line], columns: int, gap: int = 2) -> list[Line]:
+    """Two blocks side by side; the left one ``columns`` wide."""
+    rows = max(len(left), len(right))
+    out: list[Line] = []
+    for i in range(rows):
+        line = fill(left[i] if i < len(left) else [], columns)
+        out.append([*line, (" " * gap, PLAIN), *(right[i] if i < len(right) else [])])
+    return out
+
+
+def wrap(sentence: str, columns: int, role: str = PLAIN, indent: int = 0) -> list[Line]:
+    """A sentence over several lines, later ones indented."""
+    lines: list[str] = []
+    room = max(columns, 8)
+    for word in sentence.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= room:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word if not lines else " " * indent + word)
+    return [[(line, role)] for line in lines]
+
+
+def clock_text(t_ns: int) -> str:
+    """A moment as ``0:05:12.3``; minutes and seconds always have two digits."""
+    tenths = t_ns // 100_000_000
+    seconds, tenth = divmod(tenths, 10)
+    minutes, second = divmod(seconds, 60)
+    hours, minute = divmod(minutes, 60)
+    return f"{hours}:{minute:02}:{second:02}.{tenth}"
+
+
+def span_text(ns: float) -> str:
+    """A length of time in its natural unit, six characters at most."""
+    if ns < 1e6:
+        return f"{ns / 1e3:.0f} µs"
+    if ns < 9.9995e8:
+        return f"{ns / 1e6:.0f} ms"
+    if ns < 99.95e9:
+        return f"{ns / 1e9:.1f} s"
+    if ns < 5.9e12:
+        return f"{ns / 60e9:.0f} min"
+    return f"{ns / 3600e9:.0f} h"
+
+
+def load_bar(load: float, limit: float, columns: int) -> Line:
+    """A load on a fixed scale of 0 to 100 %; ``|`` marks the limit, also inside the bar."""
+    filled = min(round(load * columns), columns)
+    if load > 0 and not filled:
+        filled = 1
+    mark = min(int(limit * columns), columns - 1)
+    role = "over" if load > limit else "near" if load > 0.8 * limit else "bar"
+    cells = ["█" if i < filled else "·" for i in range(columns)]
+    line: Line = []
+    for i, cell in enumerate(cells):
+        if i == mark:
+            line.append(("|", "limit-in" if i < filled else "limit"))
+        else:
+            line.append((cell, role if i < filled else FAINT))
+    return merge(line)
+
+
+def merge(line: Iterable[Run]) -> Line:
+    """Neighbouring runs of one role joined."""
+    out: Line = []
+    for piece, role in line:
+        if out and out[-1][1] == role:
+            out[-1] = (out[-1][0] + piece, role)
+        else:
+            out.append((piece, role))
+    return out

@@ -1,0 +1,85 @@
+"""The line of time under every screen: where we are, what was found when, the A-B span."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busplan.findings import Finding, Weight
+from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, merge, span_text
+
+
+@dataclass(frozen=True, slots=True)
+class Transport:
+    """What the line of time says besides the findings: position, motion, span, lag [ns]."""
+
+    t_ns: int
+    span_ns: int
+    playing: bool
+    speed: float
+    a_ns: int | None = None
+    b_ns: int | None = None
+    lag_ns: int = 0
+
+
+def column_of(t_ns: int, span_ns: int, columns: int) -> int:
+    """The column of a moment on a track of ``columns``."""
+    if span_ns <= 0 or columns <= 1:
+        return 0
+    return min(max(round(t_ns / span_ns * (columns - 1)), 0), columns - 1)
+
+
+def moment_at(column: int, span_ns: int, columns: int) -> int:
+    """The moment a column of the track stands for."""
+    if columns <= 1:
+        return 0
+    return round(min(max(column, 0), columns - 1) / (columns - 1) * span_ns)
+
+
+def draw_track(state: Transport, findings: Sequence[Finding], columns: int) -> Line:
+    """The track: ``-`` past, ``·`` to come, marks of findings, A and B, the present as ``O``."""
+    here = column_of(state.t_ns, state.span_ns, columns)
+    heaviest: dict[int, Weight] = {}
+    for finding in findings:
+        t_ns = finding.where.time_ns
+        if t_ns is not None:
+            at = column_of(t_ns, state.span_ns, columns)
+            heaviest[at] = max(heaviest.get(at, Weight.NOTE), finding.weight)
+    ends = {
+        column_of(t, state.span_ns, columns): letter
+        for t, letter in ((state.a_ns, "A"), (state.b_ns, "B"))
+        if t is not None
+    }
+    line: Line = []
+    for x in range(columns):
+        inside = len(ends) == 2 and min(ends) <= x <= max(ends)
+        piece, role = ("-", HEAD) if x < here else ("·", FAINT)
+        if x in heaviest:
+            piece, role = heaviest[x].mark, OF_WEIGHT[heaviest[x]]
+        if x in ends:
+            piece, role = ends[x], "strong"
+        if inside:
+            role += "+span"
+        if x == here:
+            piece, role = (piece if x in heaviest or x in ends else "O"), "head-mark"
+        line.append((piece, role))
+    return merge(line)
+
+
+def draw_transport(state: Transport, columns: int) -> Line:
+    """Motion, speed, position and length, the span, how far the screen is behind."""
+    line: Line = [
+        ("PLAY " if state.playing else "HELD ", "good" if state.playing else "caution"),
+        (f"x{state.speed:g}", PLAIN),
+        (f"  {clock_text(state.t_ns)}", "strong"),
+        (f" of {clock_text(state.span_ns)}", FAINT),
+    ]
+    if state.a_ns is not None:
+        line.append((f"  A {clock_text(state.a_ns)}", PLAIN))
+    if state.b_ns is not None:
+        line.append((f"  B {clock_text(state.b_ns)}", PLAIN))
+    if state.a_ns is not None and state.b_ns is not None:
+        line.append((f"  ({span_text(abs(state.b_ns - state.a_ns))})", FAINT))
+    if state.playing:
+        line.append((f"  lag {state.lag_ns / 1e6:.0f} ms", FAINT))
+    return line

@@ -1,0 +1,25 @@
+"""What every screen of the application can do."""
+
+from __future__ import annotations
+
+from textual.containers import Container
+
+from busplan.replay.replay import Replay
+from busplan.replay.snapshot import Snapshot
+
+
+class View(Container):
+    """One screen: told of every new moment while it is shown."""
+
+    DEFAULT_CSS = """
+    View { height: 1fr; }
+    """
+
+    title = ""
+    """Its name in the heading."""
+    help = ""
+    """What it shows and which keys it has, for the help panel."""
+
+    def update(self, replay: Replay, snapshot: Snapshot) -> None:
+        """Show a moment."""
+        raise NotImplementedError
