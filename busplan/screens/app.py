@@ -56,6 +56,7 @@ class ReplayApp(App[None]):
         replay: Replay,
         *,
         start_ns: int = 0,
+        screen: str = "pack",
         play: bool = False,
         speed: float = 1.0,
         now: Callable[[], int] = time.monotonic_ns,
@@ -68,6 +69,7 @@ class ReplayApp(App[None]):
         self.clock = ReplayClock(replay.span_ns, speed=speed, now=now)
         self.clock.seek(start_ns)
         self._play = play
+        self._first = screen
         self.views: tuple[View, ...] = (PackView(),)
         self.snapshot: Snapshot | None = None
         self._shown: tuple[object, ...] = ()
@@ -76,7 +78,7 @@ class ReplayApp(App[None]):
     def compose(self) -> ComposeResult:
         """Heading, screens, line of time."""
         yield Heading(tuple(view.title for view in self.views))
-        with ContentSwitcher(id="views", initial=self.views[0].id):
+        with ContentSwitcher(id="views", initial=self._first):
             yield from self.views
         yield TimeLine()
 
@@ -182,7 +184,12 @@ class ReplayApp(App[None]):
 
 
 def run_replay(
-    replay: Replay, *, start_ns: int = 0, play: bool = True, speed: float = 1.0
+    replay: Replay,
+    *,
+    start_ns: int = 0,
+    screen: str = "pack",
+    play: bool = True,
+    speed: float = 1.0,
 ) -> None:
     """Open the screens on a capture; returns when the user leaves."""
-    ReplayApp(replay, start_ns=start_ns, play=play, speed=speed).run()
+    ReplayApp(replay, start_ns=start_ns, screen=screen, play=play, speed=speed).run()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from busplan.findings import Finding, Weight
 from busplan.plan.vehicle import Vehicle
-from busplan.replay.pack import Evenness, PackState, cell_name, sensor_name
+from busplan.replay.pack import Evenness, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.traffic import Load
@@ -18,6 +20,7 @@ from busplan.screens.runs import (
     clock_text,
     fill,
     load_bar,
+    wrap,
 )
 
 CAUTION = "High voltage can kill. Not a safety device: follow local codes; licensed people only."
@@ -28,53 +31,99 @@ def vehicle_label(vehicle: Vehicle) -> str:
     return f"{vehicle.name} (invented)" if vehicle.invented else vehicle.name
 
 
-def state_line(snapshot: Snapshot) -> Line:
-    """The state in one word and the heaviest reason for it."""
+def state_lines(snapshot: Snapshot, columns: int, most: int) -> list[Line]:
+    """The state in one word and the reasons for it, heaviest first, in at most ``most`` lines."""
     role = OF_WEIGHT[snapshot.weight] if snapshot.weight > Weight.NOTE else "good"
-    line: Line = [(snapshot.word, role)]
-    if snapshot.troubles:
-        first, *rest = snapshot.troubles
-        line.append((f"  {first.text}", PLAIN))
-        if rest:
-            line.append((f"  (+{len(rest)} more)", FAINT))
-    return line
+    if not snapshot.troubles:
+        return [[(snapshot.word, role)]]
+    first, *rest = snapshot.troubles
+    lead = f"{snapshot.word}  "
+    lines = wrap(lead + first.text, columns, indent=len(lead))
+    lines[0] = [(snapshot.word, role), (lines[0][0][0][len(snapshot.word) :], PLAIN)]
+    for n, trouble in enumerate(rest):
+        more = wrap(f"{trouble.weight.mark} {trouble.text}", columns, OF_WEIGHT[trouble.weight], 2)
+        if len(lines) + len(more) > most:
+            if len(lines) < most:
+                lines.append([(f"and {len(rest) - n} more", FAINT)])
+            break
+        lines += more
+    return lines[:most]
 
 
 def pack_figures(pack: PackState) -> list[Line]:
     """Minimum, mean, maximum and spread of cells and sensors, and where the extremes are."""
-    layout = pack.layout
     lines: list[Line] = []
-    for lead, peers, names, form, spread in (
-        ("cells", pack.cells, [cell_name(c) for c in layout.cells], "{:.3f} V", "{:.0f} mV"),
-        ("heat", pack.sensors, [sensor_name(s) for s in layout.sensors], "{:.1f} °C", "{:.1f} K"),
-    ):
-        if not names:
+    for kind in kinds_of(pack):
+        if kind.even is None:
+            lines.append([(f"{kind.lead:<6}", HEAD), ("no fresh value", "stale")])
             continue
-        even = peers.evenness
-        if even is None:
-            lines.append([(f"{lead:<6}", HEAD), ("no fresh value", "stale")])
-            continue
-        lines.append(_figures(lead, even, names, form, spread, 1e3 if lead == "cells" else 1.0))
+        low, high = kind.names[kind.even.lowest], kind.names[kind.even.highest]
+        lines.append(
+            [
+                (f"{kind.lead:<6}", HEAD),
+                ("min ", FAINT),
+                (f"{kind.even.minimum:.{kind.decimals}f}", PLAIN),
+                (f" {low:<8} ", FAINT),
+                ("mean ", FAINT),
+                (f"{kind.even.mean:.{kind.decimals}f}", PLAIN),
+                (" max ", FAINT),
+                (f"{kind.even.maximum:.{kind.decimals}f}", PLAIN),
+                (f" {high:<8} ", FAINT),
+                ("spread ", FAINT),
+                (kind.spread, "strong"),
+            ]
+        )
     extra = quantities_line(pack)
     return [*lines, extra] if extra else lines
 
 
-def _figures(
-    lead: str, even: Evenness, names: list[str], form: str, spread: str, factor: float
-) -> Line:
-    return [
-        (f"{lead:<6}", HEAD),
-        ("min ", FAINT),
-        (form.format(even.minimum), PLAIN),
-        (f" {names[even.lowest]}  ", FAINT),
-        ("mean ", FAINT),
-        (form.format(even.mean), PLAIN),
-        ("  max ", FAINT),
-        (form.format(even.maximum), PLAIN),
-        (f" {names[even.highest]}  ", FAINT),
-        ("spread ", FAINT),
-        (spread.format(even.spread * factor), "strong"),
-    ]
+def pack_table(pack: PackState) -> list[Line]:
+    """The same figures as a table, for a narrow block beside the map."""
+    kinds = [k for k in kinds_of(pack) if k.even]
+    lines: list[Line] = [[(" " * 8, PLAIN), *((f"{k.lead:<18}", HEAD) for k in kinds)]]
+    for what in ("max", "mean", "min"):
+        line: Line = [(f"{what:<8}", FAINT)]
+        for kind in kinds:
+            assert kind.even is not None
+            value, name = {
+                "max": (kind.even.maximum, kind.names[kind.even.highest]),
+                "mean": (kind.even.mean, f"of {kind.even.count}"),
+                "min": (kind.even.minimum, kind.names[kind.even.lowest]),
+            }[what]
+            number = f"{value:.{kind.decimals}f} {kind.unit}"
+            line += [(f"{number:<8}", PLAIN), (f" {name:<9}", FAINT)]
+        lines.append(line)
+    lines.append([(f"{'spread':<8}", FAINT), *((f"{k.spread:<18}", "strong") for k in kinds)])
+    worst = pack.worst_lag
+    if worst:
+        lines.append([(f"{'lag':<8}", FAINT), (f"{worst[0]} {worst[1]:.1f} K behind", PLAIN)])
+    return lines
+
+
+class Kind(NamedTuple):
+    """Cells or sensors, and how their figures are written."""
+
+    lead: str
+    even: Evenness | None
+    names: list[str]
+    decimals: int
+    unit: str
+    spread: str
+
+
+def kinds_of(pack: PackState) -> list[Kind]:
+    """Cells and sensors, whichever the pack has."""
+    cells, sensors = pack.cells.evenness, pack.sensors.evenness
+    found = []
+    if pack.layout.cells:
+        names = [f"{c.number} {c.module}" for c in pack.layout.cells]
+        spread = f"{cells.spread * 1e3:.0f} mV" if cells else ""
+        found.append(Kind("cells", cells, names, 3, "V", spread))
+    if pack.layout.sensors:
+        names = [f"{s.module}/{s.position}" for s in pack.layout.sensors]
+        spread = f"{sensors.spread:.1f} K" if sensors else ""
+        found.append(Kind("heat", sensors, names, 1, "°C", spread))
+    return found
 
 
 def quantities_line(pack: PackState) -> Line:

@@ -9,7 +9,7 @@ from textual.geometry import Region
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import load_grid, pack_figures, recent_findings, state_line
+from busplan.screens.draw import load_grid, pack_figures, pack_table, quantities_line, recent_findings, state_lines
 from busplan.screens.packmap import DENSITIES, Choice, Density, PackMap
 from busplan.screens.runs import FAINT, HEAD, Line, clip
 from busplan.screens.sheet import Sheet
@@ -120,7 +120,7 @@ class PackView(View):
 
 def foot(replay: Replay, snapshot: Snapshot, columns: int, lines: int) -> list[Line]:
     """Below the map on a narrow screen: state, figures, loads, the latest finding."""
-    out = [clip(state_line(snapshot), columns)]
+    out = state_lines(snapshot, columns, 2 if lines >= 21 else 1)
     if snapshot.pack:
         out += [clip(line, columns) for line in pack_figures(snapshot.pack)]
     out += load_grid(snapshot, replay.vehicle, columns, 3 if columns >= 72 else 2)
@@ -129,9 +129,10 @@ def foot(replay: Replay, snapshot: Snapshot, columns: int, lines: int) -> list[L
 
 def beside_map(replay: Replay, snapshot: Snapshot, columns: int, lines: int) -> list[Line]:
     """Beside the map on a wide screen."""
-    out = [clip(state_line(snapshot), columns), []]
+    out = [*state_lines(snapshot, columns, 8), []]
     if snapshot.pack:
-        out += [clip(line, columns) for line in pack_figures(snapshot.pack)]
+        out += pack_table(snapshot.pack)
+        out += [clip(quantities_line(snapshot.pack), columns)]
         out.append([])
     out.append([("load of the last second, | limit", HEAD)])
     out += load_grid(snapshot, replay.vehicle, columns, 1)
