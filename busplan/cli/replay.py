@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.captures import CaptureFiles, ChannelOption, OffsetOption
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -15,8 +17,10 @@ def register(app: typer.Typer) -> None:
 
 
 def replay(
-    captures: Annotated[list[Path], typer.Argument(help="Capture files that belong together.")],
+    captures: CaptureFiles,
     plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
     at: Annotated[
         float | None,
         typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
@@ -33,12 +37,16 @@ def replay(
 
     Example: busplan replay warm-up.log --plan as_built.toml --at 600
     """
+    from busplan.cli.captures import open_capture
     from busplan.cli.output import print_json
-    from busplan.screens.opening import open_replay
+    from busplan.plan.load import load_plan
+    from busplan.screens.opening import replay_of
     from busplan.screens.twin import check_screen, screen_dict, screen_text
 
     name = check_screen(screen)
-    opened = open_replay(captures, plan)
+    vehicle = load_plan(plan)
+    capture = open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel)
+    opened = replay_of(capture, vehicle)
     if text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty()):
         moment = opened.span_ns if at is None else round(at * 1e9)
         if as_json:

@@ -20,7 +20,7 @@ from busplan.replay.index import FrameIndex
 STALE_CYCLES = 3
 """A cyclic message is stale when more than this many of its cycles pass without a frame."""
 CYCLE_GAPS = 16
-"""The measured cycle is the mean of up to this many last gaps."""
+"""The measured cycle is the median of up to this many last gaps."""
 NEVER = np.iinfo(np.int64).max
 """Age of what has not come yet."""
 
@@ -139,17 +139,30 @@ class Lines:
         position = np.where(came, upto - 1, -1)
         last = self.index.times_ns[np.where(came, position, 0)]
         age = np.where(came, t_ns - last, NEVER)
-        gaps = np.minimum(count - 1, CYCLE_GAPS)
-        earlier = self.index.times_ns[np.where(gaps > 0, position - gaps, 0)]
-        cycle = np.where(gaps > 0, (last - earlier) / np.maximum(gaps, 1), np.nan)
+        cycle = self._median_gap(position, np.minimum(count - 1, CYCLE_GAPS))
         waited = np.where(came, age, t_ns)
         return Ages(position, count, age, cycle, waited > self.allowed_ns)
 
-    def spread(self, by_key: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        """A figure for each of the index's keys as a figure for each line; zero where unseen."""
-        if not len(by_key):
-            return np.zeros(len(self.lines))
-        return np.where(self._k >= 0, by_key[np.maximum(self._k, 0)], 0.0)
+    def _median_gap(self, position: I64, gaps: I64) -> npt.NDArray[np.float64]:
+        """Median of the last ``gaps`` distances before each position; NaN where there is none."""
+        back = np.arange(CYCLE_GAPS)
+        at = np.where(back < gaps[:, None], position[:, None] - back, 0)
+        apart = np.where(
+            back < gaps[:, None],
+            (self.index.times_ns[at] - self.index.times_ns[at - 1]).astype(np.float64),
+            np.inf,
+        )
+        apart.sort(axis=1)
+        lines, most = np.arange(len(gaps)), np.maximum(gaps, 1)
+        middle = (apart[lines, (most - 1) // 2] + apart[lines, most // 2]) / 2
+        return np.where(gaps > 0, middle, np.nan)
+
+    def count(self, t_ns: int) -> I64:
+        """Frames of each line up to a moment; ``(n_lines,)``."""
+        if not len(self.index.times_ns):
+            return np.zeros(len(self.lines), np.int64)
+        passed = self.index.upto(t_ns) - self.index.starts[:-1]
+        return np.where(self._k >= 0, passed[self._k], 0)
 
     def silent(self, ages: Ages, recorded: frozenset[str]) -> tuple[Silence, ...]:
         """Nodes all of whose cyclic messages are stale, on networks that were ``recorded``."""

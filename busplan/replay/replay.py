@@ -25,7 +25,7 @@ from busplan.replay.pack import (
 )
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import troubles
-from busplan.replay.traffic import F64, NOW_NS, Traffic
+from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, NOW_NS, Traffic
 from busplan.replay.values import LatestValues, Value
 
 VOLTS = {"mV": 1e-3}
@@ -51,15 +51,11 @@ class Replay:
     def of(
         vehicle: Vehicle,
         table: FrameTable,
-        wire_ns: I64,
         *,
         findings: Iterable[Finding] = (),
         source: str = "",
     ) -> Replay:
-        """Index ``table`` (channels already named as the plan's networks) for replay.
-
-        ``wire_ns`` is each frame's time on the wire, shape ``(n_frames,)``.
-        """
+        """Index ``table`` (channels already named as the plan's networks) for replay."""
         index = FrameIndex.of(table)
         ordered = sorted(findings, key=moment_of)
         return Replay(
@@ -69,7 +65,7 @@ class Replay:
             tuple(ordered),
             index,
             Lines.of(vehicle, index),
-            Traffic.of(table, index, tuple(vehicle.networks), wire_ns),
+            Traffic.of(table, vehicle.networks),
         )
 
     @property
@@ -90,7 +86,7 @@ class Replay:
             t_ns,
             loads,
             ages,
-            self.lines.spread(self.traffic.share(t_ns)),
+            self._share(ages, t_ns),
             silent,
             pack,
             troubles(pack, loads, self.vehicle.networks, silent),
@@ -149,6 +145,16 @@ class Replay:
             _Gather.of(self, sensors),
             _Gather.of(self, list(layout.quantities.values())),
         )
+
+    @cached_property
+    def _frame_ns(self) -> F64:
+        return np.array([self.traffic.frame_ns.get(line.key, 0.0) for line in self.lines.lines])
+
+    def _share(self, ages: Ages, t_ns: int) -> F64:
+        """Frames of the last minute times the mean time of one, over the time that passed."""
+        before = self.lines.count(t_ns - MINUTE_NS)
+        passed = max(min(t_ns, MINUTE_NS), BIN_NS)
+        return np.asarray((ages.count - before) * self._frame_ns / passed)
 
     def _pack_state(self, layout: PackLayout, ages: Ages, t_ns: int) -> PackState:
         cells, sensors, others = self._gathers

@@ -34,7 +34,7 @@ def troubles(
     silent: Sequence[Silence],
 ) -> tuple[Trouble, ...]:
     """Everything wrong at a moment, the heaviest first."""
-    found = [*_pack(pack), *_networks(loads, networks), *_silence(silent)]
+    found = [*_silence(silent), *_pack(pack), *_networks(loads, networks)]
     return tuple(sorted(found, key=lambda t: -t.weight))
 
 
@@ -137,16 +137,15 @@ def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterato
 
 def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
     for gone in silent:
-        if gone.since_ns is None:
-            yield Trouble(
-                Weight.NOTE, "NODE SILENT", f"{gone.node} has not been heard on {gone.network}"
-            )
-        else:
+        if gone.since_ns is not None:
             yield Trouble(
                 Weight.CAUTION,
                 "NODE SILENT",
                 f"{gone.node} has been silent on {gone.network} since {gone.since_ns / 1e9:.1f} s",
             )
+    unheard = [f"{gone.node} on {gone.network}" for gone in silent if gone.since_ns is None]
+    if unheard:
+        yield Trouble(Weight.NOTE, "NODE SILENT", f"not heard yet: {', '.join(unheard)}")
 
 
 def _outside(peers: Peers) -> Evenness | None:

@@ -1,26 +1,29 @@
-"""How busy each network is at any moment: time on the wire, summed once into bins.
+"""How busy each network is at any moment: the measured load, summed up once over bins of 0.1 s.
 
-Load is time on the wire over time passed. A moment falls at the end of the last full bin, so that
-"now" is the second before it and "last minute" the sixty seconds before it; near the start of a
-capture, and of a network's own frames, the window is what has passed.
+Load is time on the wire over time passed, with the exact bits of the recorded payloads. A moment
+falls at the end of the last full bin, so that "now" is the second before it and "last minute" the
+sixty seconds before it; near the start of a capture the window is what has passed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import ERROR, I64, FrameTable
-from busplan.replay.index import FrameIndex
+from busplan.capture.frames import I64, FrameTable
+from busplan.capture.load import measured_load, rates_of
+from busplan.definitions.model import FrameKey
+from busplan.plan.vehicle import Network
 
 BIN_NS = 100_000_000
 NOW_NS = 1_000_000_000
 """Window of the load called "now"."""
 MINUTE_NS = 60_000_000_000
-SECOND_BINS = NOW_NS // BIN_NS
+NOW_BINS = NOW_NS // BIN_NS
+MINUTE_BINS = MINUTE_NS // BIN_NS
 
 F64 = npt.NDArray[np.float64]
 
@@ -48,9 +51,9 @@ class Load:
 
 @dataclass(frozen=True, eq=False)
 class Traffic:
-    """Running sums over bins of 0.1 s; arrays have shape ``(n_networks, n_bins + 1)``.
+    """Running sums over the bins; arrays have shape ``(n_networks, n_bins + 1)``.
 
-    ``shares_ns`` is per identifier over bins of one second, ``(n_keys, n_seconds + 1)``.
+    ``frame_ns`` is the mean exact time on the wire of one frame of each identifier.
     """
 
     networks: tuple[str, ...]
@@ -59,82 +62,77 @@ class Traffic:
     errors: I64
     peak: F64
     peak_bin: I64
-    shares_ns: I64
+    frame_ns: Mapping[FrameKey, float]
 
     @staticmethod
-    def of(
-        table: FrameTable, index: FrameIndex, networks: Sequence[str], wire_ns: I64
-    ) -> Traffic:
-        """Sum up ``wire_ns`` (time on the wire of each row of ``table``) by network and bin."""
-        names = tuple(networks)
-        n_bins = int(table.span_ns // BIN_NS) + 1
-        place = np.array([names.index(n) if n in names else -1 for n in table.networks], np.int64)
-        known = place[table.network] if len(table) else np.empty(0, np.int64)
-        cell = known * n_bins + (table.time_ns - index.origin_ns) // BIN_NS
-        shape = (len(names), n_bins)
-        fault = (table.flags & ERROR) != 0
-
-        def total(mask: npt.NDArray[np.bool_], weights: I64 | None = None) -> I64:
-            chosen = None if weights is None else weights[mask].astype(np.float64)
-            sums = np.bincount(cell[mask], chosen, minlength=shape[0] * n_bins)
-            sums = np.rint(sums).astype(np.int64).reshape(shape)
-            return np.concatenate([np.zeros((shape[0], 1), np.int64), sums.cumsum(1)], axis=1)
-
-        inside = known >= 0
-        busy = total(inside, wire_ns)
+    def of(table: FrameTable, networks: Mapping[str, Network]) -> Traffic:
+        """Sum up a table whose networks are named as the plan names them."""
+        measured = measured_load(table, rates_of(networks), BIN_NS)
+        n_bins = max((len(m.exact_ns) for m in measured.values()), default=1)
+        sums = np.zeros((3, len(networks), n_bins + 1), np.int64)
+        frame_ns: dict[FrameKey, float] = {}
+        for i, name in enumerate(networks):
+            if name in measured:
+                load = measured[name]
+                for part, bins in zip(
+                    sums, (load.exact_ns, load.frames, load.error_frames), strict=True
+                ):
+                    part[i, 1:] = np.cumsum(bins)
+                for key, spent in load.share_ns.items():
+                    frame_ns[key] = spent / max(len(table.groups[key]), 1)
+        busy, frames, errors = sums
+        wide = min(NOW_BINS, n_bins)
         second = np.zeros(busy.shape)
-        wide = min(SECOND_BINS, n_bins)
         second[:, wide:] = (busy[:, wide:] - busy[:, :-wide]) / (wide * BIN_NS)
         peak = np.maximum.accumulate(second, axis=1)
         rises = np.where(np.diff(peak, axis=1, prepend=0.0) > 0, np.arange(n_bins + 1), 0)
         return Traffic(
-            names,
+            tuple(networks),
             busy,
-            total(inside & ~fault),
-            total(inside & fault),
+            frames - errors,
+            errors,
             peak,
             np.maximum.accumulate(rises, axis=1),
-            _shares(index, wire_ns),
+            frame_ns,
         )
 
     def at(self, t_ns: int) -> tuple[Load, ...]:
         """The load of every network at a moment."""
-        end = min(max(t_ns, 0) // BIN_NS, self.busy_ns.shape[1] - 1)
-        return tuple(self._load(i, name, int(end)) for i, name in enumerate(self.networks))
-
-    def share(self, t_ns: int) -> F64:
-        """Each identifier's share of its network's time over the last minute; ``(n_keys,)``."""
-        end = int(min(max(t_ns, 0) // NOW_NS, self.shares_ns.shape[1] - 1))
-        begin = max(0, end - MINUTE_NS // NOW_NS)
-        if end == begin:
-            return np.zeros(len(self.shares_ns))
-        spent: F64 = (self.shares_ns[:, end] - self.shares_ns[:, begin]) / ((end - begin) * NOW_NS)
-        return spent
+        end = self._bin(t_ns)
+        return tuple(self._load(i, name, end) for i, name in enumerate(self.networks))
 
     def curve(self, network: str, columns: int) -> F64:
         """Load of one network over the whole capture in equal columns; ``(columns,)``."""
         sums = self.busy_ns[self.networks.index(network)]
         edges = np.linspace(0, len(sums) - 1, columns + 1)
         inside = np.interp(edges, np.arange(len(sums)), sums)
-        width = max((edges[1] - edges[0]) * BIN_NS, 1.0)
-        return np.diff(inside) / width
+        width = max(float(edges[1] - edges[0]) * BIN_NS, 1.0)
+        return np.asarray(np.diff(inside) / width)
 
     def mean(self, a_ns: int, b_ns: int) -> F64:
         """Mean load of each network between two moments, to the nearest bins; ``(n_networks,)``."""
-        a, b = (min(max(t, 0) // BIN_NS, self.busy_ns.shape[1] - 1) for t in (a_ns, b_ns))
-        if b <= a:
-            return np.zeros(len(self.networks))
-        spent: F64 = (self.busy_ns[:, b] - self.busy_ns[:, a]) / ((b - a) * BIN_NS)
-        return spent
+        a, b = self._bin(a_ns), self._bin(b_ns)
+        spent = self.busy_ns[:, b] - self.busy_ns[:, a]
+        return np.asarray(spent / (max(b - a, 1) * BIN_NS))
+
+    def highest(self, a_ns: int, b_ns: int) -> F64:
+        """The highest second of each network that ends between two moments; ``(n_networks,)``."""
+        a, b = self._bin(a_ns), self._bin(b_ns)
+        ends = np.arange(min(a + NOW_BINS, b), b + 1)
+        spent = self.busy_ns[:, ends] - self.busy_ns[:, np.maximum(ends - NOW_BINS, 0)]
+        return np.asarray(spent.max(axis=1) / (min(NOW_BINS, max(b - a, 1)) * BIN_NS))
+
+    def _bin(self, t_ns: int) -> int:
+        return int(min(max(t_ns, 0) // BIN_NS, self.busy_ns.shape[1] - 1))
 
     def _load(self, i: int, name: str, end: int) -> Load:
         def passed(sums: I64, bins: int) -> tuple[int, int]:
             begin = max(0, end - bins)
             return int(sums[i, end] - sums[i, begin]), max(end - begin, 1)
 
-        second, n_second = passed(self.busy_ns, SECOND_BINS)
-        minute, n_minute = passed(self.busy_ns, MINUTE_NS // BIN_NS)
-        frames, _ = passed(self.frames, SECOND_BINS)
+        second, n_second = passed(self.busy_ns, NOW_BINS)
+        minute, n_minute = passed(self.busy_ns, MINUTE_BINS)
+        frames, _ = passed(self.frames, NOW_BINS)
         return Load(
             name,
             second / (n_second * BIN_NS),
@@ -143,20 +141,6 @@ class Traffic:
             int(self.peak_bin[i, end]) * BIN_NS,
             frames / (n_second * BIN_NS / 1e9),
             int(self.errors[i, end]),
-            passed(self.errors, MINUTE_NS // BIN_NS)[0],
-            bool(self.frames[i, -1]),
+            passed(self.errors, MINUTE_BINS)[0],
+            bool(self.frames[i, -1] + self.errors[i, -1]),
         )
-
-
-def _shares(index: FrameIndex, wire_ns: I64) -> I64:
-    n_seconds = int(index.times_ns.max() // NOW_NS) + 1 if len(index.times_ns) else 1
-    sums = np.zeros((len(index.keys), n_seconds + 1), np.int64)
-    for k in range(len(index.keys)):
-        at = index.slice_of(k)
-        spent = np.bincount(
-            index.times_ns[at] // NOW_NS,
-            wire_ns[index.rows[at]].astype(np.float64),
-            minlength=n_seconds,
-        )
-        sums[k, 1:] = np.rint(spent).astype(np.int64).cumsum()
-    return sums

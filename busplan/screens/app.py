@@ -35,7 +35,7 @@ class ReplayApp(App[None]):
     #views { height: 1fr; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("space", "toggle", "Play/hold", id="time.toggle", priority=True),
+        Binding("space", "play_or_hold", "Play/hold", id="time.toggle", priority=True),
         Binding("comma", "step(-0.1)", "Step back", id="time.step_back"),
         Binding("full_stop", "step(0.1)", "Step on", id="time.step_on"),
         Binding("left_square_bracket", "seek(-5)", "-5 s", id="time.back"),
@@ -124,7 +124,7 @@ class ReplayApp(App[None]):
             self._shown = state
             self.action_redraw()
 
-    def action_toggle(self) -> None:
+    def action_play_or_hold(self) -> None:
         """Play or hold."""
         self.clock.toggle()
         self.action_redraw()

@@ -38,6 +38,10 @@ def state_lines(snapshot: Snapshot, columns: int, most: int) -> list[Line]:
         return [[(snapshot.word, role)]]
     first, *rest = snapshot.troubles
     lead = f"{snapshot.word}  "
+    if most == 1:
+        others = f" (and {len(rest)} more)" if rest else ""
+        room = columns - len(lead) - len(others)
+        return [[(lead, role), *clip([(first.text, PLAIN)], room), (others, FAINT)]]
     lines = wrap(lead + first.text, columns, indent=len(lead))
     lines[0] = [(snapshot.word, role), (lines[0][0][0][len(snapshot.word) :], PLAIN)]
     for n, trouble in enumerate(rest):
@@ -131,7 +135,9 @@ def quantities_line(pack: PackState) -> Line:
     line: Line = []
     for name, (value, unit, stale) in pack.quantities.items():
         line.append((f"{name.replace('_', ' ')} ", FAINT))
-        line.append((f"{value:.4g} {unit}".rstrip() + ("~" if stale else ""), "stale" if stale else PLAIN))
+        line.append(
+            (f"{value:.4g} {unit}".rstrip() + ("~" if stale else ""), "stale" if stale else PLAIN)
+        )
         line.append(("  ", PLAIN))
     return [("pack  ", HEAD), *line] if line else []
 

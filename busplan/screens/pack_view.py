@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from textual import events
 from textual.app import ComposeResult
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.geometry import Region
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import load_grid, pack_figures, pack_table, quantities_line, recent_findings, state_lines
+from busplan.screens.draw import (
+    load_grid,
+    pack_figures,
+    pack_table,
+    quantities_line,
+    recent_findings,
+    state_lines,
+)
 from busplan.screens.packmap import DENSITIES, Choice, Density, PackMap
 from busplan.screens.runs import FAINT, HEAD, Line, clip
 from busplan.screens.sheet import Sheet
@@ -22,7 +31,7 @@ WIDE = 110
 class MapSheet(Sheet, can_focus=True):
     """The map of the pack. Arrows or the mouse choose a cell, sensor or module."""
 
-    BINDINGS = [
+    BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(0,-1)", "Choose", id="pack.up", show=False),
         Binding("down", "move(0,1)", "Choose", id="pack.down", show=False),
         Binding("left", "move(-1,0)", "Choose", id="pack.left", show=False),
@@ -65,7 +74,9 @@ class PackView(View):
         "arrows or mouse choose a cell, sensor or module; v changes between values, deviations and "
         "marks"
     )
-    BINDINGS = [Binding("v", "density", "Values/deviations/marks", id="pack.density")]
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("v", "density", "Values/deviations/marks", id="pack.density")
+    ]
     DEFAULT_CSS = """
     PackView { layout: vertical; }
     PackView #pack-map { height: 1fr; }

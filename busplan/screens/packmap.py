@@ -23,10 +23,10 @@ LAG_WIDTH = 6
 
 
 class Choice(NamedTuple):
-    """A cell, a sensor or a module, by its index in the layout."""
+    """A cell, a sensor or a module, by its place in the layout, from 0."""
 
     kind: Literal["cell", "sensor", "module"]
-    index: int
+    number: int
 
 
 class Spot(NamedTuple):
@@ -200,7 +200,9 @@ class PackMap:
         if kind == "sensor":
             number = "  -  " if grade == Grade.MISSING else f"{peers.value[i]:5.1f}"
         elif self.density == "marks":
-            return ("·" if grade == Grade.EVEN else grade.mark), FAINT if grade == Grade.EVEN else role
+            return (
+                "·" if grade == Grade.EVEN else grade.mark
+            ), FAINT if grade == Grade.EVEN else role
         elif grade == Grade.MISSING:
             number = "  -  " if self.density == "values" else "  -"
         elif self.density == "values":
@@ -213,10 +215,7 @@ class PackMap:
 def _place(
     kind: Literal["cell", "sensor"], indices: Sequence[int], x: int, step: int
 ) -> tuple[Spot, ...]:
-    return tuple(
-        Spot(x + n * step, step, Choice(kind, i))
-        for n, i in enumerate(indices)
-    )
+    return tuple(Spot(x + n * step, step, Choice(kind, i)) for n, i in enumerate(indices))
 
 
 def _chunks(items: Sequence[int], size: int) -> list[list[int]]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from rich.segment import Segment
 from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
@@ -14,7 +12,7 @@ from busplan.screens.runs import Line, fill
 
 
 class Sheet(ScrollView, can_focus=False):
-    """Shows lines made elsewhere. Set them with :meth:`show`; ask :meth:`point` what was clicked."""
+    """Shows lines that are drawn elsewhere and set with :meth:`show`."""
 
     DEFAULT_CSS = """
     Sheet { height: 1fr; scrollbar-size-vertical: 1; scrollbar-size-horizontal: 1; }
@@ -67,7 +65,3 @@ def paint(line: Line, width: int, *, dark: bool, colour: bool) -> Strip:
     return Strip(
         [Segment(piece, look.style(role, dark, colour)) for piece, role in fill(line, width)], width
     )
-
-
-Draw = Callable[[int, int], list[Line]]
-"""Makes lines for a width and a height."""

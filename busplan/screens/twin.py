@@ -115,7 +115,11 @@ def _pack_values(pack: PackState) -> dict[str, Any]:
         "cell_evenness_v": _evenness(pack.cells, cells),
         "sensor_evenness_c": _evenness(pack.sensors, sensors),
         "modules": [
-            {"module": m, "temperature_c": _number(pack.module_c[i]), "lag_k": _number(pack.lag_k[i])}
+            {
+                "module": m,
+                "temperature_c": _number(pack.module_c[i]),
+                "lag_k": _number(pack.lag_k[i]),
+            }
             for i, m in enumerate(layout.modules)
         ],
         "worst_lag": {"module": worst[0], "lag_k": worst[1]} if worst else None,

@@ -29,7 +29,6 @@ from busplan.plan.vehicle import (
     Vehicle,
 )
 from busplan.replay.replay import Replay
-from busplan.wire.lengths import durations_ns, nominal_table_bits
 
 CELL = 4  # cells in one message
 
@@ -75,7 +74,9 @@ class Traffic:
             "time": np.concatenate([times for times, _, _ in self.parts]),
             "network": np.repeat([self.networks.index(s.network) for _, s, _ in self.parts], sizes),
             "id": np.repeat([s.message.identifier for _, s, _ in self.parts], sizes),
-            "flags": np.repeat([EXTENDED if s.message.extended else 0 for *_, s, _ in self.parts], sizes),
+            "flags": np.repeat(
+                [EXTENDED if s.message.extended else 0 for *_, s, _ in self.parts], sizes
+            ),
             "length": np.repeat([s.message.length for _, s, _ in self.parts], sizes),
         }
         order = np.argsort(columns["time"], kind="stable")
@@ -136,7 +137,11 @@ def make_vehicle(shape: Sequence[Sequence[int]], sensors: int = 2) -> Vehicle:
                 for i in range(len(group))
             ]
             message = cyclic(
-                f"ModuleTemperatures{first // 8 + 1}", next(identifiers), signals, 500, extended=True
+                f"ModuleTemperatures{first // 8 + 1}",
+                next(identifiers),
+                signals,
+                500,
+                extended=True,
             )
             streams.append(stream("pack", node, message))
             for i, owner in enumerate(group):
@@ -144,11 +149,13 @@ def make_vehicle(shape: Sequence[Sequence[int]], sensors: int = 2) -> Vehicle:
                 address = SignalAddress("pack", node, message.name, signals[i].name)
                 places.append(SensorPlace(owner, position, address))
     current = Signal("PackCurrent", 0, 16, signed=True, scale=0.1, unit="A")
-    state = Signal(
-        "ContactorState", 16, 2, choices={0: "open", 1: "pre-charge", 2: "closed"}
-    )
+    state = Signal("ContactorState", 16, 2, choices={0: "open", 1: "pre-charge", 2: "closed"})
     streams.append(
-        stream("pack", "battery_master", cyclic("PackStatus", 0x1700, [current, state], 50, extended=True))
+        stream(
+            "pack",
+            "battery_master",
+            cyclic("PackStatus", 0x1700, [current, state], 50, extended=True),
+        )
     )
     page = Signal("Page", 0, 8, selects=True)
     detail = [
@@ -222,6 +229,4 @@ def make_replay(
     """The van with three modules of four cells, replayable."""
     vehicle = make_vehicle(shape, sensors)
     table = make_table(vehicle, seconds, gap_s=gap_s)
-    rates = np.array([vehicle.networks[n].bit_rate for n in table.networks])[table.network]
-    wire = durations_ns(*nominal_table_bits(table), rates)
-    return Replay.of(vehicle, table, wire, findings=findings, source="heron.log")  # type: ignore[arg-type]
+    return Replay.of(vehicle, table, findings=findings, source="heron.log")  # type: ignore[arg-type]
