@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -46,7 +47,7 @@ def prove_signals(
             Finding(
                 "signal-still",
                 Weight.NOTE,
-                where,
+                replace(where, time_ns=None),
                 f"{message.name}: {', '.join(still)} never changed",
                 why="A value that cannot move looks the same as one that had no reason to.",
                 action="Make the quantity change during the test if you need to be sure.",

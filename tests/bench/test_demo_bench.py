@@ -1,0 +1,34 @@
+"""The demo's bench captures (invented): four planted faults, and none in the healthy one."""
+
+from support.bench import as_built
+
+from busplan.bench.model import BenchReport, Verdict
+from busplan.bench.prove import prove_node
+from busplan.capture.capture import apply_plan
+from busplan.capture.read import read_capture
+from busplan.demo.captures import bench_charger
+from busplan.demo.files import shipped
+from busplan.findings import Weight
+
+
+def serious(report: BenchReport) -> list[tuple[str, str | None]]:
+    return [(f.code, f.where.message) for f in report.findings if f.weight > Weight.NOTE]
+
+
+def test_exactly_the_four_planted_faults() -> None:
+    capture = read_capture(shipped("captures") / "bench_charger_short.log.gz")
+    frames = apply_plan(capture, as_built()).frames
+    report = prove_node(frames, as_built(), "charger")
+    assert serious(report) == [
+        ("counter-skips", "ChargerStatus"),
+        ("cycle-time-off", "ChargerOutput"),
+        ("frame-short", "ChargerTemperatures"),
+        ("identifier-unknown", None),
+    ]
+    assert [u.label for u in report.unknown] == ["0x18FFA3E5"]
+
+
+def test_the_healthy_one_passes() -> None:
+    report = prove_node(bench_charger(20.0, healthy=True), as_built(), "charger")
+    assert serious(report) == []
+    assert report.verdict is Verdict.PASS
