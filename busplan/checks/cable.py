@@ -25,9 +25,9 @@ from busplan.wire.cable import (
 
 CODES: Mapping[str, str] = {
     "trunk-too-long": "A network's trunk is longer than its bit rate allows (caution): by the "
-    "table of lengths by bit rate, on J1939 networks by SAE J1939-11 and -14; in the data phase of CAN "
-    "FD by busplan's own echo rule: the echo of an edge from the far end must be back before the "
-    "data sample point.",
+    "table of lengths by bit rate, on J1939 networks by SAE J1939-11 and -14; in the data phase of "
+    "CAN FD by busplan's own echo rule: the echo of an edge from the far end must be back before "
+    "the data sample point.",
     "stub-too-long": "A node hangs on a longer branch than the bit rate allows, or all branches "
     "together are too long (caution). Sources as for trunk-too-long; for the data phase the table "
     "is continued above 1 Mbit/s in proportion to the bit time.",
