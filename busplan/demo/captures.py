@@ -76,7 +76,7 @@ CAPTURES: Mapping[str, DemoCapture] = {
             scenes.charging,
             "as_built",
             600.0,
-            (205.0, 325.0),
+            (250.0, 365.0),
         ),
         DemoCapture(
             "bench-charger",

@@ -13,7 +13,8 @@ from busplan.demo.cells import Cells, open_circuit_voltage
 
 F64 = npt.NDArray[np.float64]
 
-CHARGE_CURRENT_A = 56.0
+CHARGE_CURRENT_A = 50.0
+"""About 20 kW: what three phases of 32 A give."""
 HOLD_VOLTAGE_V = 4.195
 RAMP_A_S = 4.0
 """How fast the charger raises its current."""

@@ -85,7 +85,7 @@ def warm_up(duration_s: float = 1200.0, *, seed: int = 1, healthy: bool = False)
             **pack_quantities(cells, wanted),
             **temperature_quantities(run, seed, stuck=not healthy),
             **loop_quantities(run, air_c=12.0),
-            **constants({"DriveState": 2, "CoolantEnable": 1, "HeaterEnable": 1}),
+            **constants({"DriveState": 2, "CoolantEnable": 1}),
         },
     )
 
@@ -130,7 +130,7 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
             **temperature_quantities(run, seed),
             **loop_quantities(run, air_c=18.0),
             **trip_quantities(trip, time),
-            **constants({"CoolantEnable": 1, "FanEnable": 1}),
+            **constants({"CoolantEnable": 1, "ContactorReason": 1}),
         },
         Planted() if healthy else planted,
     )
@@ -138,7 +138,7 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
 
 def charging(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) -> Scene:
     """Constant current, then a taper. Unless ``healthy``, cell 17 reaches the top first."""
-    cells = pack_cells.make_cells(0.905, seed)
+    cells = pack_cells.make_cells(0.91, seed)
     if not healthy:
         cells = cells.with_full_cell()
     into = charge.charge_current(cells, duration_s, STANDSTILL_S, STEP_S)
@@ -151,7 +151,7 @@ def charging(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False)
     holding = highest > charge.HOLD_VOLTAGE_V - 0.0015
     state = np.where(into <= 0, 1, np.where(holding & (into < charge.CHARGE_CURRENT_A), 3, 2))
     power = volts * into
-    mains = power / 0.94 / 230.0
+    mains = power / 0.94 / (3 * 230.0)
     return Scene(
         "charge",
         duration_s,
@@ -163,8 +163,8 @@ def charging(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False)
             "ChargerCurrent": Series(time, into, noise=0.03),
             "ChargeCurrentRequest": Series(time, np.round(into, 1)),
             "ChargerPower": Series(time, power / 1000),
-            "MainsVoltage": Series(time, 231.0 - 0.02 * mains, noise=0.3),
-            "MainsCurrent": Series(time, np.minimum(mains, 99.0)),
+            "MainsVoltage": Series(time, 231.0 - 0.05 * mains, noise=0.3),
+            "MainsCurrent": Series(time, mains),
             "ChargerState": Series(time, state.astype(np.float64), hold=True),
             "ChargerEnergy": Series(time, np.cumsum(power) * STEP_S / 3.6e6),
             "ChargerStageTemperature": Series(time, 28 + 20 * (1 - np.exp(-time / 240))),
@@ -179,7 +179,7 @@ def charging(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False)
                     "ChargeCurrentLimit": charge.CHARGE_CURRENT_A,
                     "PlugState": 2,
                     "PilotDuty": 53,
-                    "CableCurrentLimit": 100,
+                    "CableCurrentLimit": 32,
                     "MainsFrequency": 50,
                     "ChargerCoolantIn": 22.5,
                     "ChargerCoolantOut": 24.0,
@@ -242,7 +242,7 @@ def collision(duration_s: float = 30.0, *, seed: int = 1) -> Scene:
         "collision",
         duration_s,
         ("body",),
-        {**loop_quantities(run, air_c=18.0), **constants({"CoolantEnable": 1, "HeaterEnable": 1})},
+        {**loop_quantities(run, air_c=18.0), **constants({"CoolantEnable": 1})},
         nodes=("supervisor", "pump_1", "pump_2", "fan", "heater", "valve"),
         messages=(
             "supervisor/CoolantCommand",

@@ -37,8 +37,39 @@ CALM_CHOICES = (
     "Driving",
 )
 """Value names that tell of a node doing its work quietly; the first that fits is shown."""
+STILL = {
+    "MotorSpeedLimit": 9000,
+    "PedalSupply": 5.0,
+    "Derating": 0,
+    "ChargerDerating": 0,
+    "DoorPosition": 0,
+    "DoorMotorCurrent": 0,
+    "DoorEventKind": 1,
+    "DcdcOutputVoltage": 13.8,
+    "DcdcOutputCurrent": 41.0,
+    "DcdcVoltageRequest": 13.8,
+    "ChargeVoltageRequest": 0,
+    "ChargeCurrentRequest": 0,
+    "ChargeEnable": 0,
+    "ChargeTimeLeft": 0,
+    "ChargerState": 0,
+    "ChargerVoltage": 0,
+    "ChargerCurrent": 0,
+    "MainsVoltage": 0,
+    "MainsCurrent": 0,
+    "PlugState": 0,
+    "PilotDuty": 0,
+    "CableCurrentLimit": 0,
+    "InsulationPlus": 5100,
+    "InsulationMinus": 5060,
+    "InsulationVoltage": 181.0,
+    "SteeringPumpSpeed": 2200,
+    "SteeringCurrent": 9.0,
+    "LiftPressure": 0,
+}
+"""What a van shows that is not charging, doors closed, for signals no scene speaks of."""
 QUIET = {
-    "V": 13.4,
+    "V": 13.7,
     "A": 1.6,
     "°C": 24.0,
     "%": 40.0,
@@ -94,7 +125,9 @@ def signal_values(
             name = f"{stream.label}/{signal.name}"
             random = np.random.default_rng([seed, crc32(name.encode())])
             values = values + series.noise * random.standard_normal(len(values))
-    elif "Counter" in signal.name and not signal.choices:
+    elif signal.name in STILL:
+        values = np.full(len(time), float(STILL[signal.name]))
+    elif "Counter" in signal.name or signal.name.endswith("EventCount"):
         return np.asarray(counts % (1 << min(signal.length, 62)), np.float64)
     elif signal.name.endswith(("Time", "UpTime")) and signal.unit == "s":
         values = time
@@ -149,13 +182,16 @@ def quiet_values(name: str, signal: Signal, time_s: F64) -> F64:
     if signal.length == 1:
         return np.zeros(len(time_s))
     if not signal.unit:
-        most = min(raw_range(signal)[1], 1 << 24)
-        return np.full(len(time_s), dice % max(most // 4, 1) * signal.scale + signal.offset)
-    middle = QUIET.get(signal.unit, 0.0) * (0.9 + 0.2 * (dice % 101) / 100)
+        # A serial number is a large number, a count of mishaps a small one.
+        most = 1 << 24 if "Serial" in signal.name else 60
+        raw = dice % min(raw_range(signal)[1], most)
+        return np.full(len(time_s), raw * signal.scale + signal.offset)
+    spread = 0.02 if signal.unit == "V" else 0.2
+    middle = QUIET.get(signal.unit, 0.0) * (1 - spread / 2 + spread * (dice % 101) / 100)
     if signal.unit == "h":
         return np.full(len(time_s), middle)
     period = 40 + dice % 200
-    return np.asarray(middle * (1 + 0.02 * np.sin(2 * np.pi * time_s / period + dice % 7)))
+    return np.asarray(middle * (1 + spread / 10 * np.sin(2 * np.pi * time_s / period + dice % 7)))
 
 
 def fill_checksum(data: U8, message: Message, signal: Signal) -> None:

@@ -122,7 +122,7 @@ def test_the_drive_uses_the_whole_current_window_and_respects_it() -> None:
 
 
 def test_the_charge_holds_the_highest_cell_and_tapers() -> None:
-    string = cells.make_cells(0.905, 1).with_full_cell()
+    string = cells.make_cells(0.91, 1).with_full_cell()
     into = charge.charge_current(string, 600.0, 20.0)
     volts = cells.cell_voltages(string, -into, 0.1)
     assert into[:199].max() == 0
