@@ -26,6 +26,10 @@ REST_S = 0.002
 """Shortest sleep between two batches."""
 
 
+BURST_S = 0.02
+"""Most played time sent without a rest."""
+
+
 @dataclass(frozen=True, slots=True)
 class Played:
     """What has been played: frames, those of networks without a bus, and the worst lateness [s]."""
@@ -102,7 +106,9 @@ def _send_all(
     latest = 0.0
     while at < len(order) and not stop.is_set():
         now = time.monotonic() - begin
-        until = int(np.searchsorted(due_s, now, side="right"))
+        # After a delay, catch up in short bursts: a receiver's buffer holds only so many frames.
+        due_until = min(now, float(due_s[at]) + BURST_S)
+        until = int(np.searchsorted(due_s, due_until, side="right"))
         if until > at:
             latest = max(latest, now - float(due_s[at]))
         for row in order[at:until]:
