@@ -40,16 +40,21 @@ def feeds_of(
     to ``drift_ppm`` [ppm]. Within a node, stated offsets hold; a stream without one gets a random
     offset. Jitter is uniform. Event-driven streams keep their least distance and wait on average
     as long again. Streams that a gateway forwards follow their source; they are left out when that
-    source is. Streams without a cycle time are left out: :func:`without_cycle` names them.
+    source is. So are those that :func:`left_out` names.
     """
-    chosen = [s for s in vehicle.streams if networks is None or s.network in networks]
+    missing = {s.label for s, _ in left_out(vehicle)}
+    chosen = [
+        s
+        for s in vehicle.streams
+        if (networks is None or s.network in networks) and s.label not in missing
+    ]
     feeds = []
     for stream in chosen:
         node = vehicle.nodes.get(stream.node)
         fifo = node is not None and node.part.queue == "fifo"
         if stream.via is not None:
             source = forwarded_source(vehicle, stream)
-            if source is not None and source in chosen and source.cycle is not None:
+            if source is not None and source in chosen:
                 delay = next(r.delay_ns for r in vehicle.routes if r.name == stream.via)
                 feeds.append(
                     Feed(
@@ -60,8 +65,6 @@ def feeds_of(
                         delay_ns=delay,
                     )
                 )
-            continue
-        if stream.cycle is None:
             continue
         due, queued = release_times(stream, span_ns, seed=seed, drift_ppm=drift_ppm)
         feeds.append(Feed(stream, due, queued, _bound(payloads, stream), fifo, overwrite))
@@ -74,9 +77,16 @@ def _bound(payloads: StreamPayloads | None, stream: Stream) -> Callable[[I64], U
     return lambda times_ns: payloads(stream, times_ns)
 
 
-def without_cycle(vehicle: Vehicle) -> tuple[Stream, ...]:
-    """Streams that cannot be simulated because nobody states how often they are sent."""
-    return tuple(s for s in vehicle.streams if s.cycle is None and s.via is None)
+def left_out(vehicle: Vehicle) -> tuple[tuple[Stream, str], ...]:
+    """Streams that cannot be simulated, each with the reason."""
+    found = []
+    for stream in vehicle.streams:
+        length, most = stream.message.length, 64 if stream.message.fd else 8
+        if length > most:
+            found.append((stream, f"{length} bytes need more than one frame"))
+        elif stream.cycle is None and stream.via is None:
+            found.append((stream, "nobody states a cycle time"))
+    return tuple(found)
 
 
 def forwarded_source(vehicle: Vehicle, stream: Stream) -> Stream | None:

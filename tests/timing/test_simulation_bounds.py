@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from support.reference import reference_values
 from support.vehicles import MS, stream, vehicle
 
-from busplan.plan.vehicle import Network
+from busplan.plan.streams import forwarded
+from busplan.plan.vehicle import Network, Route
+from busplan.timing.gateways import vehicle_timing
 from busplan.timing.response import response_times
 from busplan.timing.simulation import Faults, simulate
 from busplan.timing.simulation_critical import critical_instant
@@ -152,6 +154,67 @@ def test_no_simulated_response_beats_its_bound(seed, fifo, fault_ms, exact):
         rows = result.rows_of(i)
         if bound is not None and len(rows):
             assert result.response_ns[rows].max() <= bound
+
+
+def with_gateways(seed):
+    """A random plan of three networks: some messages go on, some of those on again, none back."""
+    choose = random.Random(seed)
+    networks = [Network(n, choose.choice([125_000, 250_000, 500_000])) for n in "abc"]
+    streams = [
+        stream(
+            choose.randrange(0x700),
+            network=choose.choice("aab"),
+            node=f"n{choose.randint(0, 3)}",
+            name=f"M{i}",
+            length=choose.randint(0, 8),
+            cycle_ms=choose.choice([5, 10, 20, 50]) + choose.random(),
+            jitter_ms=choose.choice([0, 0, 0.5, 3]),
+        )
+        for i in range(choose.randint(3, 12))
+    ]
+    routes = []
+    for sent in streams:
+        here = sent.network
+        for hop in range(choose.choice([0, 0, 1, 1, 2])):
+            if here == "c":
+                break
+            there = choose.choice("bc" if here == "a" else "c")
+            routes.append(
+                Route(
+                    f"{sent.message.name}-{hop}",
+                    "message",
+                    sent.message.name,
+                    here,
+                    there,
+                    f"gate_{there}",
+                    delay_ns=choose.choice([0, 1, 5]) * MS,
+                )
+            )
+            here = there
+    fifo = choose.choice([[], ["gate_b"], ["gate_c", "n1"]])
+    return vehicle(forwarded(streams, routes), networks, fifo=fifo, routes=routes)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_no_response_beats_its_bound_across_gateways(seed):
+    van = with_gateways(seed)
+    timing = vehicle_timing(van)
+    result = simulate(
+        list(van.networks.values()), feeds_of(van, 500 * MS, seed=seed), bits=worst_table_bits
+    )
+    origin = np.arange(len(result))
+    while (result.parent[origin] >= 0).any():
+        origin = np.where(result.parent[origin] >= 0, result.parent[origin], origin)
+    latency = result.end_ns - result.due_ns[origin]
+    by_route = {r.route.name: r.latency_ns for r in timing.routes}
+    for i, feed in enumerate(result.feeds):
+        rows = result.rows_of(i)
+        bound = timing.by_label[feed.stream.label].response_ns
+        if bound is not None and len(rows):
+            assert result.response_ns[rows].max() <= bound
+            if feed.stream.via and by_route[feed.stream.via] is not None:
+                assert latency[rows].max() <= by_route[feed.stream.via]
 
 
 @settings(max_examples=25, deadline=None)

@@ -10,9 +10,9 @@ from busplan.timing.simulation_feeds import (
     feeds_of,
     forwarded_source,
     least_fault_distance_ns,
+    left_out,
     random_faults,
     release_times,
-    without_cycle,
 )
 
 SECOND = 1_000_000_000
@@ -71,16 +71,19 @@ def test_streams_draw_their_own_random_numbers():
 def test_a_vehicle_with_a_gateway_runs():
     source = stream(0x1, name="Speed", node="x")
     copy = stream(0x1, name="Speed", network="b", node="gate", via="speed")
-    silent = stream(0x2, cycle_ms=None)
+    silent, long = stream(0x2, cycle_ms=None), stream(0x3, length=39)
     route = Route("speed", "message", "Speed", "a", "b", "gate", delay_ns=5 * MS)
     van = vehicle(
-        [source, copy, silent],
+        [source, copy, silent, long],
         [Network("a", 500_000), Network("b", 125_000)],
         fifo=["gate"],
         routes=[route],
     )
     assert forwarded_source(van, copy) == source
-    assert without_cycle(van) == (silent,)
+    assert left_out(van) == (
+        (silent, "nobody states a cycle time"),
+        (long, "39 bytes need more than one frame"),
+    )
     asked = []
 
     def payloads(sent, times):

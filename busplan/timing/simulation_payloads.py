@@ -1,0 +1,91 @@
+"""Payloads for a simulation that knows only the definitions: every signal on the move.
+
+Each signal swings slowly through its range, at a pace and phase of its own; value names and
+multiplexer selectors step through theirs. The values mean nothing; they make frames whose lengths,
+stuff bits and signals look alive.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+from zlib import crc32
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.decode.encode import encode_message
+from busplan.decode.layout import raw_range
+from busplan.definitions.model import Message, Signal
+from busplan.plan.vehicle import Stream
+from busplan.timing.simulation_feeds import StreamPayloads
+
+I64 = npt.NDArray[np.int64]
+F64 = npt.NDArray[np.float64]
+U8 = npt.NDArray[np.uint8]
+
+SWING_S = (5.0, 60.0)
+"""Shortest and longest time a signal takes to swing up and down [s]."""
+
+
+def swinging_payloads(seed: int = 0) -> StreamPayloads:
+    """Payloads for every stream from its signals' ranges; the same seed gives the same values."""
+
+    def payloads(stream: Stream, times_ns: I64) -> U8:
+        message = stream.message
+        values = {
+            signal.name: _values(
+                signal, message, times_ns, crc32(f"{seed} {stream.label}".encode())
+            )
+            for signal in message.signals
+        }
+        return encode_message(message, values, len(times_ns))
+
+    return payloads
+
+
+def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:
+    """Physical values of one signal, shape ``(n,)``."""
+    random = np.random.default_rng([seed, crc32(signal.name.encode())])
+    if signal.selects:
+        steps = np.array(_selector_values(signal, message), np.int64)
+        return _physical(signal, steps[np.arange(len(times_ns)) % len(steps)])
+    swing = np.sin(
+        times_ns * (2e-9 * np.pi / random.uniform(*SWING_S)) + random.uniform(0, 2 * np.pi)
+    )
+    share: F64 = 0.5 + 0.5 * swing
+    if signal.is_float:
+        low, high = _ends(signal, -1.0, 1.0)
+        return low + share * (high - low)
+    least, most = raw_range(signal)
+    if signal.choices:
+        steps = np.array([c for c in sorted(signal.choices) if least <= c <= most] or [0], np.int64)
+        return _physical(signal, steps[(share * (len(steps) - 1)).round().astype(np.int64)])
+    whole = _ends(signal, _physical(signal, least), _physical(signal, most))
+    low, high = sorted((end - signal.offset) / signal.scale for end in whole)
+    low, high = max(np.ceil(low), least), min(np.floor(high), most)
+    # A float holds no more than 53 bits exactly; so much of a wider signal moves.
+    high = min(high, low + 2**53)
+    return _physical(signal, np.rint(low + share * max(high - low, 0)))
+
+
+def _ends(signal: Signal, low: float, high: float) -> tuple[float, float]:
+    """The signal's stated range, or the given one; a range of 0 to 0 is not stated."""
+    if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+        return low, high
+    return float(signal.minimum), float(signal.maximum)
+
+
+def _selector_values(signal: Signal, message: Message) -> list[int]:
+    """The raw values of a selector that some signal waits for, few of each range."""
+    values = {
+        value
+        for other in message.signals
+        if other.condition is not None and other.condition.selector == signal.name
+        for low, high in other.condition.ranges
+        for value in range(low, min(high, low + 3) + 1)
+    }
+    return sorted(values) or [0]
+
+
+def _physical(signal: Signal, raw: Any) -> Any:
+    return raw * signal.scale + signal.offset
