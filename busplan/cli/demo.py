@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
+
+Form = Literal["screen", "text", "json"]
 
 
 def register(app: typer.Typer) -> None:
@@ -29,13 +31,22 @@ def demo(
     short: Annotated[
         bool, typer.Option("--short", help="With --to: only the short cuts that ship too.")
     ] = False,
+    at: Annotated[
+        float | None,
+        typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
+    ] = None,
+    text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
 ) -> None:
     """Show the demo: an invented van, Magpie, its six networks and its traction pack.
 
-    The captures are made on first use, by busplan's own bus simulation.
+    Opens the replay screens on the warm-up capture; without a terminal, or with --text, prints the
+    same facts. The capture is made on first use, by busplan's own bus simulation.
 
     Example: busplan demo --to demo-files
     """
+    import sys
+
     from busplan.demo.captures import demo_capture
     from busplan.errors import UsageError
 
@@ -46,7 +57,9 @@ def demo(
         return
     if healthy or short:
         raise UsageError("--healthy and --short go with --to FOLDER")
-    _show(only or "warm-up", seed)
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    form: Form = "json" if as_json else "text" if text or not terminal else "screen"
+    _show(only or "warm-up", seed, at, form)
 
 
 def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool) -> None:
@@ -85,17 +98,34 @@ def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool
     typer.echo(f"{folder}  {len(files)} DBC files and plans; all of it invented")
 
 
-def _show(name: str, seed: int) -> None:
-    """Say where a capture is and what is in it."""
+def _show(name: str, seed: int, at: float | None, form: Form) -> None:
+    """Open the screens on a capture, or print what they would show."""
     from rich.console import Console
 
+    from busplan.cli.output import print_json
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
+    from busplan.screens.opening import open_replay
 
-    with Console(stderr=True).status(f"making the {name} capture (first use only)"):
+    console = Console(stderr=True)
+    with console.status(f"making the {name} capture (first use only)"):
         path = cached_capture(name, seed=seed)
-    typer.echo(f"{CAPTURES[name].title}: {path}")
-    typer.echo(f"plan: {plan_file(CAPTURES[name].plan)}")
+    with console.status(f"opening {path.name}"):
+        opened = open_replay(path, plan_file(CAPTURES[name].plan))
+    if form == "screen":
+        from busplan.screens.app import run_replay
+
+        run_replay(opened, start_ns=round((at or 0.0) * 1e9))
+        return
+    from busplan.screens.twin import screen_dict, screen_text
+
+    moment = opened.span_ns if at is None else round(at * 1e9)
+    planted = about_captures()[name]["planted"]
+    if form == "json":
+        print_json(screen_dict(opened, moment, "pack") | {"planted": planted})
+        return
+    for line in screen_text(opened, moment, "pack"):
+        typer.echo(line)
     typer.echo("Planted in this capture (invented):")
-    for fact in about_captures()[name]["planted"]:
+    for fact in planted:
         typer.echo(f"- {fact}")

@@ -218,6 +218,12 @@ def cached_capture(name: str, *, seed: int = SEED, make: bool = True) -> Path:
     folder = user_cache_path("busplan") / "demo" / busplan.__version__ / f"seed-{seed}"
     path = folder / capture_name(name)
     if make and not path.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        write_capture(name, path, seed=seed)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_capture(name, path, seed=seed)
+        except OSError as error:
+            raise UsageError(
+                f"cannot keep the demo capture in {folder}: {error.strerror}; "
+                "`busplan demo --to FOLDER` writes it elsewhere"
+            ) from error
     return path

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,16 @@ def test_a_capture_is_made_once_and_kept(cache: Path) -> None:
     path = captures.cached_capture("bench-charger", make=False)
     assert path.is_relative_to(cache)
     first = path.stat().st_mtime_ns
+    assert "Magpie (invented)" in out
     assert "18FFA3E5" in out
-    run("--only", "bench-charger")
+    assert "High voltage can kill" in out
+    facts = json.loads(run("--only", "bench-charger", "--json"))
+    assert facts["invented"] is True
+    assert len(facts["planted"]) == 4
     assert path.stat().st_mtime_ns == first
+
+
+def test_a_cache_that_cannot_be_written_is_told(cache: Path) -> None:
+    cache.touch()
+    with pytest.raises(UsageError, match="cannot keep the demo capture"):
+        run("--only", "bench-charger")
