@@ -24,6 +24,8 @@ from busplan.pack.statistics import F64, I64, Mask, nan_median
 
 LEAST_RISE_V = 0.15
 """The median cell must move by this much, or the capture covers too little of the charge."""
+FLOWING_SHARE = 0.02
+MOST_LEAPS = 10
 POINTS = 200
 KNOWN = 0.03
 """A capacity known to this relative uncertainty is worth telling."""
@@ -57,10 +59,9 @@ def fit_capacity(series: PackSeries, faulty: frozenset[tuple[str, int]]) -> Capa
     steps = np.diff(sampled.time_s, prepend=sampled.time_s[0])
     charge = np.cumsum(amps * steps) / 3600.0
     moved = float(np.ptp(charge))
-    # Parts of equal charge, so that rests do not weigh more than motion.
-    one_way = abs(float(charge[-1] - charge[0])) > 0.9 * moved
-    if moved <= 0.0 or not one_way:
+    if moved <= 0.0 or not _steady(amps):
         return None
+    # Parts of equal charge, so that rests do not weigh more than motion.
     edges = np.linspace(float(charge.min()), float(charge.max()), POINTS + 1)
     part = np.clip(np.searchsorted(edges, charge, side="right") - 1, 0, POINTS - 1)
     count = np.bincount(part, minlength=POINTS)
@@ -73,6 +74,19 @@ def fit_capacity(series: PackSeries, faulty: frozenset[tuple[str, int]]) -> Capa
     if use.sum() < POINTS // 2 or float(np.ptp(curve[use])) < LEAST_RISE_V:
         return None
     return _solve(middle[use], curve[use], value[use], current[use], moved)
+
+
+def _steady(amps: F64) -> bool:
+    """Whether what flows flows one way and without leaps, as in charging: sag then changes slowly.
+
+    The slope of the curve could not be told from a changing sag otherwise.
+    """
+    flowing = np.abs(amps) > FLOWING_SHARE * float(np.abs(amps).max())
+    if flowing.mean() < 0.5:
+        return False
+    kept = amps[flowing]
+    leaps = np.abs(np.diff(kept)) > 0.05 * float(np.abs(kept).max())
+    return bool((np.sign(kept) == np.sign(kept[0])).all() and leaps.sum() <= MOST_LEAPS)
 
 
 def _means(value: F64, part: I64, count: I64) -> F64:

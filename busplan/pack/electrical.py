@@ -32,6 +32,8 @@ INSULATION_CAUTION = 500.0
 PRE_CHARGED = 0.90
 DCDC_WINDOW_V = (12.8, 15.0)
 DCDC_IDLE_V = 5.0
+SETTLED_S = 3.0
+"""The DC-DC converter is given this long after the contactor closes."""
 CHARGER_SHARE = 0.05
 CHARGER_LEAST_A = 1.0
 BREAKING_A = 20.0
@@ -221,6 +223,15 @@ def _phase(name: str) -> str:
     return text
 
 
+def _closed(state: Trace, time_s: F64) -> Mask:
+    """Where the main contactor has been closed for a while: the converter then has a supply."""
+    words = {raw: _phase(name) == "closed" for raw, name in state.choices.items()}
+    closed = np.array([words.get(round(v), False) for v in state.value.tolist()])
+    last = np.clip(np.searchsorted(state.time_s, time_s, side="right") - 1, 0, len(state) - 1)
+    before = np.searchsorted(state.time_s, time_s - SETTLED_S, side="right") - 1
+    return np.asarray(closed[last] & closed[np.maximum(before, 0)] & (before >= 0))
+
+
 def _share_at(link: Trace, pack: Trace, time_s: float) -> float:
     """Link voltage over pack voltage by the last readings before a moment."""
     at = np.array([time_s])
@@ -279,6 +290,9 @@ def _dcdc(series: PackSeries, layout: PackLayout) -> Result:
     if output is None:
         return _not_covered(name, layout, "dcdc_output_voltage")
     running = output.value > DCDC_IDLE_V
+    contactors = series.quantity("contactor_state")
+    if contactors is not None:
+        running &= _closed(contactors, output.time_s)
     if not running.any():
         return SenseCheck(name, CheckState.NOT_COVERED, "it did not run"), []
     middle = float(np.median(output.value[running]))

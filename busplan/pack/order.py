@@ -22,6 +22,8 @@ from busplan.plan.vehicle import PackLayout
 NEAR_TOP_V = 0.05
 NEAR_BOTTOM_V = 0.20
 AROUND_S = 15.0
+ARRIVED_V = 0.002
+"""The first cell has arrived once it is this near the furthest it gets."""
 LEAST_LEAD_V = 0.008
 """A smaller lead than this is natural scatter (common practice, no source)."""
 
@@ -32,11 +34,13 @@ class EndOrder:
 
     ``lead_v`` (m,): how far each cell is ahead of the median cell towards that end [V];
     ``lead_s`` (m,): how much earlier it came to where the median cell ends [s], NaN where it never
-    did; ``order`` lists cells (indices), first one first; ``time_s`` is the moment judged.
+    did; ``order`` lists cells (indices), first one first; ``time_s`` is the moment judged and
+    ``reached_s`` when the first cell's measured voltage came to its end.
     """
 
     top: bool
     time_s: float
+    reached_s: float
     lead_v: F64
     lead_s: F64
     order: tuple[int, ...]
@@ -90,7 +94,9 @@ def end_order(
     reference = _first_time(sampled.time_s, median, target)
     for column in range(len(lead_v)):
         lead_s[column] = reference - _first_time(sampled.time_s, sign * level[:, column], target)
-    return EndOrder(top, time, lead_v, lead_s, tuple(int(i) for i in order))
+    first = sign * sampled.value[: row + 1, order[0]]
+    reached = _first_time(sampled.time_s[: row + 1], first, float(np.nanmax(first)) - ARRIVED_V)
+    return EndOrder(top, time, reached, lead_v, lead_s, tuple(int(i) for i in order))
 
 
 def _towards(amps: F64 | None, row: int, sign: float) -> bool:
@@ -122,10 +128,10 @@ def order_findings(order: EndOrder, layout: PackLayout) -> list[Finding]:
         Finding(
             "cell-first-to-top" if order.top else "cell-first-to-bottom",
             Weight.CAUTION,
-            place(cell.address, order.time_s),
+            place(cell.address, order.reached_s),
             f"{sentence(cell_label(cell))} comes first "
             f"to the {end}: {lead_mv:.0f} mV ahead of its peers at "
-            f"{clock(order.time_s)}{earlier}.",
+            f"{clock(order.time_s)}{earlier} (it arrived at {clock(order.reached_s)}).",
             f"It ends {'charging' if order.top else 'driving'} before the other cells are "
             f"{'full' if order.top else 'empty'}.",
             "Balance the pack; if it stays ahead at both ends, the cell has less capacity.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,8 +25,9 @@ HIGHEST_CELL_V = 10.0
 def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
     """All signals that ``vehicle.pack`` names, from a capture.
 
-    Channel names become network names as the plan states. :class:`PlanError` when the plan has no
-    ``[pack]``; :class:`CaptureError` when the capture carries none of its cells and sensors.
+    The table's networks bear the plan's names (:func:`busplan.capture.capture.apply_plan`).
+    :class:`PlanError` when the plan has no ``[pack]``; :class:`CaptureError` when the capture
+    carries none of its cells and sensors.
     """
     layout = vehicle.pack
     if layout is None:
@@ -34,7 +35,6 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             f"{vehicle.source}: there is no [pack] section; "
             "`busplan pack --suggest` proposes one from the definitions"
         )
-    table = table.relabel(vehicle.network_of_channel())
     kinds: dict[SignalAddress, str] = {
         **{a: QUANTITY_KIND.get(n, "") for n, a in layout.quantities.items()},
         **{c.address: "voltage" for c in layout.cells},
@@ -165,8 +165,13 @@ def _negated(trace: Trace) -> Trace:
     return replace(trace, value=-trace.value, lowest=lowest, highest=highest)
 
 
-def _not_received(layout: PackLayout, traces: Iterable[Trace], what: str) -> list[Finding]:
-    """One finding per message whose cells or sensors never came."""
+def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> list[Finding]:
+    """One finding per message whose cells or sensors never came.
+
+    A capture without any of that kind was recorded elsewhere or cut; that is no fault of the pack.
+    """
+    if not any(len(t) for t in traces):
+        return []
     if what == "cell":
         named = [(str(c.number), c.address) for c in layout.cells]
     else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -28,7 +28,7 @@ from busplan.pack.sensors import (
     temperature_step,
     voltage_step,
 )
-from busplan.pack.series import PackSeries
+from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
 from busplan.pack.statistics import F64, nan_median
 from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
@@ -48,12 +48,25 @@ class PackTest(StrEnum):
     REST = "rest"
 
 
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """The lowest or highest believable value of the capture: of which cell or sensor, and when.
+
+    ``index`` is its place in the layout.
+    """
+
+    value: float
+    index: int
+    time_s: float
+
+
 @dataclass(frozen=True, eq=False)
 class PackReport:
     """Everything that was judged. What the capture does not allow is ``None``.
 
     ``test`` is what the capture was judged as, ``asked`` whether the user said so.
-    ``temperature_c`` (cells,) is the median temperature of each cell's module.
+    ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
+    and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     """
 
     layout: PackLayout
@@ -63,6 +76,8 @@ class PackReport:
     voltage: Evenness
     temperature: Evenness
     temperature_c: F64
+    voltage_range: tuple[Extreme, Extreme] | None
+    temperature_range: tuple[Extreme, Extreme] | None
     faulty: tuple[FaultyReading, ...]
     drop_outs: tuple[DropOut, ...]
     excesses: tuple[Excess, ...]
@@ -152,6 +167,8 @@ def evaluate_pack(
         voltage,
         temperature,
         cells_c,
+        _range(series.cells, "cell", unbelievable),
+        _range(series.sensors, "sensor", unbelievable),
         faulty,
         drop_outs,
         excesses,
@@ -189,6 +206,22 @@ def _warm_up(
         step_k,
         stuck,
     )
+
+
+def _range(
+    traces: Sequence[Trace], kind: str, faulty: frozenset[tuple[str, int]]
+) -> tuple[Extreme, Extreme] | None:
+    """Lowest and highest value over all believable traces."""
+    low: Extreme | None = None
+    high: Extreme | None = None
+    for index, trace in enumerate(traces):
+        if not len(trace) or (kind, index) in faulty:
+            continue
+        for row in (int(np.argmin(trace.value)), int(np.argmax(trace.value))):
+            seen = Extreme(float(trace.value[row]), index, float(trace.time_s[row]))
+            low = seen if low is None or seen.value < low.value else low
+            high = seen if high is None or seen.value > high.value else high
+    return None if low is None or high is None else (low, high)
 
 
 def _modules_named(findings: Iterable[Finding], layout: PackLayout) -> set[int]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
-from busplan.findings import Weight
+from busplan.findings import Finding, Weight
 from busplan.pack.electrical import CheckState
 from busplan.pack.evenness import Evenness
 from busplan.pack.labels import clock, listed
@@ -56,22 +56,16 @@ def sections(report: PackReport) -> tuple[Section, ...]:
     return tuple(s for make in each if (s := make(report)) is not None)
 
 
-def headline(report: PackReport) -> str:
-    """The verdict in one line."""
-    heavy = [f for f in report.findings if f.weight > Weight.NOTE]
-    if heavy:
-        faults = sum(f.weight is Weight.FAULT for f in heavy)
-        cautions = len(heavy) - faults
-        counts = [
-            f"{n} {word}{'s' if n > 1 else ''}"
-            for n, word in ((faults, "fault"), (cautions, "caution"))
-            if n
-        ]
-        return f"Not all right: {' and '.join(counts)}."
-    asked = next(
-        (s for s in sections(report) if s.answer is Answer.OPEN and _main(report, s)), None
-    )
-    if asked is not None:
+def headline(report: PackReport, findings: Sequence[Finding] | None = None) -> str:
+    """The verdict in one line; over ``findings`` when they are more than the report's own."""
+    counts = dict.fromkeys((Weight.FAULT, Weight.CAUTION), 0)
+    for finding in report.findings if findings is None else findings:
+        if finding.weight in counts:
+            counts[finding.weight] += 1
+    told = [f"{n} {w.word}{'s' if n > 1 else ''}" for w, n in counts.items() if n]
+    if told:
+        return f"Not all right: {' and '.join(told)}."
+    if any(s.answer is Answer.OPEN and _main(report, s) for s in sections(report)):
         return "Not judged: see what the test still needs."
     return "All right, as far as this capture shows."
 
@@ -96,7 +90,13 @@ def _answer(bad: bool) -> Answer:
 
 def _signals(report: PackReport) -> Section:
     layout = report.layout
-    parts = [f"{len(layout.cells)} cells and {len(layout.sensors)} sensors planned"]
+    counts = [
+        (len(layout.cells), "cells", report.voltage_range),
+        (len(layout.sensors), "sensors", report.temperature_range),
+    ]
+    heard = [f"{n} {what}" for n, what, seen in counts if n and seen is not None]
+    absent = [what for n, what, seen in counts if n and seen is None]
+    parts = []
     missing = [f for f in report.findings if f.code.endswith("-not-received")]
     if missing:
         parts.append(f"{sum(int(f.figures[0].value) for f in missing)} never heard")
@@ -109,10 +109,10 @@ def _signals(report: PackReport) -> Section:
             parts.append(f"{sensor.module} sensor {sensor.position} {reading.fault}")
         else:
             parts.append(f"cell {layout.cells[reading.index].number} reading {reading.fault}")
-    bad = bool(report.faulty or report.drop_outs or missing)
-    if not bad:
-        parts = [f"{len(layout.cells)} cells and {len(layout.sensors)} sensors heard throughout"]
-    return Section("signals", _answer(bad), "; ".join(parts))
+    bad = bool(parts)
+    parts += [f"no {what} in this capture" for what in absent]
+    whole = f"{' and '.join(heard)} heard{'' if bad else ' throughout'}"
+    return Section("signals", _answer(bad), "; ".join([*parts, whole] if bad else [whole, *parts]))
 
 
 def _limits(report: PackReport) -> Section:
@@ -124,18 +124,17 @@ def _limits(report: PackReport) -> Section:
         unit = "V" if worst.kind == "cell" else "°C"
         text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
     else:
-        values = report.voltage.value
-        low, high = _extremes(values)
-        cool, warm = _extremes(report.temperature.value)
-        text = f"inside: {low:.3f} to {high:.3f} V, {cool:.1f} to {warm:.1f} °C"
-        if not np.isfinite(low):
-            text = f"inside: {cool:.1f} to {warm:.1f} °C"
+        ranges = (
+            (report.voltage_range, "V", 3),
+            (report.temperature_range, "°C", 1),
+        )
+        text = ", ".join(
+            f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
+            for ends, unit, digits in ranges
+            if ends is not None
+        )
+        text = f"inside: {text}" if not report.excesses else f"touched for a moment: {text}"
     return Section("limits", _answer(bad), text)
-
-
-def _extremes(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> tuple[float, float]:
-    known = values[np.isfinite(values)]
-    return (float(known.min()), float(known.max())) if len(known) else (np.nan, np.nan)
 
 
 def _warm_up(report: PackReport) -> Section | None:
@@ -168,8 +167,8 @@ def _resistance(report: PackReport) -> Section | None:
     told = [
         f"cell {report.layout.cells[i].number} {fit.value[i] / fit.middle - 1:+.0%}" for i in raised
     ]
-    error = float(nan_median(fit.uncertainty))
-    text = f"median cell {fit.middle * 1e3:.3f} mΩ (± {error * 1e3:.3f})"
+    error = float(nan_median(fit.uncertainty)) / fit.middle
+    text = f"median cell {fit.middle * 1e3:.3f} mΩ (each ± {error:.1%})"
     if told:
         text = f"{listed(told)}; {text}"
     return Section("resistance", _answer(bool(told)), text)
@@ -237,5 +236,8 @@ def _electrical(report: PackReport) -> Section | None:
     if not made:
         return None
     bad = [c for c in made if c.state is CheckState.BAD]
-    told = bad or made
-    return Section("electrical", _answer(bool(bad)), "; ".join(f"{c.name}: {c.text}" for c in told))
+    if bad:
+        text = "; ".join(f"{c.name}: {c.text}" for c in bad)
+    else:
+        text = f"in order: {', '.join(c.name for c in made)}"
+    return Section("electrical", _answer(bool(bad)), text)

@@ -1,0 +1,166 @@
+"""Plots of a pack report as PNG or SVG, with the cautions on each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from busplan.errors import UsageError
+from busplan.pack.sections import headline
+from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
+from busplan.pack.warm_up import Verdict
+
+if TYPE_CHECKING:
+    from busplan.pack.report import PackReport
+    from busplan.pack.series import PackSeries
+    from busplan.plan.vehicle import Vehicle
+
+# Okabe and Ito's palette: stays apart for colour-blind eyes.
+PEER, SHOWN, WARN = "#999999", "#0072B2", "#D55E00"
+MOST_POINTS = 3000
+
+
+def write_plots(
+    report: PackReport, series: PackSeries, vehicle: Vehicle, folder: Path, form: str
+) -> list[Path]:
+    """Write each plot that the capture allows into ``folder``; the files written.
+
+    :class:`UsageError` when matplotlib is not installed or the folder cannot be written.
+    """
+    try:
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise UsageError("plots need matplotlib: pip install 'busplan[plots]'") from None
+    makers: dict[str, Callable[[Any, PackReport, PackSeries], bool]] = {
+        "modules": _modules,
+        "exchange": _exchange,
+        "resistance": _resistance,
+        "cells": _cells,
+    }
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, make in makers.items():
+            figure = Figure(figsize=(9.6, 5.4), layout="constrained")
+            if not make(figure, report, series):
+                continue
+            invented = " (invented)" if vehicle.invented else ""
+            figure.suptitle(f"{vehicle.name}{invented}, {report.test}: {headline(report)}")
+            figure.supxlabel(" ".join(CAUTIONS), fontsize=6.5)
+            path = folder / f"pack_{report.test.value.replace('-', '_')}_{name}.{form}"
+            figure.savefig(path, dpi=120, metadata={"Date": None} if form == "svg" else None)
+            written.append(path)
+    except OSError as error:
+        raise UsageError(f"{folder}: cannot write plots: {error.strerror}") from None
+    return written
+
+
+def _thin(count: int) -> slice:
+    return slice(None, None, max(count // MOST_POINTS, 1))
+
+
+def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
+    """Every module's temperature over time; modules with a verdict against them stand out."""
+    even = report.temperature
+    if not len(even.time_s):
+        return False
+    behind = set()
+    if report.warm_up is not None:
+        behind = {
+            m.module for m in report.warm_up.modules if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)
+        }
+    axes = figure.subplots()
+    rows = _thin(len(even.time_s))
+    minutes = even.time_s[rows] / 60
+    for index, module in enumerate(report.layout.modules):
+        value = even.value[rows, index]
+        if module in behind:
+            axes.plot(minutes, value, color=WARN, lw=2, label=f"{module}, behind", zorder=3)
+        else:
+            axes.plot(minutes, value, color=PEER, lw=1)
+    inlet = series.quantity("inlet_temperature")
+    if inlet is not None:
+        part = _thin(len(inlet))
+        axes.plot(
+            inlet.time_s[part] / 60, inlet.value[part], color=SHOWN, ls="--", label="liquid, inlet"
+        )
+    axes.plot([], [], color=PEER, label="modules")
+    axes.set(xlabel="time [min]", ylabel="module temperature [°C]")
+    axes.legend()
+    return True
+
+
+def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
+    """Heat exchange of each module relative to its peers, with uncertainty."""
+    if report.warm_up is None:
+        return False
+    rows = [r for r in module_rows(report) if np.isfinite(r.exchange)]
+    if not rows:
+        return False
+    axes = figure.subplots()
+    bad = [r.verdict in (Verdict.SLOW, Verdict.NO_FLOW) for r in rows]
+    axes.bar(
+        [r.module for r in rows],
+        [100 * r.exchange for r in rows],
+        yerr=[200 * r.exchange_uncertainty for r in rows],
+        color=[WARN if b else SHOWN for b in bad],
+        capsize=3,
+    )
+    for index, row in enumerate(rows):
+        if bad[index]:
+            axes.annotate(row.verdict, (index, 100 * row.exchange), ha="center", va="bottom")
+    most = " (at most)" if report.warm_up.exchange_bound else ""
+    axes.set(ylabel=f"heat exchange relative to peers [%]{most}, bars: ± 2 u")
+    axes.tick_params(axis="x", rotation=90 if len(rows) > 24 else 0)
+    return True
+
+
+def _resistance(figure: Any, report: PackReport, _: PackSeries) -> bool:
+    """Resistance of each cell with its uncertainty; raised ones stand out."""
+    fit = report.resistance
+    if fit is None or not fit.judged:
+        return False
+    axes = figure.subplots()
+    numbers = np.array([c.number for c in report.layout.cells])
+    raised = fit.raised(report.layout.limits.voltage_spread_v)
+    axes.errorbar(numbers, fit.value * 1e3, yerr=2e3 * fit.uncertainty, fmt="o", ms=3, color=SHOWN)
+    axes.plot(numbers[raised], fit.value[raised] * 1e3, "s", color=WARN, ms=8, fillstyle="none")
+    for index in raised:
+        axes.annotate(
+            f" cell {numbers[index]}", (numbers[index], fit.value[index] * 1e3), color=WARN
+        )
+    axes.axhline(fit.middle * 1e3, color=PEER, lw=1)
+    axes.set(xlabel="cell", ylabel="resistance [mΩ], bars: ± 2 u")
+    axes.set_ylim(bottom=0)
+    return True
+
+
+def _cells(figure: Any, report: PackReport, _: PackSeries) -> bool:
+    """How far each cell lies from the median cell, and its lead near the top or bottom."""
+    rows = cell_rows(report)
+    if not rows or not np.isfinite([r.deviation_mv for r in rows]).any():
+        return False
+    axes = figure.subplots()
+    numbers = [r.cell for r in rows]
+    without = " without load" if report.voltage.quiet else ""
+    axes.bar(numbers, [r.deviation_mv for r in rows], color=SHOWN, label=f"off the median{without}")
+    for order, values, word in (
+        (report.top, [r.ahead_top_mv for r in rows], "top of charge"),
+        (report.bottom, [r.ahead_bottom_mv for r in rows], "bottom"),
+    ):
+        if order is None:
+            continue
+        axes.plot(numbers, values, ".", color="#000000", label=f"ahead to the {word}")
+        if order.first is not None:
+            axes.annotate(
+                f" cell {numbers[order.first]} first",
+                (numbers[order.first], values[order.first]),
+                color=WARN,
+            )
+    axes.axhline(0.0, color=PEER, lw=1)
+    axes.set(xlabel="cell", ylabel="deviation [mV]")
+    axes.legend()
+    return True
