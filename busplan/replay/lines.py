@@ -21,6 +21,8 @@ STALE_CYCLES = 3
 """A cyclic message is stale when more than this many of its cycles pass without a frame."""
 CYCLE_GAPS = 16
 """The measured cycle is the median of up to this many last gaps."""
+RECENT_NS = 1_000_000_000
+"""What changed within this time changed "just now"."""
 NEVER = np.iinfo(np.int64).max
 """Age of what has not come yet."""
 
@@ -70,10 +72,12 @@ class Ages:
     """How all lines stand at a moment; arrays of shape ``(n_lines,)``.
 
     ``position`` is that of the last frame in the index, −1 when none has come; ``age_ns`` is
-    :data:`NEVER` then. ``cycle_ns`` is measured, NaN with fewer than two frames.
+    :data:`NEVER` then. ``earlier`` is the position a second before. ``cycle_ns`` is
+    measured, NaN with fewer than two frames.
     """
 
     position: I64
+    earlier: I64
     count: I64
     age_ns: I64
     cycle_ns: npt.NDArray[np.float64]
@@ -132,7 +136,9 @@ class Lines:
         if not len(self.index.times_ns):
             none = np.full(n_lines, -1, np.int64)
             never = np.full(n_lines, NEVER, np.int64)
-            return Ages(none, none + 1, never, np.full(n_lines, np.nan), t_ns > self.allowed_ns)
+            return Ages(
+                none, none, none + 1, never, np.full(n_lines, np.nan), t_ns > self.allowed_ns
+            )
         upto, start = self.index.upto(t_ns)[k], self.index.starts[:-1][k]
         count = np.where(seen, upto - start, 0)
         came = count > 0
@@ -141,7 +147,9 @@ class Lines:
         age = np.where(came, t_ns - last, NEVER)
         cycle = self._median_gap(position, np.minimum(count - 1, CYCLE_GAPS))
         waited = np.where(came, age, t_ns)
-        return Ages(position, count, age, cycle, waited > self.allowed_ns)
+        earlier = self.count(t_ns - RECENT_NS)
+        earlier = np.where(earlier > 0, start + earlier - 1, -1)
+        return Ages(position, earlier, count, age, cycle, waited > self.allowed_ns)
 
     def _median_gap(self, position: I64, gaps: I64) -> npt.NDArray[np.float64]:
         """Median of the last ``gaps`` distances before each position; NaN where there is none."""

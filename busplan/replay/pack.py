@@ -95,7 +95,9 @@ class PackState:
     """The pack at a moment.
 
     ``module_c`` is each module's mean temperature [°C], ``lag_k`` how far it is behind the median
-    of all modules [K] (negative: ahead), shape ``(n_modules,)``, NaN without fresh sensors.
+    of all modules [K] (negative: ahead), shape ``(n_modules,)``, NaN without fresh sensors. For the
+    lag a module counts with its sensor nearest to all others, so that one faulty sensor does not
+    make a module late.
     ``quantities`` maps the layout's names to (value, unit, stale); unmapped or unseen ones are
     left out.
     """
@@ -157,14 +159,21 @@ def pack_state(
     quantities: dict[str, tuple[float, str, bool]],
 ) -> PackState:
     """Put the graded values together and compare the modules' temperatures."""
-    modules = {name: i for i, name in enumerate(layout.modules)}
-    owner = np.array([modules.get(s.module, -1) for s in layout.sensors], np.int64)
-    use = sensors.fresh & (owner >= 0) if len(owner) else np.zeros(0, np.bool_)
-    sums = np.bincount(owner[use], sensors.value[use], minlength=len(modules))
-    counts = np.bincount(owner[use], minlength=len(modules))
-    mean = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
-    middle = float(np.nanmedian(mean)) if (counts > 0).any() else np.nan
-    return PackState(layout, cells, sensors, mean, middle - mean, quantities)
+    mean = np.full(len(layout.modules), np.nan)
+    near = mean.copy()
+    middle = float(np.median(sensors.value[sensors.fresh])) if sensors.fresh.any() else np.nan
+    for m, module in enumerate(layout.modules):
+        mine = [
+            sensors.value[i]
+            for i, s in enumerate(layout.sensors)
+            if s.module == module and sensors.fresh[i]
+        ]
+        if mine:
+            mean[m] = sum(mine) / len(mine)
+            near[m] = min(mine, key=lambda value: abs(value - middle))
+    seen = near[~np.isnan(near)]
+    late = float(np.median(seen)) - near if len(seen) else near
+    return PackState(layout, cells, sensors, mean, late, quantities)
 
 
 def cell_name(place: CellPlace) -> str:
@@ -177,6 +186,25 @@ def sensor_name(place: SensorPlace) -> str:
     return f"{place.module} sensor {place.position}"
 
 
+def grade_deviation(deviation: F64, spread: float, step: float = 0.0) -> Grades:
+    """Grades of deviations of any shape: NaN is missing, ``spread`` the allowed one.
+
+    A deviation of one ``step`` of resolution counts as even.
+    """
+    mild, far = max(spread / 2, step), max(spread, step)
+    grade = np.full(deviation.shape, Grade.EVEN, np.int8)
+    with np.errstate(invalid="ignore"):
+        for test, level in (
+            (deviation < -mild, Grade.LOW),
+            (deviation > mild, Grade.HIGH),
+            (deviation < -far, Grade.FAR_LOW),
+            (deviation > far, Grade.FAR_HIGH),
+        ):
+            grade[test] = level
+    grade[np.isnan(deviation)] = Grade.MISSING
+    return grade
+
+
 def _grade(
     values: F64,
     age_ns: I64,
@@ -187,18 +215,9 @@ def _grade(
 ) -> Peers:
     came = ~np.isnan(values)
     fresh = came & ~stale
-    middle = float(np.median(values[fresh])) if fresh.any() else np.nan
-    deviation = values - middle
-    mild, far = max(spread / 2, step), max(spread, step)
-    grade = np.full(len(values), Grade.EVEN, np.int8)
-    for test, level in (
-        (deviation < -mild, Grade.LOW),
-        (deviation > mild, Grade.HIGH),
-        (deviation < -far, Grade.FAR_LOW),
-        (deviation > far, Grade.FAR_HIGH),
-        ((values < window[0]) | (values > window[1]), Grade.OUTSIDE),
-        (stale, Grade.STALE),
-        (~came, Grade.MISSING),
-    ):
-        grade[test] = level
+    deviation = values - (float(np.median(values[fresh])) if fresh.any() else 0.0)
+    grade = grade_deviation(deviation, spread, step)
+    with np.errstate(invalid="ignore"):
+        grade[(values < window[0]) | (values > window[1])] = Grade.OUTSIDE
+    grade[came & stale] = Grade.STALE
     return Peers(values, age_ns, fresh, deviation, grade, Evenness.of(values, fresh))

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from busplan.capture.frames import I64, FrameTable
-from busplan.definitions.model import FrameKey
+from busplan.definitions.model import FrameKey, Message
 from busplan.findings import Finding
 from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex
@@ -25,7 +25,7 @@ from busplan.replay.pack import (
 )
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import troubles
-from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, NOW_NS, Traffic
+from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, Traffic
 from busplan.replay.values import LatestValues, Value
 
 VOLTS = {"mV": 1e-3}
@@ -97,21 +97,39 @@ class Replay:
         """Decoded values of a line as of the frame at ``position``."""
         return self._latest.at(line, position)
 
-    def changed(self, line: Line, t_ns: int) -> frozenset[str]:
-        """Signals of a line whose value differs from that of a second ago, or is new since then."""
-        if line.k < 0:
+    def changed(self, line: Line, position: int, earlier: int) -> frozenset[str]:
+        """Signals whose value differs between two frames of a line, ``earlier`` −1 for none.
+
+        Without an earlier frame all that have come are new.
+        """
+        if position in (-1, earlier) or line.message is None:
             return frozenset()
-        at = self.index.slice_of(line.k)
-        times = self.index.times_ns[at]
-        now, before = (
-            at.start + int(np.searchsorted(times, t, "right")) - 1 for t in (t_ns, t_ns - NOW_NS)
-        )
-        if now == before or now < at.start:
+        if earlier < 0:
+            latest = self._latest.at(line, position)
+            return frozenset(v.signal.name for v in latest if v.number is not None)
+        rows = self.index.rows
+        new, old = (self.table.bytes_of(int(rows[p])) for p in (position, earlier))
+        if new == old and not any(s.condition for s in line.message.signals):
             return frozenset()
-        new = self._latest.at(line, now)
-        earlier = self._earlier.at(line, before) if before >= at.start else ()
-        old = {v.signal.name: v.number for v in earlier}
-        return frozenset(v.signal.name for v in new if v.number != old.get(v.signal.name))
+        if len(new) == len(old) and not any(s.condition for s in line.message.signals):
+            different = int.from_bytes(new, "little") ^ int.from_bytes(old, "little")
+            masks = self._masks(line.message)
+            return frozenset(name for name, mask in masks if mask & different)
+        before = {v.signal.name: v.number for v in self._earlier.at(line, earlier)}
+        latest = self._latest.at(line, position)
+        return frozenset(v.signal.name for v in latest if v.number != before.get(v.signal.name))
+
+    def _masks(self, message: Message) -> list[tuple[str, int]]:
+        """The bits of each signal in the payload read as one little-endian number."""
+        found = self._bits.get(id(message))
+        if found is None:
+            found = [(s.name, sum(1 << bit for bit in s.bits())) for s in message.signals]
+            self._bits[id(message)] = found
+        return found
+
+    @cached_property
+    def _bits(self) -> dict[int, list[tuple[str, int]]]:
+        return {}
 
     def line_of(self, address: SignalAddress) -> Line | None:
         """The message line that carries a signal; ``None`` when the plan has no such signal."""

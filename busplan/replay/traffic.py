@@ -122,6 +122,11 @@ class Traffic:
         spent = self.busy_ns[:, ends] - self.busy_ns[:, np.maximum(ends - NOW_BINS, 0)]
         return np.asarray(spent.max(axis=1) / (min(NOW_BINS, max(b - a, 1)) * BIN_NS))
 
+    def counts(self, a_ns: int, b_ns: int) -> tuple[I64, I64]:
+        """Frames and error frames of each network between two moments, to the nearest bins."""
+        a, b = self._bin(a_ns), self._bin(b_ns)
+        return self.frames[:, b] - self.frames[:, a], self.errors[:, b] - self.errors[:, a]
+
     def _bin(self, t_ns: int) -> int:
         return int(min(max(t_ns, 0) // BIN_NS, self.busy_ns.shape[1] - 1))
 

@@ -1,53 +1,85 @@
-"""The replay application: one clock, one capture, several screens over one line of time."""
+"""The replay application: one clock, one capture (or two), several screens, one line of time."""
 
 from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
 from typing import ClassVar
 
 from textual import on
-from textual.app import App, ComposeResult
+from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
+from busplan.findings import Weight
 from busplan.replay.clock import ReplayClock
 from busplan.replay.replay import Replay, moment_of
 from busplan.replay.snapshot import Snapshot
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
+from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.draw import vehicle_label
-from busplan.screens.pack_view import PackView
-from busplan.screens.timeline import Transport
+from busplan.screens.findings_view import FindingList, FindingsView
+from busplan.screens.memory import (
+    Layout,
+    keys_file,
+    layout_file,
+    read_keys,
+    read_layout,
+    write_layout,
+)
+from busplan.screens.messages_view import MessagesView
+from busplan.screens.pack_view import OVERLAYS, PackView
+from busplan.screens.packmap import DENSITIES
+from busplan.screens.plain_views import NetworksView, ShopView
+from busplan.screens.runs import clock_text
+from busplan.screens.span_view import SpanView
+from busplan.screens.timeline import WINDOWS_NS, Transport, Window
 from busplan.screens.views import View
 
 FRAME_S = 0.1
 """Time between two redraws while playing [s]."""
+MOST_IN_PALETTE = 50
 
 
 class ReplayApp(App[None]):
     """Replays one capture. ``now`` is the monotonic clock [ns], exchangeable in tests."""
 
-    ENABLE_COMMAND_PALETTE = True
     CSS = """
     Screen { layout: vertical; }
     #views { height: 1fr; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("space", "play_or_hold", "Play/hold", id="time.toggle", priority=True),
-        Binding("comma", "step(-0.1)", "Step back", id="time.step_back"),
-        Binding("full_stop", "step(0.1)", "Step on", id="time.step_on"),
-        Binding("left_square_bracket", "seek(-5)", "-5 s", id="time.back"),
-        Binding("right_square_bracket", "seek(5)", "+5 s", id="time.on"),
-        Binding("left_curly_bracket", "seek(-60)", "-1 min", id="time.far_back"),
-        Binding("right_curly_bracket", "seek(60)", "+1 min", id="time.far_on"),
+        Binding("space", "play_or_hold", "Play or hold", id="time.toggle"),
+        Binding("comma", "step(-0.1)", "Step back 0.1 s", id="time.step_back"),
+        Binding("full_stop", "step(0.1)", "Step on 0.1 s", id="time.step_on"),
+        Binding("left_square_bracket", "seek(-5)", "Back 5 s", id="time.back"),
+        Binding("right_square_bracket", "seek(5)", "On 5 s", id="time.on"),
+        Binding("left_curly_bracket", "seek(-60)", "Back 1 min", id="time.far_back"),
+        Binding("right_curly_bracket", "seek(60)", "On 1 min", id="time.far_on"),
         Binding("home", "jump(0)", "Start", id="time.start"),
         Binding("end", "jump(1)", "End", id="time.end"),
         Binding("minus", "slower", "Slower", id="time.slower"),
         Binding("plus,equals_sign", "faster", "Faster", id="time.faster"),
+        Binding("g", "ask_moment", "Go to a moment", id="time.go"),
         Binding("n", "finding(1)", "Next finding", id="time.next_finding"),
         Binding("N", "finding(-1)", "Previous finding", id="time.previous_finding"),
+        Binding("a", "mark('a')", "Set A", id="span.a"),
+        Binding("b", "mark('b')", "Set B", id="span.b"),
+        Binding("c", "mark('')", "Clear A and B", id="span.clear"),
+        Binding("z", "window", "Stretch of the plots", id="plot.window"),
+        *(
+            Binding(str(n), f"open_number({n})", f"Screen {n}", id=f"screen.{n}")
+            for n in range(1, 8)
+        ),
+        Binding("o", "other", "Other capture", id="app.other"),
+        Binding("f", "fault_bell", "Bell on a new fault", id="app.bell"),
+        Binding("d", "theme", "Dark or light", id="app.theme"),
+        Binding("question_mark,f1", "help", "Help", id="app.help"),
         Binding("q", "quit", "Quit", id="app.quit"),
     ]
 
@@ -55,30 +87,58 @@ class ReplayApp(App[None]):
         self,
         replay: Replay,
         *,
+        beside: Replay | None = None,
         start_ns: int = 0,
-        screen: str = "pack",
         play: bool = False,
         speed: float = 1.0,
+        layout: Layout | None = None,
+        keys: Mapping[str, str] | None = None,
+        keep: Callable[[Layout], None] | None = None,
         now: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         super().__init__(ansi_color=True if os.environ.get("NO_COLOR") else None)
         for theme in look.THEMES:
             self.register_theme(theme)
-        self.theme = look.INK
+        self.kept = layout or Layout()
+        self.theme = self.kept.theme if self.kept.theme in (look.INK, look.PAPER) else look.INK
         self.replay = replay
-        self.clock = ReplayClock(replay.span_ns, speed=speed, now=now)
+        self.captures = (replay,) if beside is None else (replay, beside)
+        self.clock = ReplayClock(max(r.span_ns for r in self.captures), speed=speed, now=now)
         self.clock.seek(start_ns)
-        self._play = play
-        self._first = screen
-        self.views: tuple[View, ...] = (PackView(),)
         self.snapshot: Snapshot | None = None
-        self._shown: tuple[object, ...] = ()
         self.title = vehicle_label(replay.vehicle)
+        self.a_ns: int | None = None
+        self.b_ns: int | None = None
+        self.window_ns = next((w for w in WINDOWS_NS if w and w / 1e9 == self.kept.window_s), None)
+        self.bell_on_fault = self.kept.bell
+        self._faults: frozenset[str] = frozenset()
+        self._play = play
+        self._keep = keep
+        self._shown: tuple[object, ...] = ()
+        self._remember_pack()
+        if keys:
+            self.set_keymap(dict(keys))
+
+    def _remember_pack(self) -> None:
+        self.pack = PackView()
+        self.messages = MessagesView()
+        self.span = SpanView()
+        self.views: tuple[View, ...] = (
+            self.pack,
+            NetworksView(),
+            self.messages,
+            FindingsView(),
+            self.span,
+            ShopView(),
+        )
+        self.pack.density = next((d for d in DENSITIES if d == self.kept.density), None)
+        self.pack.overlay = next((o for o in OVERLAYS if o == self.kept.overlay), "map")
 
     def compose(self) -> ComposeResult:
         """Heading, screens, line of time."""
         yield Heading(tuple(view.title for view in self.views))
-        with ContentSwitcher(id="views", initial=self._first):
+        first = next((v.id for v in self.views if v.id == self.kept.screen), self.views[0].id)
+        with ContentSwitcher(id="views", initial=first):
             yield from self.views
         yield TimeLine()
 
@@ -87,42 +147,74 @@ class ReplayApp(App[None]):
         if self._play:
             self.clock.play()
         self.set_interval(FRAME_S, self._tick)
+        self.view.focus_inside()
         self.call_after_refresh(self.action_redraw)
 
     def on_resize(self) -> None:
         """Everything is drawn for a size."""
         self.call_after_refresh(self.action_redraw)
 
+    def on_unmount(self) -> None:
+        """Remember how it looked."""
+        if self._keep:
+            self._keep(self.kept)
+
     @property
     def view(self) -> View:
         """The screen that is shown."""
-        current = self.query_one("#views", ContentSwitcher).current
+        current = self.screen_stack[0].query_one("#views", ContentSwitcher).current
         return next(view for view in self.views if view.id == current)
 
     def action_redraw(self) -> None:
         """Draw the present moment now."""
+        if not self.is_running or not self.screen_stack:
+            return
+        base = self.screen_stack[0]
         t_ns = self.clock.position_ns
         snapshot = self.replay.snapshot(t_ns)
+        self._ring(snapshot)
         self.snapshot = snapshot
         view = self.view
+        self.kept = replace(
+            self.kept,
+            theme=self.theme,
+            screen=view.id or "pack",
+            density=self.pack.density or "",
+            overlay=self.pack.overlay,
+            window_s=(self.window_ns or 0) / 1e9,
+            bell=self.bell_on_fault,
+        )
+        ends = self.a_ns is not None and self.b_ns is not None
+        self.span.ends = (self.a_ns or 0, self.b_ns or 0) if ends else None
+        self.span.pinned = self.messages.table.pinned
+        columns = self.size.width
+        window = Window.around(t_ns, self.clock.span_ns, self.window_ns, columns)
         with self.batch_update():
-            view.update(self.replay, snapshot)
-            columns = self.size.width
-            self.query_one(Heading).update(self.replay, view.title, columns)
+            view.update(self.replay, snapshot, window)
+            base.query_one(Heading).update(self.replay, view.title, columns)
             transport = Transport(
-                snapshot.t_ns,
-                self.replay.span_ns,
+                t_ns,
+                self.clock.span_ns,
                 self.clock.playing,
                 self.clock.speed,
-                lag_ns=self.clock.lag_ns(t_ns),
+                self.a_ns,
+                self.b_ns,
+                self.clock.lag_ns(t_ns),
             )
-            self.query_one(TimeLine).update(self.replay, transport, columns, "? help")
+            hint = "? help  q quit" if not self.bell_on_fault else "bell on  ? help  q quit"
+            base.query_one(TimeLine).update(self.replay, transport, columns, hint)
 
     def _tick(self) -> None:
-        state = (self.clock.position_ns, self.clock.playing, self.clock.speed)
+        state = (self.clock.position_ns, self.clock.playing, self.clock.speed, self.theme)
         if state != self._shown:
             self._shown = state
             self.action_redraw()
+
+    def _ring(self, snapshot: Snapshot) -> None:
+        faults = frozenset(t.word for t in snapshot.troubles if t.weight == Weight.FAULT)
+        if self.bell_on_fault and self.clock.playing and faults - self._faults:
+            self.bell()
+        self._faults = faults
 
     def action_play_or_hold(self) -> None:
         """Play or hold."""
@@ -136,13 +228,25 @@ class ReplayApp(App[None]):
 
     def action_seek(self, seconds: float) -> None:
         """Move by seconds."""
-        self.clock.seek(self.clock.position_ns + round(seconds * 1e9))
-        self.action_redraw()
+        self.go(self.clock.position_ns + round(seconds * 1e9))
 
     def action_jump(self, part: float) -> None:
         """Go to a part of the capture: 0 start, 1 end."""
-        self.clock.seek(round(part * self.replay.span_ns))
+        self.go(round(part * self.clock.span_ns))
+
+    def go(self, t_ns: int) -> None:
+        """Go to a moment."""
+        self.clock.seek(t_ns)
         self.action_redraw()
+
+    def action_ask_moment(self) -> None:
+        """Ask for a moment and go there."""
+
+        def answered(t_ns: int | None) -> None:
+            if t_ns is not None:
+                self.go(t_ns)
+
+        self.push_screen(MomentScreen(self.clock.position_ns, self.clock.span_ns), answered)
 
     def action_slower(self) -> None:
         """The next lower speed."""
@@ -158,38 +262,138 @@ class ReplayApp(App[None]):
         """Go to the next or previous finding that has a time."""
         moments = sorted({m for f in self.replay.findings if (m := moment_of(f)) >= 0})
         here = self.clock.position_ns
-        ahead = [m for m in moments if m > here] if direction > 0 else None
-        behind = [m for m in moments if m < here]
-        target = ahead[0] if ahead else behind[-1] if ahead is None and behind else None
-        if target is None:
+        later = [m for m in moments if m > here]
+        sooner = [m for m in moments if m < here]
+        if direction > 0 and later:
+            self.go(later[0])
+        elif direction < 0 and sooner:
+            self.go(sooner[-1])
+        else:
+            self.bell()
+
+    def action_mark(self, end: str) -> None:
+        """Set A or B at the present moment, or clear both."""
+        t_ns = self.clock.position_ns
+        if end == "a":
+            self.a_ns = t_ns
+        elif end == "b":
+            self.b_ns = t_ns
+        else:
+            self.a_ns = self.b_ns = None
+        self.action_redraw()
+
+    def action_window(self) -> None:
+        """The next stretch of time for the plots."""
+        self.window_ns = WINDOWS_NS[(WINDOWS_NS.index(self.window_ns) + 1) % len(WINDOWS_NS)]
+        self.action_redraw()
+
+    def action_other(self) -> None:
+        """Show the other capture of the two."""
+        if len(self.captures) == 1:
             self.bell()
             return
-        self.clock.seek(target)
+        self.replay = self.captures[1 - self.captures.index(self.replay)]
         self.action_redraw()
+
+    def action_fault_bell(self) -> None:
+        """Ring on new faults, or no longer."""
+        self.bell_on_fault = not self.bell_on_fault
+        self.action_redraw()
+
+    def action_theme(self) -> None:
+        """Dark or light."""
+        self.theme = look.PAPER if self.theme == look.INK else look.INK
+        self.call_after_refresh(self.action_redraw)
+
+    def action_help(self) -> None:
+        """Explain the present screen."""
+        view = self.view
+        seen: dict[str, tuple[str, str, str]] = {}
+        for active in self.screen.active_bindings.values():
+            binding = active.binding
+            if binding.id and binding.id.partition(".")[0] not in ("sheet", "app-internal"):
+                key = self.get_key_display(binding)
+                if binding.id in seen:
+                    key = f"{seen[binding.id][0]} {key}"
+                seen[binding.id] = (key, binding.description, binding.id)
+        self.push_screen(HelpScreen(f"{view.title} screen", view.help, list(seen.values())))
+
+    def action_open_number(self, number: int) -> None:
+        """Open a screen by its number in the heading."""
+        if number <= len(self.views):
+            self.open(self.views[number - 1])
+
+    def open(self, view: View) -> None:
+        """Open a screen."""
+        self.query_one("#views", ContentSwitcher).current = view.id
+        view.focus_inside()
+        self.call_after_refresh(self.action_redraw)
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """What the command palette offers: screens, findings, themes and the rest."""
+        for view in self.views:
+            yield SystemCommand(
+                f"Open {view.title}", view.__doc__ or "", lambda v=view: self.open(v)
+            )
+        yield SystemCommand("Play or hold", "Let time run or hold it", self.action_play_or_hold)
+        yield SystemCommand("Go to a moment", "Type a time", self.action_ask_moment)
+        yield SystemCommand("Set A here", "Start of the span", lambda: self.action_mark("a"))
+        yield SystemCommand("Set B here", "End of the span", lambda: self.action_mark("b"))
+        if self.a_ns is not None or self.b_ns is not None:
+            yield SystemCommand("Clear A and B", "No span", lambda: self.action_mark(""))
+        for finding in self.replay.findings[:MOST_IN_PALETTE]:
+            if (t_ns := moment_of(finding)) >= 0:
+                yield SystemCommand(
+                    f"Go to {finding.code} at {clock_text(t_ns)}",
+                    finding.summary,
+                    lambda t=t_ns: self.go(t),
+                )
+        if len(self.captures) > 1:
+            yield SystemCommand("Other capture", "Show the other one", self.action_other)
+        yield SystemCommand("Dark or light", "Change the theme", self.action_theme)
+        yield SystemCommand("Bell on a new fault", "On or off", self.action_fault_bell)
+        yield SystemCommand("Help", "Explain this screen", self.action_help)
+        yield SystemCommand("Quit", "Leave the screens", self.exit)
 
     @on(TimeLine.Sought)
     def _sought(self, message: TimeLine.Sought) -> None:
-        self.clock.seek(message.t_ns)
-        self.action_redraw()
+        self.go(message.t_ns)
 
     @on(Heading.Picked)
     def _picked(self, message: Heading.Picked) -> None:
-        self.action_open(message.name)
+        self.open(next(v for v in self.views if v.title == message.name))
 
-    def action_open(self, title: str) -> None:
-        """Open the screen of that name."""
-        view = next(v for v in self.views if v.title == title)
-        self.query_one("#views", ContentSwitcher).current = view.id
-        self.call_after_refresh(self.action_redraw)
+    @on(FindingList.Go)
+    def _go_to_finding(self, message: FindingList.Go) -> None:
+        t_ns = moment_of(self.replay.findings[message.number])
+        if t_ns < 0:
+            self.bell()
+        else:
+            self.go(t_ns)
 
 
 def run_replay(
     replay: Replay,
     *,
+    beside: Replay | None = None,
     start_ns: int = 0,
-    screen: str = "pack",
+    screen: str | None = None,
     play: bool = True,
     speed: float = 1.0,
 ) -> None:
-    """Open the screens on a capture; returns when the user leaves."""
-    ReplayApp(replay, start_ns=start_ns, screen=screen, play=play, speed=speed).run()
+    """Open the screens on a capture, as they were left last time; returns when the user leaves.
+
+    ``beside`` is a second capture to compare with; ``screen`` overrides the remembered one.
+    """
+    path: Path = layout_file()
+    layout = read_layout(path)
+    ReplayApp(
+        replay,
+        beside=beside,
+        start_ns=start_ns,
+        play=play,
+        speed=speed,
+        layout=replace(layout, screen=screen) if screen else layout,
+        keys=read_keys(keys_file()),
+        keep=lambda kept: write_layout(path, kept),
+    ).run()

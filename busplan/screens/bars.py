@@ -6,7 +6,7 @@ from textual import events
 from textual.message import Message
 
 from busplan.replay.replay import Replay
-from busplan.screens.draw import CAUTION, vehicle_label
+from busplan.screens.draw import CAUTION, CAUTION_SHORT, vehicle_label
 from busplan.screens.runs import PLAIN, Line, clip, width
 from busplan.screens.sheet import Sheet
 from busplan.screens.timeline import Transport, draw_track, draw_transport, moment_at
@@ -78,18 +78,17 @@ class TimeLine(Sheet):
         self._dragging = False
 
     def update(self, replay: Replay, transport: Transport, columns: int, hint: str) -> None:
-        """Draw the three lines; ``hint`` stands at the end of the last one."""
+        """Draw the three lines; ``hint`` stands at the end of one that has room."""
         self._span_ns = transport.span_ns
-        caution: Line = clip([(CAUTION, "danger")], columns)
-        if (gap := columns - width(caution) - len(hint)) >= 2:
-            caution = [*caution, (" " * gap, PLAIN), (hint, "faint")]
-        self.show(
-            [
-                draw_track(transport, replay.findings, columns),
-                clip(draw_transport(transport, columns), columns),
-                caution,
-            ]
-        )
+        text = CAUTION if len(CAUTION) <= columns else CAUTION_SHORT
+        caution: Line = clip([(text, "danger")], columns)
+        motion = clip(draw_transport(transport, columns), columns)
+        lines = [motion, caution]
+        for i, line in enumerate(lines):
+            if (gap := columns - width(line) - len(hint)) >= 2:
+                lines[i] = [*line, (" " * gap, PLAIN), (hint, "faint")]
+                break
+        self.show([draw_track(transport, replay.findings, columns), *lines])
 
     def on_mouse_down(self, event: events.MouseDown) -> None:
         """Start seeking."""

@@ -23,7 +23,11 @@ from busplan.screens.runs import (
     wrap,
 )
 
-CAUTION = "High voltage can kill. Not a safety device: follow local codes; licensed people only."
+CAUTION = (
+    "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
+    "people."
+)
+CAUTION_SHORT = "High voltage can kill. Not a safety device. Pack work: licensed people only."
 
 
 def vehicle_label(vehicle: Vehicle) -> str:
@@ -104,6 +108,9 @@ def pack_table(pack: PackState) -> list[Line]:
     return lines
 
 
+LONGEST_BAR = 80
+
+
 class Kind(NamedTuple):
     """Cells or sensors, and how their figures are written."""
 
@@ -148,7 +155,7 @@ def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:
     if not load.recorded:
         return fill([(lead, FAINT), ("not in this capture", "missing")], columns)
     number = f" {load.now:4.0%}"
-    bar = max(columns - len(lead) - len(number), 4)
+    bar = min(max(columns - len(lead) - len(number), 4), LONGEST_BAR)
     over = "over" if load.now > limit else PLAIN
     return [(lead, HEAD), *load_bar(load.now, limit, bar), (number, over)]
 

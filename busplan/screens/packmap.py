@@ -121,6 +121,12 @@ class PackMap:
             layout, density, tuple(rows), labels, sensors_at + beside * SENSOR_WIDTH if most else 0
         )
 
+    @property
+    def width(self) -> int:
+        """Columns the drawn map needs."""
+        ends = [s.x + s.width for row in self.rows for s in row.spots]
+        return max([*ends, self.lag_at + LAG_WIDTH if self.lag_at else 0], default=0)
+
     def draw(self, state: PackState, chosen: Choice | None) -> list[Line]:
         """The map with its heading."""
         return [self._heading(), *(self._row(row, state, chosen) for row in self.rows)]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from rich.segment import Segment
+from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
@@ -11,9 +14,15 @@ from busplan.screens import look
 from busplan.screens.runs import Line, fill
 
 
-class Sheet(ScrollView, can_focus=False):
+class Sheet(ScrollView, can_focus=False, inherit_bindings=False):
     """Shows lines that are drawn elsewhere and set with :meth:`show`."""
 
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "scroll_up", "Up", id="sheet.up", show=False),
+        Binding("down", "scroll_down", "Down", id="sheet.down", show=False),
+        Binding("pageup", "page_up", "Page up", id="sheet.page_up", show=False),
+        Binding("pagedown", "page_down", "Page down", id="sheet.page_down", show=False),
+    ]
     DEFAULT_CSS = """
     Sheet { height: 1fr; scrollbar-size-vertical: 1; scrollbar-size-horizontal: 1; }
     """

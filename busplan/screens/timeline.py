@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from busplan.capture.frames import I64
 from busplan.findings import Finding, Weight
 from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, merge, span_text
 
@@ -20,6 +23,48 @@ class Transport:
     a_ns: int | None = None
     b_ns: int | None = None
     lag_ns: int = 0
+
+
+WINDOWS_NS: tuple[int | None, ...] = (
+    None,
+    300_000_000_000,
+    60_000_000_000,
+    10_000_000_000,
+)
+"""Lengths of the plots' window; ``None`` is the whole capture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The stretch of time that plots show [ns]. It moves in whole columns while playing."""
+
+    a_ns: int
+    b_ns: int
+    length_ns: int | None
+
+    @staticmethod
+    def around(t_ns: int, span_ns: int, length_ns: int | None, columns: int) -> Window:
+        """The whole capture, or the last ``length_ns`` before a moment."""
+        if length_ns is None or length_ns >= span_ns:
+            return Window(0, span_ns, None)
+        step = max(length_ns // max(columns, 1), 1)
+        end = min(max(-(-t_ns // step) * step, length_ns), span_ns)
+        return Window(end - length_ns, end, length_ns)
+
+    @property
+    def text(self) -> str:
+        """What the window shows, in words."""
+        if self.length_ns is None:
+            return "whole capture"
+        return f"last {span_text(self.length_ns)}"
+
+    def moments(self, columns: int) -> I64:
+        """One moment for each column."""
+        return np.linspace(self.a_ns, self.b_ns, max(columns, 2)).astype(np.int64)
+
+    def column(self, t_ns: int, columns: int) -> int:
+        """The column of a moment."""
+        return column_of(t_ns - self.a_ns, self.b_ns - self.a_ns, columns)
 
 
 def column_of(t_ns: int, span_ns: int, columns: int) -> int:

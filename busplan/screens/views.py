@@ -6,6 +6,7 @@ from textual.containers import Container
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.screens.timeline import Window
 
 
 class View(Container):
@@ -20,6 +21,9 @@ class View(Container):
     help = ""
     """What it shows and which keys it has, for the help panel."""
 
-    def update(self, replay: Replay, snapshot: Snapshot) -> None:
-        """Show a moment."""
+    def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
+        """Show a moment; plots show ``window``."""
         raise NotImplementedError
+
+    def focus_inside(self) -> None:
+        """Put the keys where they belong when the screen opens."""

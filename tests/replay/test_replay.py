@@ -118,7 +118,8 @@ def test_multiplexed_values_are_held_while_the_other_page_is_sent(replay: Replay
     for p in (position, position + 1):
         values = {v.signal.name: v.number for v in replay.values(line, p)}
         assert (values["PumpSpeed"], values["PumpPower"]) == (1200, 85)
-    assert {"Page"} == replay.changed(line, 5 * S) | {"Page"}
+    assert replay.changed(line, position, position - 1) == {"Page"}
+    assert replay.changed(line, position, position - 2) == frozenset()
 
 
 def test_named_values_show_their_name_and_scaled_ones_their_decimals(replay: Replay) -> None:
@@ -131,7 +132,11 @@ def test_named_values_show_their_name_and_scaled_ones_their_decimals(replay: Rep
 
 def test_what_changed_is_told_against_a_second_ago(replay: Replay) -> None:
     line = next(x for x in replay.lines.lines if x.name == "PackStatus")
-    assert replay.changed(line, 20 * S) == {"PackCurrent"}
+    ages = replay.snapshot(20 * S).ages
+    i = replay.lines.number[line.key]
+    assert ages.position[i] - ages.earlier[i] == 20  # one frame each 50 ms
+    assert replay.changed(line, int(ages.position[i]), int(ages.earlier[i])) == {"PackCurrent"}
+    assert replay.changed(line, int(ages.position[i]), -1) == {"PackCurrent", "ContactorState"}
 
 
 def test_an_empty_capture_is_a_state_not_a_crash() -> None:

@@ -1,0 +1,162 @@
+"""Signals over time: held onto a grid of moments, beside their peers, module by module.
+
+A grid holds the last value at or before each moment, and nothing while its message is stale. Only
+the frames that are asked for are decoded, so a long capture costs no more than a short one; what
+happens between two moments of a grid is not seen on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.capture.frames import I64
+from busplan.decode.codec import decode_message
+from busplan.plan.vehicle import PackLayout, SignalAddress
+from busplan.replay.lines import Line
+from busplan.replay.pack import Grades, grade_deviation
+from busplan.replay.replay import VOLTS, Replay
+from busplan.replay.traffic import F64
+
+MOST_ROWS = 200_000
+"""Most frames decoded for one signal of a multiplexed message; earlier ones are left out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Values of signals at moments: ``values`` has shape ``(n_signals, n_moments)``."""
+
+    moments_ns: I64
+    values: F64
+
+    def band(self) -> tuple[F64, F64, F64]:
+        """Lowest, median and highest signal at each moment; NaN where none has a value."""
+        low, middle, high = (np.full(len(self.moments_ns), np.nan) for _ in range(3))
+        if len(self.values):
+            seen = ~np.all(np.isnan(self.values), axis=0)
+            chosen = self.values[:, seen]
+            if chosen.size:
+                low[seen] = np.nanmin(chosen, axis=0)
+                middle[seen] = np.nanmedian(chosen, axis=0)
+                high[seen] = np.nanmax(chosen, axis=0)
+        return low, middle, high
+
+
+def grid(replay: Replay, addresses: Sequence[SignalAddress], at_ns: I64) -> Grid:
+    """The signals at ascending moments; unknown signals and those never seen are NaN."""
+    values = np.full((len(addresses), len(at_ns)), np.nan)
+    by_line: dict[int, list[int]] = {}
+    for i, address in enumerate(addresses):
+        line = replay.line_of(address)
+        if line and line.message and line.k >= 0 and line.message.has(address.signal):
+            by_line.setdefault(replay.lines.number[line.key], []).append(i)
+    for number, members in by_line.items():
+        line = replay.lines.lines[number]
+        names = [addresses[i].signal for i in members]
+        allowed = float(replay.lines.allowed_ns[number])
+        for i, row in zip(members, _held(replay, line, names, at_ns, allowed), strict=True):
+            values[i] = row
+    return Grid(at_ns, values)
+
+
+def cell_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
+    """All cell voltages [V]."""
+    addresses = [c.address for c in layout.cells]
+    found = grid(replay, addresses, at_ns)
+    factors = np.ones(len(addresses))
+    for i, address in enumerate(addresses):
+        line = replay.line_of(address)
+        if line and line.message and line.message.has(address.signal):
+            factors[i] = VOLTS.get(line.message.signal(address.signal).unit, 1.0)
+    return Grid(at_ns, found.values * factors[:, None])
+
+
+def sensor_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
+    """All temperatures [°C]."""
+    return grid(replay, [s.address for s in layout.sensors], at_ns)
+
+
+@dataclass(frozen=True, eq=False)
+class ModuleGrid:
+    """How far each module is off the median of all, and the grade of it; ``(n_modules, n)``.
+
+    Temperatures [K]: the module's mean. Voltages [V]: its cell that is furthest off the median of
+    all cells.
+    """
+
+    moments_ns: I64
+    deviation: F64
+    grade: Grades
+
+
+def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
+    """Mean temperature of each module against the median of all modules."""
+    sensors = sensor_grid(replay, layout, at_ns).values
+    mean = np.full((len(layout.modules), len(at_ns)), np.nan)
+    for m, module in enumerate(layout.modules):
+        mine = [i for i, s in enumerate(layout.sensors) if s.module == module]
+        if mine:
+            seen = ~np.isnan(sensors[mine])
+            total = np.where(seen, sensors[mine], 0).sum(axis=0)
+            mean[m] = np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
+    deviation = mean - Grid(at_ns, mean).band()[1]
+    limits, step = layout.limits, layout.temperature_resolution_k or 0.0
+    return ModuleGrid(
+        at_ns, deviation, grade_deviation(deviation, limits.temperature_spread_k, step)
+    )
+
+
+def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
+    """The cell of each module that is furthest off the median of all cells."""
+    cells = cell_grid(replay, layout, at_ns)
+    off = cells.values - cells.band()[1]
+    worst = np.full((len(layout.modules), len(at_ns)), np.nan)
+    for m, module in enumerate(layout.modules):
+        mine = [i for i, c in enumerate(layout.cells) if c.module == module]
+        if mine:
+            part = off[mine]
+            far = np.where(np.isnan(part), -1.0, np.abs(part)).argmax(axis=0)
+            worst[m] = part[far, np.arange(len(at_ns))]
+    return ModuleGrid(at_ns, worst, grade_deviation(worst, layout.limits.voltage_spread_v))
+
+
+def _held(
+    replay: Replay, line: Line, names: Sequence[str], at_ns: I64, allowed_ns: float
+) -> list[F64]:
+    """Signals of one message held at moments."""
+    assert line.message is not None
+    index = replay.index
+    here = index.slice_of(line.k)
+    times = index.times_ns[here]
+    last = np.searchsorted(times, at_ns, "right") - 1
+    if any(line.message.signal(name).condition for name in names):
+        top = int(last.max()) + 1
+        wanted = np.arange(max(0, top - MOST_ROWS), top)
+    else:
+        wanted = np.unique(last[last >= 0])
+    if not len(wanted):
+        return [np.full(len(at_ns), np.nan) for _ in names]
+    decoded = decode_message(replay.table, index.rows[here][wanted], line.message, list(names))
+    out = []
+    for name in names:
+        column = decoded.signals[name]
+        present = np.flatnonzero(column.present)
+        came = wanted[present]
+        value = np.full(len(at_ns), np.nan)
+        if len(came):
+            found = np.searchsorted(came, last, "right") - 1
+            known = found >= 0
+            at = np.maximum(found, 0)
+            known &= at_ns - times[came[at]] <= max(allowed_ns, _rotation(times, came))
+            value[known] = column.values[present][at][known]
+        out.append(value)
+    return out
+
+
+def _rotation(times: I64, came: I64) -> float:
+    """Longest usual distance of a signal that is not in every frame of its message [ns]."""
+    if len(came) < 2 or len(came) > len(times) // 2:
+        return 0.0
+    return 3 * float(np.median(np.diff(times[came])))

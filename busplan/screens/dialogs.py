@@ -1,0 +1,121 @@
+"""Small windows over the screens: help, and the moment to go to."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import Input, Label
+
+from busplan.screens.draw import CAUTION
+from busplan.screens.runs import HEAD, PLAIN, Line, wrap
+from busplan.screens.sheet import Sheet
+
+
+class HelpScreen(ModalScreen[None]):
+    """What the present screen shows, and every key."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,question_mark,f1,q", "dismiss", "Close", id="help.close"),
+    ]
+    DEFAULT_CSS = """
+    HelpScreen { align: center middle; }
+    HelpScreen > Vertical {
+        width: 76; max-width: 96%; height: 90%; border: round $secondary;
+        background: $surface; padding: 0 1;
+    }
+    """
+
+    def __init__(self, title: str, text: str, keys: Sequence[tuple[str, str, str]]) -> None:
+        super().__init__()
+        self._title, self._text, self._keys = title, text, keys
+
+    def compose(self) -> ComposeResult:
+        """The text."""
+        with Vertical():
+            yield HelpSheet()
+
+    def on_mount(self) -> None:
+        """Draw it."""
+        self.call_after_refresh(self._draw)
+
+    def _draw(self) -> None:
+        sheet = self.query_one(HelpSheet)
+        columns = max(sheet.size.width - 1, 20)
+        lines: list[Line] = [[(self._title, HEAD)], []]
+        for paragraph in self._text.split("\n"):
+            lines += wrap(paragraph, columns)
+        lines += [[], [("keys", HEAD), ("  (name for keys.toml at the end)", "faint")]]
+        for key, what, name in self._keys:
+            lines.append([(f"{key:<14}", "strong"), (f"{what:<28}", PLAIN), (name, "faint")])
+        lines += [[], *wrap(CAUTION, columns, "danger")]
+        sheet.show(lines)
+        sheet.focus()
+
+
+class HelpSheet(Sheet, can_focus=True):
+    """The text of the help, scrolled by keys."""
+
+
+class MomentScreen(ModalScreen[int | None]):
+    """Asks for a moment; dismissed with nanoseconds, or ``None``."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Cancel", id="moment.cancel")
+    ]
+    DEFAULT_CSS = """
+    MomentScreen { align: center bottom; }
+    MomentScreen > Vertical {
+        width: 60; max-width: 96%; height: auto; border: round $secondary;
+        background: $surface; padding: 0 1; margin-bottom: 3;
+    }
+    """
+
+    def __init__(self, t_ns: int, span_ns: int) -> None:
+        super().__init__()
+        self._t_ns, self._span_ns = t_ns, span_ns
+
+    def compose(self) -> ComposeResult:
+        """Question and field."""
+        with Vertical():
+            yield Label("Go to: 90 (s), 1:30, 0:01:30.5, +10, -10 or 50 %", id="moment-label")
+            yield Input(id="moment-input", compact=True)
+
+    @on(Input.Submitted)
+    def _entered(self, event: Input.Submitted) -> None:
+        moment = parse_moment(event.value, self._t_ns, self._span_ns)
+        if moment is None:
+            self.query_one("#moment-label", Label).update(
+                f"{event.value!r} is no moment: 90, 1:30, 0:01:30.5, +10, -10 or 50 %"
+            )
+        else:
+            self.dismiss(moment)
+
+
+_CLOCK = re.compile(r"(?:(\d+):)?(?:(\d+):)?(\d+(?:\.\d*)?)")
+
+
+def parse_moment(text: str, t_ns: int, span_ns: int) -> int | None:
+    """A moment as typed, held within the capture; ``None`` when it is none."""
+    text = text.strip().replace(",", ".").replace(" ", "").removesuffix("s")
+    sign = text[:1] if text[:1] in ("+", "-") else ""
+    body = text[len(sign) :]
+    if not sign and body.endswith("%"):
+        part = _CLOCK.fullmatch(body[:-1])
+        moment = round(float(part[3]) / 100 * span_ns) if part and not part[1] else None
+    else:
+        found = _CLOCK.fullmatch(body)
+        if not found:
+            return None
+        hours, minutes = (found[1], found[2]) if found[2] else (None, found[1])
+        seconds = float(found[3]) + 60 * int(minutes or 0) + 3600 * int(hours or 0)
+        moment = round(seconds * 1e9)
+        if sign:
+            moment = t_ns + moment if sign == "+" else t_ns - moment
+    return None if moment is None else min(max(moment, 0), span_ns)

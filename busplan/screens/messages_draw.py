@@ -1,0 +1,171 @@
+"""The messages: every identifier with its sender, cycle, age and decoded values."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from busplan.plan.vehicle import SignalAddress
+from busplan.replay.lines import NEVER
+from busplan.replay.lines import Line as MessageLine
+from busplan.replay.replay import Replay
+from busplan.replay.snapshot import Snapshot
+from busplan.replay.values import Value
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill, merge, span_text, width
+
+OFF_CYCLE = 0.1
+"""A measured cycle is marked when it is off the stated one by more than this part."""
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Widths of the message table for a screen."""
+
+    network: int
+    name: int
+    sender: int
+
+    @staticmethod
+    def fit(replay: Replay, columns: int) -> Columns:
+        """Wide screens show the network and whole names."""
+        lines = replay.lines.lines
+        network = max((len(line.key.network) for line in lines), default=0)
+        name = max((len(line.name) for line in lines), default=1)
+        sender = max((len(line.senders) for line in lines), default=1)
+        if columns < 100:
+            return Columns(min(network, 5), min(name, 15), min(sender, 9))
+        return Columns(network, min(name, 24), min(sender, 16))
+
+
+def matching(replay: Replay, wanted: str) -> list[int]:
+    """Numbers of the lines that hold every word of ``wanted``, whatever its case.
+
+    Words are sought in network, identifier, message, senders and signal names.
+    """
+    words = wanted.lower().split()
+    return [
+        i
+        for i, line in enumerate(replay.lines.lines)
+        if all(word in text for word in words for text in [search_text(line)])
+    ]
+
+
+def search_text(line: MessageLine) -> str:
+    """Everything of a line that a filter can find."""
+    signals = [s.name for stream in line.streams for s in stream.message.signals]
+    return " ".join([line.key.network, line.label, line.name, line.senders, *signals]).lower()
+
+
+def draw_heading(columns: int, fit: Columns) -> Line:
+    """The names of the columns."""
+    names = (
+        f"{'net'[: fit.network]:<{fit.network}} {'identifier':<10} {'message':<{fit.name}} "
+        f"{'sender':<{fit.sender}} {'cycle ms':>11} {'age':>6}  values"
+    )
+    return clip([(names, HEAD)], columns)
+
+
+def draw_message(
+    replay: Replay,
+    snapshot: Snapshot,
+    number: int,
+    columns: int,
+    fit: Columns,
+    *,
+    signal: int | None = None,
+    pinned: Collection[SignalAddress] = (),
+) -> Line:
+    """One line; ``signal`` is the chosen signal of the chosen line, ``None`` for other lines."""
+    line = replay.lines.lines[number]
+    ages = snapshot.ages
+    age = int(ages.age_ns[number])
+    stale = bool(ages.stale[number])
+    role = "stale" if stale or age == NEVER else PLAIN
+    out: Line = [
+        (f"{line.key.network[: fit.network]:<{fit.network}} ", FAINT),
+        (f"{line.label:<10} ", "stale" if role == "stale" else HEAD),
+        (_cut(line.name, fit.name) + " ", "caution" if line.message is None else role),
+        (_cut(line.senders, fit.sender) + " ", "fault" if len(line.streams) > 1 else FAINT),
+        *cycle_runs(line, float(ages.cycle_ns[number])),
+        (f" {age_text(age):>6}{'~' if stale else ' '} ", role if stale else FAINT),
+    ]
+    room = columns - width(out)
+    if line.message is None:
+        out += raw_runs(replay, int(ages.position[number]))
+    else:
+        values = replay.values(line, int(ages.position[number]))
+        changed = replay.changed(line, int(ages.position[number]), int(ages.earlier[number]))
+        pins = {a.signal for a in pinned if replay.line_of(a) is line} if pinned else set()
+        out += value_runs(values, changed, room, signal, pins, stale)
+    out = clip(out, columns)
+    if signal is not None:
+        out = [
+            (piece, each if each == "chosen" else f"{each}+chosen-row")
+            for piece, each in fill(out, columns)
+        ]
+    return merge(out)
+
+
+def age_text(age_ns: int) -> str:
+    """An age to a tenth of a second, so that it does not flicker."""
+    if age_ns == NEVER:
+        return "never"
+    return f"{age_ns / 1e9:.1f} s" if age_ns < 99_950_000_000 else span_text(age_ns)
+
+
+def cycle_runs(line: MessageLine, measured_ns: float) -> Line:
+    """Measured against stated cycle [ms], ``!`` where they differ."""
+    stated = line.cycle
+    measured = f"{measured_ns / 1e6:.0f}" if measured_ns == measured_ns else "-"
+    text = f"{measured}/{stated.ms:g}" if stated else measured
+    off = (
+        stated is not None
+        and measured_ns == measured_ns
+        and abs(measured_ns - stated.ns) > OFF_CYCLE * stated.ns
+    )
+    return [(f"{text:>10}{'!' if off else ' '}", "caution" if off else FAINT)]
+
+
+def raw_runs(replay: Replay, position: int) -> Line:
+    """The payload bytes of a frame that nobody defines."""
+    if position < 0:
+        return []
+    payload = replay.table.bytes_of(int(replay.index.rows[position]))
+    return [(payload.hex(" ").upper(), PLAIN)]
+
+
+def value_runs(
+    values: tuple[Value, ...],
+    changed: frozenset[str],
+    room: int,
+    signal: int | None,
+    pins: Collection[str],
+    stale: bool,
+) -> Line:
+    """Signals with their values; what changed just now ends in ``'``, a pinned one has ``*``."""
+    pieces: list[Line] = []
+    for i, value in enumerate(values):
+        name = value.signal.name
+        fresh = name in changed
+        role = "stale" if stale or value.number is None else "changed" if fresh else PLAIN
+        lead = "*" if name in pins else ""
+        chosen = "chosen" if i == signal else FAINT
+        pieces.append(
+            [(f"{lead}{name}", chosen), (" ", PLAIN), (value.text + ("'" if fresh else " "), role)]
+        )
+    first = 0
+    if signal is not None:
+        used = 0
+        for i, piece in enumerate(pieces[: signal + 1]):
+            used += width(piece) + 1
+            while used > room and first < i:
+                used -= width(pieces[first]) + 1
+                first += 1
+    out: Line = [("‹ ", FAINT)] if first else []
+    for piece in pieces[first:]:
+        out += [*piece, (" ", PLAIN)]
+    return out
+
+
+def _cut(text: str, columns: int) -> str:
+    return f"{text:<{columns}}" if len(text) <= columns else text[: columns - 1] + "…"

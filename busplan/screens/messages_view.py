@@ -1,0 +1,265 @@
+"""The live table of messages: filter as you type, choose a signal, pin it to a plot."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events, on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.geometry import Region, Size
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+from textual.widgets import Input
+
+from busplan.plan.vehicle import SignalAddress
+from busplan.replay.replay import Replay
+from busplan.replay.snapshot import Snapshot
+from busplan.replay.trend import grid
+from busplan.screens.messages_draw import Columns, draw_heading, draw_message, matching
+from busplan.screens.plot import TRACES, Curve, draw_curves
+from busplan.screens.runs import FAINT, Line, clip
+from busplan.screens.sheet import Sheet, paint
+from busplan.screens.timeline import Window
+from busplan.screens.views import View
+
+MOST_PINS = 4
+PLOT_ROWS = 4
+
+
+class MessageTable(ScrollView, can_focus=True):
+    """Draws the visible lines only, and repaints only those that changed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "Line up", id="messages.up", show=False),
+        Binding("down", "move(1)", "Line down", id="messages.down", show=False),
+        Binding("pageup", "page(-1)", "Page up", id="messages.page_up", show=False),
+        Binding("pagedown", "page(1)", "Page down", id="messages.page_down", show=False),
+        Binding("left", "signal(-1)", "Signal before", id="messages.left", show=False),
+        Binding("right", "signal(1)", "Signal after", id="messages.right", show=False),
+    ]
+    DEFAULT_CSS = """
+    MessageTable { height: 1fr; scrollbar-size-vertical: 1; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(id="messages-table")
+        self.numbers: list[int] = []
+        self.chosen = 0
+        self.signal = 0
+        self.pinned: list[SignalAddress] = []
+        self._state: tuple[Replay, Snapshot] | None = None
+        self._fit = Columns(0, 0, 0)
+        self._fitted: tuple[object, int] = (None, 0)
+        self._painted: dict[int, tuple[Line, Strip]] = {}
+        self._look: tuple[object, ...] = ()
+
+    def update(self, replay: Replay, snapshot: Snapshot, numbers: list[int]) -> None:
+        """Show the lines ``numbers`` at a moment."""
+        if (replay, self.size.width) != self._fitted:
+            self._fit = Columns.fit(replay, self.size.width)
+            self._fitted = (replay, self.size.width)
+            self._painted.clear()
+        if numbers != self.numbers:
+            self.numbers = numbers
+            self.virtual_size = Size(0, len(numbers))
+            self.chosen = min(self.chosen, max(len(numbers) - 1, 0))
+            self._painted.clear()
+            self.refresh()
+        self._state = (replay, snapshot)
+        top = self.scroll_offset.y
+        for y in range(self.size.height):
+            if top + y < len(numbers) and self._draw(top + y):
+                self.refresh(Region(0, y, self.size.width, 1))
+
+    def _draw(self, at: int) -> bool:
+        """Draw one line; whether it looks different now."""
+        assert self._state is not None
+        replay, snapshot = self._state
+        signal = self.signal if at == self.chosen else None
+        line = draw_message(
+            replay,
+            snapshot,
+            self.numbers[at],
+            self.size.width,
+            self._fit,
+            signal=signal,
+            pinned=self.pinned,
+        )
+        before = self._painted.get(at)
+        if before is not None and before[0] == line:
+            return False
+        theme, colour = self.app.current_theme, not self.app.no_color
+        strip = paint(line, self.size.width, dark=theme.dark, colour=colour)
+        self._painted[at] = line, strip
+        return True
+
+    def render_line(self, y: int) -> Strip:
+        """One visible line."""
+        at = y + self.scroll_offset.y
+        look = (self.app.current_theme, self.size.width)
+        if look != self._look:
+            self._look = look
+            self._painted.clear()
+        if self._state is None or at >= len(self.numbers):
+            return Strip.blank(self.size.width, self.rich_style)
+        if at not in self._painted:
+            self._draw(at)
+        return self._painted[at][1].apply_style(self.rich_style)
+
+    @property
+    def heading(self) -> Line:
+        """The names of the columns."""
+        return draw_heading(self.size.width, self._fit)
+
+    def action_move(self, by: int) -> None:
+        """Choose another line."""
+        self.chosen = min(max(self.chosen + by, 0), max(len(self.numbers) - 1, 0))
+        self.signal = 0
+        self.scroll_to_region(Region(0, self.chosen, 1, 1), animate=False)
+        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+
+    def action_page(self, by: int) -> None:
+        """Choose a line one page away."""
+        self.action_move(by * max(self.size.height - 1, 1))
+
+    def action_signal(self, by: int) -> None:
+        """Choose another signal of the line."""
+        count = len(self._signals())
+        self.signal = min(max(self.signal + by, 0), max(count - 1, 0))
+        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+
+    def on_click(self, event: events.Click) -> None:
+        """Choose the line that was clicked."""
+        self.action_move(event.y + self.scroll_offset.y - self.chosen)
+
+    def toggle_pin(self) -> bool:
+        """Pin or unpin the chosen signal; false when there is none or no room."""
+        signals = self._signals()
+        if not signals:
+            return False
+        address = signals[self.signal]
+        if address in self.pinned:
+            self.pinned.remove(address)
+            return True
+        if len(self.pinned) < MOST_PINS:
+            self.pinned.append(address)
+            return True
+        return False
+
+    def _signals(self) -> list[SignalAddress]:
+        if self._state is None or not self.numbers:
+            return []
+        line = self._state[0].lines.lines[self.numbers[self.chosen]]
+        if not line.streams:
+            return []
+        return [line.streams[0].address(s.name) for s in line.streams[0].message.signals]
+
+
+class MessagesView(View):
+    """Every identifier on every network."""
+
+    title = "Messages"
+    help = (
+        "One line an identifier: cycle measured/stated (! more than 10 % off), age (~ stale), "
+        "decoded values (' changed within the last second, * pinned). Frames without a definition "
+        "show their bytes; two senders on one identifier are a fault.\n"
+        "/ filters: all words must be found in network, identifier, names or signals; escape "
+        "clears; arrows choose line and signal; p pins the signal to a plot, four at most"
+    )
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("slash", "filter", "Filter", id="messages.filter"),
+        Binding("p", "pin", "Pin signal", id="messages.pin"),
+        Binding("escape", "clear", "Clear filter", id="messages.clear", show=False),
+    ]
+    DEFAULT_CSS = """
+    MessagesView { layout: vertical; }
+    MessagesView #messages-filter { display: none; height: 1; border: none; padding: 0; }
+    MessagesView.-filtering #messages-filter { display: block; }
+    MessagesView #messages-heading { height: 1; }
+    MessagesView #messages-plot { height: 0; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(id="messages")
+        self._numbers: tuple[object, str, list[int]] = (None, "", [])
+
+    def compose(self) -> ComposeResult:
+        """Filter, heading, table, plot."""
+        yield Input(placeholder="words to find", id="messages-filter", compact=True)
+        yield Sheet(id="messages-heading")
+        yield MessageTable()
+        yield Sheet(id="messages-plot")
+
+    @property
+    def table(self) -> MessageTable:
+        """The table."""
+        return self.query_one(MessageTable)
+
+    def focus_inside(self) -> None:
+        """Put the keys where they belong."""
+        self.table.focus()
+
+    def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
+        """Show a moment."""
+        words = self.query_one(Input).value
+        if self._numbers[:2] != (replay, words):
+            self._numbers = (replay, words, matching(replay, words))
+        numbers = self._numbers[2]
+        table = self.table
+        plot = self.query_one("#messages-plot", Sheet)
+        plot.styles.height = min(len(table.pinned) * (PLOT_ROWS + 1), self.size.height // 2)
+        table.update(replay, snapshot, numbers)
+        self.query_one("#messages-heading", Sheet).show([table.heading])
+        plot.show(draw_pins(replay, table.pinned, self.size.width, window, snapshot.t_ns))
+
+    def action_filter(self) -> None:
+        """Type a filter."""
+        self.add_class("-filtering")
+        self.query_one(Input).focus()
+
+    def action_clear(self) -> None:
+        """Show everything again."""
+        self.query_one(Input).value = ""
+        self.remove_class("-filtering")
+        self.table.focus()
+
+    def action_pin(self) -> None:
+        """Pin or unpin the chosen signal."""
+        if not self.table.toggle_pin():
+            self.app.bell()
+        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+
+    @on(Input.Changed)
+    def _typed(self) -> None:
+        self.app.action_redraw()  # type: ignore[attr-defined]
+
+    @on(Input.Submitted)
+    def _entered(self) -> None:
+        self.table.focus()
+
+
+def draw_pins(
+    replay: Replay, pins: list[SignalAddress], columns: int, window: Window, t_ns: int
+) -> list[Line]:
+    """Each pinned signal over the window, on its own scale."""
+    lines: list[Line] = []
+    if not pins:
+        return lines
+    wide = max(columns - 12, 10)
+    at = window.moments(wide)
+    values = grid(replay, pins, at).values
+    for n, address in enumerate(pins):
+        line = replay.line_of(address)
+        unit = ""
+        if line and line.message and line.message.has(address.signal):
+            unit = line.message.signal(address.signal).unit
+        lines.append(clip([(f"{address}", TRACES[n]), (f"  {window.text}", FAINT)], columns))
+        lines += draw_curves(
+            [Curve(values[n], TRACES[n])],
+            PLOT_ROWS,
+            cursor=window.column(t_ns, wide),
+            unit=unit,
+            decimals=2,
+        )
+    return lines

@@ -1,0 +1,94 @@
+"""The pack over time: one cell, sensor or module beside its peers, and the map of all modules."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from busplan.plan.vehicle import PackLayout
+from busplan.replay.pack import cell_name, sensor_name
+from busplan.replay.replay import Replay
+from busplan.replay.trend import Grid, ModuleGrid, cell_grid, module_heat, module_volts, sensor_grid
+from busplan.screens.packmap import Choice
+from busplan.screens.plot import Curve, draw_curves, draw_map
+from busplan.screens.runs import FAINT, HEAD, Line, clip
+from busplan.screens.timeline import Window
+
+AXIS = 12
+"""Columns that the axis of a plot takes."""
+
+
+def draw_trend(
+    replay: Replay,
+    layout: PackLayout,
+    choice: Choice,
+    window: Window,
+    t_ns: int,
+    columns: int,
+    rows: int,
+) -> list[Line]:
+    """The chosen one as a line, its peers as a shaded band and their median as a thin line."""
+    wide = max(columns - AXIS, 8)
+    sensors = choice.kind == "sensor" or (choice.kind == "module" and bool(layout.sensors))
+    found = _grid(replay, sensors, window.a_ns, window.b_ns, wide)
+    mine, name = _members(layout, choice, sensors)
+    low, middle, high = found.band()
+    own = Grid(found.moments_ns, found.values[mine]).band()[1] if mine else middle * np.nan
+    unit = "°C" if sensors else "V"
+    title: Line = [
+        (name, "trace"),
+        ("  beside the band and median of all peers  ", FAINT),
+        (window.text, FAINT),
+    ]
+    curves = [Curve(middle, "trace-2"), Curve(own, "trace")]
+    return [
+        clip(title, columns),
+        *draw_curves(
+            curves,
+            max(rows - 1, 3),
+            band=(low, high),
+            cursor=window.column(t_ns, wide),
+            unit=unit,
+            least=1.0 if sensors else 0.01,
+            decimals=1 if sensors else 3,
+        ),
+    ]
+
+
+def draw_heat(
+    replay: Replay, layout: PackLayout, window: Window, t_ns: int, columns: int, *, volts: bool
+) -> list[Line]:
+    """Each module over time, graded by how far it is off the others."""
+    lead = max((len(m) for m in layout.modules), default=0) + 1
+    wide = max(columns - lead, 8)
+    found = _modules(replay, volts, window.a_ns, window.b_ns, wide)
+    what = "furthest cell of each module" if volts else "mean temperature of each module"
+    return [
+        clip([(f"{what} against its peers", HEAD), (f"  {window.text}", FAINT)], columns),
+        *draw_map(layout.modules, found.grade, window.column(t_ns, wide)),
+    ]
+
+
+def _members(layout: PackLayout, choice: Choice, sensors: bool) -> tuple[list[int], str]:
+    if choice.kind == "cell":
+        return [choice.number], cell_name(layout.cells[choice.number])
+    if choice.kind == "sensor":
+        return [choice.number], sensor_name(layout.sensors[choice.number])
+    module = layout.modules[choice.number]
+    owners = [s.module for s in layout.sensors] if sensors else [c.module for c in layout.cells]
+    return [i for i, owner in enumerate(owners) if owner == module], f"module {module}"
+
+
+@lru_cache(maxsize=16)
+def _grid(replay: Replay, sensors: bool, a_ns: int, b_ns: int, count: int) -> Grid:
+    assert replay.vehicle.pack is not None
+    make = sensor_grid if sensors else cell_grid
+    return make(replay, replay.vehicle.pack, Window(a_ns, b_ns, None).moments(count))
+
+
+@lru_cache(maxsize=16)
+def _modules(replay: Replay, volts: bool, a_ns: int, b_ns: int, count: int) -> ModuleGrid:
+    assert replay.vehicle.pack is not None
+    make = module_volts if volts else module_heat
+    return make(replay, replay.vehicle.pack, Window(a_ns, b_ns, None).moments(count))

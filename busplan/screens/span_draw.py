@@ -1,0 +1,102 @@
+"""The span from A to B in figures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from busplan.replay.span import SignalSpan, Span
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, span_text
+
+MOST_MESSAGES = 12
+
+
+def draw_span(span: Span, columns: int, names: dict[object, str]) -> list[Line]:
+    """Loads, pinned signals, cells, sensors, and the messages that were most irregular.
+
+    ``names`` maps signal addresses to what users call them.
+    """
+    lines: list[Line] = [
+        [
+            ("A to B  ", HEAD),
+            (f"{clock_text(span.a_ns)} to {clock_text(span.b_ns)}", PLAIN),
+            (f"  ({span_text(span.b_ns - span.a_ns)})", FAINT),
+        ],
+        [],
+        [(f"{'network':<12}{'mean load':>10}{'highest s':>10}{'frames':>10}{'errors':>8}", HEAD)],
+    ]
+    for net in span.networks:
+        if net.frames or net.errors:
+            lines.append(
+                [
+                    (f"{net.network:<12}{net.mean:>10.1%}{net.highest:>10.1%}", PLAIN),
+                    (f"{net.frames:>10}", PLAIN),
+                    (f"{net.errors:>8}", "caution" if net.errors else PLAIN),
+                ]
+            )
+    for title, signals, decimals in (
+        ("pinned", span.chosen, 3),
+        ("cells", span.cells, 3),
+        ("sensors", span.sensors, 1),
+    ):
+        if signals:
+            lines += [[], *_signals(title, signals, decimals, names)]
+    lines += [[], *_messages(span)]
+    return [clip(line, columns) for line in lines]
+
+
+def _signals(
+    title: str, signals: Sequence[SignalSpan], decimals: int, names: dict[object, str]
+) -> list[Line]:
+    heads = "".join(f"{h:>10}" for h in ("lowest", "mean", "highest", "first", "last", "change"))
+    lines: list[Line] = [[(f"{title:<15}{heads}", HEAD)]]
+    seen = [s for s in signals if s.count]
+    if title in ("cells", "sensors") and len(seen) > 4:
+        lines += [
+            _signal(f"{word} {names.get(s.address, s.address.signal)}", s, decimals)
+            for word, s in _extremes(seen)
+        ]
+    else:
+        lines += [_signal(names.get(s.address, s.address.signal), s, decimals) for s in signals]
+    return lines
+
+
+def _extremes(signals: Sequence[SignalSpan]) -> list[tuple[str, SignalSpan]]:
+    """The signals that were lowest, highest, and changed least and most."""
+    return [
+        ("low", min(signals, key=lambda s: s.minimum)),
+        ("high", max(signals, key=lambda s: s.maximum)),
+        ("least", min(signals, key=lambda s: abs(s.last - s.first))),
+        ("most", max(signals, key=lambda s: abs(s.last - s.first))),
+    ]
+
+
+def _signal(name: str, s: SignalSpan, decimals: int) -> Line:
+    figures = (s.minimum, s.mean, s.maximum, s.first, s.last, s.last - s.first)
+    text = "".join(
+        f"{'-':>10}" if math.isnan(value) else f"{value:>10.{decimals}f}" for value in figures
+    )
+    return [(f"{name[:15]:<15}", FAINT), (text, PLAIN), (f" {s.unit}", FAINT)]
+
+
+def _messages(span: Span) -> list[Line]:
+    lines: list[Line] = [
+        [
+            (f"{'message, most irregular first':<32}{'frames':>8}{'cycle ms':>10}", HEAD),
+            (f"{'jitter':>9}{'longest':>10}", HEAD),
+        ]
+    ]
+    measured = [m for m in span.messages if m.cycle and m.cycle.median_ns]
+    measured.sort(key=lambda m: -(m.cycle.longest_ns / m.cycle.median_ns if m.cycle else 0))
+    for m in measured[:MOST_MESSAGES]:
+        assert m.cycle is not None
+        far = m.cycle.longest_ns > 2 * m.cycle.median_ns
+        name = f"{m.line.key.network}/{m.line.name if m.line.message else m.line.label}"
+        lines.append(
+            [
+                (f"{name[:31]:<32}{m.frames:>8}{m.cycle.median_ns / 1e6:>10.1f}", PLAIN),
+                (f"{m.cycle.jitter_ns / 1e6:>9.1f}", PLAIN),
+                (f"{m.cycle.longest_ns / 1e6:>10.1f}", "caution" if far else PLAIN),
+            ]
+        )
+    return lines
