@@ -65,7 +65,9 @@ def _elsewhere(vehicle: Vehicle, need: Need) -> tuple[Stream, list[tuple[str, st
         and (answers(stream, need, vehicle) or _same_message(stream, need))
         and stream.message.has(need.signal.name)
     ]
-    return min(found, key=lambda f: len(f[1]) or 99, default=None)
+    return min(
+        found, key=lambda f: (len(f[1]) or 99, not answers(f[0], need, vehicle)), default=None
+    )
 
 
 def _way(vehicle: Vehicle, source: str, target: str) -> list[tuple[str, str]]:

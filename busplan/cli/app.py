@@ -79,7 +79,7 @@ def main() -> None:
     1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
     """
     try:
-        sys.exit(app(standalone_mode=False))
+        sys.exit(app(standalone_mode=False) or 0)
     except BusplanError as error:
         sys.stdout.flush()
         typer.echo(f"busplan: {error}", err=True)

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from busplan.errors import PlanError, Problem
 from busplan.plan.locate import key_lines
 from busplan.plan.problems import Problems, near_miss
 from busplan.plan.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    from busplan.definitions.dbc import Definitions
+    from busplan.plan.change import Change
 
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
@@ -24,20 +31,49 @@ def load_plan(path: str | Path) -> Vehicle:
     return vehicle_of(document, problems, Path(path).parent)
 
 
-def vehicle_of(document: dict[str, Any], problems: Problems, folder: Path) -> Vehicle:
+def vehicle_of(
+    document: Mapping[str, Any],
+    problems: Problems,
+    folder: Path,
+    load: Callable[[Path], Definitions] | None = None,
+) -> Vehicle:
     """The vehicle of a parsed plan whose definition files lie in ``folder``.
 
-    Raises ``PlanError`` with every problem.
+    ``load`` reads a definition file (default: DBC). Raises ``PlanError`` with every problem.
     """
     from busplan.definitions.dbc import load_dbc
     from busplan.plan.resolve import resolve
     from busplan.plan.validate import read_spec
 
     spec = read_spec(document, problems)
-    vehicle = resolve(spec, folder, load_dbc, problems, problems.file)
+    vehicle = resolve(spec, folder, load or load_dbc, problems, problems.file)
     problems.stop()
     assert vehicle is not None, "resolve left no problem and no vehicle"
     return vehicle
+
+
+def load_change(
+    path: str | Path, values: Sequence[Change], moves: Sequence[Change] = ()
+) -> tuple[Vehicle, Vehicle, tuple[str, ...]]:
+    """The vehicle of a plan, the one after a change, and what had to follow from it.
+
+    ``values`` are applied together, then ``moves`` one after the other, each to a plan known to be
+    sound. Definition files are read once. Raises ``PlanError`` for the plan as it is or would be.
+    """
+    from busplan.definitions.dbc import load_dbc
+    from busplan.plan.change import apply_changes
+
+    document, problems = read_document(path)
+    folder = Path(path).parent
+    load = cache(load_dbc)
+    before = after = vehicle_of(document, problems, folder, load)
+    told: list[str] = []
+    for stage in (values, *([move] for move in moves)):
+        document, follows = apply_changes(document, after, stage)
+        told += follows
+        lines = Problems(f"{path} as changed", problems.lines)
+        after = replace(vehicle_of(document, lines, folder, load), source=before.source)
+    return before, after, tuple(told)
 
 
 def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:

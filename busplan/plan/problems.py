@@ -59,9 +59,12 @@ def suggestion(name: str, known: Iterable[str], what: str = "name") -> str:
 
 
 def near_miss(name: str, known: Iterable[str]) -> str:
-    """``; did you mean …?`` when something in ``known`` is near, else nothing."""
+    """``; did you mean …?`` when something in ``known`` is near or holds ``name``, else nothing."""
     folded = {n.casefold(): n for n in reversed(list(known))}
-    near = difflib.get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)
+    wanted = name.casefold()
+    near = difflib.get_close_matches(wanted, folded, n=3, cutoff=0.6)
+    if not near and len(wanted) > 2:
+        near = [n for n in folded if wanted in n][:3]
     return f"; did you mean {_listing([folded[n] for n in near], 'or')}?" if near else ""
 
 

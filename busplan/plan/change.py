@@ -1,0 +1,235 @@
+"""What if: changes to a plan, applied to its parsed document so that everything follows anew.
+
+The rules of this file: pure functions from a document to a changed copy; the file on disk is never
+touched. What only made sense with a node where it was (its stub, its timing by network, routes
+through it) moves or goes with it, and each such step is told.
+"""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from busplan.errors import UsageError
+from busplan.plan.problems import suggestion
+from busplan.plan.vehicle import Node, Vehicle
+
+Document = dict[str, Any]
+
+
+@dataclass(slots=True)
+class Draft:
+    """A document being changed. ``before`` is the vehicle of the unchanged one."""
+
+    document: Document
+    before: Vehicle
+    told: list[str] = field(default_factory=list)
+    """What had to follow from the changes."""
+
+
+Change = Callable[[Draft], None]
+
+
+def apply_changes(
+    document: Document, before: Vehicle, changes: Sequence[Change]
+) -> tuple[Document, tuple[str, ...]]:
+    """A changed copy of a plan's document, and what followed from the changes.
+
+    ``UsageError`` when a change names something that does not exist.
+    """
+    draft = Draft(copy.deepcopy(document), before)
+    for change in changes:
+        change(draft)
+    return draft.document, tuple(draft.told)
+
+
+def set_value(assignment: str) -> Change:
+    """``KEY=VALUE`` as one line of TOML; a value that is no TOML is taken as text."""
+    try:
+        values = tomllib.loads(assignment)
+    except tomllib.TOMLDecodeError as error:
+        key, equals, value = assignment.partition("=")
+        quoted = value.strip().replace("\\", "\\\\").replace('"', '\\"')
+        try:
+            values = tomllib.loads(f'{key}= "{quoted}"') if equals else {}
+        except tomllib.TOMLDecodeError:
+            values = {}
+        if not values:
+            raise UsageError(
+                f'"{assignment}" is no KEY=VALUE such as network.drive.bit_rate=250000'
+            ) from error
+    return lambda draft: _merge(draft.document, values, "")
+
+
+def set_bit_rate(assignment: str) -> Change:
+    """``NETWORK=RATE`` or ``NETWORK=RATE/DATARATE`` [bit/s]."""
+    name, value = _pair(assignment, "NETWORK=RATE or NETWORK=RATE/DATARATE")
+    try:
+        rates = [int(v) for v in value.split("/")]
+    except ValueError:
+        rates = []
+    if not 1 <= len(rates) <= 2:
+        raise UsageError(f'"{value}" is no bit rate in bit/s such as 250000 or 500000/2000000')
+
+    def change(draft: Draft) -> None:
+        _known(name, draft.document["network"], "network")
+        table = dict(zip(("bit_rate", "data_bit_rate"), rates, strict=False))
+        _merge(draft.document, {"network": {name: table}}, "")
+
+    return change
+
+
+def drop_node(name: str) -> Change:
+    """Leave a node out, with its stubs, the routes through it and its place in the pack."""
+
+    def change(draft: Draft) -> None:
+        _known(name, draft.document.get("node", {}), "node")
+        del draft.document["node"][name]
+        for network in draft.document["network"]:
+            _take_stub(draft, network, name)
+        _take_routes(draft, lambda r: r.get("through") == name, f"{name} passes nothing on")
+        _take_timing(draft, name, None)
+        _take_pack(draft, name)
+
+    return change
+
+
+def move_node(assignment: str) -> Change:
+    """``NODE=NETWORK``, or ``NODE/NETWORK=NETWORK`` for a node that sits on several."""
+    who, target = _pair(assignment, "NODE=NETWORK or NODE/NETWORK=NETWORK")
+    name, _, source = who.partition("/")
+
+    def change(draft: Draft) -> None:
+        nodes = draft.document.get("node", {})
+        table = nodes[_known(name, nodes, "node")]
+        _known(target, draft.document["network"], "network")
+        old = _network_left(table["on"], name, source)
+        if isinstance(table["on"], dict):
+            table["on"] = {port: target if n == old else n for port, n in table["on"].items()}
+        else:
+            node = draft.before.nodes.get(name)
+            if node is not None and node.on[old].name:
+                table["on"] = _with_ports(node, old, target)
+            else:
+                table["on"] = [target if n == old else n for n in table["on"]]
+        stub = _take_stub(draft, old, name)
+        if stub is not None:
+            cable = draft.document["network"][target].get("cable")
+            if cable is not None:
+                cable.setdefault("stubs_m", {})[name] = stub
+        on = set(table["on"].values() if isinstance(table["on"], dict) else table["on"])
+        _take_routes(
+            draft,
+            lambda r: r.get("through") == name and not {r.get("from"), r.get("to")} <= on,
+            f"{name} is not on {old} any more",
+        )
+        _take_timing(draft, name, (old, target))
+        _move_quantities(draft, name, old, target)
+
+    return change
+
+
+def _network_left(on: Any, name: str, source: str) -> str:
+    networks = list(on.values() if isinstance(on, dict) else on)
+    if source:
+        return _known(source, networks, f"network of {name}")
+    if len(set(networks)) > 1:
+        raise UsageError(
+            f"{name} is on {', '.join(networks)}: say which it leaves, {name}/NETWORK=NETWORK"
+        )
+    return str(networks[0])
+
+
+def _with_ports(node: Node, old: str, target: str) -> dict[str, str]:
+    """Named ports written out, because a port named as its old network would not be found."""
+    return {p.name: target if network == old else network for network, p in node.on.items()}
+
+
+def _take_stub(draft: Draft, network: str, node: str) -> float | None:
+    stubs: dict[str, float] = draft.document["network"][network].get("cable", {}).get("stubs_m", {})
+    return stubs.pop(node, None)
+
+
+def _take_routes(draft: Draft, gone: Callable[[dict[str, Any]], bool], why: str) -> None:
+    routes: list[dict[str, Any]] = draft.document.get("route", [])
+    lost = [r for r in routes if gone(r)]
+    if not lost:
+        return
+    draft.document["route"] = [r for r in routes if not gone(r)]
+    shown = ", ".join(
+        f"{r.get('signal') or r.get('message')} {r.get('from')} to {r.get('to')}" for r in lost
+    )
+    draft.told.append(f"{why}, so these routes are left out: {shown}")
+
+
+def _take_timing(draft: Draft, node: str, move: tuple[str, str] | None) -> None:
+    """Timing stated for the node's messages goes with it, or goes away when nobody sends them."""
+    tables: dict[str, Any] = draft.document.get("message", {})
+    for key in list(tables):
+        steps = key.split("/")
+        senders = {
+            s.node
+            for s in draft.before.streams
+            if s.message.name == steps[-1] and (len(steps) == 1 or s.network == steps[0])
+        }
+        if node not in senders or (move is not None and steps[0] != move[0]):
+            continue
+        if len(steps) == 3 and node != steps[1]:
+            continue
+        table = tables[key] if len(senders) > 1 and len(steps) < 3 else tables.pop(key)
+        if move is not None:
+            tables["/".join([move[1], *steps[1:]])] = table
+
+
+def _take_pack(draft: Draft, node: str) -> None:
+    pack: dict[str, Any] | None = draft.document.get("pack")
+    if pack is None or draft.before.pack is None:
+        return
+    layout = draft.before.pack
+    boxes = [b for b in pack.get("enclosure", []) if b.get("node") != node]
+    for quantity, address in layout.quantities.items():
+        if address.node == node:
+            del pack["quantities"][quantity]
+    if not boxes:
+        del draft.document["pack"]
+    if len(boxes) < len(pack.get("enclosure", [])):
+        draft.told.append(f"the pack is left without the cells that {node} measures")
+        pack["enclosure"] = boxes
+
+
+def _move_quantities(draft: Draft, node: str, old: str, target: str) -> None:
+    pack = draft.before.pack
+    if pack is None or "pack" not in draft.document:
+        return
+    table = draft.document["pack"].get("quantities", {})
+    for quantity, address in pack.quantities.items():
+        selector = str(table.get(quantity, ""))
+        if address.node == node and address.network == old and selector.startswith(f"{old}/"):
+            table[quantity] = target + selector.removeprefix(old)
+
+
+def _merge(into: dict[str, Any], values: dict[str, Any], path: str) -> None:
+    for key, value in values.items():
+        there = into.get(key)
+        if isinstance(value, dict) and isinstance(there, list):
+            raise UsageError(f"{path}{key} is a list; set it as a whole, or edit the plan")
+        if isinstance(value, dict) and isinstance(there, dict):
+            _merge(there, value, f"{path}{key}.")
+        else:
+            into[key] = value
+
+
+def _pair(assignment: str, form: str) -> tuple[str, str]:
+    left, equals, right = (part.strip() for part in assignment.partition("="))
+    if not (left and equals and right):
+        raise UsageError(f'"{assignment}" is no {form}')
+    return left, right
+
+
+def _known(name: str, names: Any, what: str) -> str:
+    if name not in names:
+        raise UsageError(f'there is no {what} "{name}"{suggestion(name, names, what)}')
+    return name

@@ -1,0 +1,132 @@
+"""Bad input through the command line itself: one clear message, exit code 3, never a traceback."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+from support.plans import PLAN, PUMP, VCU, write_plan
+
+from busplan.cli import run
+
+
+class Result(NamedTuple):
+    code: int
+    out: str
+    err: str
+
+
+Call = Callable[..., Result]
+
+
+@pytest.fixture
+def call(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Call:
+    """Call the command line as the console script does; anything but a clean exit fails."""
+
+    def busplan(*args: str | Path) -> Result:
+        monkeypatch.setattr(sys, "argv", ["busplan", *map(str, args)])
+        with pytest.raises(SystemExit) as stop:
+            run()
+        out, err = capsys.readouterr()
+        code = stop.value.code
+        assert isinstance(code, int)
+        return Result(code, out, err)
+
+    return busplan
+
+
+def refused(result: Result, *words: str) -> None:
+    assert result.code == 3
+    assert result.out == ""
+    assert result.err.startswith("busplan: ")
+    assert "Traceback" not in result.err
+    for word in words:
+        assert word in result.err
+
+
+BAD_FILES: dict[str, tuple[bytes | None, str]] = {
+    "missing file": (None, "there is no such file"),
+    "empty file": (b"", "the plan is empty"),
+    "only a comment": (b"# a plan, one day\n", "the plan is empty"),
+    "binary garbage": (bytes(range(256)) * 40, "is not a text file"),
+    "another encoding": ("[network.k\xfcche]".encode("cp1252"), "is not text in UTF-8"),
+    "UTF-16": (PLAN.encode("utf-16"), "is not"),
+    "torn table": (b"[network.drive\nbit_rate = 1\n", "not valid TOML"),
+    "no value": (b"[network.drive]\nbit_rate =\n", "not valid TOML"),
+    "key twice": (b"[a]\nx = 1\nx = 2\n", "not valid TOML"),
+    "a definition file": (PUMP.encode(), "definition file (DBC)"),
+    "a capture": (b"(1.000000) can0 123#0011\n", "not valid TOML"),
+    "sections that are none": (b"network = 3\nnode = []\nroute = {}\n", "network"),
+    "table for a number": (b"[network.a.bit_rate]\nx = 1\n", "must be a whole number"),
+    "nothing but a network": (b"[network.a]\nbit_rate = 'x'\n", 'got "x" (text)'),
+    "infinite": (b"[network.a]\nbit_rate = 500000\nload_limit = inf\n", "fraction above 0"),
+    "date": (b"[network.a]\nbit_rate = 2020-01-01\n", "a date or time"),
+}
+
+
+@pytest.mark.parametrize("command", ["check", "load", "whatif"])
+@pytest.mark.parametrize("kind", BAD_FILES)
+def test_no_plan(call: Call, tmp_path: Path, command: str, kind: str) -> None:
+    data, words = BAD_FILES[kind]
+    path = tmp_path / "plan.toml"
+    if data is not None:
+        path.write_bytes(data)
+    refused(call(command, path), words, "plan.toml")
+
+
+def test_a_folder_for_a_plan(call: Call, tmp_path: Path) -> None:
+    refused(call("check", tmp_path), "is a folder")
+
+
+BAD_DEFINITIONS: dict[str, tuple[bytes | None, str]] = {
+    "missing": (None, 'there is no file "pump.dbc"'),
+    "empty": (b"", "pump.dbc"),
+    "binary garbage": (bytes(range(256)) * 40, "pump.dbc"),
+    "not a DBC": (b"the pump's manual, page 3\n" * 4, "pump.dbc"),
+    "a plan": (PLAN.encode(), "pump.dbc"),
+}
+
+
+@pytest.mark.parametrize("kind", BAD_DEFINITIONS)
+def test_bad_definition_file(call: Call, tmp_path: Path, kind: str) -> None:
+    data, words = BAD_DEFINITIONS[kind]
+    path = write_plan(tmp_path, PLAN, vcu=VCU)
+    if data is not None:
+        (tmp_path / "pump.dbc").write_bytes(data)
+    refused(call("check", path), words)
+
+
+def test_a_broken_line_in_a_definition_file_is_a_located_finding(
+    call: Call, tmp_path: Path
+) -> None:
+    broken = PUMP.replace("BO_ 336 PumpOrder: 8 VCU", "BO_ 336 PumpOrder 8 VCU !!")
+    result = call("check", write_plan(tmp_path, PLAN, pump=broken, vcu=VCU))
+    assert result.code == 1
+    line = broken.splitlines().index("BO_ 336 PumpOrder 8 VCU !!") + 1
+    assert "definition-line-set-aside" in result.out
+    assert f"pump.dbc:{line}" in result.out
+
+
+def test_every_problem_in_one_run_each_on_its_line(call: Call, tmp_path: Path) -> None:
+    plan = (
+        PLAN.replace("500_000", "0").replace('"free"', '"fre"').replace("[node.vcu]", "[nod.vcu]")
+    )
+    result = call("check", write_plan(tmp_path, plan, pump=PUMP, vcu=VCU))
+    refused(result, "plan.toml:7: network.main.bit_rate", "plan.toml:15:", "plan.toml:19: nod")
+    assert len(result.err.splitlines()) == 3
+
+
+@pytest.mark.parametrize(
+    "args", [["load", "--network", "lop"], ["check", "--only", "loads-over-limit"]]
+)
+def test_a_name_that_is_none(call: Call, tmp_path: Path, args: list[str]) -> None:
+    path = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU)
+    refused(call(args[0], path, *args[1:]), "did you mean")
+
+
+@pytest.mark.parametrize("args", [[], ["--help"], ["check", "--help"], ["load", "--help"]])
+def test_help_is_no_error(call: Call, args: list[str]) -> None:
+    result = call(*args)
+    assert result.code == 0
+    assert "busplan" in result.out
