@@ -63,12 +63,20 @@ class DecodedSignal:
             outside |= self.values > self.signal.maximum
         return outside & self.present
 
+    def names(self) -> tuple[npt.NDArray[np.int32], tuple[str, ...]]:
+        """For each value its place in the names of the signal's value table, -1 without a name."""
+        names = tuple(self.signal.choices.values())
+        number = np.full(len(self.values), -1, np.int32)
+        if names:
+            raw = np.trunc(_floats(self.signal, self.raw)) if self.signal.is_float else self.raw
+            for place, value in enumerate(self.signal.choices):
+                number[(raw == value) & self.present] = place
+        return number, names
+
     def texts(self) -> npt.NDArray[np.object_]:
         """The name of each value by the signal's value table, ``""`` where there is none."""
-        texts = np.full(len(self.values), "", object)
-        for value, text in self.signal.choices.items():
-            texts[(self.raw == value) & self.present] = text
-        return texts
+        number, names = self.names()
+        return np.array([*names, ""], object)[number]
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,9 +243,12 @@ def _extract(
     if raw:
         return [column.view(raw_dtype(s)) for s, column in zip(signals, bits, strict=True)]
     columns = []
-    for signal, kind, column in zip(signals, kinds, bits, strict=True):
-        if kind == BITS and signal.is_float:
-            columns.append(_floats(signal, column))
+    for signal, column in zip(signals, bits, strict=True):
+        if signal.is_float:
+            values = _floats(signal, column)
+            if signal.scale != 1 or signal.offset != 0:
+                values = values * float(signal.scale) + float(signal.offset)
+            columns.append(values)
         else:
             columns.append(column.view(value_dtype(signal)))
     return columns
@@ -251,13 +262,10 @@ def _kind(signal: Signal) -> int:
     return SCALED_UNSIGNED if raw_dtype(signal) == np.uint64 else SCALED
 
 
-def _floats(signal: Signal, bits: I64) -> Array:
-    """IEEE 754 numbers of 16, 32 or 64 bits, scaled."""
+def _floats(signal: Signal, bits: Array) -> Array:
+    """Bits of IEEE 754 numbers of 16, 32 or 64 bits as float64."""
     unsigned = bits.astype(f"u{signal.length // 8}")
-    values = unsigned.view(f"f{signal.length // 8}").astype(np.float64)
-    if signal.scale != 1 or signal.offset != 0:
-        values = values * float(signal.scale) + float(signal.offset)
-    return np.asarray(values)
+    return unsigned.view(f"f{signal.length // 8}").astype(np.float64)
 
 
 def _wrapped(number: float | int) -> int:

@@ -118,7 +118,8 @@ def layout_of(signals: Sequence[Signal]) -> Layout:
             shift = place.shift + 8 * (window + 7 - place.last)
         else:
             shift = place.shift + 8 * (place.first - window)
-        rows.append((window, index, ninth, signal.big_endian, shift, signal.length, signal.signed))
+        signed = signal.signed and not signal.is_float
+        rows.append((window, index, ninth, signal.big_endian, shift, signal.length, signed))
     rows.sort()
     table = np.array(rows, np.int64).reshape(len(rows), 7)
     window, order, ninth, big, shift, width, signed = np.ascontiguousarray(table.T)

@@ -1,0 +1,130 @@
+"""Which recorded frames belong to which message of a vehicle.
+
+The rules of this file: an 11-bit and a 29-bit identifier never match each other, and networks are
+never mixed. Classical messages match by identifier. J1939 messages match by parameter group and
+source address, whatever their priority:
+
+* a destination-specific group (PDU1) also needs the destination its definition has, or the global
+  address on either side;
+* a definition whose source is the null address (254) takes any source;
+* a group that comes only from addresses nobody is planned at is given to its message all the same,
+  if there is just one it can be, and reported.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.frames import FrameTable
+from busplan.definitions.j1939 import GLOBAL_ADDRESS, NULL_ADDRESS, split_identifier
+from busplan.definitions.model import FrameKey, J1939Id
+from busplan.plan.vehicle import Stream, Vehicle
+
+I64 = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Match:
+    """The frames of one stream.
+
+    ``rows`` are in time order; ``keys`` are the identifiers they came under; ``shared`` are other
+    streams that claim the same frames; ``strangers`` are J1939 source addresses that sent them
+    without being planned to.
+    """
+
+    stream: Stream
+    rows: I64
+    keys: tuple[FrameKey, ...]
+    shared: tuple[Stream, ...] = ()
+    strangers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Matching:
+    """Every stream with its frames, in the vehicle's order, and the identifiers nobody claims."""
+
+    matches: tuple[Match, ...]
+    unknown: Mapping[FrameKey, int]
+    """Identifier → number of frames."""
+
+
+def match_frames(table: FrameTable, vehicle: Vehicle) -> Matching:
+    """Give the frames of ``table`` (networks as the plan names them) to the vehicle's streams."""
+    groups = table.groups
+    claims: dict[FrameKey, list[int]] = {}
+    strangers: dict[int, list[int]] = defaultdict(list)
+    exact: dict[FrameKey, list[int]] = defaultdict(list)
+    by_group: dict[tuple[str, int], list[int]] = defaultdict(list)
+    for index, stream in enumerate(vehicle.streams):
+        fields = stream.message.j1939
+        if fields is None:
+            exact[stream.key].append(index)
+        else:
+            by_group[stream.network, fields.pgn].append(index)
+    unplanned: list[tuple[FrameKey, J1939Id]] = []
+    for key in groups:
+        claims[key] = list(exact.get(key, ()))
+        if key.extended:
+            fields = split_identifier(key.identifier)
+            known = by_group.get((key.network, fields.pgn), ())
+            takers = [i for i in known if _takes(vehicle.streams[i].message.j1939, fields)]
+            claims[key] += takers
+            if known and not claims[key]:
+                unplanned.append((key, fields))
+    seen = {index for takers in claims.values() for index in takers}
+    for key, fields in unplanned:
+        known = [i for i in by_group[key.network, fields.pgn] if i not in seen]
+        if len(known) == 1:
+            claims[key] = known
+            strangers[known[0]].append(fields.source)
+    return Matching(
+        tuple(_matches(table, vehicle.streams, claims, strangers)),
+        {key: len(groups[key]) for key, takers in claims.items() if not takers},
+    )
+
+
+def _takes(defined: J1939Id | None, seen: J1939Id) -> bool:
+    """Whether a definition takes a frame of its own parameter group."""
+    if defined is None or defined.source not in (seen.source, NULL_ADDRESS):
+        return False
+    return defined.destination == seen.destination or GLOBAL_ADDRESS in (
+        defined.destination,
+        seen.destination,
+    )
+
+
+def _matches(
+    table: FrameTable,
+    streams: Sequence[Stream],
+    claims: Mapping[FrameKey, Sequence[int]],
+    strangers: Mapping[int, Sequence[int]],
+) -> Iterable[Match]:
+    keys: dict[int, list[FrameKey]] = defaultdict(list)
+    for key, takers in claims.items():
+        for index in takers:
+            keys[index].append(key)
+    for index, stream in enumerate(streams):
+        mine = keys[index]
+        others = dict.fromkeys(i for key in mine for i in claims[key] if i != index)
+        yield Match(
+            stream,
+            _joined(table, [table.groups[key] for key in mine]),
+            tuple(mine),
+            tuple(streams[i] for i in others),
+            tuple(dict.fromkeys(strangers.get(index, ()))),
+        )
+
+
+def _joined(table: FrameTable, parts: Sequence[I64]) -> I64:
+    """Rows of several identifiers as one run in time order; equal times keep the file's order."""
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return np.empty(0, np.int64)
+    rows = np.sort(np.concatenate(parts))
+    return rows[np.argsort(table.time_ns[rows], kind="stable")]

@@ -1,0 +1,203 @@
+"""What decoding had to note, as counts per message and as findings."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from busplan.decode.codec import DecodedMessage
+from busplan.decode.match import Match, Matching
+from busplan.definitions.model import FrameKey, format_identifier
+from busplan.findings import Figure, Finding, Weight, Where
+
+_SHOWN = 12
+"""Identifiers or messages named in one sentence; the figures count all."""
+
+_EXACT = 1 << 53
+"""Beyond this a float64 no longer holds every whole number (IEEE 754)."""
+
+
+@dataclass
+class MessageTally:
+    """Counts of one stream, added up over the pieces it is decoded in."""
+
+    match: Match
+    frames: int = 0
+    short: int = 0
+    long: int = 0
+    remote: int = 0
+    unknown_multiplexer: int = 0
+    out_of_range: Counter[str] = field(default_factory=Counter)
+    beyond_float: Counter[str] = field(default_factory=Counter)
+    lengths: Counter[int] = field(default_factory=Counter)
+
+    def add(self, decoded: DecodedMessage, lengths: Any) -> None:
+        """Count one decoded piece; ``lengths`` are the payload lengths of its frames."""
+        self.frames += len(decoded)
+        self.short += decoded.short
+        self.long += decoded.long
+        self.remote += decoded.remote
+        self.unknown_multiplexer += decoded.unknown_multiplexer
+        if decoded.short or decoded.long:
+            values, counts = np.unique(lengths, return_counts=True)
+            self.lengths.update(dict(zip(values.tolist(), counts.tolist(), strict=True)))
+        for name, signal in decoded.signals.items():
+            outside = int(np.count_nonzero(signal.out_of_range))
+            if outside:
+                self.out_of_range[name] += outside
+            if signal.values.dtype != np.float64 and signal.signal.length > 53:
+                huge = (signal.values > _EXACT) | (signal.values < -_EXACT)
+                self.beyond_float[name] += int(np.count_nonzero(huge))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "message": self.match.stream.label,
+            "identifiers": [str(k).split("/", 1)[1] for k in self.match.keys],
+            "frames": self.frames,
+            "short": self.short,
+            "long": self.long,
+            "remote": self.remote,
+            "unknown_multiplexer": self.unknown_multiplexer,
+            "out_of_range": dict(self.out_of_range),
+        }
+
+
+def decode_findings(
+    tallies: Iterable[MessageTally], matching: Matching, *, as_float: bool = False
+) -> tuple[Finding, ...]:
+    """Every finding of a decoding. ``as_float``: values were written as float64."""
+    listed = list(tallies)
+    findings = [f for tally in listed for f in _of_message(tally, as_float)]
+    findings += _unknown(matching.unknown)
+    findings += _absent(listed)
+    return tuple(findings)
+
+
+def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
+    message, label = tally.match.stream.message, tally.match.stream.label
+    where = Where(tally.match.stream.network, tally.match.stream.node, message.name)
+    frames = Figure("frames", tally.frames)
+    if tally.short:
+        sent = ", ".join(str(n) for n in sorted(tally.lengths) if n < message.length)
+        yield Finding(
+            "frame-short",
+            Weight.CAUTION,
+            where,
+            f"{tally.short} of {tally.frames} frames of {label} have fewer bytes ({sent}) than "
+            f"the {message.length} defined.",
+            why="Signals that are not wholly in a frame are left empty there.",
+            action="Compare the definition with what the part really sends.",
+            figures=(Figure("short", tally.short), frames),
+        )
+    if tally.long:
+        yield Finding(
+            "frame-long",
+            Weight.NOTE,
+            where,
+            f"{tally.long} of {tally.frames} frames of {label} have more bytes than the "
+            f"{message.length} defined.",
+            why="The bytes beyond are not decoded.",
+            action="Ask for a newer definition.",
+            figures=(Figure("long", tally.long), frames),
+        )
+    if tally.unknown_multiplexer:
+        yield Finding(
+            "multiplexer-unknown",
+            Weight.CAUTION,
+            where,
+            f"{tally.unknown_multiplexer} of {tally.frames} frames of {label} carry a multiplexer "
+            "value that no signal is defined for.",
+            why="What they carry beside it is not decoded.",
+            action="Ask for a newer definition.",
+            figures=(Figure("frames", tally.unknown_multiplexer), frames),
+        )
+    for name, count in tally.out_of_range.items():
+        signal = message.signal(name)
+        yield Finding(
+            "value-out-of-range",
+            Weight.NOTE,
+            Where(where.network, where.node, message.name, name),
+            f"{count} values of {label}/{name} lie outside the stated range "
+            f"{signal.minimum} to {signal.maximum} {signal.unit}".rstrip()
+            + ".",
+            why="They are shown as sent; the part may mean 'not available' by them.",
+            figures=(Figure("values", count), frames),
+        )
+    for name, count in tally.beyond_float.items():
+        if count and as_float:
+            yield Finding(
+                "value-rounded",
+                Weight.NOTE,
+                Where(where.network, where.node, message.name, name),
+                f"{count} values of {label}/{name} are whole numbers beyond 2^53, which the "
+                "column of values cannot hold exactly.",
+                why="A column of floating-point numbers keeps 53 bits.",
+                action="Use the wide layout, which keeps whole numbers whole.",
+                figures=(Figure("values", count),),
+            )
+    if tally.match.shared and tally.frames:
+        others = ", ".join(s.label for s in tally.match.shared)
+        yield Finding(
+            "frames-ambiguous",
+            Weight.CAUTION,
+            where,
+            f"The frames of {label} may also be from {others}: their identifiers are the same.",
+            why="Each is decoded as if all frames were its own.",
+            action="Give the nodes different identifiers.",
+            figures=(frames,),
+        )
+    if tally.match.strangers:
+        seen = ", ".join(f"0x{a:02X}" for a in tally.match.strangers)
+        planned = message.j1939.source if message.j1939 else 0
+        yield Finding(
+            "source-address-unplanned",
+            Weight.CAUTION,
+            where,
+            f"{label} is planned from source address 0x{planned:02X} but came from {seen} only.",
+            why="Another node sends this parameter group, or the part took another address.",
+            action="State the address as source_address of the node in the plan.",
+            figures=(frames,),
+        )
+
+
+def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:
+    networks: dict[str, list[tuple[FrameKey, int]]] = defaultdict(list)
+    for key, count in unknown.items():
+        networks[key.network].append((key, count))
+    for network, found in networks.items():
+        found.sort(key=lambda pair: -pair[1])
+        shown = [f"{format_identifier(k.identifier, k.extended)} ({n})" for k, n in found[:_SHOWN]]
+        total = sum(n for _, n in found)
+        yield Finding(
+            "identifier-unknown",
+            Weight.NOTE,
+            Where(network),
+            f"{total} frames on {network} have {len(found)} identifiers that no definition knows: "
+            + ", ".join(shown)
+            + (", ..." if len(found) > _SHOWN else ""),
+            why="They are not decoded.",
+            action="Look at them with busplan survey; ask the maker for their definition.",
+            figures=(Figure("identifiers", len(found)), Figure("frames", total)),
+        )
+
+
+def _absent(tallies: Iterable[MessageTally]) -> Iterator[Finding]:
+    networks: dict[str, list[str]] = defaultdict(list)
+    for tally in tallies:
+        if not tally.match.keys:
+            networks[tally.match.stream.network].append(tally.match.stream.label)
+    for network, labels in networks.items():
+        more = ", ..." if len(labels) > _SHOWN else ""
+        yield Finding(
+            "message-absent",
+            Weight.NOTE,
+            Where(network),
+            f"{len(labels)} messages never came on {network}: {', '.join(labels[:_SHOWN])}{more}",
+            why="Their signals have no values.",
+            figures=(Figure("messages", len(labels)),),
+        )

@@ -1,0 +1,187 @@
+"""Decoding chosen signals of a whole vehicle, window by window, so that memory stays bounded."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any, Literal
+
+from busplan.capture.frames import FrameTable
+from busplan.decode.codec import decode_message
+from busplan.decode.columns import (
+    Clock,
+    Column,
+    Grid,
+    Holder,
+    Received,
+    long_schema,
+    long_table,
+    wide_schema,
+)
+from busplan.decode.match import Match, Matching, match_frames
+from busplan.decode.report import MessageTally, decode_findings
+from busplan.decode.windows import rows_within, window_borders
+from busplan.errors import UsageError
+from busplan.findings import Finding
+from busplan.plan.vehicle import SignalAddress, Vehicle
+
+Layout = Literal["long", "wide"]
+"""*Long* has one row for each value received: time, network, node, message, signal, value, unit,
+text. *Wide* has one row for each time and one column for each signal (``decode.columns``)."""
+
+VALUES_AT_ONCE = 4_000_000
+"""Values or cells that one window may hold."""
+
+_AS_RECEIVED = Grid()
+
+
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """One stream of which signals are asked for, and those signals."""
+
+    match: Match
+    columns: tuple[Column, ...]
+    tally: MessageTally
+
+
+@dataclass(eq=False)
+class Series:
+    """Signals to decode from a capture: take all :meth:`pieces` once, then read the report."""
+
+    table: FrameTable
+    matching: Matching
+    layout: Layout
+    grid: Grid
+    clock: Clock
+    _wanted: tuple[_Wanted, ...]
+    rows: int = field(default=0, init=False)
+    """Rows given so far."""
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        """The signals, in column order."""
+        return tuple(column for w in self._wanted for column in w.columns)
+
+    @property
+    def frames(self) -> int:
+        """Frames that carry the signals."""
+        return sum(len(w.match.rows) for w in self._wanted)
+
+    def tallies(self) -> tuple[MessageTally, ...]:
+        """Counts per message, complete once all pieces have been taken."""
+        return tuple(w.tally for w in self._wanted)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What decoding had to note, complete once all pieces have been taken."""
+        return decode_findings(self.tallies(), self.matching, as_float=self.layout == "long")
+
+    def schema(self) -> Any:
+        """The pyarrow schema of every piece."""
+        if self.layout == "long":
+            return long_schema(self.clock)
+        return wide_schema(self.columns, self.clock)
+
+    def pieces(self) -> Iterator[tuple[Any, int]]:
+        """(pyarrow table, frames done so far) for each window, in time order."""
+        done = 0
+        holder = Holder(self.columns, self.grid, self.clock)
+        for begin, end in pairwise(self._borders()):
+            received: list[Received] = []
+            for wanted in self._wanted:
+                rows = rows_within(self.table, wanted.match.rows, begin, end)
+                if not len(rows):
+                    continue
+                names = [c.address.signal for c in wanted.columns]
+                message = decode_message(self.table, rows, wanted.match.stream.message, names)
+                wanted.tally.add(message, self.table.length[rows])
+                done += len(rows)
+                received += [
+                    Received(c, message.time_ns, message[c.address.signal]) for c in wanted.columns
+                ]
+            if self.layout == "long":
+                piece = long_table(received, self.clock)
+            else:
+                piece = holder.table(received, *self._believable(begin, end))
+            self.rows += piece.num_rows
+            yield piece, done
+
+    def _borders(self) -> list[int]:
+        """Times between windows of about :data:`VALUES_AT_ONCE` values or cells."""
+        runs = [w.match.rows for w in self._wanted]
+        columns = max(1, len(self.columns))
+        if self.layout == "wide" and self.grid.every_ns is None:
+            return window_borders(self.table, runs, max(1, VALUES_AT_ONCE // columns))
+        values = sum(len(w.match.rows) * len(w.columns) for w in self._wanted)
+        a_frame = max(1, values // max(1, self.frames))
+        borders = window_borders(self.table, runs, max(1, VALUES_AT_ONCE // a_frame))
+        if self.grid.every_ns is None or not borders:
+            return borders
+        # The grid spans the capture; a fine one has more rows than frames: cut by time as well.
+        first, last = self.table.believable
+        step = max(1, VALUES_AT_ONCE // columns) * self.grid.every_ns
+        return sorted({*borders, first, last + 1, *range(first + step, last, step)})
+
+    def _believable(self, begin: int, end: int) -> tuple[int, int]:
+        """A window without times that a stale frame or a wrong clock made (regular grid only)."""
+        if self.grid.every_ns is None:
+            return begin, end
+        first, last = self.table.believable
+        return min(max(begin, first), last + 1), min(max(end, first), last + 1)
+
+
+def decode_series(
+    table: FrameTable,
+    vehicle: Vehicle,
+    addresses: Iterable[SignalAddress] | None = None,
+    *,
+    layout: Layout = "long",
+    grid: Grid = _AS_RECEIVED,
+    absolute: bool = False,
+) -> Series:
+    """Prepare decoding ``addresses`` (every signal when ``None``) from ``table``.
+
+    ``absolute`` gives times as UTC instead of seconds since the capture's beginning. ``UsageError``
+    when its times count from no known date, or when a grid is asked of the long layout.
+    """
+    if absolute and not table.epoch:
+        raise UsageError("the times of this capture count from the recorder's start, not a date")
+    if layout == "long" and grid != _AS_RECEIVED:
+        raise UsageError("a grid and a hold limit belong to the wide layout")
+    matching = match_frames(table, vehicle)
+    names: dict[tuple[str, str, str], dict[str, None]] = defaultdict(dict)
+    for address in addresses if addresses is not None else (a for a, _, _ in vehicle.signals()):
+        names[address[:3]][address.signal] = None
+    wanted = []
+    for match in matching.matches:
+        stream = match.stream
+        chosen = names.get((stream.network, stream.node, stream.message.name), {})
+        if chosen:
+            columns = tuple(Column(stream.address(n), stream.message.signal(n)) for n in chosen)
+            wanted.append(_Wanted(match, columns, MessageTally(match)))
+    clock = Clock(table.origin_ns, absolute)
+    return Series(table, matching, layout, grid, clock, tuple(wanted))
+
+
+def decode_table(
+    table: FrameTable,
+    vehicle: Vehicle,
+    addresses: Iterable[SignalAddress] | None = None,
+    *,
+    layout: Layout = "long",
+    grid: Grid = _AS_RECEIVED,
+    absolute: bool = False,
+) -> Any:
+    """All values at once as a pandas ``DataFrame``; arguments as for :func:`decode_series`.
+
+    Whole numbers stay whole: columns of the wide layout with gaps are pandas' ``Int64``/``UInt64``.
+    """
+    import pandas as pd
+    import pyarrow as pa
+
+    series = decode_series(table, vehicle, addresses, layout=layout, grid=grid, absolute=absolute)
+    pieces = [piece for piece, _ in series.pieces()]
+    joined = pa.concat_tables(pieces) if pieces else series.schema().empty_table()
+    whole = {pa.int64(): pd.Int64Dtype(), pa.uint64(): pd.UInt64Dtype()}
+    return joined.unify_dictionaries().to_pandas(types_mapper=whole.get)

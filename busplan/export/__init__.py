@@ -1,0 +1,1 @@
+"""Writing what was decoded to files."""
