@@ -247,7 +247,8 @@ def _extract(
         if signal.is_float:
             values = _floats(signal, column)
             if signal.scale != 1 or signal.offset != 0:
-                values = values * float(signal.scale) + float(signal.offset)
+                with np.errstate(all="ignore"):  # infinities and signalling NaNs are data
+                    values = values * float(signal.scale) + float(signal.offset)
             columns.append(values)
         else:
             columns.append(column.view(value_dtype(signal)))

@@ -60,25 +60,28 @@ def match_frames(table: FrameTable, vehicle: Vehicle) -> Matching:
     strangers: dict[int, list[int]] = defaultdict(list)
     exact: dict[FrameKey, list[int]] = defaultdict(list)
     by_group: dict[tuple[str, int], list[int]] = defaultdict(list)
+    j1939: dict[int, J1939Id] = {}
     for index, stream in enumerate(vehicle.streams):
         fields = stream.message.j1939
         if fields is None:
             exact[stream.key].append(index)
         else:
+            j1939[index] = fields
             by_group[stream.network, fields.pgn].append(index)
     unplanned: list[tuple[FrameKey, J1939Id]] = []
     for key in groups:
         claims[key] = list(exact.get(key, ()))
         if key.extended:
             fields = split_identifier(key.identifier)
-            known = by_group.get((key.network, fields.pgn), ())
-            takers = [i for i in known if _takes(vehicle.streams[i].message.j1939, fields)]
-            claims[key] += takers
+            known = by_group.get((key.network, fields.pgn), [])
+            known = [i for i in known if _same_destination(j1939[i], fields)]
+            claims[key] += [i for i in known if j1939[i].source in (fields.source, NULL_ADDRESS)]
             if known and not claims[key]:
                 unplanned.append((key, fields))
     seen = {index for takers in claims.values() for index in takers}
     for key, fields in unplanned:
-        known = [i for i in by_group[key.network, fields.pgn] if i not in seen]
+        known = by_group[key.network, fields.pgn]
+        known = [i for i in known if i not in seen and _same_destination(j1939[i], fields)]
         if len(known) == 1:
             claims[key] = known
             strangers[known[0]].append(fields.source)
@@ -88,14 +91,10 @@ def match_frames(table: FrameTable, vehicle: Vehicle) -> Matching:
     )
 
 
-def _takes(defined: J1939Id | None, seen: J1939Id) -> bool:
-    """Whether a definition takes a frame of its own parameter group."""
-    if defined is None or defined.source not in (seen.source, NULL_ADDRESS):
-        return False
-    return defined.destination == seen.destination or GLOBAL_ADDRESS in (
-        defined.destination,
-        seen.destination,
-    )
+def _same_destination(defined: J1939Id, seen: J1939Id) -> bool:
+    """Whether a frame goes where the definition says; broadcast groups have no destination."""
+    either = (defined.destination, seen.destination)
+    return defined.destination == seen.destination or GLOBAL_ADDRESS in either
 
 
 def _matches(

@@ -125,6 +125,8 @@ def filled(draw):
         raw = draw(
             st.sampled_from(pages[signal.name]) if signal.selects else st.integers(low, high)
         )
+        if signal.is_float:
+            raw = np.dtype(f"f{signal.length // 8}").type(raw).item()
         values[signal.name] = raw * signal.scale + signal.offset
     return message, REFERENCE[path, message.name], values
 

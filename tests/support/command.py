@@ -23,7 +23,9 @@ class Run:
 
 def busplan(*arguments: str | Path) -> Run:
     """Run ``busplan ARGUMENTS``; the exit code is 0 when it just returns."""
-    out, err = io.StringIO(), io.StringIO()
+    # Commands that write data use the bytes beneath stdout.
+    data, err = io.BytesIO(), io.StringIO()
+    out = io.TextIOWrapper(data, encoding="utf-8")
     argv = ["busplan", *map(str, arguments)]
     code = 0
     with mock.patch.object(sys, "argv", argv), redirect_stdout(out), redirect_stderr(err):
@@ -31,4 +33,5 @@ def busplan(*arguments: str | Path) -> Run:
             main()
         except SystemExit as stop:
             code = stop.code if isinstance(stop.code, int) else int(bool(stop.code))
-    return Run(code, out.getvalue(), err.getvalue())
+    out.flush()
+    return Run(code, data.getvalue().decode(), err.getvalue())
