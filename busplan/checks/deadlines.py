@@ -40,14 +40,18 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Deadlines that the worst case misses, or would miss with one bus error."""
     from busplan.timing.gateways import vehicle_timing
 
-    timing = vehicle_timing(vehicle)
+    return findings_of(vehicle_timing(vehicle))
+
+
+def findings_of(timing: VehicleTiming) -> Iterator[Finding]:
+    """Deadlines that these response times miss, or would miss with one bus error."""
     for network in timing.networks.values():
         yield from _missed(timing, network)
         if network.fault_interval_ns is None:
             yield from _tight(network)
     for route in timing.routes:
         if route.too_late and (route.carrier or route.latency_ns is not None):
-            yield _too_late(vehicle, route)
+            yield _too_late(timing.vehicle, route)
 
 
 def _missed(timing: VehicleTiming, network: NetworkTiming) -> Iterator[Finding]:

@@ -31,16 +31,12 @@ def load(
     Example: busplan load dbc_examples/as_built.toml --network drive
     """
     from busplan.checks.load import WINDOW, network_loads
-    from busplan.errors import UsageError
     from busplan.plan.load import load_plan
-    from busplan.plan.problems import suggestion
+    from busplan.plan.select import select_networks
 
     vehicle = load_plan(plan)
-    for name in network or ():
-        if name not in vehicle.networks:
-            near = suggestion(name, vehicle.networks, "network")
-            raise UsageError(f'the plan has no network "{name}"{near}')
-    loads = [v for n, v in network_loads(vehicle).items() if not network or n in network]
+    chosen = select_networks(vehicle, network)
+    loads = [v for n, v in network_loads(vehicle).items() if n in chosen]
     if as_json:
         document: dict[str, Any] = {
             "vehicle": vehicle.name,

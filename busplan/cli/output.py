@@ -29,6 +29,11 @@ def text_width() -> int:
     return max(60, min(100, shutil.get_terminal_size((80, 24)).columns))
 
 
+def is_narrow() -> bool:
+    """Whether wide tables should leave a column out: the terminal has under 100 columns."""
+    return shutil.get_terminal_size((80, 24)).columns < 100
+
+
 _FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
 """The blank between a number and its unit, where no line may break."""
 

@@ -47,6 +47,19 @@ def select_streams(vehicle: Vehicle, selectors: Iterable[str]) -> tuple[Stream, 
     return _select(vehicle.streams, [s.label for s in vehicle.streams], selectors, "message")
 
 
+def select_networks(vehicle: Vehicle, names: Iterable[str] | None) -> tuple[str, ...]:
+    """The named networks in plan order, all of them when none is named.
+
+    ``UsageError`` when the plan does not have one, with what is near.
+    """
+    wanted = tuple(names or ())
+    for name in wanted:
+        if name not in vehicle.networks:
+            near = suggestion(name, vehicle.networks, "network")
+            raise UsageError(f'the plan has no network "{name}"{near}')
+    return tuple(n for n in vehicle.networks if not wanted or n in wanted)
+
+
 def _select(
     things: Iterable[T], names: list[str], selectors: Iterable[str], what: str
 ) -> tuple[T, ...]:

@@ -202,6 +202,15 @@ def response_times(
     return NetworkTiming(net, faults, responses, model, solution)
 
 
+def with_faults(vehicle: Vehicle, interval_ns: int) -> Vehicle:
+    """The vehicle with one bus error assumed on every network each ``interval_ns`` [ns]."""
+    networks = {
+        name: replace(network, fault_interval_ns=interval_ns)
+        for name, network in vehicle.networks.items()
+    }
+    return replace(vehicle, networks=networks)
+
+
 def queue_model(
     vehicle: Vehicle,
     network: str,
