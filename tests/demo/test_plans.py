@@ -56,6 +56,32 @@ def test_flaw_6_nobody_forwards_the_pack_temperatures() -> None:
     assert "PackTemperatures" in finding.summary
 
 
+def test_flaw_7_three_terminators_a_long_stub_and_a_long_trunk() -> None:
+    (terminators,) = told("terminators-wrong")
+    assert (terminators.where.network, terminators.where.node) == ("drive", "inverter")
+    (stub,) = told("stub-too-long")
+    assert (stub.where.network, stub.where.node) == ("pack", "monitor_d")
+    (trunk,) = told("trunk-too-long")
+    assert trunk.where.network == "telemetry"
+    assert "data phase" in trunk.summary
+
+
+def test_as_bought_has_no_other_flaw() -> None:
+    codes = {f.code for f in checked("as_bought") if f.weight > Weight.NOTE}
+    assert codes == {
+        "identifier-clash",
+        "identical-parts-clash",
+        "source-address-clash",
+        "load-over-limit",
+        "deadline-missed",
+        "bit-rate",
+        "route-missing",
+        "terminators-wrong",
+        "stub-too-long",
+        "trunk-too-long",
+    }
+
+
 def test_flaw_8_shows_on_the_bench() -> None:
     from busplan.bench.prove import prove_node
     from busplan.demo.captures import bench_charger
