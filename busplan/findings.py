@@ -102,6 +102,19 @@ class Finding:
             "figures": [{"name": f.name, "value": f.value, "unit": f.unit} for f in self.figures],
         }
 
+    @staticmethod
+    def from_dict(plain: dict[str, Any]) -> Finding:
+        """The finding that :meth:`as_dict` described; ``KeyError`` or ``TypeError`` otherwise."""
+        return Finding(
+            plain["code"],
+            Weight[plain["weight"].upper()],
+            Where(**plain["where"]),
+            plain["summary"],
+            plain["why"],
+            plain["action"],
+            tuple(Figure(**f) for f in plain["figures"]),
+        )
+
 
 def heaviest(findings: Iterable[Finding]) -> Weight:
     """The greatest weight among ``findings``; ``NOTE`` when there are none."""

@@ -73,7 +73,4 @@ def whole_lines(blocks: Iterator[bytes], tally: Tally, longest: int = BLOCK) -> 
             rest += data
         if len(rest) > longest:
             raise CaptureError(f"{tally.file}: not a text log: no line end in {len(rest)} bytes")
-    if rest:
-        tally.entries += 1
-        cut_line = f"line {tally.entries} has no line end and was set aside"
-        tally.torn = f"{tally.torn}; {cut_line}" if tally.torn else cut_line
+    tally.open_line = bool(rest)

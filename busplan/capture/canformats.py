@@ -50,8 +50,7 @@ class _LineFeed:
             if len(rest) > 1 << 20:
                 raise CaptureError(f"{self._tally.file}: no line end in {len(rest)} bytes")
         if rest and rest.strip().lower() != b"end triggerblock":
-            cut = f"line {self.number + 1} has no line end and was set aside"
-            self._tally.torn = f"{self._tally.torn}; {cut}" if self._tally.torn else cut
+            self._tally.open_line = True
 
     def __iter__(self) -> _LineFeed:
         return self
@@ -108,6 +107,7 @@ def _lines_to_messages(
         else:
             feed.skipped()
             tally.entries = feed.number
+            tally.close_lines()
             return
 
 

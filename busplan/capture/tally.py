@@ -30,6 +30,10 @@ class Tally:
     places: dict[str, list[int]] = field(default_factory=dict)
     torn: str | None = None
     """How the file ends early, when it does."""
+    open_line: bool = False
+    """Whether the last line has no line end, see :meth:`close_lines`."""
+    length_codes: int = 0
+    """Classical frames whose entry states a length code above 8."""
     clock: str = "UTC"
     """What the times count from."""
     skipped: int = 0
@@ -43,6 +47,13 @@ class Tally:
         shown = self.places.setdefault(reason, [])
         if len(shown) < SHOWN:
             shown.append(place)
+
+    def close_lines(self) -> None:
+        """Account for a last line without a line end, once all lines are counted."""
+        if self.open_line:
+            self.entries += 1
+            cut = f"line {self.entries} has no line end and was set aside"
+            self.torn = f"{self.torn}; {cut}" if self.torn else cut
 
     def skip(self, place: int) -> None:
         """Count an entry that is of another kind than a frame."""
@@ -122,6 +133,19 @@ class Tally:
                     why="Status and statistics entries are not evaluated.",
                     action="Nothing, unless frames seem to be missing.",
                     figures=(Figure("entries", self.skipped),),
+                )
+            )
+        if self.length_codes:
+            found.append(
+                Finding(
+                    "length-code-above-eight",
+                    Weight.NOTE,
+                    Where(file=self.file),
+                    f"{self.length_codes} frames state a length code above 8; they hold 8 bytes "
+                    "and are kept as such",
+                    why="Only the code differs on the wire; the payload is the same.",
+                    action="Nothing, unless a receiver of yours reads the code itself.",
+                    figures=(Figure("frames", self.length_codes),),
                 )
             )
         return found + self.remarks

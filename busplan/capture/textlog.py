@@ -8,17 +8,20 @@ because a payload cut between two bytes would look like a shorter frame.
 from __future__ import annotations
 
 import gzip
+import os
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
 from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
-from busplan.capture.frames import SENT, U8, FrameTable
+from busplan.capture.frames import I64, SENT, U8, FrameTable
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
-from busplan.findings import Weight
 
 _SHORTEST_LINE = 12
 """``(0) c 123#`` and a line end: bounds the frames a block can hold."""
@@ -39,7 +42,7 @@ def text_chunks(
     progress: Progress | None = None,
     block: int = BLOCK,
 ) -> Iterator[Chunk]:
-    """The frames of a text log, block by block."""
+    """The frames of a text log, block by block; the next blocks are parsed meanwhile."""
     frames = 0
     at = 0
 
@@ -47,15 +50,40 @@ def text_chunks(
         nonlocal at
         at = done
 
-    for text in whole_lines(byte_blocks(path, tally, block, consumed), tally):
-        chunk = _parse(text, tally, names)
-        frames += len(chunk)
-        yield chunk
-        if progress:
-            progress(at, frames)
+    lines = whole_lines(byte_blocks(path, tally, block, consumed), tally)
+    workers = min(4, os.cpu_count() or 1)
+    pending: deque[Future[_Parsed]] = deque()
+    with ThreadPoolExecutor(workers, "textlog") as pool:
+        try:
+            while True:
+                while len(pending) <= workers and (text := next(lines, None)) is not None:
+                    pending.append(pool.submit(_parse, text))
+                if not pending:
+                    break
+                chunk = _settle(pending.popleft().result(), tally, names)
+                frames += len(chunk)
+                yield chunk
+                if progress:
+                    progress(at, frames)
+        finally:
+            for future in pending:
+                future.cancel()
+    tally.close_lines()
 
 
-def _parse(text: U8, tally: Tally, names: ChannelNames) -> Chunk:
+@dataclass(frozen=True, eq=False)
+class _Parsed:
+    """What the kernel made of one block; line numbers count from the block's first line."""
+
+    columns: Chunk
+    names: list[str]
+    lines: int
+    wrong: I64
+    places: I64
+    codes: int
+
+
+def _parse(text: U8) -> _Parsed:
     from busplan.capture import textkernels as kernels
 
     room = len(text) // _SHORTEST_LINE + 1
@@ -79,34 +107,42 @@ def _parse(text: U8, tally: Tally, names: ChannelNames) -> Chunk:
         wrong,
         places,
     )
-    for line, reason in places[: wrong.sum()]:
-        tally.set_aside(kernels.REASONS[reason], int(tally.entries + line))
-    for reason in np.flatnonzero(wrong):
-        beyond = int(wrong[reason]) - int((places[: wrong.sum(), 1] == reason).sum())
-        if beyond > 0:
-            tally.set_aside(kernels.REASONS[reason], tally.entries + lines, beyond)
-    tally.entries += lines
-    if codes:
-        tally.remark(
-            "length-code-above-eight",
-            Weight.NOTE,
-            f"{codes} frames state a length code above 8; they hold 8 bytes and are kept as such",
-            why="Only the code differs on the wire; the payload is the same.",
-            action="Nothing, unless a receiver of yours reads the code itself.",
-        )
-    index = [
-        names.index(name_bytes[i, : name_length[i]].tobytes().decode("utf-8", "backslashreplace"))
-        for i in range(channels)
-    ]
-    lookup = np.array(index, np.uint16)
-    return Chunk(
-        time_ns[:frames].copy(),
-        lookup[network[:frames]] if frames else network[:0],
-        identifier[:frames].copy(),
-        flags[:frames].copy(),
-        length[:frames].copy(),
-        payload[:used].copy(),
+    return _Parsed(
+        Chunk(
+            time_ns[:frames].copy(),
+            network[:frames].copy(),
+            identifier[:frames].copy(),
+            flags[:frames].copy(),
+            length[:frames].copy(),
+            payload[:used].copy(),
+        ),
+        [
+            name_bytes[i, : name_length[i]].tobytes().decode("utf-8", "backslashreplace")
+            for i in range(channels)
+        ],
+        lines,
+        wrong,
+        places[: wrong.sum()],
+        codes,
     )
+
+
+def _settle(parsed: _Parsed, tally: Tally, names: ChannelNames) -> Chunk:
+    """Count a block's wrong lines and give its channels their numbers in the file."""
+    from busplan.capture.textkernels import REASONS
+
+    for line, reason in parsed.places:
+        tally.set_aside(REASONS[reason], int(tally.entries + line))
+    for reason in np.flatnonzero(parsed.wrong):
+        beyond = int(parsed.wrong[reason]) - int((parsed.places[:, 1] == reason).sum())
+        if beyond > 0:
+            tally.set_aside(REASONS[reason], tally.entries + parsed.lines, beyond)
+    tally.entries += parsed.lines
+    tally.length_codes += parsed.codes
+    lookup = np.array([names.index(name) for name in parsed.names], np.uint16)
+    if not len(parsed.columns) or np.array_equal(lookup, np.arange(len(lookup))):
+        return parsed.columns
+    return replace(parsed.columns, network=lookup[parsed.columns.network])
 
 
 def write_textlog(table: FrameTable, path: str | Path, *, digits: int | None = None) -> None:
