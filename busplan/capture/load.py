@@ -113,7 +113,7 @@ def measured_load(
         width = width[:-1]
         width[-1] += rest
     else:
-        width[-1] = max(rest, min(window_ns, LEAST_NS))
+        width[-1] = rest if windows > 1 else max(rest, min(window_ns, LEAST_NS))
     found = {}
     for index, name in enumerate(table.networks):
         if name in rates:

@@ -16,6 +16,15 @@ from typing import Any
 import numpy as np
 
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
+from busplan.capture.words import (
+    all_decimal,
+    decimal,
+    hexadecimal,
+    hexadecimal_value,
+    load_word,
+    not_hexadecimal,
+    store_word,
+)
 from busplan.kernels import kernel
 from busplan.wire.lengths import FD_LENGTHS
 
@@ -41,7 +50,13 @@ REASONS = (
 
 _TIME, _CHANNEL, _IDENTIFIER, _RANGE, _HEX, _LONG, _FD_LENGTH, _REST, _ROOM = range(9)
 _ERROR_BIT = 0x2000_0000
-_NEWLINE, _RETURN, _SPACE = 10, 13, 32
+_NEWLINE, _RETURN, _SPACE, _HASH = 10, 13, 32, 35
+_USUAL_ROOM = 96
+"""More than the longest line of the usual shape, with the words read past its end."""
+_ZEROS_2, _ZEROS_5, _ZEROS_6 = (np.uint64(int("30" * n, 16)) for n in (2, 5, 6))
+_TIME_END = np.uint64(0x2029)
+_U16, _U32, _U40, _U48 = (np.uint64(n) for n in (16, 32, 40, 48))
+_FIRST_3 = np.uint64(0x80_8080)
 
 
 def _hex_values() -> Any:
@@ -93,8 +108,24 @@ def parse_lines(
     codes = 0
     kept_places = 0
     guess = np.zeros(256, np.int64)
+    words = np.zeros(CHANNEL_ROOM, np.uint64)
+    masks = np.zeros(CHANNEL_ROOM, np.uint64)
     while p < end:
         lines += 1
+        if p + _USUAL_ROOM <= end:
+            time, channel, value, flag, count, after = _usual_line(
+                text, p, name_length, words, masks, channels, payload, used
+            )
+            if after:
+                p = after
+                time_ns[frames] = time
+                network[frames] = channel
+                identifier[frames] = value
+                flags[frames] = flag
+                length[frames] = count
+                frames += 1
+                used += count
+                continue
         if text[p] == _NEWLINE:
             p += 1
             continue
@@ -239,6 +270,10 @@ def parse_lines(
                 for i in range(size):
                     names[channel, i] = text[name + i]
                 name_length[channel] = size
+                if size < 8:
+                    for i in range(size + 1):
+                        words[channel] |= np.uint64(text[name + i]) << np.uint64(8 * i)
+                        masks[channel] |= np.uint64(255) << np.uint64(8 * i)
                 channels += 1
             guess[text[name + size - 1]] = channel
             time_ns[frames] = seconds * 1_000_000_000 + fraction
@@ -260,6 +295,86 @@ def parse_lines(
                 p += 1
             p += 1
     return frames, used, lines, channels, codes
+
+
+@kernel
+def _usual_line(
+    text: Any,
+    p: int,
+    name_length: Any,
+    words: Any,
+    masks: Any,
+    channels: int,
+    payload: Any,
+    used: int,
+) -> tuple[Any, ...]:
+    """Parse a line of the usual shape, eight bytes at a time.
+
+    Ten digits, point, six digits; a known channel of up to seven bytes; a classical data frame.
+    Returns time, channel, identifier, flags, length and where the next line begins, or zeros when
+    the line is not of this shape. At least ``_USUAL_ROOM`` bytes must follow ``p``.
+    """
+    nothing = (0, 0, 0, 0, 0, 0)
+    front: Any = load_word(text, p + 1)
+    middle = load_word(text, p + 9) << _U48 | _ZEROS_6
+    back = load_word(text, p + 12)
+    fraction = back << _U16 | _ZEROS_2
+    if not (
+        text[p] == 40
+        and text[p + 11] == 46
+        and back >> _U48 == _TIME_END
+        and all_decimal(front)
+        and all_decimal(middle)
+        and all_decimal(fraction)
+    ):
+        return nothing
+    seconds = np.int64(decimal(front)) * 100 + np.int64(decimal(middle))
+    if seconds >= 9_000_000_000:
+        return nothing
+    time = seconds * 1_000_000_000 + np.int64(decimal(fraction)) * 1000
+
+    name = load_word(text, p + 20)
+    channel = 0
+    while channel < channels and (masks[channel] == 0 or name & masks[channel] != words[channel]):
+        channel += 1
+    if channel == channels:
+        return nothing
+    p += 21 + name_length[channel]
+
+    word = load_word(text, p)
+    bad = not_hexadecimal(word)
+    if bad == 0 and text[p + 8] == _HASH:
+        value = np.int64(hexadecimal_value(word))
+        flag = EXTENDED
+        if value > 0x1FFF_FFFF:
+            return nothing
+        p += 9
+    elif bad & _FIRST_3 == 0 and text[p + 3] == _HASH:
+        value = np.int64(hexadecimal_value(word << _U40 | _ZEROS_5))
+        flag = 0
+        if value > 0x7FF:
+            return nothing
+        p += 4
+    else:
+        return nothing
+
+    word = load_word(text, p)
+    more = load_word(text, p + 8)
+    count = 0
+    if not_hexadecimal(word) | not_hexadecimal(more) == 0:
+        store_word(payload, used, hexadecimal(word) | hexadecimal(more) << _U32)
+        count = 8
+    else:
+        while count < 8 and HEX_VALUE[text[p + 2 * count]] < 16:
+            low = HEX_VALUE[text[p + 2 * count + 1]]
+            if low > 15:
+                return nothing
+            payload[used + count] = HEX_VALUE[text[p + 2 * count]] << 4 | low
+            count += 1
+    p += 2 * count
+    if text[p] != _NEWLINE:
+        return nothing
+    return time, channel, value, flag, count, p + 1
 
 
 @kernel

@@ -6,6 +6,8 @@ from pathlib import Path
 import can
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameTable
 from busplan.capture.textlog import read_textlog, write_textlog
@@ -155,3 +157,48 @@ def test_gzip_members_one_after_the_other_are_one_file(tmp_path: Path) -> None:
     table, tally = read_textlog(path)
     assert len(table) == 10
     assert tally.findings() == []
+
+
+pieces = st.sampled_from(
+    [
+        "(1700000000.000033) can4 104#00000030753C0082",
+        "(1700000000.000210) can2 18FF0002#00000030753C00DA",
+        "(1700000000.000213) vcan10 1f#",
+        "(1700000000.000213) c 7ff#aabb",
+        "(1700000000.000213) c 800#aabb",
+        "(9999999999.000213) c 123#aabb",
+        "(1700000000.0002) c 123#aabb",
+        "(1700000000.000213) channel 3FFFFFFF#00",
+        "(1700000000.000213) can0 123##1aabb",
+        "(1700000000.000213) can0 123#R4",
+    ]
+)
+
+
+@given(
+    st.lists(
+        st.tuples(pieces, st.integers(0, 60), st.sampled_from(["", " ", "#", "0", "G", "\r", "R"])),
+        max_size=12,
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_the_fast_way_through_a_line_equals_the_careful_one(
+    lines: list[tuple[str, int, str]],
+) -> None:
+    """The same lines read with and without enough room behind them for the fast way."""
+    from busplan.capture.textlog import _parse
+
+    text = "".join(line[:at] + put + line[at:] + "\n" for line, at, put in lines)
+    careful = [
+        _parse(np.frombuffer(t.encode(), np.uint8))
+        for t in text.replace("\n", "\n\0").split("\0")
+        if t
+    ]
+    fast = _parse(np.frombuffer(text.encode() + b"\n" * 200, np.uint8))
+    for column in ("time_ns", "identifier", "flags", "length", "payload"):
+        joined = [getattr(p.columns, column) for p in careful]
+        expected = np.concatenate(joined) if joined else []
+        assert np.array_equal(getattr(fast.columns, column), expected), column
+    assert fast.wrong.tolist() == np.sum([p.wrong for p in careful] or [fast.wrong], 0).tolist()
+    named = [fast.names[i] for i in fast.columns.network]
+    assert named == [p.names[i] for p in careful for i in p.columns.network]
