@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import chain
@@ -24,14 +24,15 @@ ReadProgress = Callable[[int, int, int], None]
 
 @dataclass
 class _File:
-    """One input file on its way; ``chunks`` begins with the block that was peeked at."""
+    """One input file on its way."""
 
     path: Path
     format: Format
     offset_ns: int
     tally: Tally
     names: ChannelNames = field(default_factory=ChannelNames)
-    chunks: Iterator[Chunk] = field(default_factory=lambda: iter(()))
+    source: Iterator[Chunk] = field(default_factory=lambda: iter(()))
+    peeked: Chunk | None = None
     first_ns: int | None = None
     done: int = 0
     frames: int = 0
@@ -43,12 +44,22 @@ class _File:
             self.done = done
             progress()
 
-        self.chunks = self.format.open()(self.path, self.tally, self.names, consumed)
-        for chunk in self.chunks:
+        self.source = self.format.open()(self.path, self.tally, self.names, consumed)
+        for chunk in self.source:
             if len(chunk):
                 self.first_ns = int(np.median(chunk.time_ns[:1000])) + self.offset_ns
-                self.chunks = chain((chunk,), self.chunks)
+                self.peeked = chunk
                 break
+
+    @property
+    def chunks(self) -> Iterator[Chunk]:
+        """All blocks of the file, the one peeked at first."""
+        return chain(() if self.peeked is None else (self.peeked,), self.source)
+
+    def close(self) -> None:
+        """Let go of the file, also when reading broke off."""
+        if isinstance(self.source, Generator):
+            self.source.close()
 
 
 def read_capture(
@@ -118,6 +129,9 @@ def _gather(files: list[_File], assembly: Assembly, progress: ReadProgress | Non
             file.tally.check_share()
     except OSError as error:
         raise CaptureError(f"{error.filename or files[0].path}: {error.strerror}") from error
+    finally:
+        for file in files:
+            file.close()
 
 
 def _refuse_empty(file: _File) -> None:

@@ -10,9 +10,11 @@ from __future__ import annotations
 import gzip
 import os
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +25,7 @@ from busplan.capture.frames import I64, SENT, U8, FrameTable
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
 
+_WORKERS = min(4, os.cpu_count() or 1)
 _SHORTEST_LINE = 12
 """``(0) c 123#`` and a line end: bounds the frames a block can hold."""
 
@@ -51,24 +54,43 @@ def text_chunks(
         at = done
 
     lines = whole_lines(byte_blocks(path, tally, block, consumed), tally)
-    workers = min(4, os.cpu_count() or 1)
     pending: deque[Future[_Parsed]] = deque()
-    with ThreadPoolExecutor(workers, "textlog") as pool:
-        try:
-            while True:
-                while len(pending) <= workers and (text := next(lines, None)) is not None:
-                    pending.append(pool.submit(_parse, text))
-                if not pending:
-                    break
-                chunk = _settle(pending.popleft().result(), tally, names)
-                frames += len(chunk)
-                yield chunk
-                if progress:
-                    progress(at, frames)
-        finally:
-            for future in pending:
-                future.cancel()
+    first = next(lines, None)
+    second = next(lines, None)
+    ahead = chain(() if first is None else (first,), () if second is None else (second,), lines)
+    submit = _in_place if second is None else _pool().submit
+    try:
+        while True:
+            while len(pending) <= _WORKERS and (text := next(ahead, None)) is not None:
+                pending.append(submit(_parse, text))
+            if not pending:
+                break
+            chunk = _settle(pending.popleft().result(), tally, names)
+            frames += len(chunk)
+            yield chunk
+            if progress:
+                progress(at, frames)
+    finally:
+        for future in pending:
+            future.cancel()
     tally.close_lines()
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    """The threads that parse, shared by all reads.
+
+    A pool for each read would have to be shut down when its generator ends, which may be when an
+    abandoned one is collected, in the middle of starting another thread: a deadlock.
+    """
+    return ThreadPoolExecutor(_WORKERS, "textlog")
+
+
+def _in_place(work: Callable[[U8], _Parsed], text: U8) -> Future[_Parsed]:
+    """A small file is parsed at once, without any thread."""
+    done: Future[_Parsed] = Future()
+    done.set_result(work(text))
+    return done
 
 
 @dataclass(frozen=True, eq=False)
