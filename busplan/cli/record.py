@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -113,8 +116,14 @@ def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
 
 def run_until_interrupted(recorder: Recorder, seconds: float | None) -> RecordingStatus:
     """Run a recorder; Ctrl-C and a polite kill end it in good order."""
+    with stop_on_signals() as stop:
+        return recorder.run(stop, seconds=seconds)
+
+
+@contextmanager
+def stop_on_signals() -> Iterator[threading.Event]:
+    """An event that Ctrl-C and a polite kill set, in place of ending the program at once."""
     import signal
-    import threading
 
     stop = threading.Event()
     before = {
@@ -122,7 +131,7 @@ def run_until_interrupted(recorder: Recorder, seconds: float | None) -> Recordin
         for number in (signal.SIGINT, signal.SIGTERM)
     }
     try:
-        return recorder.run(stop, seconds=seconds)
+        yield stop
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -31,6 +31,13 @@ def simulate(
     out: Annotated[
         Path | None, typer.Option(help="Write the frames as a text log (.log or .log.gz).")
     ] = None,
+    to: Annotated[
+        str | None,
+        typer.Option(
+            help="Play the frames in real time onto software buses: udp_multicast[:GROUP] "
+            "between programs, virtual[:NAME] within one."
+        ),
+    ] = None,
     errors_per_second: Annotated[
         float, typer.Option(min=0.0, help="Bus errors on each network, on average [1/s].")
     ] = 0.0,
@@ -77,6 +84,8 @@ def simulate(
     run = _run(vehicle, chosen, round(seconds * 1e9), seed, errors_per_second, drift_ppm, overwrite)
     if out is not None:
         _write(run, out)
+    if to is not None:
+        _play(run, vehicle, chosen, to)
     timing = proven_timing(vehicle, drift_ppm=drift_ppm, errors_per_second=errors_per_second)
     played = critical_responses(vehicle, proven_timing(vehicle)) if critical else None
     observed = observed_responses(run, timing, played)
@@ -135,6 +144,22 @@ def _run(
     )
     faults = {n: random_faults(n, errors_per_second, span_ns, seed=seed) for n in names}
     return send(networks, feeds, until_ns=span_ns, faults=faults)
+
+
+def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -> None:
+    """Play a run onto software buses; says how to listen to them. Ctrl-C ends the playing."""
+    from busplan.cli.record import stop_on_signals
+    from busplan.live.playing import play, software_spec
+
+    numbers = {name: i for i, name in enumerate(vehicle.networks)}
+    specs = {n.name: software_spec(n.name, to, numbers[n.name]) for n in networks}
+    for spec in specs.values():
+        typer.echo(f"listen with -i {spec.written}", err=True)
+    with stop_on_signals() as stop:
+        played = play(run.frames(), specs, stop=stop)
+    typer.echo(
+        f"{played.frames:,} frames played, at most {played.latest_s * 1e3:.0f} ms late", err=True
+    )
 
 
 def _write(run: Simulation, out: Path) -> None:

@@ -51,6 +51,11 @@ class InterfaceSpec:
     def __str__(self) -> str:
         return f"{self.network}={self.kind}:{self.channel}"
 
+    @property
+    def written(self) -> str:
+        """The interface as the command line takes it, options included."""
+        return ",".join([str(self), *(f"{k}={v}" for k, v in self.options.items())])
+
 
 def parse_interface(text: str) -> InterfaceSpec:
     """Read ``NETWORK=KIND:CHANNEL[,KEY=VALUE…]``; else :class:`UsageError`."""

@@ -77,11 +77,7 @@ def main() -> None:
     specs = {n: software_spec(n, options.to, i) for i, n in enumerate(table.networks)}
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "soak.log"
-        interfaces = [
-            part
-            for spec in specs.values()
-            for part in ("-i", f"{spec},port={spec.options['port']},hop_limit=0")
-        ]
+        interfaces = [part for spec in specs.values() for part in ("-i", spec.written)]
         recorder = subprocess.Popen(
             [sys.executable, "-m", "busplan", "record", str(log), "--json", *interfaces],
             stdout=subprocess.PIPE,

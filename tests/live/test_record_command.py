@@ -13,6 +13,7 @@ import can
 import pytest
 
 from busplan.capture.read import read_capture
+from busplan.live.playing import software_spec
 
 GROUP = "239.74.163.2"
 
@@ -116,3 +117,45 @@ def test_a_bus_is_never_written_to(bus: can.BusABC, tmp_path: Path) -> None:
     while (message := bus.recv(0.2)) is not None:
         heard.append(int.from_bytes(message.data, "big"))
     assert heard == list(range(20))  # multicast brings back our own frames, and nothing else came
+
+
+def test_a_simulated_plan_played_onto_software_buses_is_recorded_whole(tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    plan = Path(__file__).parents[2] / "dbc_examples" / "as_built.toml"
+    group = f"239.74.163.{random.randint(3, 250)}"  # of our own, so that test runs keep apart
+    specs = [software_spec(n, f"udp_multicast:{group}", i) for n, i in (("charge", 2), ("pack", 1))]
+    command = [sys.executable, "-m", "busplan"]
+    recorder = subprocess.Popen(
+        [*command, "record", str(log), *(p for s in specs for p in ("-i", s.written)), "--json"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    end = time.monotonic() + 40
+    while not log.with_name(log.name + ".journal").exists():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    networks = ("--network", "charge", "--network", "pack")
+    player = subprocess.run(
+        [
+            *command,
+            "simulate",
+            str(plan),
+            "--seconds",
+            "1",
+            *networks,
+            "--to",
+            f"udp_multicast:{group}",
+            "--json",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert player.returncode == 0, player.stderr
+    assert f"listen with -i charge=udp_multicast:{group},port=43115,hop_limit=0" in player.stderr
+    sent = sum(n["frames"] for n in json.loads(player.stdout)["networks"])
+    time.sleep(0.6)
+    recorder.send_signal(signal.SIGINT)
+    out, _ = recorder.communicate(timeout=10)
+    assert json.loads(out)["written"] == sent
+    assert set(read_capture(log).frames.networks) == {"charge", "pack"}
