@@ -51,7 +51,7 @@ def demo(
     from busplan.errors import UsageError
 
     if only is not None:
-        demo_capture(only)
+        demo_capture(only, healthy=healthy)
     if to is not None:
         _write(to, only, seed, healthy, short)
         return
@@ -73,7 +73,7 @@ def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool
     from busplan.demo.files import definition_files
     from busplan.errors import UsageError
 
-    names = [only] if only else [n for n in CAPTURES if not (healthy and n == "collision")]
+    names = [only] if only else [n for n, c in CAPTURES.items() if c.has_healthy or not healthy]
     files = {folder / f.name: f for f in definition_files()}
     captures = {folder / capture_name(name, short=short): name for name in names}
     there = [str(path) for path in (*files, *captures) if path.exists()]
@@ -91,7 +91,8 @@ def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool
                 progress.update(task, description=f"making {name}")
                 frames = write_capture(name, path, seed=seed, healthy=healthy, short=short)
                 size = path.stat().st_size / 1e6
-                typer.echo(f"{path}  {len(frames)} frames, {size:.1f} MB")
+                title = CAPTURES[name].title
+                typer.echo(f"{path}  {len(frames)} frames, {size:.1f} MB. {title}.")
                 progress.advance(task)
     except OSError as error:
         raise UsageError(f"cannot write to {folder}: {error.strerror}") from error

@@ -41,6 +41,8 @@ class DemoCapture:
     duration_s: float
     cut_s: tuple[float, float]
     cut_messages: tuple[str, ...] = ()
+    has_healthy: bool = True
+    """Whether the scene can be had without its planted faults."""
 
 
 CAPTURES: Mapping[str, DemoCapture] = {
@@ -93,15 +95,21 @@ CAPTURES: Mapping[str, DemoCapture] = {
             "as_bought",
             30.0,
             (0.0, 30.0),
+            has_healthy=False,
         ),
     )
 }
 
 
-def demo_capture(name: str) -> DemoCapture:
-    """The capture of that name; ``UsageError`` lists the names there are."""
+def demo_capture(name: str, *, healthy: bool = False) -> DemoCapture:
+    """The capture of that name.
+
+    ``UsageError`` lists the names there are, or says that it has no ``healthy`` variant.
+    """
     if name not in CAPTURES:
         raise UsageError(f"the demo has the captures {', '.join(CAPTURES)}; got {name}")
+    if healthy and not CAPTURES[name].has_healthy:
+        raise UsageError(f"the {name} capture has no healthy variant: the flaw is in its plan")
     return CAPTURES[name]
 
 
@@ -116,9 +124,7 @@ def make_scene(
     name: str, *, duration_s: float | None = None, seed: int = SEED, healthy: bool = False
 ) -> Scene:
     """The scene behind a capture; shorter or longer when ``duration_s`` says so."""
-    capture = demo_capture(name)
-    if healthy and name == "collision":
-        raise UsageError("the collision has no healthy variant; two equal pumps always collide")
+    capture = demo_capture(name, healthy=healthy)
     options = {"healthy": True} if healthy else {}
     return capture.scene(duration_s or capture.duration_s, seed=seed, **options)
 

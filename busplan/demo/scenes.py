@@ -53,7 +53,6 @@ class Scene:
     values. ``nodes`` limits the traffic to these nodes; empty means all on ``networks``.
     """
 
-    name: str
     duration_s: float
     networks: tuple[str, ...]
     series: Mapping[str, Series]
@@ -78,7 +77,6 @@ def warm_up(duration_s: float = 1200.0, *, seed: int = 1, healthy: bool = False)
         time < CLOSED_FROM_S, 0.0, (np.interp(time, run.time_s, run.heater) + 450.0) / 358.0
     )
     return Scene(
-        "warm-up",
         duration_s,
         ("pack", "thermal"),
         {
@@ -122,7 +120,6 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
         late={"thermal/pump_1/PumpStatus": (47.0, 0.085)},
     )
     return Scene(
-        "drive",
         duration_s,
         ("drive", "pack", "charge", "thermal", "cabin", "telemetry"),
         {
@@ -153,7 +150,6 @@ def charging(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False)
     power = volts * into
     mains = power / 0.94 / (3 * 230.0)
     return Scene(
-        "charge",
         duration_s,
         ("pack", "charge"),
         {
@@ -207,7 +203,6 @@ def bench_charger(duration_s: float = 60.0, *, seed: int = 1, healthy: bool = Fa
     time = grid(duration_s)
     warming = 1 - np.exp(-time / 40)
     return Scene(
-        "bench-charger",
         duration_s,
         ("charge",),
         {
@@ -239,7 +234,6 @@ def collision(duration_s: float = 30.0, *, seed: int = 1) -> Scene:
     loop = thermal.make_loop(seed, start_c=20.0, air_c=18.0, target_c=25.0, lazy=False)
     run = thermal.run_loop(loop, 1.0, duration_s)
     return Scene(
-        "collision",
         duration_s,
         ("body",),
         {**loop_quantities(run, air_c=18.0), **constants({"CoolantEnable": 1})},

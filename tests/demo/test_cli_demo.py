@@ -54,6 +54,9 @@ def test_healthy_bench_capture_differs(tmp_path: Path) -> None:
 def test_wrong_names_and_options_are_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="the captures warm-up"):
         run("--only", "warm")
+    with pytest.raises(UsageError, match="no healthy variant"):
+        run("--only", "collision", "--healthy", "--to", str(tmp_path / "new"))
+    assert not (tmp_path / "new").exists()
     with pytest.raises(UsageError, match="go with --to"):
         run("--healthy")
     (tmp_path / "file").touch()
