@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -113,6 +114,7 @@ def demo_capture(name: str, *, healthy: bool = False) -> DemoCapture:
     return CAPTURES[name]
 
 
+@cache
 def demo_vehicle(plan: str = "as_built") -> Vehicle:
     """The demo vehicle by one of its two plans."""
     from busplan.plan.load import load_plan

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from functools import cache
 
 import numpy as np
 import pytest
@@ -14,12 +13,10 @@ from busplan.capture.read import read_capture
 from busplan.decode.codec import DecodedMessage, decode_message
 from busplan.decode.protection import check_counter
 from busplan.demo import captures, cells, thermal
-from busplan.demo.captures import demo_vehicle
+from busplan.demo.captures import demo_vehicle as vehicle
 from busplan.demo.files import shipped
 from busplan.errors import UsageError
 from busplan.plan.vehicle import Vehicle
-
-vehicle = cache(demo_vehicle)
 
 
 def decoded(frames: FrameTable, label: str, plan: Vehicle | None = None) -> DecodedMessage:
