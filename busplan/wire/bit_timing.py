@@ -7,8 +7,13 @@ the wider ones of CAN FD controllers.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.util import find_spec, module_from_spec, spec_from_file_location
+from pathlib import Path
+from typing import Any
 
 from busplan.plan.vehicle import Node, Vehicle
 from busplan.wire.cable import default_sample_point
@@ -91,10 +96,8 @@ def _node_timing(vehicle: Vehicle, node: Node, name: str) -> NodeTiming:
 
 def classical_registers(clock_hz: int, bit_rate: int, sample_point: float) -> BitRegisters | None:
     """Registers for a classical network, ``None`` when the clock [Hz] cannot make it."""
-    from can import BitTiming
-
     try:
-        found = BitTiming.from_sample_point(clock_hz, bit_rate, 100 * sample_point)
+        found = _python_can().BitTiming.from_sample_point(clock_hz, bit_rate, 100 * sample_point)
     except ValueError:
         wide = fd_registers(clock_hz, bit_rate, sample_point, bit_rate, sample_point)
         return wide[0] if wide else None
@@ -116,10 +119,8 @@ def fd_registers(
     data_sample_point: float,
 ) -> tuple[BitRegisters, BitRegisters] | None:
     """Registers for both phases of CAN FD, ``None`` when the clock [Hz] cannot make them."""
-    from can import BitTimingFd
-
     try:
-        found = BitTimingFd.from_sample_point(
+        found = _python_can().BitTimingFd.from_sample_point(
             clock_hz, bit_rate, 100 * sample_point, data_bit_rate, 100 * data_sample_point
         )
     except ValueError:
@@ -141,3 +142,23 @@ def fd_registers(
         found.data_sample_point / 100,
     )
     return nominal, data
+
+
+@cache
+def _python_can() -> Any:
+    """python-can's module ``can.bit_timing`` alone, which needs nothing else of the package.
+
+    Importing the whole package imports every log format installed: half a second and more, which
+    checking a plan has no use for.
+    """
+    package = find_spec("can")
+    if "can" not in sys.modules and package is not None and package.submodule_search_locations:
+        file = Path(package.submodule_search_locations[0], "bit_timing.py")
+        spec = spec_from_file_location("can_bit_timing", file)
+        if file.is_file() and spec is not None and spec.loader is not None:
+            module = module_from_spec(spec)
+            spec.loader.exec_module(module)
+            return module
+    from can import bit_timing
+
+    return bit_timing

@@ -59,3 +59,28 @@ def test_a_wrong_call_ends_with_3_and_a_hint() -> None:
         assert result.stderr.startswith("busplan: ")
         assert "Traceback" not in result.stderr
         assert result.stdout == ""
+
+
+def test_checking_a_plan_imports_nothing_heavy() -> None:
+    script = (
+        "import sys; from busplan.plan.load import load_plan; from busplan.checks import run_checks"
+        "; run_checks(load_plan(sys.argv[1]))"
+        "; heavy = {'pandas', 'numba', 'textual', 'can', 'scipy', 'pyarrow'} & set(sys.modules)"
+        "; sys.exit(' '.join(heavy) or 0)"
+    )
+    command = [sys.executable, "-c", script, str(EXAMPLES / "as_bought.toml")]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert result.stderr == ""
+    assert result.returncode == 0
+
+
+def test_the_command_line_itself_imports_nothing_heavy() -> None:
+    script = (
+        "import sys; import busplan.cli.app"
+        "; heavy = {'numpy', 'pydantic', 'cantools', 'textual', 'rich'} & set(sys.modules)"
+        "; sys.exit(' '.join(heavy) or 0)"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, timeout=60
+    )
+    assert result.stderr == ""
