@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -67,6 +67,11 @@ class Replay:
             Lines.of(vehicle, index),
             Traffic.of(table, vehicle.networks),
         )
+
+    def with_findings(self, more: Iterable[Finding]) -> Replay:
+        """The same capture with further findings."""
+        ordered = sorted([*self.findings, *more], key=moment_of)
+        return replace(self, findings=tuple(ordered))
 
     @property
     def span_ns(self) -> int:

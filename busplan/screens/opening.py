@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from busplan.capture.capture import Capture, apply_plan
+from busplan.capture.load import load_findings, measured_load, rates_of
 from busplan.capture.read import read_capture
 from busplan.plan.load import load_plan
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
 
 
 def open_replay(capture: Path, plan: Path) -> Replay:
@@ -21,10 +23,27 @@ def open_replay(capture: Path, plan: Path) -> Replay:
 
 
 def replay_of(capture: Capture, vehicle: Vehicle) -> Replay:
-    """A capture whose channels already have the plan's network names, ready for the screens."""
-    return Replay.of(
+    """A capture whose channels already have the plan's network names, ready for the screens.
+
+    Its findings are those of reading it, of its loads, and of watching every message.
+    """
+    table = capture.frames
+    replay = Replay.of(
         vehicle,
-        capture.frames,
+        table,
         findings=capture.findings,
         source=", ".join(Path(source.path).name for source in capture.sources),
+    )
+    loads = measured_load(table, rates_of(vehicle.networks))
+    return replay.with_findings(
+        [
+            *watch(replay.lines, replay.span_ns),
+            *(
+                finding
+                for load in loads.values()
+                for finding in load_findings(
+                    load, vehicle.networks[load.network].load_limit, table.origin_ns
+                )
+            ),
+        ]
     )

@@ -1,0 +1,182 @@
+"""What a whole capture says against its plan, each finding with its moment.
+
+Nodes that stop, messages that pause or come late, identifiers nobody defines or two nodes share.
+The first silence of a node or message has the finding's time; later ones are counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.capture.frames import I64
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.replay.lines import STALE_CYCLES, Line, Lines
+
+LATE_CYCLES = 1.5
+"""A cyclic frame is late when it comes more than this many cycles after the one before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """A stretch [ns] without frames of one line: last frame before it, first one after it."""
+
+    number: int
+    start_ns: int
+    stop_ns: int
+
+
+def watch(lines: Lines, span_ns: int) -> list[Finding]:
+    """All findings, in no particular order."""
+    pauses = [p for i, line in enumerate(lines.lines) for p in _pauses(lines, i, line, span_ns)]
+    stopped, single = _by_node(lines, pauses)
+    return [*stopped, *single, *_late(lines), *_strangers(lines)]
+
+
+def _times(lines: Lines, line: Line) -> I64:
+    return lines.index.times_ns[lines.index.slice_of(line.k)]
+
+
+def _pauses(lines: Lines, number: int, line: Line, span_ns: int) -> Iterator[Pause]:
+    cycle = line.cycle
+    if cycle is None or line.k < 0:
+        return
+    times = _times(lines, line)
+    times = times[(times >= 0) & (times <= span_ns)]
+    ends = np.append(times, span_ns)
+    gaps = np.diff(ends)
+    for i in np.flatnonzero(gaps > STALE_CYCLES * cycle.ns).tolist():
+        yield Pause(number, int(ends[i]), int(ends[i + 1]))
+
+
+def _by_node(lines: Lines, pauses: list[Pause]) -> tuple[list[Finding], list[Finding]]:
+    """Pauses in which all messages of a node stopped, and those of single messages."""
+    owned: dict[tuple[str, str], list[int]] = {}
+    for i, line in enumerate(lines.lines):
+        if line.cycle and line.k >= 0 and len(line.streams) == 1:
+            owned.setdefault((line.key.network, line.streams[0].node), []).append(i)
+    by_line: dict[int, list[Pause]] = {}
+    for pause in pauses:
+        by_line.setdefault(pause.number, []).append(pause)
+    stopped: list[Finding] = []
+    taken: set[Pause] = set()
+    for (network, node), members in owned.items():
+        silences: list[tuple[int, int]] = []
+        fastest = min(members, key=lambda i: _cycle_ns(lines, i))
+        for pause in by_line.get(fastest, []):
+            inside = [
+                p
+                for i in members
+                for p in by_line.get(i, [])
+                if p.start_ns < pause.stop_ns and p.stop_ns > pause.start_ns
+            ]
+            length = pause.stop_ns - pause.start_ns
+            due = [i for i in members if STALE_CYCLES * _cycle_ns(lines, i) < length]
+            if set(due) <= {p.number for p in inside}:
+                taken.update(inside)
+                silences.append((pause.start_ns, pause.stop_ns))
+        if silences:
+            stopped.append(_stopped(network, node, silences))
+    single = [
+        _paused(lines.lines[number], rest)
+        for number, mine in by_line.items()
+        if (rest := [p for p in mine if p not in taken])
+    ]
+    return stopped, single
+
+
+def _cycle_ns(lines: Lines, number: int) -> int:
+    cycle = lines.lines[number].cycle
+    assert cycle is not None
+    return cycle.ns
+
+
+def _stopped(network: str, node: str, silences: list[tuple[int, int]]) -> Finding:
+    longest = max(silences, key=lambda s: s[1] - s[0])
+    often = "" if len(silences) == 1 else f", {len(silences)} times in all"
+    return Finding(
+        "node-stopped",
+        Weight.CAUTION,
+        Where(network, node, time_ns=longest[0]),
+        f"{node} sent nothing on {network} for {(longest[1] - longest[0]) / 1e9:.2f} s{often}",
+        why="Its receivers work with old values or have given it up.",
+        action="Look for a loose plug, a brown-out of its supply or a reset at that time.",
+        figures=(
+            Figure("longest silence", (longest[1] - longest[0]) / 1e9, "s"),
+            Figure("silences", len(silences)),
+        ),
+    )
+
+
+def _paused(line: Line, pauses: list[Pause]) -> Finding:
+    longest = max(pauses, key=lambda p: p.stop_ns - p.start_ns)
+    length = longest.stop_ns - longest.start_ns
+    assert line.cycle is not None
+    often = "" if len(pauses) == 1 else f", {len(pauses)} times in all"
+    return Finding(
+        "gap-too-long",
+        Weight.CAUTION,
+        Where(line.key.network, line.senders, line.name, time_ns=longest.start_ns),
+        f"{line.name} of {line.senders} paused for {length / 1e6:.4g} ms, "
+        f"{length / line.cycle.ns:.1f} cycles{often}",
+        why="Receivers with a time-out may have given the message up.",
+        action="See what else happened at that time.",
+        figures=(Figure("gap", length / 1e6, "ms"), Figure("cycle", line.cycle.ms, "ms")),
+    )
+
+
+def _late(lines: Lines) -> Iterator[Finding]:
+    for line in lines.lines:
+        cycle = line.cycle
+        if cycle is None or line.k < 0 or len(line.streams) != 1:
+            continue
+        times = _times(lines, line)
+        gaps = np.diff(times)
+        late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= STALE_CYCLES * cycle.ns))
+        # More late than not: the stated cycle is wrong, which is no matter of single frames.
+        if not len(late) or len(late) > len(gaps) // 2:
+            continue
+        worst = int(late[gaps[late].argmax()])
+        yield Finding(
+            "frame-late",
+            Weight.NOTE,
+            Where(line.key.network, line.senders, line.name, time_ns=int(times[worst])),
+            f"{line.name} of {line.senders} came late {len(late)} times in {len(times)}, at most "
+            f"{gaps[worst] / 1e6:.4g} ms after the frame before (cycle {cycle.ms:g} ms)",
+            why="A busy sender or a full network delays it; its receivers may notice.",
+            action="Compare with the response times of the plan: busplan timing.",
+            figures=(Figure("late frames", len(late)), Figure("worst", gaps[worst] / 1e6, "ms")),
+        )
+
+
+def _strangers(lines: Lines) -> Iterator[Finding]:
+    for line in lines.lines:
+        if line.k < 0:
+            continue
+        times = _times(lines, line)
+        first = int(times[0])
+        if not line.streams:
+            yield Finding(
+                "identifier-unknown",
+                Weight.CAUTION,
+                Where(line.key.network, time_ns=first),
+                f"{line.label} on {line.key.network} came {len(times)} times and is in no "
+                "definition",
+                why="Nobody planned for its load, and its values cannot be read.",
+                action="Find its sender and definition, or unplug nodes one by one until it stops.",
+                figures=(Figure("frames", len(times)),),
+            )
+        elif len(line.streams) > 1:
+            yield Finding(
+                "identifier-shared",
+                Weight.FAULT,
+                Where(line.key.network, line.senders, line.name, time_ns=first),
+                f"{line.label} on {line.key.network} belongs to {len(line.streams)} nodes "
+                f"({', '.join(s.node for s in line.streams)}): its {len(times)} frames cannot be "
+                "told apart",
+                why="Values of both mix, and two frames at once destroy each other.",
+                action="Give one of the nodes other identifiers or move it to another network.",
+                figures=(Figure("frames", len(times)),),
+            )
