@@ -118,14 +118,14 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9))
         return
-    from busplan.screens.twin import screen_dict, screen_text
+    from busplan.screens.twin import Asked, screen_dict, screen_text
 
-    moment = opened.span_ns if at is None else round(at * 1e9)
+    asked = Asked(opened, opened.span_ns if at is None else round(at * 1e9))
     planted = about_captures()[name]["planted"]
     if form == "json":
-        print_json(screen_dict(opened, moment, "pack") | {"planted": planted})
+        print_json(screen_dict(asked, "pack") | {"planted": planted})
         return
-    for line in screen_text(opened, moment, "pack"):
+    for line in screen_text(asked, "pack"):
         typer.echo(line)
     typer.echo("Planted in this capture (invented):")
     for fact in planted:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from busplan.cli.captures import CaptureFiles, ChannelOption, OffsetOption
+
+if TYPE_CHECKING:
+    from busplan.plan.vehicle import SignalAddress, Vehicle
+    from busplan.screens.twin import Asked
 
 
 def register(app: typer.Typer) -> None:
@@ -25,36 +29,136 @@ def replay(
         float | None,
         typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
     ] = None,
-    screen: Annotated[str, typer.Option(help="Screen to open or print.")] = "pack",
-    speed: Annotated[float, typer.Option(help="0.1 to 100 times real time.")] = 1.0,
+    screen: Annotated[
+        str | None,
+        typer.Option(
+            help="pack, verdict, networks, messages, findings, span, shop or pair. Default: the "
+            "one shown last; as text, pack."
+        ),
+    ] = None,
+    speed: Annotated[float, typer.Option(min=0.1, max=100, help="Times real time.")] = 1.0,
     hold: Annotated[bool, typer.Option("--hold", help="Do not start playing.")] = False,
+    beside: Annotated[
+        Path | None, typer.Option(help="A second capture to compare with, say before a repair.")
+    ] = None,
+    beside_plan: Annotated[
+        Path | None, typer.Option(help="The second capture's plan, when it is another one.")
+    ] = None,
+    shift: Annotated[
+        float, typer.Option(help="Show the second capture so many seconds later than the first.")
+    ] = 0.0,
+    words: Annotated[
+        str, typer.Option("--filter", help="Messages as text: those that hold all these words.")
+    ] = "",
+    span: Annotated[
+        str | None, typer.Option(help="Span as text, A:B in seconds. Default: the whole capture.")
+    ] = None,
+    signal: Annotated[
+        list[str] | None, typer.Option(help="Signals for the span as text; repeatable, globs.")
+    ] = None,
     text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser", help="Serve the screens to a browser on this machine.")
+    ] = False,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port for --browser.")] = 8642,
 ) -> None:
     """Replay a capture on screen: pack, networks, messages, findings over one line of time.
 
     Without a terminal, and with --text or --json, prints the facts of one moment instead.
 
-    Example: busplan replay warm-up.log --plan as_built.toml --at 600
+    Example: busplan replay captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """
     from busplan.cli.captures import open_capture
     from busplan.cli.output import print_json
+    from busplan.errors import UsageError
     from busplan.plan.load import load_plan
     from busplan.screens.opening import replay_of
-    from busplan.screens.twin import check_screen, screen_dict, screen_text
+    from busplan.screens.twin import JUDGED, Asked, check_screen, screen_dict, screen_text
 
-    name = check_screen(screen)
+    if screen is not None:
+        check_screen(screen)
+    if browser:
+        from busplan.screens.browser import serve
+
+        serve(sys.argv[1:], port)
+        return
     vehicle = load_plan(plan)
-    capture = open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel)
-    opened = replay_of(capture, vehicle)
-    if text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty()):
+    opened = replay_of(
+        open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel), vehicle
+    )
+    second = None
+    if beside is not None:
+        other = load_plan(beside_plan) if beside_plan else vehicle
+        second = replay_of(open_capture([beside], vehicle=other, channels=channel), other)
+    elif screen == "pair":
+        raise UsageError("the pair screen compares two captures; give the second with --beside")
+    if text or as_json or not _has_screen():
         moment = opened.span_ns if at is None else round(at * 1e9)
+        name = screen or "pack"
+        asked = Asked(
+            opened,
+            moment,
+            words,
+            _ends(span, opened.span_ns),
+            _signals(signal, opened.vehicle),
+            second,
+            round(shift * 1e9),
+        )
+        if name in JUDGED:
+            asked = _judged(asked)
         if as_json:
-            print_json(screen_dict(opened, moment, name))
+            print_json(screen_dict(asked, name))
         else:
-            for line in screen_text(opened, moment, name):
-                typer.echo(line)
+            typer.echo("\n".join(screen_text(asked, name)))
         return
     from busplan.screens.app import run_replay
 
-    run_replay(opened, start_ns=round((at or 0) * 1e9), screen=name, play=not hold, speed=speed)
+    run_replay(
+        opened,
+        beside=second,
+        shift_ns=round(shift * 1e9),
+        start_ns=round((at or 0) * 1e9),
+        screen=screen,
+        play=not hold,
+        speed=speed,
+    )
+
+
+def _has_screen() -> bool:
+    """Whether a terminal or a browser is there to show screens."""
+    import os
+
+    # The browser's server names the driver it wants of the program it starts.
+    served = "TEXTUAL_DRIVER" in os.environ
+    return served or (sys.stdout.isatty() and sys.stdin.isatty())
+
+
+def _judged(asked: Asked) -> Asked:
+    """The same with the evaluation of the pack and its findings."""
+    from dataclasses import replace
+
+    from busplan.screens.verdict import joined, judge_pack
+
+    report = judge_pack(asked.replay)
+    return replace(asked, replay=joined(asked.replay, report), report=report)
+
+
+def _ends(span: str | None, length_ns: int) -> tuple[int, int] | None:
+    from busplan.errors import UsageError
+
+    if span is None:
+        return None
+    try:
+        a_ns, b_ns = sorted(round(float(part) * 1e9) for part in span.split(":"))
+    except ValueError:
+        raise UsageError(f"--span wants A:B in seconds, not {span!r}") from None
+    if b_ns < 0 or a_ns > length_ns:
+        raise UsageError(f"--span {span} lies outside the capture (0 to {length_ns / 1e9:.1f} s)")
+    return a_ns, b_ns
+
+
+def _signals(selectors: list[str] | None, vehicle: Vehicle) -> tuple[SignalAddress, ...]:
+    from busplan.plan.select import select_signals
+
+    return select_signals(vehicle, selectors) if selectors else ()

@@ -6,14 +6,16 @@ fresh values. The deviation of a cell or sensor is its value minus the median of
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from busplan.capture.frames import I64
-from busplan.plan.vehicle import CellPlace, PackLayout, PackLimits, SensorPlace
+from busplan.plan.vehicle import PackLayout, PackLimits
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -90,6 +92,15 @@ class Peers:
     evenness: Evenness | None
 
 
+class Quantity(NamedTuple):
+    """One of the pack's mapped quantities; ``text`` is the value as users read it."""
+
+    value: float
+    unit: str
+    stale: bool
+    text: str
+
+
 @dataclass(frozen=True, eq=False)
 class PackState:
     """The pack at a moment.
@@ -98,8 +109,7 @@ class PackState:
     of all modules [K] (negative: ahead), shape ``(n_modules,)``, NaN without fresh sensors. For the
     lag a module counts with its sensor nearest to all others, so that one faulty sensor does not
     make a module late.
-    ``quantities`` maps the layout's names to (value, unit, stale); unmapped or unseen ones are
-    left out.
+    ``quantities`` maps the layout's names to their values; unmapped or unseen ones are left out.
     """
 
     layout: PackLayout
@@ -107,7 +117,7 @@ class PackState:
     sensors: Peers
     module_c: F64
     lag_k: F64
-    quantities: dict[str, tuple[float, str, bool]]
+    quantities: Mapping[str, Quantity]
 
     @property
     def charging(self) -> bool:
@@ -123,10 +133,10 @@ class PackState:
         return self.layout.modules[i], float(self.lag_k[i])
 
 
-def is_charging(layout: PackLayout, quantities: dict[str, tuple[float, str, bool]]) -> bool:
+def is_charging(layout: PackLayout, quantities: Mapping[str, Quantity]) -> bool:
     """Whether the mapped pack current, when fresh, charges the pack."""
     current = quantities.get("current")
-    return current is not None and not current[2] and current[0] * layout.current_sign < -0.5
+    return current is not None and not current.stale and current.value * layout.current_sign < -0.5
 
 
 def grade_cells(values: F64, age_ns: I64, stale: Bools, limits: PackLimits) -> Peers:
@@ -156,7 +166,7 @@ def pack_state(
     layout: PackLayout,
     cells: Peers,
     sensors: Peers,
-    quantities: dict[str, tuple[float, str, bool]],
+    quantities: Mapping[str, Quantity],
 ) -> PackState:
     """Put the graded values together and compare the modules' temperatures."""
     mean = np.full(len(layout.modules), np.nan)
@@ -174,16 +184,6 @@ def pack_state(
     seen = near[~np.isnan(near)]
     late = float(np.median(seen)) - near if len(seen) else near
     return PackState(layout, cells, sensors, mean, late, quantities)
-
-
-def cell_name(place: CellPlace) -> str:
-    """A cell as users read it: ``cell 17 (A3)``."""
-    return f"cell {place.number} ({place.module})"
-
-
-def sensor_name(place: SensorPlace) -> str:
-    """A sensor as users read it: ``C2 sensor 1``."""
-    return f"{place.module} sensor {place.position}"
 
 
 def grade_deviation(deviation: F64, spread: float, step: float = 0.0) -> Grades:

@@ -18,6 +18,7 @@ from busplan.replay.lines import NEVER, Ages, Line, Lines
 from busplan.replay.pack import (
     Bools,
     PackState,
+    Quantity,
     grade_cells,
     grade_sensors,
     is_charging,
@@ -68,10 +69,12 @@ class Replay:
             Traffic.of(table, vehicle.networks),
         )
 
-    def with_findings(self, more: Iterable[Finding]) -> Replay:
-        """The same capture with further findings."""
-        ordered = sorted([*self.findings, *more], key=moment_of)
-        return replace(self, findings=tuple(ordered))
+    def with_findings(
+        self, more: Iterable[Finding], *, kept: Iterable[Finding] | None = None
+    ) -> Replay:
+        """The same capture with further findings; of its own only those ``kept``, else all."""
+        old = self.findings if kept is None else kept
+        return replace(self, findings=tuple(sorted([*old, *more], key=moment_of)))
 
     @property
     def span_ns(self) -> int:
@@ -185,7 +188,9 @@ class Replay:
         heat, heat_age, heat_stale = sensors.at(self, ages, t_ns)
         number, _, old = others.at(self, ages, t_ns)
         quantities = {
-            name: (float(number[i]), others.units[i], bool(old[i]))
+            name: Quantity(
+                float(number[i]), others.units[i], bool(old[i]), others.text(self, ages, i)
+            )
             for i, name in enumerate(layout.quantities)
             if not np.isnan(number[i])
         }
@@ -241,6 +246,15 @@ class _Gather:
                     held = age[i] > allowed and latest.signal.condition is None
                     stale[i] = ages.stale[number] or held
         return value, age, stale
+
+    def text(self, replay: Replay, ages: Ages, i: int) -> str:
+        """One value as users read it."""
+        for number, places in self.sources:
+            for at, place in places:
+                if place == i:
+                    line = replay.lines.lines[number]
+                    return replay.values(line, int(ages.position[number]))[at].text
+        return ""
 
 
 def moment_of(finding: Finding) -> int:

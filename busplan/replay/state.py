@@ -6,9 +6,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from busplan.findings import Weight
+from busplan.pack.labels import cell_label, sensor_label
 from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
-from busplan.replay.pack import Evenness, Grade, PackState, Peers, cell_name, sensor_name
+from busplan.replay.pack import Evenness, Grade, PackState, Peers
 from busplan.replay.traffic import Load
 
 NOTHING_WRONG = "ALL EVEN"
@@ -153,11 +154,11 @@ def _outside(peers: Peers) -> Evenness | None:
 
 
 def _cell(pack: PackState, i: int) -> str:
-    return cell_name(pack.layout.cells[i])
+    return cell_label(pack.layout.cells[i])
 
 
 def _sensor(pack: PackState, i: int) -> str:
-    return sensor_name(pack.layout.sensors[i])
+    return sensor_label(pack.layout.sensors[i])
 
 
 def _many(count: int, what: str) -> str:

@@ -131,7 +131,8 @@ def _held(
     here = index.slice_of(line.k)
     times = index.times_ns[here]
     last = np.searchsorted(times, at_ns, "right") - 1
-    if any(line.message.signal(name).condition for name in names):
+    paged = any(line.message.signal(name).condition for name in names)
+    if paged:
         top = int(last.max()) + 1
         wanted = np.arange(max(0, top - MOST_ROWS), top)
     else:
@@ -149,7 +150,9 @@ def _held(
             found = np.searchsorted(came, last, "right") - 1
             known = found >= 0
             at = np.maximum(found, 0)
-            known &= at_ns - times[came[at]] <= max(allowed_ns, _rotation(times, came))
+            known &= at_ns - times[came[at]] <= max(
+                allowed_ns, _rotation(times, came) if paged else 0.0
+            )
             value[known] = column.values[present][at][known]
         out.append(value)
     return out

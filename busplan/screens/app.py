@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.app import App, ComposeResult, SystemCommand
@@ -35,15 +35,22 @@ from busplan.screens.memory import (
 from busplan.screens.messages_view import MessagesView
 from busplan.screens.pack_view import OVERLAYS, PackView
 from busplan.screens.packmap import DENSITIES
-from busplan.screens.plain_views import NetworksView, ShopView
+from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
 from busplan.screens.runs import clock_text
 from busplan.screens.span_view import SpanView
 from busplan.screens.timeline import WINDOWS_NS, Transport, Window
+from busplan.screens.verdict import joined, judge_pack
 from busplan.screens.views import View
+
+if TYPE_CHECKING:
+    from busplan.pack.report import PackReport
 
 FRAME_S = 0.1
 """Time between two redraws while playing [s]."""
 MOST_IN_PALETTE = 50
+
+
+Judge = Callable[[Replay], "PackReport | None"]
 
 
 class ReplayApp(App[None]):
@@ -74,7 +81,7 @@ class ReplayApp(App[None]):
         Binding("z", "window", "Stretch of the plots", id="plot.window"),
         *(
             Binding(str(n), f"open_number({n})", f"Screen {n}", id=f"screen.{n}")
-            for n in range(1, 8)
+            for n in range(1, 9)
         ),
         Binding("o", "other", "Other capture", id="app.other"),
         Binding("f", "fault_bell", "Bell on a new fault", id="app.bell"),
@@ -88,6 +95,8 @@ class ReplayApp(App[None]):
         replay: Replay,
         *,
         beside: Replay | None = None,
+        shift_ns: int = 0,
+        judge: Judge | None = judge_pack,
         start_ns: int = 0,
         play: bool = False,
         speed: float = 1.0,
@@ -102,7 +111,8 @@ class ReplayApp(App[None]):
         self.kept = layout or Layout()
         self.theme = self.kept.theme if self.kept.theme in (look.INK, look.PAPER) else look.INK
         self.replay = replay
-        self.captures = (replay,) if beside is None else (replay, beside)
+        self.captures = [replay] if beside is None else [replay, beside]
+        self.shift_ns = shift_ns
         self.clock = ReplayClock(max(r.span_ns for r in self.captures), speed=speed, now=now)
         self.clock.seek(start_ns)
         self.snapshot: Snapshot | None = None
@@ -115,28 +125,35 @@ class ReplayApp(App[None]):
         self._play = play
         self._keep = keep
         self._shown: tuple[object, ...] = ()
-        self._remember_pack()
+        self._judge = judge
+        self._make_views()
         if keys:
             self.set_keymap(dict(keys))
 
-    def _remember_pack(self) -> None:
+    def _make_views(self) -> None:
         self.pack = PackView()
+        self.verdict = VerdictView()
         self.messages = MessagesView()
         self.span = SpanView()
-        self.views: tuple[View, ...] = (
+        self.views: list[View] = [
             self.pack,
+            self.verdict,
             NetworksView(),
             self.messages,
             FindingsView(),
             self.span,
             ShopView(),
-        )
+        ]
+        self.pair: PairView | None = None
+        if len(self.captures) == 2:
+            self.pair = PairView((self.captures[0], self.captures[1]), self.shift_ns)
+            self.views.append(self.pair)
         self.pack.density = next((d for d in DENSITIES if d == self.kept.density), None)
         self.pack.overlay = next((o for o in OVERLAYS if o == self.kept.overlay), "map")
 
     def compose(self) -> ComposeResult:
         """Heading, screens, line of time."""
-        yield Heading(tuple(view.title for view in self.views))
+        yield Heading(tuple((view.title, view.short) for view in self.views))
         first = next((v.id for v in self.views if v.id == self.kept.screen), self.views[0].id)
         with ContentSwitcher(id="views", initial=first):
             yield from self.views
@@ -149,6 +166,28 @@ class ReplayApp(App[None]):
         self.set_interval(FRAME_S, self._tick)
         self.view.focus_inside()
         self.call_after_refresh(self.action_redraw)
+        if self._judge is not None:
+            self.run_worker(
+                self._judge_all, thread=True, exclusive=True, exit_on_error=False, group="judge"
+            )
+
+    def _judge_all(self) -> None:
+        """Evaluate the pack of each capture, beside the screens."""
+        assert self._judge is not None
+        for number, replay in enumerate(tuple(self.captures)):
+            report = self._judge(replay)
+            self.call_from_thread(self._judged, number, report)
+
+    def _judged(self, number: int, report: PackReport | None) -> None:
+        before = self.captures[number]
+        after = joined(before, report)
+        self.captures[number] = after
+        self.verdict.reports[after] = report
+        if self.replay is before:
+            self.replay = after
+        if self.pair:
+            self.pair.captures = (self.captures[0], self.captures[1])
+        self.action_redraw()
 
     def on_resize(self) -> None:
         """Everything is drawn for a size."""
@@ -171,7 +210,10 @@ class ReplayApp(App[None]):
             return
         base = self.screen_stack[0]
         t_ns = self.clock.position_ns
-        snapshot = self.replay.snapshot(t_ns)
+        shown_ns = t_ns + (self.shift_ns if self.captures.index(self.replay) else 0)
+        snapshot = self.replay.snapshot(shown_ns)
+        if self.pair:
+            self.pair.t_ns = t_ns
         self._ring(snapshot)
         self.snapshot = snapshot
         view = self.view
@@ -376,6 +418,7 @@ def run_replay(
     replay: Replay,
     *,
     beside: Replay | None = None,
+    shift_ns: int = 0,
     start_ns: int = 0,
     screen: str | None = None,
     play: bool = True,
@@ -383,13 +426,15 @@ def run_replay(
 ) -> None:
     """Open the screens on a capture, as they were left last time; returns when the user leaves.
 
-    ``beside`` is a second capture to compare with; ``screen`` overrides the remembered one.
+    ``beside`` is a second capture to compare with, shown ``shift_ns`` later than the first;
+    ``screen`` overrides the remembered one.
     """
     path: Path = layout_file()
     layout = read_layout(path)
     ReplayApp(
         replay,
         beside=beside,
+        shift_ns=shift_ns,
         start_ns=start_ns,
         play=play,
         speed=speed,

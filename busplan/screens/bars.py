@@ -26,36 +26,44 @@ class Heading(Sheet):
             super().__init__()
             self.name = name
 
-    def __init__(self, names: tuple[str, ...]) -> None:
+    def __init__(self, names: tuple[tuple[str, str], ...]) -> None:
         super().__init__(id="heading")
         self._names = names
-        self._tabs_at = 0
+        self._tabs: list[tuple[int, int, str]] = []
 
     def update(self, replay: Replay, current: str, columns: int) -> None:
         """Draw for the screen named ``current``."""
-        tabs: Line = []
-        for n, name in enumerate(self._names, 1):
-            tabs.append((f" {n} {name} ", "title" if name == current else "title-dim"))
         label = vehicle_label(replay.vehicle)
-        room = columns - width(tabs) - 1
-        if room < len(label):
-            label = replay.vehicle.name + ("*" if replay.vehicle.invented else "")
-        rest = room - len(label) - 3
-        source = f" · {replay.source}" if replay.source and rest >= len(replay.source) else ""
-        left = clip([(label, "strong"), (source, "faint")], max(room, 0))
-        self._tabs_at = max(columns - width(tabs), 0)
-        gap = self._tabs_at - width(left)
-        self.show([[*left, (" " * max(gap, 0), PLAIN), *tabs]])
+        tabs = self._draw_tabs(current, [f" {n} {name} " for n, (name, _) in self._counted()])
+        if width(tabs) + len(label) + 1 > columns:
+            tabs = self._draw_tabs(current, [f" {n} {short}" for n, (_, short) in self._counted()])
+        room = max(columns - width(tabs) - 1, 0)
+        source = f" · {replay.source}"
+        left = clip([(label, "strong"), (source, "faint")], room)
+        if room < len(label) + len(source):
+            left = clip([(label, "strong")], room)
+        gap = max(columns - width(left) - width(tabs), 0)
+        x = width(left) + gap
+        self._tabs = []
+        for (piece, _), (name, _) in zip(tabs, self._names, strict=True):
+            self._tabs.append((x, x + len(piece), name))
+            x += len(piece)
+        self.show([[*left, (" " * gap, PLAIN), *tabs]])
+
+    def _counted(self) -> list[tuple[int, tuple[str, str]]]:
+        return list(enumerate(self._names, 1))
+
+    def _draw_tabs(self, current: str, texts: list[str]) -> Line:
+        return [
+            (text, "title" if name == current else "title-dim")
+            for text, (name, _) in zip(texts, self._names, strict=True)
+        ]
 
     def on_click(self, event: events.Click) -> None:
         """Open the screen whose name was clicked."""
-        x = self._tabs_at
-        for n, name in enumerate(self._names, 1):
-            x_end = x + len(f" {n} {name} ")
-            if x <= event.x < x_end:
+        for start, end, name in self._tabs:
+            if start <= event.x < end:
                 self.post_message(self.Picked(name))
-                return
-            x = x_end
 
 
 class TimeLine(Sheet):

@@ -20,6 +20,7 @@ from busplan.screens.runs import (
     clock_text,
     fill,
     load_bar,
+    width,
     wrap,
 )
 
@@ -140,13 +141,28 @@ def kinds_of(pack: PackState) -> list[Kind]:
 def quantities_line(pack: PackState) -> Line:
     """The pack's mapped quantities; stale ones marked."""
     line: Line = []
-    for name, (value, unit, stale) in pack.quantities.items():
+    for name, quantity in pack.quantities.items():
+        role = "stale" if quantity.stale else PLAIN
         line.append((f"{name.replace('_', ' ')} ", FAINT))
-        line.append(
-            (f"{value:.4g} {unit}".rstrip() + ("~" if stale else ""), "stale" if stale else PLAIN)
-        )
+        line.append((quantity.text + ("~" if quantity.stale else ""), role))
         line.append(("  ", PLAIN))
     return [("pack  ", HEAD), *line] if line else []
+
+
+def quantities_block(pack: PackState, columns: int) -> list[Line]:
+    """The same over as many lines as it takes."""
+    lines: list[Line] = []
+    for name, quantity in pack.quantities.items():
+        role = "stale" if quantity.stale else PLAIN
+        part: Line = [
+            (f"{name.replace('_', ' ')} ", FAINT),
+            (quantity.text + ("~" if quantity.stale else ""), role),
+        ]
+        if lines and width(lines[-1]) + 2 + width(part) <= columns:
+            lines[-1] += [("  ", PLAIN), *part]
+        else:
+            lines.append(part)
+    return lines
 
 
 def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:

@@ -61,6 +61,7 @@ class FindingsView(View):
     """What the checks found in this capture."""
 
     title = "Findings"
+    short = "Finds"
     help = (
         "What reading and checking this capture found, by time; those without a time speak of the "
         "whole capture. Faint ones are still to come at the present moment.\n"

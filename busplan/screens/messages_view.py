@@ -160,6 +160,7 @@ class MessagesView(View):
     """Every identifier on every network."""
 
     title = "Messages"
+    short = "Msgs"
     help = (
         "One line an identifier: cycle measured/stated (! more than 10 % off), age (~ stale), "
         "decoded values (' changed within the last second, * pinned). Frames without a definition "

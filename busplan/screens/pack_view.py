@@ -15,7 +15,7 @@ from busplan.screens.draw import (
     load_grid,
     pack_figures,
     pack_table,
-    quantities_line,
+    quantities_block,
     recent_findings,
     state_lines,
 )
@@ -73,6 +73,7 @@ class PackView(View):
     """Every cell and sensor, coloured by how it stands to its peers."""
 
     title = "Pack"
+    short = "Pack"
     help = (
         "Cells and sensors in the order of the plan. Marks: < > off the median of the peers by "
         "more than half of the allowed spread, « » by more than all of it, ! outside the window, "
@@ -204,7 +205,7 @@ class PackView(View):
         out = [*state_lines(snapshot, columns, 6), []]
         if snapshot.pack:
             out += [clip(line, columns) for line in pack_table(snapshot.pack)]
-            out.append(clip(quantities_line(snapshot.pack), columns))
+            out += [[], *quantities_block(snapshot.pack, columns)]
             out.append([])
         out.append([("load of the last second, | limit", HEAD)])
         out += [*load_grid(snapshot, replay.vehicle, columns, 1), []]

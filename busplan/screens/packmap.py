@@ -214,8 +214,15 @@ class PackMap:
         elif self.density == "values":
             number = f"{peers.value[i]:5.3f}"
         else:
-            number = f"{min(abs(peers.deviation[i]) * 1e3, 999):3.0f}"
+            number = _millivolts(float(peers.deviation[i]) * 1e3)
         return number + grade.mark, role
+
+
+def _millivolts(off: float) -> str:
+    """A deviation in three characters; the sign is left to the mark from 100 mV on."""
+    if abs(off) < 0.5:
+        return "  0"
+    return f"{off:+3.0f}" if abs(off) < 99.5 else f"{min(abs(off), 999):3.0f}"
 
 
 def _place(

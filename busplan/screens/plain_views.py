@@ -1,17 +1,24 @@
-"""Screens that are one sheet: the networks, and the figures from across the shop."""
+"""Screens that are one sheet: networks, figures for the shop, verdict, two captures."""
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.networks_draw import draw_networks
-from busplan.screens.runs import Line
+from busplan.screens.pair_draw import draw_pair
+from busplan.screens.runs import FAINT, Line
 from busplan.screens.sheet import Sheet
 from busplan.screens.shop_draw import draw_shop
 from busplan.screens.timeline import Window
+from busplan.screens.verdict_draw import draw_verdict
 from busplan.screens.views import View
+
+if TYPE_CHECKING:
+    from busplan.pack.report import PackReport
 
 
 class ScrollSheet(Sheet, can_focus=True):
@@ -45,6 +52,7 @@ class NetworksView(SheetView):
     """How busy each network is."""
 
     title = "Networks"
+    short = "Nets"
     help = (
         "Load is time on the wire over time passed, counted with the exact bits of the recorded "
         "frames, on a fixed scale of 0 to 100 %; | is the plan's limit. now: last second; minute: "
@@ -67,6 +75,7 @@ class ShopView(SheetView):
     """Huge figures."""
 
     title = "Shop"
+    short = "Shop"
     help = (
         "The state in one word and the figures that matter, to be read from across the shop. "
         "f rings the terminal bell on every new fault while playing (off at first)."
@@ -80,3 +89,59 @@ class ShopView(SheetView):
     ) -> list[Line]:
         """The lines."""
         return draw_shop(snapshot, replay.vehicle, columns, rows)
+
+
+class VerdictView(SheetView):
+    """The judgement over the pack, from the whole capture."""
+
+    title = "Verdict"
+    short = "Verd"
+    help = (
+        "What the whole capture says of the pack, topic by topic: + good, ! not good, ? not "
+        "judged. Modules with their warm-up, and the most conspicuous cells. It is worked out "
+        "while the other screens already show the capture.\n"
+        "arrows scroll"
+    )
+
+    def __init__(self) -> None:
+        super().__init__(id="verdict")
+        self.reports: dict[Replay, PackReport | None] = {}
+
+    def draw(
+        self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
+    ) -> list[Line]:
+        """The lines."""
+        if replay.vehicle.pack is None:
+            return [[("This plan describes no pack.", FAINT)]]
+        if replay not in self.reports:
+            return [[("The pack is being judged ...", FAINT)]]
+        report = self.reports[replay]
+        if report is None:
+            return [[("This capture holds nothing of the pack.", FAINT)]]
+        return draw_verdict(report, columns)
+
+
+class PairView(SheetView):
+    """Two captures side by side."""
+
+    title = "Pair"
+    short = "Pair"
+    help = (
+        "Two captures at the same time from their starts: states, figures, what changed, and how "
+        "far each cell and sensor moved against its peers.\n"
+        "o shows the other capture on all other screens; arrows scroll"
+    )
+
+    def __init__(self, captures: tuple[Replay, Replay], shift_ns: int) -> None:
+        super().__init__(id="pair")
+        self.captures = captures
+        self.shift_ns = shift_ns
+        self.t_ns = 0
+
+    def draw(
+        self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
+    ) -> list[Line]:
+        """The lines."""
+        first, second = self.captures
+        shots = (first.snapshot(self.t_ns), second.snapshot(self.t_ns + self.shift_ns))
+        return draw_pair(self.captures, shots, columns)

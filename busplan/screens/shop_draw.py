@@ -76,8 +76,8 @@ def _pack_tiles(pack: PackState) -> list[Tile]:
         found.append(Tile("sensors", "--", "no fresh value", "stale"))
     current = pack.quantities.get("current")
     if current:
-        role = "stale" if current[2] else PLAIN
-        found.append(Tile("current", f"{current[0]:.0f}", current[1], role))
+        role = "stale" if current.stale else PLAIN
+        found.append(Tile("current", f"{current.value:.0f}", current.unit, role))
     return found
 
 

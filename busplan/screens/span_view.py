@@ -19,6 +19,7 @@ class SpanView(SheetView):
     """Statistics from A to B."""
 
     title = "Span"
+    short = "Span"
     help = (
         "Loads, signals and cycle times from A to B, or over the whole capture while A or B is "
         "not set. Cells and sensors: those that were lowest, highest and changed least and most. "

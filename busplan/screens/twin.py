@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from busplan.errors import UsageError
-from busplan.replay.pack import Grade, PackState, Peers
+from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.span import measure_span
+from busplan.screens import twin_values
 from busplan.screens.draw import (
     CAUTION,
     load_grid,
@@ -17,12 +20,43 @@ from busplan.screens.draw import (
     state_lines,
     vehicle_label,
 )
+from busplan.screens.findings_draw import draw_details, summary
+from busplan.screens.messages_draw import Columns, draw_heading, draw_message, matching
+from busplan.screens.networks_draw import draw_networks
 from busplan.screens.packmap import PackMap
+from busplan.screens.pair_draw import draw_pair
 from busplan.screens.runs import Line, clock_text
 from busplan.screens.runs import text as plain
+from busplan.screens.shop_draw import tiles
+from busplan.screens.span_draw import draw_span
+from busplan.screens.span_view import place_names
+from busplan.screens.verdict_draw import draw_verdict
+
+if TYPE_CHECKING:
+    from busplan.pack.report import PackReport
 
 COLUMNS = 100
-SCREENS = ("pack",)
+WIDE = 10_000
+"""Messages are printed whole."""
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What a twin is asked for: the moment, a filter, a span, signals, a second capture."""
+
+    replay: Replay
+    t_ns: int
+    words: str = ""
+    span_ns: tuple[int, int] | None = None
+    signals: Sequence[SignalAddress] = ()
+    beside: Replay | None = None
+    shift_ns: int = 0
+    report: PackReport | None = None
+
+    @property
+    def shot(self) -> Snapshot:
+        """The moment."""
+        return self.replay.snapshot(self.t_ns)
 
 
 def check_screen(name: str) -> str:
@@ -32,135 +66,158 @@ def check_screen(name: str) -> str:
     return name
 
 
-def screen_text(replay: Replay, t_ns: int, screen: str) -> list[str]:
+def screen_text(asked: Asked, screen: str) -> list[str]:
     """One screen at one moment as lines of text."""
-    snapshot = replay.snapshot(t_ns)
+    shot = asked.shot
+    replay = asked.replay
     lines: list[Line] = [
         [(f"{vehicle_label(replay.vehicle)} · {replay.source}", "strong")],
-        [
-            (f"{clock_text(snapshot.t_ns)} of {clock_text(replay.span_ns)}", "plain"),
-        ],
-        *state_lines(snapshot, COLUMNS, 8),
+        [(f"{clock_text(shot.t_ns)} of {clock_text(replay.span_ns)}", "plain")],
+        *state_lines(shot, COLUMNS, 8),
         [],
+        *SCREENS[screen][0](asked, shot),
+        [],
+        [(CAUTION, "danger")],
     ]
-    lines += _BODIES[screen](replay, snapshot)
-    lines += [[], [(CAUTION, "danger")]]
     return [plain(line) for line in lines]
 
 
-def screen_dict(replay: Replay, t_ns: int, screen: str) -> dict[str, Any]:
+def screen_dict(asked: Asked, screen: str) -> dict[str, Any]:
     """One screen at one moment as plain values; what has not come is ``None``."""
-    snapshot = replay.snapshot(t_ns)
+    shot = asked.shot
+    replay = asked.replay
     return {
         "vehicle": replay.vehicle.name,
         "invented": replay.vehicle.invented,
         "capture": replay.source,
-        "time_s": snapshot.t_ns / 1e9,
+        "time_s": shot.t_ns / 1e9,
         "length_s": replay.span_ns / 1e9,
-        "state": snapshot.word,
+        "state": shot.word,
         "troubles": [
-            {"weight": t.weight.word, "word": t.word, "text": t.text} for t in snapshot.troubles
+            {"weight": t.weight.word, "word": t.word, "text": t.text} for t in shot.troubles
         ],
         "screen": screen,
-        **_DICTS[screen](replay, snapshot),
+        **SCREENS[screen][1](asked, shot),
         "caution": CAUTION,
     }
 
 
-def _pack_lines(replay: Replay, snapshot: Snapshot) -> list[Line]:
+def _pack_text(asked: Asked, shot: Snapshot) -> list[Line]:
     lines: list[Line] = []
-    if snapshot.pack:
-        layout = snapshot.pack.layout
-        lines += PackMap.of(layout, COLUMNS, "values").draw(snapshot.pack, None)
-        lines += [[], *pack_figures(snapshot.pack), []]
-    lines += load_grid(snapshot, replay.vehicle, COLUMNS, 2)
-    return [*lines, [], *recent_findings(replay, snapshot, COLUMNS, 10)]
+    if shot.pack:
+        lines += PackMap.of(shot.pack.layout, COLUMNS, "values").draw(shot.pack, None)
+        lines += [[], *pack_figures(shot.pack), []]
+    lines += load_grid(shot, asked.replay.vehicle, COLUMNS, 2)
+    return [*lines, [], *recent_findings(asked.replay, shot, COLUMNS, 10)]
 
 
-def _pack_dict(replay: Replay, snapshot: Snapshot) -> dict[str, Any]:
-    pack = snapshot.pack
+def _pack_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    past = asked.replay.findings[: shot.past]
     return {
-        "pack": _pack_values(pack) if pack else None,
-        "networks": network_rows(replay, snapshot),
-        "findings": [f.as_dict() for f in replay.findings[: snapshot.past]],
+        "pack": twin_values.pack_values(shot.pack) if shot.pack else None,
+        "networks": twin_values.network_values(asked.replay, shot),
+        "findings": [f.as_dict() for f in past],
     }
 
 
-def network_rows(replay: Replay, snapshot: Snapshot) -> list[dict[str, Any]]:
-    """The loads of all networks."""
-    return [
-        {
-            "network": load.network,
-            "recorded": load.recorded,
-            "load_now": load.now,
-            "load_minute": load.minute,
-            "load_peak": load.peak,
-            "peak_time_s": load.peak_ns / 1e9,
-            "load_limit": replay.vehicle.networks[load.network].load_limit,
-            "frames_per_s": load.frames_per_s,
-            "error_frames": load.errors,
-        }
-        for load in snapshot.loads
-    ]
+def _networks_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    return draw_networks(asked.replay, shot, COLUMNS, curves=True)
 
 
-def _pack_values(pack: PackState) -> dict[str, Any]:
-    layout = pack.layout
-    cells = [{"cell": c.number, "module": c.module} for c in layout.cells]
-    sensors = [{"module": s.module, "position": s.position} for s in layout.sensors]
-    worst = pack.worst_lag
-    return {
-        "cells": _peers(cells, pack.cells, "voltage_v"),
-        "sensors": _peers(sensors, pack.sensors, "temperature_c"),
-        "cell_evenness_v": _evenness(pack.cells, cells),
-        "sensor_evenness_c": _evenness(pack.sensors, sensors),
-        "modules": [
-            {
-                "module": m,
-                "temperature_c": _number(pack.module_c[i]),
-                "lag_k": _number(pack.lag_k[i]),
-            }
-            for i, m in enumerate(layout.modules)
-        ],
-        "worst_lag": {"module": worst[0], "lag_k": worst[1]} if worst else None,
-        "quantities": {
-            name: {"value": _number(value), "unit": unit, "stale": stale}
-            for name, (value, unit, stale) in pack.quantities.items()
-        },
-    }
+def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    return {"networks": twin_values.network_values(asked.replay, shot)}
 
 
-def _peers(places: list[dict[str, Any]], peers: Peers, name: str) -> list[dict[str, Any]]:
-    return [
-        {
-            **place,
-            name: _number(peers.value[i]),
-            "deviation": _number(peers.deviation[i]),
-            "grade": Grade(int(peers.grade[i])).name.lower().replace("_", "-"),
-            "age_s": None if math.isnan(peers.value[i]) else int(peers.age_ns[i]) / 1e9,
-        }
-        for i, place in enumerate(places)
-    ]
+def _messages_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    fit = Columns.fit(asked.replay, COLUMNS)
+    numbers = matching(asked.replay, asked.words)
+    lines = [draw_message(asked.replay, shot, n, WIDE, fit) for n in numbers]
+    return [draw_heading(WIDE, fit), *lines]
 
 
-def _evenness(peers: Peers, places: list[dict[str, Any]]) -> dict[str, Any] | None:
-    even = peers.evenness
-    if even is None:
-        return None
-    return {
-        "minimum": even.minimum,
-        "mean": even.mean,
-        "maximum": even.maximum,
-        "spread": even.spread,
-        "lowest": places[even.lowest],
-        "highest": places[even.highest],
-        "fresh": even.count,
-    }
+def _messages_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    numbers = matching(asked.replay, asked.words)
+    return {"messages": [twin_values.message_values(asked.replay, shot, n) for n in numbers]}
 
 
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+def _findings_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    lines: list[Line] = [summary(asked.replay)]
+    for finding in asked.replay.findings:
+        lines += [[], *draw_details(finding, COLUMNS)]
+    return lines
 
 
-_BODIES = {"pack": _pack_lines}
-_DICTS = {"pack": _pack_dict}
+def _findings_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    return {"findings": [f.as_dict() for f in asked.replay.findings]}
+
+
+def _span_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    a_ns, b_ns = asked.span_ns or (0, asked.replay.span_ns)
+    span = measure_span(asked.replay, a_ns, b_ns, asked.signals)
+    return draw_span(span, COLUMNS, place_names(asked.replay))
+
+
+def _span_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    a_ns, b_ns = asked.span_ns or (0, asked.replay.span_ns)
+    return {"span": twin_values.span_values(measure_span(asked.replay, a_ns, b_ns, asked.signals))}
+
+
+def _shop_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    lines: list[Line] = [[(shot.word, "strong")], []]
+    for tile in tiles(shot, asked.replay.vehicle):
+        lines.append([(f"{tile.label:<12}{tile.figure:>9} {tile.note}", "plain")])
+    return lines
+
+
+def _shop_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    shown = tiles(shot, asked.replay.vehicle)
+    return {"figures": [{"name": t.label, "figure": t.figure, "note": t.note} for t in shown]}
+
+
+def _verdict_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    if asked.report is None:
+        return [[("There is no pack to judge in this capture.", "faint")]]
+    return draw_verdict(asked.report, COLUMNS)
+
+
+def _verdict_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    if asked.report is None:
+        return {"verdict": None}
+    from busplan.pack.tables import report_dict
+
+    return {"verdict": report_dict(asked.report)}
+
+
+def _pair_text(asked: Asked, shot: Snapshot) -> list[Line]:
+    second = _beside(asked)
+    other = second.snapshot(shot.t_ns + asked.shift_ns)
+    return draw_pair((asked.replay, second), (shot, other), COLUMNS)
+
+
+def _pair_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
+    second = _beside(asked)
+    other = second.snapshot(shot.t_ns + asked.shift_ns)
+    return twin_values.pair_values(second, shot, other)
+
+
+def _beside(asked: Asked) -> Replay:
+    if asked.beside is None:
+        raise UsageError("the pair screen compares two captures; give the second with --beside")
+    return asked.beside
+
+
+Text = Callable[[Asked, Snapshot], list[Line]]
+Values = Callable[[Asked, Snapshot], dict[str, Any]]
+
+SCREENS: Mapping[str, tuple[Text, Values]] = {
+    "pack": (_pack_text, _pack_dict),
+    "verdict": (_verdict_text, _verdict_dict),
+    "networks": (_networks_text, _networks_dict),
+    "messages": (_messages_text, _messages_dict),
+    "findings": (_findings_text, _findings_dict),
+    "span": (_span_text, _span_dict),
+    "shop": (_shop_text, _shop_dict),
+    "pair": (_pair_text, _pair_dict),
+}
+JUDGED = frozenset({"verdict", "findings"})
+"""Screens that show what the evaluation of the pack found."""

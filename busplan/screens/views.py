@@ -18,6 +18,8 @@ class View(Container):
 
     title = ""
     """Its name in the heading."""
+    short = ""
+    """Its name on a narrow screen."""
     help = ""
     """What it shows and which keys it has, for the help panel."""
 

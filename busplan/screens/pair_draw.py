@@ -1,0 +1,68 @@
+"""Two captures side by side and what is different."""
+
+from __future__ import annotations
+
+import math
+
+from busplan.replay.pair import Difference, differences, shift
+from busplan.replay.replay import Replay
+from busplan.replay.snapshot import Snapshot
+from busplan.screens.draw import pack_table, state_lines
+from busplan.screens.packmap import PackMap
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text
+
+
+def draw_pair(
+    replays: tuple[Replay, Replay], shots: tuple[Snapshot, Snapshot], columns: int
+) -> list[Line]:
+    """Both states, the figures with their change, and how each cell moved against its peers."""
+    half = (columns - 2) // 2
+    blocks: list[list[Line]] = []
+    for letter, replay, shot in zip("12", replays, shots, strict=True):
+        block: list[Line] = [
+            clip(
+                [(f"{letter} {replay.source}", HEAD), (f"  {clock_text(shot.t_ns)}", FAINT)], half
+            ),
+            *state_lines(shot, half, 2),
+        ]
+        if shot.pack and half >= 44:
+            block += [clip(line, half) for line in pack_table(shot.pack)]
+        blocks.append(block)
+    lines = beside(blocks[0], blocks[1], half)
+    lines += [[], *difference_table(differences(*shots))]
+    first, second = shots[0].pack, shots[1].pack
+    if first and second:
+        moved = shift(first, second)
+        lines.append([])
+        if moved is None:
+            lines.append([("The two packs have different numbers of cells or sensors.", FAINT)])
+        else:
+            lines.append(
+                [
+                    (
+                        "how far each moved against its peers from 1 to 2: cells [mV], sensors [K]",
+                        HEAD,
+                    )
+                ]
+            )
+            lines += PackMap.of(moved.layout, columns, "deviations").draw(moved, None)[1:]
+    return lines
+
+
+def difference_table(rows: tuple[Difference, ...]) -> list[Line]:
+    """First, second and change of each figure."""
+    lines: list[Line] = [[(f"{'':<20}{'1':>10}{'2':>10}{'change':>10}", HEAD)]]
+    for row in rows:
+        first, second = (
+            "-" if math.isnan(v) else f"{v:.{row.decimals}f}" for v in (row.first, row.second)
+        )
+        change = "-" if math.isnan(row.change) else f"{row.change:+.{row.decimals}f}"
+        lines.append(
+            [
+                (f"{row.what:<20}", FAINT),
+                (f"{first:>10}{second:>10}", PLAIN),
+                (f"{change:>10}", "strong"),
+                (f" {row.unit}", FAINT),
+            ]
+        )
+    return lines

@@ -1,0 +1,79 @@
+"""Findings over a whole capture: each planted one is found, and a clean capture has none."""
+
+from dataclasses import replace
+
+import numpy as np
+from support.van import make_replay, make_table, make_vehicle
+
+from busplan.capture.frames import FrameTable
+from busplan.findings import Weight
+from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
+
+S = 1_000_000_000
+
+
+def found(replay: Replay) -> dict[str, str]:
+    return {f.code: f.summary for f in watch(replay.lines, replay.span_ns)}
+
+
+def without(table: FrameTable, drop: np.ndarray) -> FrameTable:
+    return table.take(~drop)
+
+
+def test_a_clean_capture_has_nothing_to_say() -> None:
+    assert found(make_replay()) == {}
+
+
+def test_a_node_that_stops_is_one_finding_at_the_moment_it_stopped() -> None:
+    replay = make_replay(gap_s=(10, 14))
+    (finding,) = watch(replay.lines, replay.span_ns)
+    assert finding.code == "node-stopped"
+    assert (finding.where.network, finding.where.node) == ("pack", "monitor_a")
+    assert finding.where.time_ns is not None
+    assert 9.9e9 <= finding.where.time_ns < 10e9
+    assert "4.1" in finding.summary
+
+
+def test_one_message_that_pauses_is_told_apart_from_its_node() -> None:
+    vehicle = make_vehicle([(4, 4)])
+    table = make_table(vehicle, 20.0)
+    t = table.time_ns - table.origin_ns
+    quiet = (table.identifier == 0x1800) & (t > 5 * S) & (t < 6 * S)
+    codes = found(Replay.of(vehicle, without(table, quiet)))
+    assert list(codes) == ["gap-too-long"]
+    assert "CellVoltages1" in codes["gap-too-long"]
+
+
+def test_single_late_frames_are_counted() -> None:
+    vehicle = make_vehicle([(4,)])
+    table = make_table(vehicle, 20.0)
+    rows = np.flatnonzero(table.identifier == 0x1700)
+    drop = np.zeros(len(table), np.bool_)
+    drop[rows[[50, 90, 200]]] = True
+    codes = found(Replay.of(vehicle, without(table, drop)))
+    assert list(codes) == ["frame-late"]
+    assert "3 times" in codes["frame-late"]
+    assert "100 ms" in codes["frame-late"]
+
+
+def test_unknown_identifiers_and_shared_ones_are_named() -> None:
+    vehicle = make_vehicle([(4,)])
+    table = make_table(vehicle, 5.0)
+    pump = next(s for s in vehicle.streams if s.node == "pump_1")
+    fewer = replace(vehicle, streams=tuple(s for s in vehicle.streams if s is not pump))
+    codes = found(Replay.of(fewer, table))
+    assert "0x120 on thermal came 50 times" in codes["identifier-unknown"]
+    twice = replace(vehicle, streams=(*vehicle.streams, replace(pump, node="pump_2")))
+    (finding,) = watch(Replay.of(twice, table).lines, 5 * S)
+    assert (finding.code, finding.weight) == ("identifier-shared", Weight.FAULT)
+    assert "pump_1, pump_2" in finding.summary
+
+
+def test_a_wrong_stated_cycle_is_no_matter_of_single_late_frames() -> None:
+    vehicle = make_vehicle([(4,)])
+    table = make_table(vehicle, 20.0)
+    rows = np.flatnonzero(table.identifier == 0x1700)
+    drop = np.zeros(len(table), np.bool_)
+    drop[rows[::2]] = True
+    assert found(Replay.of(vehicle, without(table, drop))) == {}

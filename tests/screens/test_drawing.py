@@ -1,0 +1,156 @@
+"""Small parts: bars, times, plots, figures, typed moments, the kept layout."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busplan.errors import UsageError
+from busplan.screens.browser import served_command
+from busplan.screens.dialogs import parse_moment
+from busplan.screens.figures import HEIGHT, best_scale, draw_figure, figure_width
+from busplan.screens.memory import Layout, read_keys, read_layout, write_layout
+from busplan.screens.plot import Curve, draw_curves, draw_load
+from busplan.screens.runs import clip, clock_text, fill, load_bar, span_text, text, width, wrap
+from busplan.screens.timeline import Window, column_of, moment_at
+
+S = 1_000_000_000
+
+
+def test_a_load_bar_is_on_a_fixed_scale_with_the_limit_marked() -> None:
+    assert text(load_bar(0.25, 0.5, 20)) == "█████·····|·········"
+    assert text(load_bar(0.6, 0.5, 20)) == "██████████|█········"
+    assert text(load_bar(0.001, 0.5, 20)).startswith("█·")
+    assert text(load_bar(1.7, 0.5, 10)) == "█████|████"
+    assert {role for piece, role in load_bar(0.6, 0.5, 20) if "█" in piece} == {"over"}
+
+
+def test_a_constant_load_looks_constant_and_not_full() -> None:
+    line = draw_load(np.full(8, 0.25), 0.5, None)
+    assert text(line) == "▂" * 8
+
+
+@given(st.integers(0, 10**15), st.integers(1, 300))
+def test_columns_and_moments_of_the_track_belong_together(span_ns: int, columns: int) -> None:
+    for column in {0, columns // 2, columns - 1}:
+        t_ns = moment_at(column, span_ns, columns)
+        assert 0 <= t_ns <= span_ns
+        if span_ns > columns and columns > 1:
+            assert column_of(t_ns, span_ns, columns) == column
+
+
+def test_a_window_moves_in_whole_columns_and_stays_inside() -> None:
+    a = Window.around(30 * S, 100 * S, 10 * S, 100)
+    b = Window.around(30 * S - 1, 100 * S, 10 * S, 100)
+    assert a == b
+    assert (a.b_ns, a.a_ns) == (30 * S, 20 * S)
+    assert Window.around(1 * S, 100 * S, 10 * S, 100).a_ns == 0
+    assert Window.around(1 * S, 5 * S, 10 * S, 100).text == "whole capture"
+
+
+def test_clipping_filling_and_wrapping_keep_their_width() -> None:
+    line = [("abc", "plain"), ("defgh", "faint")]
+    assert text(clip(line, 5)) == "abcd…"
+    assert text(clip(line, 8)) == "abcdefgh"
+    assert width(fill(line, 12)) == 12
+    assert [text(x) for x in wrap("one two three four", 9, indent=2)] == [
+        "one two",
+        "  three",
+        "  four",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("ns", "shown"),
+    [(0, "0:00:00.0"), (59_999_999_999, "0:00:59.9"), (3_723_400_000_000, "1:02:03.4")],
+)
+def test_moments_are_written_as_clocks(ns: int, shown: str) -> None:
+    assert clock_text(ns) == shown
+
+
+@pytest.mark.parametrize(
+    ("ns", "shown"), [(2e5, "200 µs"), (5e6, "5 ms"), (1.5e9, "1.5 s"), (6e11, "10 min")]
+)
+def test_spans_are_written_in_their_unit(ns: float, shown: str) -> None:
+    assert span_text(ns) == shown
+
+
+@pytest.mark.parametrize(
+    ("typed", "seconds"),
+    [
+        ("90", 90),
+        ("1:30", 90),
+        ("0:01:30.5", 90.5),
+        ("+10", 60),
+        ("-10", 40),
+        ("50 %", 300),
+        ("99:99", 600),
+        ("-99", 0),
+        ("1,5", 1.5),
+        ("12 s", 12),
+    ],
+)
+def test_typed_moments(typed: str, seconds: float) -> None:
+    assert parse_moment(typed, 50 * S, 600 * S) == round(seconds * S)
+
+
+@pytest.mark.parametrize("typed", ["", "soon", "1:2:3:4", "%", "+", "1::2"])
+def test_what_is_no_moment_is_refused(typed: str) -> None:
+    assert parse_moment(typed, 0, 600 * S) is None
+
+
+def test_figures_have_their_stated_size_and_every_letter_a_shape() -> None:
+    for across, down in ((1, 1), (2, 2), (3, 2)):
+        rows = draw_figure("3.64", across, down)
+        assert len(rows) == HEIGHT * down
+        assert {len(r) for r in rows} == {figure_width("3.64", across)}
+    for characters in ("0123456789.-+%", "ABCDEFGHIJKLMNOPQRSTUVWXYZ"):
+        assert len({tuple(draw_figure(c)) for c in characters}) == len(characters)
+    assert best_scale("CELLS", 10, 5) == (1, 1)
+
+
+def test_a_plot_draws_the_lowest_at_the_bottom_and_leaves_gaps_open() -> None:
+    values = np.array([1.0, np.nan, 3.0, 2.0])
+    lines = [text(line) for line in draw_curves([Curve(values, "trace")], 3, decimals=0)]
+    assert lines[0].startswith("3│")
+    assert lines[-1].startswith("1 ") or lines[-1].lstrip().startswith("1│")
+    body = [line.partition("│")[2].ljust(4) for line in lines]
+    assert body[0][2] == "▀"
+    assert body[-1][0] == "▄"
+    assert all(row[1] == " " for row in body)
+    flat = draw_curves([Curve(np.full(3, np.nan), "trace")], 3)
+    assert not any(mark in text(line) for line in flat for mark in "▀▄█")
+
+
+def test_the_layout_is_kept_and_damage_is_survived(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "screens.json"
+    assert read_layout(path) == Layout()
+    write_layout(path, Layout(screen="shop", window_s=60.0, bell=True))
+    assert read_layout(path) == Layout(screen="shop", window_s=60.0, bell=True)
+    path.write_text('{"screen": 5, "bell": true, "new": 1}')
+    assert read_layout(path) == Layout(bell=True)
+    path.write_text("{broken")
+    assert read_layout(path) == Layout()
+    path.write_text("[1]")
+    assert read_layout(path) == Layout()
+
+
+def test_keys_are_read_and_wrong_files_named(tmp_path: Path) -> None:
+    path = tmp_path / "keys.toml"
+    assert read_keys(path) == {}
+    path.write_text('"time.toggle" = "k"\n')
+    assert read_keys(path) == {"time.toggle": "k"}
+    path.write_text('"time.toggle" = 5\n')
+    with pytest.raises(UsageError, match=r"time\.toggle"):
+        read_keys(path)
+    path.write_text("= 5\n")
+    with pytest.raises(UsageError, match=r"keys\.toml"):
+        read_keys(path)
+
+
+def test_the_browser_runs_the_same_command_without_the_browser_options() -> None:
+    command = served_command(["replay", "a b.log", "--browser", "--port", "9", "--plan", "p.toml"])
+    assert command.endswith("-m busplan replay 'a b.log' --plan p.toml")
+    assert "--port" not in served_command(["replay", "--port=9", "--browser"])

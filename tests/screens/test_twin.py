@@ -1,0 +1,125 @@
+"""The command line's twin of every screen: the same facts, as text and as JSON."""
+
+import json
+from pathlib import Path
+
+import pytest
+from support.van import make_replay
+from typer.testing import CliRunner
+
+from busplan.cli.app import app
+from busplan.errors import UsageError
+from busplan.plan.vehicle import SignalAddress
+from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
+from busplan.screens.twin import SCREENS, Asked, check_screen, screen_dict, screen_text
+
+S = 1_000_000_000
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def replay() -> Replay:
+    plain = make_replay(gap_s=(10, 14))
+    return plain.with_findings(watch(plain.lines, plain.span_ns))
+
+
+def asked(replay: Replay, seconds: float = 20, **more: object) -> Asked:
+    return Asked(replay, round(seconds * S), beside=replay, **more)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("screen", list(SCREENS))
+def test_every_screen_has_a_text_and_a_json_twin_with_vehicle_and_caution(
+    replay: Replay, screen: str
+) -> None:
+    lines = screen_text(asked(replay), screen)
+    assert lines[0] == "Heron (invented) · heron.log"
+    assert "High voltage can kill" in lines[-1]
+    value = json.loads(json.dumps(screen_dict(asked(replay), screen), allow_nan=False))
+    assert (value["vehicle"], value["invented"], value["screen"]) == ("Heron", True, screen)
+    assert value["state"] == "CELLS UNEVEN"
+    assert value["caution"]
+
+
+def test_text_and_json_of_the_pack_agree(replay: Replay) -> None:
+    value = screen_dict(asked(replay), "pack")["pack"]
+    text = "\n".join(screen_text(asked(replay), "pack"))
+    cell = value["cells"][5]
+    assert (cell["cell"], cell["module"], cell["grade"]) == (6, "A2", "far-low")
+    assert f"{cell['voltage_v']:.3f}«" in text
+    assert f"{value['cell_evenness_v']['spread'] * 1000:.0f} mV" in text
+    assert value["cell_evenness_v"]["lowest"] == {"cell": 6, "module": "A2"}
+    assert value["worst_lag"]["module"] == "B1"
+
+
+def test_messages_can_be_filtered_by_all_words(replay: Replay) -> None:
+    rows = screen_dict(asked(replay, words="pack temperature"), "messages")["messages"]
+    assert {r["message"] for r in rows} == {"ModuleTemperatures1"}
+    assert len(rows) == 2
+    assert rows[0]["signals"]["Temperature1"]["unit"] == "°C"
+    (pump,) = screen_dict(asked(replay, words="0x120"), "messages")["messages"]
+    assert pump["stated_cycle_ms"] == pump["cycle_ms"] == 100
+    assert pump["cycle_origin"] == "definition"
+
+
+def test_silent_nodes_stand_with_their_network(replay: Replay) -> None:
+    networks = screen_dict(asked(replay, 12), "networks")["networks"]
+    assert [s["node"] for s in networks[0]["silent"]] == ["monitor_a"]
+    assert "! monitor_a silent since 0:00:09.9" in "\n".join(
+        screen_text(asked(replay, 12), "networks")
+    )
+
+
+def test_findings_come_with_why_and_what_to_do(replay: Replay) -> None:
+    text = "\n".join(screen_text(asked(replay), "findings"))
+    assert "! caution  node-stopped  pack/monitor_a  at 0:00:09.9" in text
+    assert "why: " in text
+    assert "do: " in text
+
+
+def test_a_span_covers_what_it_says(replay: Replay) -> None:
+    current = SignalAddress("pack", "battery_master", "PackStatus", "PackCurrent")
+    value = screen_dict(asked(replay, span_ns=(5 * S, 6 * S), signals=(current,)), "span")["span"]
+    assert (value["a_s"], value["b_s"]) == (5, 6)
+    assert value["signals"][0]["count"] == 20
+    assert value["signals"][0]["minimum"] == pytest.approx(55, abs=0.1)
+
+
+def test_a_screen_nobody_has_is_a_usage_error() -> None:
+    with pytest.raises(UsageError, match="pack, verdict"):
+        check_screen("attic")
+
+
+SHORT = ["replay", str(ROOT / "captures/drive_short.log.gz"), "--plan"]
+PLAN = str(ROOT / "dbc_examples/as_built.toml")
+
+
+def test_the_command_prints_text_without_a_terminal() -> None:
+    result = CliRunner().invoke(app, [*SHORT, PLAN])
+    assert result.exit_code == 0, result.output
+    assert "Magpie (invented)" in result.stdout
+    assert "cells min" in result.stdout
+
+
+def test_the_command_prints_json_of_the_moment_asked_for() -> None:
+    result = CliRunner().invoke(
+        app, [*SHORT, PLAN, "--screen", "networks", "--json", "--at", "1.5"]
+    )
+    value = json.loads(result.stdout)
+    assert value["time_s"] == 1.5
+    assert {n["network"] for n in value["networks"]} >= {"drive", "pack", "thermal"}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ["--screen", "attic"],
+        ["--screen", "pair"],
+        ["--span", "a:b", "--text"],
+        ["--span", "99999:100000", "--text"],
+        ["--signal", "NoSuchSignal", "--text"],
+    ],
+)
+def test_wrong_calls_are_one_clear_error(wrong: list[str]) -> None:
+    result = CliRunner().invoke(app, [*SHORT, PLAN, *wrong])
+    assert isinstance(result.exception, UsageError)
