@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from busplan.findings import Finding
     from busplan.pack.report import PackReport
     from busplan.pack.series import PackSeries
+    from busplan.pack.tables import ModuleRow
     from busplan.plan.vehicle import Vehicle
 
 
@@ -215,19 +216,19 @@ def _number(value: float, digits: int = 1, *, sign: bool = False) -> str:
 
 def _print_modules(report: PackReport) -> None:
     from busplan.pack.tables import module_rows
+    from busplan.pack.warm_up import Verdict
 
     bound = report.warm_up is not None and report.warm_up.exchange_bound
     typer.echo()
     print_table(
         [
             "module",
-            "start °C",
-            "end °C",
+            "from °C",
+            "to °C",
             "K/min",
             "lag K",
             "lag s",
-            "exchange %" + (" at most" if bound else ""),
-            "±",
+            "exchange",
             "off K",
             "verdict",
         ],
@@ -239,15 +240,20 @@ def _print_modules(report: PackReport) -> None:
                 _number(r.rate_k_min, 2),
                 _number(r.lag_k),
                 _number(r.lag_s, 0),
-                _number(r.exchange * 100, 0),
-                _number(r.exchange_uncertainty * 100),
+                _exchange(r, "<" if bound else ""),
                 _number(r.deviation_k, sign=True),
-                r.verdict,
+                "with the others" if r.verdict == Verdict.FOLLOWS else r.verdict,
             ]
             for r in module_rows(report)
         ],
-        right=frozenset(range(1, 9)),
+        right=frozenset(range(1, 8)),
     )
+
+
+def _exchange(row: ModuleRow, most: str) -> str:
+    if not math.isfinite(row.exchange):
+        return "-"
+    return f"{most}{row.exchange:.0%} ± {row.exchange_uncertainty * 100:.1f}"
 
 
 def _print_cells(report: PackReport) -> None:

@@ -114,8 +114,6 @@ def excitation(current: Trace) -> Excitation:
     The current is linear between its samples; ∫ I dt by the trapezoid rule, the pairs by
     ``i[k+1] = a i[k] + (1 − a) (I[k] + I[k+1]) / 2`` with ``a = e^(−d/τ)``, d the grid's step.
     """
-    from scipy.signal import lfilter
-
     if len(current) < 3:
         grid = np.array([0.0, 1.0])
         return Excitation(current, grid, np.zeros(2), tuple(np.zeros(2) for _ in PAIR_S))
@@ -125,9 +123,26 @@ def excitation(current: Trace) -> Excitation:
     middle = np.concatenate(([0.0], (amps[1:] + amps[:-1]) / 2))
     pairs = []
     for constant in PAIR_S:
-        decay = float(np.exp(-step / constant))
-        pairs.append(np.asarray(lfilter([1.0 - decay], [1.0, -decay], middle), np.float64))
+        pairs.append(low_pass(middle, float(np.exp(-step / constant))))
     return Excitation(current, grid, np.cumsum(middle) * step, tuple(pairs))
+
+
+def low_pass(values: F64, decay: float) -> F64:
+    """``y[k] = decay · y[k−1] + (1 − decay) · x[k]`` from y = 0, shape kept; 0 < decay < 1.
+
+    In pieces short enough that the powers of ``decay`` keep their digits:
+    ``y[k] = decay^k (y0 + (1 − decay) Σ x[j] / decay^j)``.
+    """
+    filtered = np.empty(len(values))
+    piece = max(int(-10.0 / np.log(decay)), 1)
+    powers = decay ** np.arange(1, piece + 1)
+    last = 0.0
+    for start in range(0, len(values), piece):
+        part = values[start : start + piece]
+        power = powers[: len(part)]
+        filtered[start : start + piece] = power * (last + (1.0 - decay) * np.cumsum(part / power))
+        last = float(filtered[start + len(part) - 1])
+    return filtered
 
 
 def fit_resistance(cells: Sequence[Trace], current: Trace, step_v: float) -> Resistance:

@@ -70,17 +70,15 @@ EMPTY = Trace(np.empty(0), np.empty(0))
 
 @dataclass(frozen=True, eq=False)
 class Sampled:
-    """Signals on one grid: ``time_s`` (n,), ``value`` (n, m) and its ``age_s`` (n, m)."""
+    """Signals on one grid: ``time_s`` (n,), ``value`` (n, m), NaN where nothing fresh is known."""
 
     time_s: F64
     value: F64
-    age_s: F64
 
 
 def sample(traces: Sequence[Trace], time_s: F64) -> Sampled:
     """The last value of each trace at each time of the grid, NaN when it is stale."""
     value = np.full((len(time_s), len(traces)), np.nan)
-    age = np.full_like(value, np.nan)
     for column, trace in enumerate(traces):
         if not len(trace):
             continue
@@ -90,8 +88,7 @@ def sample(traces: Sequence[Trace], time_s: F64) -> Sampled:
         fresh = since <= trace.stale_s
         rows = np.flatnonzero(known)[fresh]
         value[rows, column] = trace.value[last[known][fresh]]
-        age[rows, column] = since[fresh]
-    return Sampled(time_s, value, age)
+    return Sampled(time_s, value)
 
 
 def grid_of(traces: Sequence[Trace]) -> F64:

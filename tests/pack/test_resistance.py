@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 from support.packs import Array, cell_voltages, drive_current, layout
 
 from busplan.pack.resistance import (
@@ -11,6 +12,7 @@ from busplan.pack.resistance import (
     excitation,
     fit_resistance,
     frames_together,
+    low_pass,
     regress,
     resistance_findings,
 )
@@ -113,3 +115,11 @@ def test_monitors_out_of_step_with_the_current_do_no_harm() -> None:
         traces.append(Trace(fine[rows], volts[rows, cell], 0.001))
     fit = fit_resistance(traces, Trace(fine[5::10], amps[5::10], 0.1), 0.001)
     assert fit.value == pytest.approx(ohm, rel=0.02)
+
+
+@pytest.mark.parametrize("decay", [0.2, 0.99, 0.9999])
+def test_low_pass_is_scipys_filter(decay: float) -> None:
+    values = np.random.default_rng(1).normal(50.0, 100.0, 30_000)
+    # Reference: scipy.signal.lfilter.
+    reference = lfilter([1 - decay], [1, -decay], values)
+    assert low_pass(values, decay) == pytest.approx(reference, rel=1e-9, abs=1e-7)
