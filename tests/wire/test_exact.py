@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from support.bulk_bits import bulk_bits
 from support.random_frames import random_frames
 from support.reference import reference_values
+from support.wire_reference import reference_bits
 
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, FrameTable
-from busplan.wire.bits import frame_bits
+from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, FrameTable
 from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import (
     ERROR_BITS_NOMINAL,
@@ -17,22 +17,6 @@ from busplan.wire.lengths import (
     nominal_table_bits,
     worst_table_bits,
 )
-
-
-def reference_of(table, row):
-    flags = int(table.flags[row])
-    remote = bool(flags & REMOTE)
-    frame = frame_bits(
-        int(table.identifier[row]),
-        table.bytes_of(row),
-        extended=bool(flags & EXTENDED),
-        fd=bool(flags & FD),
-        switched=bool(flags & BRS),
-        error_passive=bool(flags & ESI),
-        remote=remote,
-        dlc=dlc_of(int(table.length[row])) if remote else None,
-    )
-    return frame.counted
 
 
 def one(identifier, flags, data):
@@ -56,8 +40,8 @@ def test_published_and_measured_lengths(row):
 def test_counter_equals_reference():
     table = random_frames(8_000, seed=1)
     arbitration, data = exact_bits(table)
-    expected = [reference_of(table, row) for row in range(len(table))]
-    assert list(zip(arbitration.tolist(), data.tolist(), strict=True)) == expected
+    counted = list(zip(arbitration.tolist(), data.tolist(), strict=True))
+    assert counted == reference_bits(table)
 
 
 @settings(max_examples=2, deadline=None)
