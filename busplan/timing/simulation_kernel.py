@@ -62,58 +62,45 @@ def _insert(ready: Any, base: int, count: int, stream: int) -> None:
 
 
 @kernel
-def run_networks(
-    network_first: Any,
-    network_of: Any,
-    first: Any,
-    known: Any,
-    release: Any,
-    duration: Any,
-    queue_of: Any,
-    queue_first: Any,
-    overwrite: Any,
-    forward_first: Any,
-    forward_to: Any,
-    forward_delay: Any,
-    chain_first: Any,
-    chain_root: Any,
-    chain_parent: Any,
-    fault_first: Any,
-    fault_at: Any,
-    fault_busy: Any,
-    intermission: Any,
-    until: int,
-    out_stream: Any,
-    out_slot: Any,
-    out_start: Any,
-    out_end: Any,
-    out_attempts: Any,
-    error_network: Any,
-    error_at: Any,
-    replaced: Any,
-    busy: Any,
-) -> tuple[int, int]:
-    """Run all networks up to ``until``; returns the numbers of frames and of error frames.
+def run_networks(setup: Any, until: int, record: Any) -> tuple[int, int]:
+    """Run all networks up to ``until`` [ns]; returns the numbers of frames and of error frames.
 
-    Of S streams on M networks:
-
-    * ``network_first`` ``(M+1,)``: streams of each network; ``network_of`` ``(S,)``;
-    * ``first`` ``(S+1,)``: each stream's instances in ``release`` and ``duration``; ``known``
-      ``(S,)``: how many releases are known; forwarded streams start with none, and theirs are
-      written into ``release`` and counted here as their source's frames arrive;
-    * ``queue_of`` ``(S,)``: number of the first-in-first-out queue, -1 for a queue by priority;
-      ``queue_first``: room for each such queue;
-    * ``overwrite`` ``(S,)``: a new instance takes the place of a waiting one;
-    * ``forward_first`` ``(S+1,)``, ``forward_to``, ``forward_delay``: where each frame goes on to;
-      ``chain_first`` ``(S,)``: -1, or where a forwarded stream notes, for each of its frames, the
-      instance number (``chain_root``) and output row (``chain_parent``) it came from;
-    * ``fault_first`` ``(M+1,)``, ``fault_at``, ``fault_busy``: disturbances of each network in time
-      order and how long the wire is taken from each on;
-    * ``intermission`` ``(M,)``: duration of the intermission, which no fault can break.
-
-    Outputs: ``out_*`` one row a frame in order of its end, ``error_*`` one row an error frame,
-    ``replaced`` ``(S,)`` count, ``busy`` ``(M,)`` time the wire was in use.
+    ``setup`` is a :class:`busplan.timing.simulation_setup.Setup`, of which what gateways forward is
+    filled in, ``record`` a :class:`busplan.timing.simulation_setup.Record` to fill.
     """
+    # Local names: reaching into a tuple for each frame would cost several times the rest.
+    network_first = setup.network_first
+    network_of = setup.network_of
+    first = setup.first
+    known = setup.known
+    due = setup.due
+    queued = setup.queued
+    duration = setup.duration
+    queue_of = setup.queue_of
+    queue_first = setup.queue_first
+    overwrite = setup.overwrite
+    forward_first = setup.forward_first
+    forward_to = setup.forward_to
+    forward_delay = setup.forward_delay
+    chain_first = setup.chain_first
+    chain_root = setup.chain_root
+    chain_parent = setup.chain_parent
+    fault_first = setup.fault_first
+    fault_at = setup.fault_at
+    fault_busy = setup.fault_busy
+    intermission = setup.intermission
+    out_stream = record.stream
+    out_instance = record.instance
+    out_due = record.due
+    out_queued = record.queued
+    out_start = record.start
+    out_end = record.end
+    out_attempts = record.attempts
+    out_parent = record.parent
+    out_error_network = record.error_network
+    out_error_end = record.error_end
+    out_replaced = record.replaced
+    out_busy = record.busy
     n_networks = len(network_first) - 1
     n_streams = len(first) - 1
     heap_time = np.empty(n_streams, np.int64)
@@ -139,7 +126,7 @@ def run_networks(
         base = network_first[m]
         for s in range(base, network_first[m + 1]):
             if known[s] > 0:
-                heap_time[base + heap_count[m]] = release[first[s]]
+                heap_time[base + heap_count[m]] = queued[first[s]]
                 heap_stream[base + heap_count[m]] = s
                 heap_count[m] += 1
                 _sift_up(heap_time, heap_stream, base, heap_count[m] - 1)
@@ -159,7 +146,7 @@ def run_networks(
 
         if sending[m] != IDLE:
             s = on_wire[m]
-            busy[m] += now - started[m]
+            out_busy[m] += now - started[m]
             if sending[m] == BROKEN:
                 _insert(ready, base, ready_count[m], s)
                 ready_count[m] += 1
@@ -167,10 +154,18 @@ def run_networks(
                 slot = head[s]
                 head[s] += 1
                 out_stream[frames] = s
-                out_slot[frames] = slot
+                out_due[frames] = due[first[s] + slot]
+                out_queued[frames] = queued[first[s] + slot]
                 out_start[frames] = started[m]
                 out_end[frames] = now
                 out_attempts[frames] = attempts[s]
+                if chain_first[s] < 0:
+                    root, parent = slot, -1
+                else:
+                    root = chain_root[chain_first[s] + slot]
+                    parent = chain_parent[chain_first[s] + slot]
+                out_instance[frames] = root
+                out_parent[frames] = parent
                 attempts[s] = 0
                 q = queue_of[s]
                 if q < 0:
@@ -186,12 +181,11 @@ def run_networks(
                     to = forward_to[f]
                     there = network_of[to]
                     arrival = now + forward_delay[f]
-                    release[first[to] + known[to]] = arrival
+                    queued[first[to] + known[to]] = arrival
+                    due[first[to] + known[to]] = arrival
                     link = chain_first[to] + known[to]
                     chain_parent[link] = frames
-                    chain_root[link] = (
-                        slot if chain_first[s] < 0 else (chain_root[chain_first[s] + slot])
-                    )
+                    chain_root[link] = root
                     if known[to] == released[to]:
                         h = network_first[there]
                         heap_time[h + heap_count[there]] = arrival
@@ -209,7 +203,7 @@ def run_networks(
             waiting = head[s] < released[s]
             released[s] += 1
             if released[s] < known[s]:
-                heap_time[base] = release[first[s] + released[s]]
+                heap_time[base] = queued[first[s] + released[s]]
             else:
                 heap_count[m] -= 1
                 heap_time[base] = heap_time[base + heap_count[m]]
@@ -217,7 +211,7 @@ def run_networks(
             _sift_down(heap_time, heap_stream, base, heap_count[m])
             q = queue_of[s]
             if waiting and overwrite[s]:
-                replaced[s] += 1
+                out_replaced[s] += 1
                 head[s] += 1
                 attempts[s] = 0
             elif q < 0:
@@ -246,9 +240,9 @@ def run_networks(
             next_fault[m] += 1
         f = next_fault[m]
         if f < fault_first[m + 1] and fault_at[f] < end - intermission[m]:
-            error_network[errors] = m
+            out_error_network[errors] = m
             end = fault_at[f] + fault_busy[f]
-            error_at[errors] = end
+            out_error_end[errors] = end
             errors += 1
             next_fault[m] += 1
             sending[m] = BROKEN

@@ -42,7 +42,7 @@ def busy_vehicle(networks: int, messages: int) -> Vehicle:
 
 def main() -> None:
     print(
-        "one core; exact frame lengths, jitter, drift, first-in-first-out queues, 5 faults a second"
+        "one core, processor time; exact lengths, jitter, drift, two FIFO nodes, 5 faults a second"
     )
     print(
         f"{'networks x messages':22} {'frames':>10} {'load':>6} {'queue':>8} {'send':>8} "
@@ -53,14 +53,14 @@ def main() -> None:
         van = busy_vehicle(networks, messages)
         nets = list(van.networks.values())
         span = seconds * SECOND
-        t0 = time.perf_counter()
+        t0 = time.process_time()
         feeds = feeds_of(van, span, drift_ppm=50)
         faults = {n: random_faults(n, 5, span) for n in van.networks}
-        t1 = time.perf_counter()
+        t1 = time.process_time()
         result = simulate(nets, feeds, faults=faults)
-        t2 = time.perf_counter()
+        t2 = time.process_time()
         frames = result.frames()
-        t3 = time.perf_counter()
+        t3 = time.process_time()
         base = len(frames) / (t3 - t0)
         if seconds == 1:
             continue  # loads the compiled kernels
@@ -72,8 +72,8 @@ def main() -> None:
     van = busy_vehicle(1, 40)
     nets = list(van.networks.values())
     feeds = feeds_of(van, SECOND, drift_ppm=50)
-    t0 = time.perf_counter()
-    slow = len(slow_bus(nets, feeds, {}, None).frames) / (time.perf_counter() - t0)
+    t0 = time.process_time()
+    slow = len(slow_bus(nets, feeds, {}, None).frames) / (time.process_time() - t0)
     assert len(simulate(nets, feeds, bits=nominal_table_bits)) > 0
     print(f"slow twin: {slow / 1e6:.5f} M frames/s, ratio {base / slow:,.0f}")
 
