@@ -11,12 +11,17 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.capture.assembly import Assembly, MemorySink, as_table
+from busplan.capture import store
+from busplan.capture.assembly import Assembled, Assembly, MemorySink, as_table
 from busplan.capture.capture import Capture, Source
 from busplan.capture.chunks import EPOCH_FROM_NS, ChannelNames, Chunk
-from busplan.capture.formats import Format, recognise
+from busplan.capture.formats import TEXT_LOG, Format, recognise
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError, UsageError
+from busplan.findings import Finding, Weight, Where
+
+KEPT_FROM = 30_000_000
+"""Captures cheaper to read than this, in bytes of plain text log, are not kept."""
 
 ReadProgress = Callable[[int, int, int], None]
 """Called now and then with bytes read, bytes in all and frames found."""
@@ -67,47 +72,124 @@ def read_capture(
     *,
     offsets: Mapping[str, int] | None = None,
     channels: Mapping[str, str] | None = None,
+    cache: bool = True,
     progress: ReadProgress | None = None,
 ) -> Capture:
     """Read one capture of one or several files. Wrong entries become findings.
 
     ``offsets`` adds nanoseconds to the times of a file, by path or file name; ``channels`` renames
-    channels. Raises :class:`CaptureError` when a file is missing, empty, no capture, or wrong
-    beyond the tolerated share, :class:`UsageError` when an option names no file.
+    channels. With ``cache``, a capture that takes long to read is kept in the user's cache folder
+    and mapped from there the next time. Raises :class:`CaptureError` when a file is missing, empty,
+    no capture, or wrong beyond the tolerated share, :class:`UsageError` when an option names no
+    file.
     """
     listed = [Path(p) for p in ([paths] if isinstance(paths, str | Path) else paths)]
     if not listed:
         raise UsageError("name at least one capture file")
-    files = [
-        _File(path, recognise(path), offset, Tally(str(path)))
-        for path, offset in zip(listed, _offsets(listed, offsets or {}), strict=True)
-    ]
-    assembly = Assembly(MemorySink())
+    formats = [recognise(path) for path in listed]
+    shifts = _offsets(listed, offsets or {})
+    kept = cache and sum(map(reading_cost, listed, formats)) >= KEPT_FROM
     with _quiet_library():
-        _gather(files, assembly, progress)
-    assembled = assembly.finish()
+        read = _open_kept if kept else _open_in_memory
+        assembled, sources, findings = read(listed, formats, shifts, progress)
     table, channel_rows, naming = as_table(assembled, channels or {})
     _check_renames(channels or {}, [lane.name for lane in assembled.lanes], table.networks)
-    findings = [f for file in files for f in file.tally.findings()]
-    return Capture(
-        table,
-        tuple(
-            Source(
-                str(f.path),
-                f.format.name,
-                f.path.stat().st_size,
-                f.frames,
-                f.offset_ns,
-                f.tally.clock if table.epoch else "the recorder's own start",
+    return Capture(table, sources, channel_rows, (*findings, *naming, *assembled.findings))
+
+
+_Opened = tuple[Assembled, tuple[Source, ...], tuple[Finding, ...]]
+
+
+def reading_cost(path: Path, kind: Format) -> int:
+    """Bytes of plain text log that would take as long to read as this file."""
+    slow = 1 if kind is TEXT_LOG else 40
+    packed = 8 if path.suffix == ".gz" else 1
+    return path.stat().st_size * slow * packed
+
+
+def _open_in_memory(
+    paths: list[Path], formats: list[Format], shifts: list[int], progress: ReadProgress | None
+) -> _Opened:
+    assembly = Assembly(MemorySink())
+    try:
+        files = _gather(paths, formats, shifts, assembly, progress)
+    except OSError as error:
+        raise CaptureError(f"{error.filename or paths[0]}: {error.strerror or error}") from error
+    assembled = assembly.finish()
+    return assembled, _sources(files, assembled), _tallied(files)
+
+
+def _open_kept(
+    paths: list[Path], formats: list[Format], shifts: list[int], progress: ReadProgress | None
+) -> _Opened:
+    """From the store, or through it on first opening; from memory when it cannot be written."""
+    folder = store.cache_folder()
+    remark: tuple[Finding, ...] = ()
+    try:
+        name = store.identity(paths, shifts)
+        try:
+            found = store.load(folder, name)
+            if found:
+                return found
+        except store.DamagedError as damage:
+            remark = (
+                _remark(folder, "capture-cache-damaged", f"was damaged ({damage}), built anew"),
             )
-            for f in files
-        ),
-        channel_rows,
-        tuple(findings + naming + assembled.findings),
+        with store.writing(folder, name) as writer:
+            assembly = Assembly(writer)
+            files = _gather(paths, formats, shifts, assembly, progress)
+            assembled = assembly.finish()
+            writer.finish(assembled, _sources(files, assembled), _tallied(files))
+        found = store.load(folder, name)
+    except (OSError, store.DamagedError) as error:
+        remark = (_remark(folder, "capture-cache-unusable", f"cannot be used ({error})"),)
+        found = None
+    if not found:
+        found = _open_in_memory(paths, formats, shifts, progress)
+    return found[0], found[1], (*found[2], *remark)
+
+
+def _remark(folder: Path, code: str, text: str) -> Finding:
+    return Finding(
+        code,
+        Weight.NOTE,
+        Where(file=str(folder)),
+        f"the kept copy of this capture {text}",
+        why="Only the time to open the capture changes, never its frames.",
+        action="Check the disk when this comes back; --no-cache reads without keeping.",
     )
 
 
-def _gather(files: list[_File], assembly: Assembly, progress: ReadProgress | None) -> None:
+def _sources(files: Sequence[_File], assembled: Assembled) -> tuple[Source, ...]:
+    epoch = assembled.bounds[0] >= EPOCH_FROM_NS
+    return tuple(
+        Source(
+            str(f.path),
+            f.format.name,
+            f.path.stat().st_size,
+            f.frames,
+            f.offset_ns,
+            f.tally.clock if epoch else "the recorder's own start",
+        )
+        for f in files
+    )
+
+
+def _tallied(files: Sequence[_File]) -> tuple[Finding, ...]:
+    return tuple(f for file in files for f in file.tally.findings())
+
+
+def _gather(
+    paths: list[Path],
+    formats: list[Format],
+    shifts: list[int],
+    assembly: Assembly,
+    progress: ReadProgress | None,
+) -> list[_File]:
+    files = [
+        _File(path, kind, shift, Tally(str(path)))
+        for path, kind, shift in zip(paths, formats, shifts, strict=True)
+    ]
     size = sum(f.path.stat().st_size for f in files)
 
     def tell() -> None:
@@ -127,11 +209,10 @@ def _gather(files: list[_File], assembly: Assembly, progress: ReadProgress | Non
                 file.frames += len(chunk)
                 tell()
             file.tally.check_share()
-    except OSError as error:
-        raise CaptureError(f"{error.filename or files[0].path}: {error.strerror}") from error
     finally:
         for file in files:
             file.close()
+    return files
 
 
 def _refuse_empty(file: _File) -> None:

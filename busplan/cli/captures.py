@@ -42,6 +42,10 @@ ChannelOption = Annotated[
     list[str] | None,
     typer.Option("--channel", help="CHANNEL=NAME renames a channel; repeatable."),
 ]
+NoCacheOption = Annotated[
+    bool,
+    typer.Option("--no-cache", help="Neither use nor keep a copy that opens quickly next time."),
+]
 _SLOW_BYTES = 20_000_000
 """Below this size no progress is shown."""
 
@@ -52,6 +56,7 @@ def open_capture(
     vehicle: Vehicle | None = None,
     offsets: Sequence[str] | None = None,
     channels: Sequence[str] | None = None,
+    cache: bool = True,
 ) -> Capture:
     """Open captures with the options as typed; progress goes to stderr."""
     from busplan.capture.capture import apply_plan
@@ -62,6 +67,7 @@ def open_capture(
             files,
             offsets={name: _nanoseconds(value) for name, value in _pairs("--offset", offsets)},
             channels=dict(_pairs("--channel", channels)),
+            cache=cache,
             progress=progress,
         )
     return capture if vehicle is None else apply_plan(capture, vehicle)

@@ -11,6 +11,7 @@ import typer
 from busplan.cli.captures import (
     CaptureFiles,
     ChannelOption,
+    NoCacheOption,
     OffsetOption,
     PlanOption,
     capture_dict,
@@ -50,6 +51,7 @@ def measure(
     bit_rate: BitRateOption = None,
     offset: OffsetOption = None,
     channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, every window.")] = False,
 ) -> None:
     """Show the measured load of each network over time and every identifier's cycle time.
@@ -61,7 +63,9 @@ def measure(
 
     vehicle = _plan(plan)
     rates = parse_rates(bit_rate) | (rates_of(vehicle.networks) if vehicle else {})
-    capture = open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel)
+    capture = open_capture(
+        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    )
     table = capture.frames
     loads = measured_load(table, rates, round(window * 1e9))
     cycles = measured_cycles(table)

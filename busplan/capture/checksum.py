@@ -1,0 +1,47 @@
+"""A checksum as fast as memory, to notice a damaged store: no protection against intent.
+
+Four lanes take the 64-bit words in turn; each step is reversible, so no change of a single word
+goes unnoticed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from busplan.kernels import kernel
+
+_BLOCK = 1 << 22
+_FACTOR = np.uint64(0x9E37_79B9_7F4A_7C15)
+_SHIFT = np.uint64(29)
+
+
+@kernel
+def _mix(words: Any, lanes: Any) -> None:
+    a, b, c, d = lanes[0], lanes[1], lanes[2], lanes[3]
+    for i in range(0, len(words) - 3, 4):
+        a = (a ^ words[i]) * _FACTOR
+        b = (b ^ words[i + 1]) * _FACTOR
+        c = (c ^ words[i + 2]) * _FACTOR
+        d = (d ^ words[i + 3]) * _FACTOR
+        a ^= a >> _SHIFT
+        b ^= b >> _SHIFT
+        c ^= c >> _SHIFT
+        d ^= d >> _SHIFT
+    lanes[0], lanes[1], lanes[2], lanes[3] = a, b, c, d
+
+
+def file_checksum(path: Path) -> str:
+    """The checksum of a file's content and length, as hexadecimal text."""
+    lanes = np.arange(1, 5, dtype=np.uint64) * _FACTOR
+    buffer = np.zeros(_BLOCK, np.uint8)
+    size = 0
+    with path.open("rb", buffering=0) as file:
+        while got := file.readinto(buffer.data):
+            size += got
+            padded = -(-got // 32) * 32
+            buffer[got:padded] = 0
+            _mix(buffer[:padded].view(np.uint64), lanes)
+    return "".join(f"{int(lane):016x}" for lane in lanes) + f"-{size}"

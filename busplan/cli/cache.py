@@ -1,0 +1,74 @@
+"""``busplan cache``: the kept copies of captures."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from busplan.cli.output import print_json, print_table
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("cache")(cache)
+
+
+def cache(
+    clear: Annotated[bool, typer.Option("--clear", help="Remove all kept copies.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Show the kept copies that make opening a large capture again quick; or clear them.
+
+    BUSPLAN_CACHE_DIR moves the folder, BUSPLAN_CACHE_GB bounds it. Copies longest unused go first.
+
+    Example: busplan cache --clear
+    """
+    from datetime import UTC, datetime
+    from pathlib import Path
+
+    from busplan.capture import store
+
+    folder = store.cache_folder()
+    if clear:
+        freed = store.clear(folder)
+        if as_json:
+            print_json({"folder": str(folder), "freed_bytes": freed})
+        else:
+            typer.echo(f"{folder}: {freed / 1e6:,.1f} MB freed")
+        return
+    kept = store.entries(folder)
+    if as_json:
+        print_json(
+            {
+                "folder": str(folder),
+                "limit_bytes": store.limit_bytes(),
+                "entries": [
+                    {
+                        "sources": list(e.sources),
+                        "frames": e.frames,
+                        "bytes": e.bytes,
+                        "used": datetime.fromtimestamp(e.used, UTC).isoformat(timespec="seconds"),
+                    }
+                    for e in kept
+                ],
+            }
+        )
+        return
+    total = sum(e.bytes for e in kept)
+    typer.echo(f"{folder}: {total / 1e6:,.1f} MB, at most {store.limit_bytes() / 1e6:,.0f} MB")
+    if kept:
+        print_table(
+            ["capture", "frames", "MB", "last used (UTC)"],
+            [
+                [
+                    ", ".join(Path(s).name for s in e.sources),
+                    f"{e.frames:,}",
+                    f"{e.bytes / 1e6:,.1f}",
+                    f"{datetime.fromtimestamp(e.used, UTC):%Y-%m-%d %H:%M}",
+                ]
+                for e in kept
+            ],
+            right=frozenset({1, 2}),
+            shrink=frozenset({0}),
+        )
