@@ -59,7 +59,7 @@ def simulate(
     from busplan.cli.output import exit_code, print_findings, print_json
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
-    from busplan.plan.problems import suggestion
+    from busplan.plan.select import select_networks
     from busplan.timing.simulation_feeds import left_out
     from busplan.timing.simulation_summary import (
         bounds_beaten,
@@ -73,13 +73,9 @@ def simulate(
     if out is not None and not out.name.endswith((".log", ".log.gz")):
         raise UsageError(f"--out writes a text log: {out.name} should end in .log or .log.gz")
     vehicle = load_plan(plan)
-    for name in network or ():
-        if name not in vehicle.networks:
-            near = suggestion(name, vehicle.networks, "network")
-            raise UsageError(f'the plan has no network "{name}"{near}')
-    chosen = [n for n in vehicle.networks.values() if not network or n.name in network]
+    chosen = [vehicle.networks[n] for n in select_networks(vehicle, network)]
     for stream, reason in left_out(vehicle):
-        if stream.network in {n.name for n in chosen}:
+        if vehicle.networks[stream.network] in chosen:
             typer.echo(f"left out {stream.label}: {reason}", err=True)
     run = _run(vehicle, chosen, round(seconds * 1e9), seed, errors_per_second, drift_ppm, overwrite)
     if out is not None:
@@ -87,7 +83,11 @@ def simulate(
     if to is not None:
         _play(run, vehicle, chosen, to)
     timing = proven_timing(vehicle, drift_ppm=drift_ppm, errors_per_second=errors_per_second)
-    played = critical_responses(vehicle, proven_timing(vehicle)) if critical else None
+    played = None
+    if critical:
+        # With true clocks: a clock that drifts does not get any closer to the critical instant.
+        true = proven_timing(vehicle, errors_per_second=errors_per_second)
+        played = critical_responses(vehicle, true)
     observed = observed_responses(run, timing, played)
     findings = bounds_beaten(observed)
     if as_json:
@@ -216,7 +216,7 @@ def _network_dict(run: Simulation, index: int, seconds: float) -> dict[str, Any]
     return {
         "network": run.networks[index].name,
         "load": float(run.busy_ns[index]) / (seconds * 1e9),
-        "frames": sum(len(run.rows_of(i)) for i, own in enumerate(mine) if own),
+        "frames": int(run.sent[mine].sum()),
         "error_frames": int((run.error_network == index).sum()),
     }
 

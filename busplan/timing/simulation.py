@@ -83,6 +83,11 @@ class Simulation:
         """From due to end of each frame, jitter included: what response-time analysis bounds."""
         return self.end_ns - self.due_ns
 
+    @cached_property
+    def sent(self) -> I64:
+        """How many frames of each feed were sent, ``(n_feeds,)``."""
+        return np.bincount(self.feed, minlength=len(self.feeds)).astype(np.int64)
+
     def rows_of(self, feed: int) -> I64:
         """Rows of one feed's frames, in order."""
         return np.flatnonzero(self.feed == feed)

@@ -4,7 +4,11 @@ For one message on its network: just after the longest frame of lower priority h
 message and everything more urgent is queued at once, each having used up its jitter, and from then
 on is queued as early as its period allows (Davis et al. 2007, section 3; from memory). A message in
 a first-in-first-out queue comes last of all that its node queues in that moment. Frames are as long
-as they can be. Bus errors play no part.
+as they can be.
+
+Bus errors come as close to each other as they may, each in the last bit that an error can break of
+one of the longest frames that go before the message, or of the message itself. The analysis counts
+the whole frame and its intermission as lost, so such a run stays three bits an error below it.
 """
 
 from __future__ import annotations
@@ -15,11 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
-from busplan.timing.simulation import Feed, Simulation, simulate
-from busplan.wire.lengths import duration_ns, message_bits, worst_table_bits
-
-WINDOW_PERIODS = 4
-"""Least number of the message's own periods that are played."""
+from busplan.timing.simulation import Faults, Feed, Simulation, simulate
+from busplan.timing.simulation_setup import intermission_ns
+from busplan.wire.lengths import (
+    ERROR_BITS_WORST,
+    duration_ns,
+    message_bits,
+    worst_table_bits,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,12 +44,14 @@ def critical_instant(
     span_ns: int,
     *,
     inherited_ns: Mapping[str, int] | None = None,
+    fault_every_ns: int | None = None,
 ) -> CriticalRun:
     """Play the critical instant of ``stream`` for ``span_ns`` from the moment of queueing on.
 
     ``inherited_ns`` is the jitter [ns] that forwarded messages bring along, by label; it delays
-    their release, and counts as part of the gateway's time, not of the message's response. Raises
-    ``ValueError`` when the stream has no cycle time.
+    their release, and counts as part of the gateway's time, not of the message's response.
+    ``fault_every_ns`` is the least distance [ns] of two bus errors, ``None`` for none at all.
+    Raises ``ValueError`` when the stream has no cycle time.
     """
     if stream.cycle is None:
         raise ValueError(f"{stream.label} has no cycle time")
@@ -72,13 +81,35 @@ def critical_instant(
             blockers.append(other)
         else:
             feeds.append(feed(other, together - 1 if other in own_queue else together))
+    n_urgent = len(feeds)
     if blockers:
         longest = max(blockers, key=lambda s: _frame_ns(vehicle, s))
         at = np.array([together - 2], np.int64)
         feeds.append(Feed(longest, at, at))
     run = simulate([network], feeds, bits=worst_table_bits)
-    rows = run.rows_of(0)
-    return CriticalRun(stream, run, int(run.response_ns[rows].max()))
+    faults: list[int] = []
+    while fault_every_ns is not None:
+        moment = _next_fault(run, n_urgent, faults[-1] + fault_every_ns if faults else 0)
+        if moment is None:
+            break
+        faults.append(moment)
+        broken = Faults(np.array(faults), np.full(len(faults), ERROR_BITS_WORST))
+        run = simulate([network], feeds, faults={network.name: broken}, bits=worst_table_bits)
+    return CriticalRun(stream, run, int(run.response_ns[run.rows_of(0)].max()))
+
+
+def _next_fault(run: Simulation, n_urgent: int, earliest_ns: int) -> int | None:
+    """When an error hurts the first feed most, from a time on: at the end of the first of the
+    longest frames that are sent no later than its slowest one; ``None`` when it has gone by then.
+    """
+    own = run.rows_of(0)
+    last = run.end_ns[own[np.argmax(run.response_ns[own])]]
+    moment = run.end_ns - intermission_ns(run.networks[0]) - 1
+    can = (run.feed < n_urgent) & (moment >= earliest_ns) & (run.end_ns <= last)
+    if not can.any():
+        return None
+    length = np.where(can, run.end_ns - run.start_ns, 0)
+    return int(moment[np.argmax(length)])
 
 
 def _fifo(vehicle: Vehicle, stream: Stream) -> bool:

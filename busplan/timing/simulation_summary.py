@@ -86,7 +86,8 @@ def proven_timing(
 def critical_responses(vehicle: Vehicle, timing: VehicleTiming) -> dict[str, int]:
     """Longest response [ns] in the critical instant of every stream that has a bound, by label.
 
-    ``timing`` is the analysis of ``vehicle``; bus errors are left out.
+    ``timing`` is the analysis of ``vehicle``; it says what jitter gateways pass on and how close
+    bus errors come.
     """
     longest = {}
     for label, response in timing.by_label.items():
@@ -95,7 +96,13 @@ def critical_responses(vehicle: Vehicle, timing: VehicleTiming) -> dict[str, int
             continue
         span = (response.instance + 2) * stream.cycle.ns + 2 * response.response_ns
         span = min(span, LONGEST_CRITICAL_NS)
-        run = critical_instant(vehicle, stream, span, inherited_ns=timing.inherited_ns)
+        run = critical_instant(
+            vehicle,
+            stream,
+            span,
+            inherited_ns=timing.inherited_ns,
+            fault_every_ns=timing.networks[stream.network].fault_interval_ns,
+        )
         longest[label] = run.response_ns
     return longest
 

@@ -146,6 +146,14 @@ def test_the_run_ends_in_time_and_counts_what_waits():
     assert result.unsent.tolist() == [1]
 
 
+def test_nothing_to_send_is_no_error():
+    for feeds in ([], [feed(stream(0x1))]):
+        result = simulate([A, B], feeds)
+        assert len(result) == len(result.frames()) == 0
+        assert result.sent.tolist() == [0] * len(feeds)
+        assert result.busy_ns.tolist() == [0, 0]
+
+
 def test_frames_carry_flags_lengths_and_time_stamps_before_the_intermission():
     sent = stream(0x123, fd=True, length=10, extended=True)
     payload = np.arange(10, dtype=np.uint8)[None, :]
