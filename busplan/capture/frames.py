@@ -215,6 +215,30 @@ class FrameTable:
         return self.groups.get(key, np.empty(0, np.int64))
 
 
+def concatenate(tables: Sequence[FrameTable]) -> FrameTable:
+    """Tables with the same networks, one after the other.
+
+    Raises ``ValueError`` when their networks differ or there is none.
+    """
+    if not tables:
+        raise ValueError("no tables to put together")
+    networks = tables[0].networks
+    if any(t.networks != networks for t in tables):
+        raise ValueError("tables to be put together must have the same networks")
+    sizes = np.cumsum([0, *(len(t.payload) for t in tables)])
+    return FrameTable(
+        networks,
+        np.concatenate([t.time_ns for t in tables]),
+        np.concatenate([t.network for t in tables]),
+        np.concatenate([t.identifier for t in tables]),
+        np.concatenate([t.flags for t in tables]),
+        np.concatenate([t.length for t in tables]),
+        np.concatenate([t.start + size for t, size in zip(tables, sizes, strict=False)]),
+        np.concatenate([t.payload for t in tables]),
+        tables[0].epoch,
+    )
+
+
 def group_rows(table: FrameTable) -> tuple[Group, ...]:
     """Rows by (network, extended flag, identifier), each in time order, error frames left out."""
     if table.index is not None:

@@ -115,8 +115,8 @@ class Recorder:
     """Listens to interfaces and writes what comes.
 
     ``writer`` may be ``None`` to watch without recording. ``on_frames`` receives each tick's
-    frames as a table with network names; ``on_status`` the counts. ``opener`` opens interfaces;
-    the recorder never has anything that could send.
+    frames, or none, as a table with network names; ``on_status`` the counts. ``opener`` opens
+    interfaces; the recorder never has anything that could send.
     """
 
     def __init__(
@@ -138,6 +138,8 @@ class Recorder:
         self._on_frames = on_frames
         self._on_status = on_status
         self._tick_s = tick_s
+        self._opened = False
+        self._begin = time.monotonic()
 
     def run(self, stop: threading.Event, *, seconds: float | None = None) -> RecordingStatus:
         """Record until ``stop`` is set or ``seconds`` have passed; returns the last counts.
@@ -145,9 +147,7 @@ class Recorder:
         Raises :class:`InterfaceError` when an interface cannot be opened at the start. One that
         goes later is tried again each second, and the gap is noted.
         """
-        if self._writer is not None:
-            _warm_up()
-        self._open_all()
+        self.open()
         self._journal.note(
             "started",
             interfaces=[str(c.spec) for c in self._channels],
@@ -160,21 +160,29 @@ class Recorder:
         ]
         for thread in threads:
             thread.start()
-        begin = time.monotonic()
+        self._begin = time.monotonic()
         try:
-            status = self._write_until(stop, begin, seconds)
+            status = self._write_until(stop, seconds)
         finally:
             done.set()
             for thread in threads:
                 thread.join(timeout=5)
-            status = self._tick(begin, self._tick_s)
+            status = self._tick(self._tick_s)
             if self._writer is not None:
                 self._writer.close()
-                status = self._status(begin)
+                status = self.status()
             self._journal.note("ended", written=status.written, dropped=status.dropped)
         return status
 
-    def _open_all(self) -> None:
+    def open(self) -> None:
+        """Open all interfaces and the log; :meth:`run` does it when it has not been done.
+
+        Raises :class:`InterfaceError` or :class:`UsageError`; then nothing stays open.
+        """
+        if self._opened:
+            return
+        if self._writer is not None:
+            _warm_up()
         try:
             for channel in self._channels:
                 channel.receiver = self._opener(channel.spec)
@@ -186,11 +194,10 @@ class Recorder:
                 if channel.receiver is not None:
                     channel.receiver.close()
             raise
+        self._opened = True
 
-    def _write_until(
-        self, stop: threading.Event, begin: float, seconds: float | None
-    ) -> RecordingStatus:
-        last = begin
+    def _write_until(self, stop: threading.Event, seconds: float | None) -> RecordingStatus:
+        begin = last = self._begin
         wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
         while True:
             left = None if seconds is None else begin + seconds - time.monotonic()
@@ -200,7 +207,7 @@ class Recorder:
             if abs(jump_ns) > JUMP_NS:
                 self._journal.note("clock jumped", seconds=round(jump_ns / 1e9, 3))
                 wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
-            status = self._tick(begin, max(now - last, 1e-3))
+            status = self._tick(max(now - last, 1e-3))
             last = now
             if self._on_status is not None:
                 self._on_status(status)
@@ -241,7 +248,7 @@ class Recorder:
         if channel.receiver is not None:
             channel.receiver.close()
 
-    def _tick(self, begin: float, span_s: float) -> RecordingStatus:
+    def _tick(self, span_s: float) -> RecordingStatus:
         table = self._collect()
         self._count(table, span_s)
         if self._writer is not None:
@@ -252,9 +259,9 @@ class Recorder:
             self._writer.write(block, time.monotonic_ns())
             if self._writer.trouble != trouble:
                 self._journal.note("disk", trouble=self._writer.trouble or "takes data again")
-        if self._on_frames is not None and len(table):
+        if self._on_frames is not None:
             self._on_frames(table)
-        return self._status(begin)
+        return self.status()
 
     def _collect(self) -> FrameTable:
         """What all threads have collected, by time stamp, unless a clock has jumped in between."""
@@ -296,7 +303,8 @@ class Recorder:
                 )
                 channel.load = float(busy.sum()) / 1e9 / span_s
 
-    def _status(self, begin: float) -> RecordingStatus:
+    def status(self) -> RecordingStatus:
+        """The counts as they are now."""
         writer = self._writer
         channels = tuple(
             ChannelStatus(
@@ -312,7 +320,7 @@ class Recorder:
             for c in self._channels
         )
         return RecordingStatus(
-            time.monotonic() - begin,
+            time.monotonic() - self._begin,
             channels,
             written=writer.written_frames if writer else 0,
             waiting=writer.waiting_frames if writer else 0,

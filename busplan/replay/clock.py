@@ -17,6 +17,9 @@ SPEEDS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 class ReplayClock:
     """Plays, pauses and seeks over ``0 … span_ns``. ``now`` gives monotonic nanoseconds."""
 
+    live = False
+    """Whether the end of the capture is the present; see :class:`LiveClock`."""
+
     def __init__(
         self,
         span_ns: int,
@@ -103,3 +106,51 @@ class ReplayClock:
 
 def _allowed(speed: float) -> float:
     return min(max(speed, SPEEDS[0]), SPEEDS[-1])
+
+
+class LiveClock(ReplayClock):
+    """The clock of a live bus: *playing* means following the newest moment; the span grows.
+
+    Held, it stays where it is while the recording goes on. Seeking holds, except at the very end.
+    """
+
+    live = True
+
+    def __init__(self) -> None:
+        super().__init__(0)
+        self._following = True
+
+    @property
+    def playing(self) -> bool:
+        """Whether the newest moment is followed."""
+        return self._following
+
+    @property
+    def position_ns(self) -> int:
+        """The newest moment, or the held one."""
+        return self.span_ns if self._following else self._anchor_ns
+
+    def play(self) -> None:
+        """Follow the newest moment."""
+        self._following = True
+
+    def pause(self) -> None:
+        """Hold the present moment."""
+        self._anchor_ns, self._following = self.position_ns, False
+
+    def seek(self, position_ns: int) -> None:
+        """Go to a moment and hold it; at the end, follow."""
+        self._anchor_ns = min(max(0, position_ns), self.span_ns)
+        self._following = position_ns >= self.span_ns
+
+    def set_speed(self, speed: float) -> None:
+        """A live bus has one speed."""
+
+    def lag_ns(self, shown_ns: int) -> int:
+        """Nothing is behind: the newest moment is what has been received."""
+        return 0
+
+    def grow(self, span_ns: int, forgotten_ns: int = 0) -> None:
+        """More has been received; ``forgotten_ns`` have been dropped at the beginning."""
+        self.span_ns = max(0, span_ns)
+        self._anchor_ns = min(max(0, self._anchor_ns - forgotten_ns), self.span_ns)

@@ -47,6 +47,8 @@ class Replay:
     index: FrameIndex
     lines: Lines
     traffic: Traffic
+    until_ns: int = 0
+    """How long was listened at least; longer than the frames last when a live bus fell silent."""
 
     @staticmethod
     def of(
@@ -55,6 +57,7 @@ class Replay:
         *,
         findings: Iterable[Finding] = (),
         source: str = "",
+        until_ns: int = 0,
     ) -> Replay:
         """Index ``table`` (channels already named as the plan's networks) for replay."""
         index = FrameIndex.of(table)
@@ -66,7 +69,8 @@ class Replay:
             tuple(ordered),
             index,
             Lines.of(vehicle, index),
-            Traffic.of(table, vehicle.networks),
+            Traffic.of(table, vehicle.networks, until_ns=until_ns),
+            until_ns,
         )
 
     def with_findings(
@@ -79,7 +83,7 @@ class Replay:
     @property
     def span_ns(self) -> int:
         """Length of the capture."""
-        return self.table.span_ns
+        return max(self.table.span_ns, self.until_ns)
 
     def snapshot(self, t_ns: int) -> Snapshot:
         """The state at a moment, held within the capture."""

@@ -65,10 +65,14 @@ class Traffic:
     frame_ns: Mapping[FrameKey, float]
 
     @staticmethod
-    def of(table: FrameTable, networks: Mapping[str, Network]) -> Traffic:
-        """Sum up a table whose networks are named as the plan names them."""
+    def of(table: FrameTable, networks: Mapping[str, Network], *, until_ns: int = 0) -> Traffic:
+        """Sum up a table whose networks are named as the plan names them.
+
+        The sums go on, without frames, to ``until_ns`` at least.
+        """
         measured = measured_load(table, rates_of(networks), BIN_NS)
         n_bins = max((len(m.exact_ns) for m in measured.values()), default=1)
+        n_bins = max(n_bins, until_ns // BIN_NS)
         sums = np.zeros((3, len(networks), n_bins + 1), np.int64)
         frame_ns: dict[FrameKey, float] = {}
         for i, name in enumerate(networks):
@@ -77,7 +81,8 @@ class Traffic:
                 for part, bins in zip(
                     sums, (load.exact_ns, load.frames, load.error_frames), strict=True
                 ):
-                    part[i, 1:] = np.cumsum(bins)
+                    part[i, 1 : len(bins) + 1] = np.cumsum(bins)
+                    part[i, len(bins) + 1 :] = part[i, len(bins)]
                 for key, spent in load.share_ns.items():
                     frame_ns[key] = spent / max(len(table.groups[key]), 1)
         busy, frames, errors = sums

@@ -23,6 +23,8 @@ class Transport:
     a_ns: int | None = None
     b_ns: int | None = None
     lag_ns: int = 0
+    live: bool = False
+    """Whether time is a live bus's, which nobody can hurry."""
 
 
 WINDOWS_NS: tuple[int | None, ...] = (
@@ -113,9 +115,10 @@ def draw_track(state: Transport, findings: Sequence[Finding], columns: int) -> L
 
 def draw_transport(state: Transport, columns: int) -> Line:
     """Motion, speed, position and length, the span, how far the screen is behind."""
+    moving = "LIVE " if state.live else "PLAY "
     line: Line = [
-        ("PLAY " if state.playing else "HELD ", "good" if state.playing else "caution"),
-        (f"x{state.speed:g}", PLAIN),
+        (moving if state.playing else "HELD ", "good" if state.playing else "caution"),
+        ("" if state.live else f"x{state.speed:g}", PLAIN),
         (f"  {clock_text(state.t_ns)}", "strong"),
         (f" of {clock_text(state.span_ns)}", FAINT),
     ]
@@ -125,6 +128,6 @@ def draw_transport(state: Transport, columns: int) -> Line:
         line.append((f"  B {clock_text(state.b_ns)}", PLAIN))
     if state.a_ns is not None and state.b_ns is not None:
         line.append((f"  ({span_text(abs(state.b_ns - state.a_ns))})", FAINT))
-    if state.playing:
+    if state.playing and not state.live:
         line.append((f"  lag {state.lag_ns / 1e6:.0f} ms", FAINT))
     return line

@@ -41,6 +41,15 @@ def test_recording_sends_nothing(tmp_path: Path) -> None:
     assert (tmp_path / "a.log").stat().st_size > 0
 
 
+def test_watching_sends_nothing() -> None:
+    code = run(
+        *("live", "--plan", PLANS / "as_built.toml", "-i", f"charge={KIND}:x"),
+        *("--seconds", 0.5, "--text", "--screen", "messages"),
+    )
+    assert code == 0
+    assert RememberingBus.sent == []
+
+
 BENCH = ("bench", "charger", "--plan", PLANS / "as_built.toml", "-i", f"{KIND}:x")
 
 

@@ -1,0 +1,88 @@
+"""The last minutes of a live bus, in memory."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from busplan.capture.frames import FrameTable, concatenate
+
+
+@dataclass(frozen=True, eq=False)
+class Recent:
+    """What is in memory at a moment.
+
+    ``until_ns`` is the moment up to which was listened, counted from the first frame of ``table``
+    as the sources' time stamps count; ``forgotten_ns`` is how far that first frame has moved since
+    the last look.
+    """
+
+    table: FrameTable
+    until_ns: int
+    forgotten_ns: int
+
+
+class Rolling:
+    """Keeps the newest frames; safe to fill from one thread and to read from another.
+
+    Old frames go in large steps: when more than twice ``keep_ns`` (or ``keep_frames``) is held, it
+    is cut back to ``keep_ns``, so that moments on the screen rarely move.
+    """
+
+    def __init__(
+        self,
+        networks: tuple[str, ...],
+        *,
+        keep_ns: int,
+        keep_frames: int = 1_000_000,
+        now: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._networks = networks
+        self._keep_ns = keep_ns
+        self._keep_frames = keep_frames
+        self._now = now
+        self._lock = threading.Lock()
+        self._tables: deque[FrameTable] = deque()
+        self._newest_ns = 0
+        self._arrived_ns = 0
+        self._looked_ns = 0
+        self._origin_ns: int | None = None
+
+    def add(self, table: FrameTable) -> None:
+        """What has just arrived; an empty table says that nothing has."""
+        with self._lock:
+            self._looked_ns = self._now()
+            if not len(table):
+                return
+            self._tables.append(table)
+            newest = int(table.time_ns.max())
+            # A clock that was set back starts a new present.
+            self._newest_ns, self._arrived_ns = newest, self._looked_ns
+            self._forget()
+
+    def _forget(self) -> None:
+        held = self._newest_ns - self._tables[0].origin_ns
+        frames = sum(len(t) for t in self._tables)
+        if held <= 2 * self._keep_ns and frames <= 2 * self._keep_frames:
+            return
+        while len(self._tables) > 1 and (
+            self._newest_ns - int(self._tables[0].time_ns.max()) > self._keep_ns
+            or frames > self._keep_frames
+        ):
+            frames -= len(self._tables.popleft())
+
+    def recent(self) -> Recent | None:
+        """What is held now, or ``None`` before the first frame."""
+        with self._lock:
+            if not self._tables:
+                return None
+            table = concatenate(list(self._tables))
+            self._tables = deque([table])
+            since_ns = self._looked_ns - self._arrived_ns
+            origin = table.origin_ns
+            before = origin if self._origin_ns is None else self._origin_ns
+            self._origin_ns = origin
+            return Recent(table, self._newest_ns + since_ns - origin, origin - before)

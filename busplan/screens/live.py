@@ -1,0 +1,157 @@
+"""The replay screens on a live bus: the same screens, with the present as the end of time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from busplan.findings import Finding, Weight, Where
+from busplan.live.rolling import Recent, Rolling
+from busplan.plan.vehicle import Vehicle
+from busplan.replay.clock import LiveClock
+from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
+from busplan.screens.app import ReplayApp
+from busplan.screens.memory import Layout
+
+REFRESH_S = 0.5
+"""Shortest time between two looks at what has arrived."""
+BUSY_PART = 0.25
+"""Part of a core that looking may take; more frames are looked at less often."""
+
+
+def live_replay(
+    vehicle: Vehicle, recent: Recent | None, entries: Sequence[Mapping[str, Any]]
+) -> Replay:
+    """What has been received so far, ready for the screens.
+
+    ``entries`` are those of the recording's journal: gaps, drops and a full disk become findings.
+    """
+    if recent is None:
+        from busplan.capture.frames import FrameTable
+
+        empty = FrameTable.empty(tuple(vehicle.networks))
+        return Replay.of(vehicle, empty, source="live").with_findings(_told(entries, None))
+    replay = Replay.of(vehicle, recent.table, source="live", until_ns=recent.until_ns)
+    return replay.with_findings(
+        [*watch(replay.lines, replay.span_ns), *_told(entries, recent.table.origin_ns)]
+    )
+
+
+_TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
+    "interface gone": (
+        "interface-gone",
+        Weight.FAULT,
+        "the interface has gone: {reason}",
+        "Plug it in again; it is tried each second.",
+    ),
+    "interface back": (
+        "interface-back",
+        Weight.CAUTION,
+        "the interface is back after {gap_s} s; what was sent meanwhile is missing",
+        "Look at the cable of the adapter.",
+    ),
+    "disk": ("disk-trouble", Weight.FAULT, "recording: {trouble}", "Make room on the disk."),
+    "clock jumped": (
+        "clock-jumped",
+        Weight.CAUTION,
+        "the clock of this computer jumped by {seconds} s",
+        "Time stamps before and after do not fit together.",
+    ),
+}
+
+
+def _told(entries: Sequence[Mapping[str, Any]], origin_ns: int | None) -> list[Finding]:
+    findings = []
+    for entry in entries:
+        if entry["what"] not in _TOLD:
+            continue
+        code, weight, words, action = _TOLD[entry["what"]]
+        at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
+        moment = None if origin_ns is None else max(0, at_ns - origin_ns)
+        where = Where(network=entry.get("network"), time_ns=moment)
+        findings.append(Finding(code, weight, where, words.format(**entry), action=action))
+    return findings
+
+
+class LiveApp(ReplayApp):
+    """The screens on what ``rolling`` holds; ``entries`` gives the journal so far.
+
+    ``refresh`` looks at once, on the calling thread; otherwise a worker thread does it.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        rolling: Rolling,
+        entries: Callable[[], Sequence[Mapping[str, Any]]],
+        *,
+        layout: Layout | None = None,
+        keys: Mapping[str, str] | None = None,
+        keep: Callable[[Layout], None] | None = None,
+    ) -> None:
+        super().__init__(
+            live_replay(vehicle, None, ()), judge=None, layout=layout, keys=keys, keep=keep
+        )
+        self._present = LiveClock()
+        self.clock = self._present
+        self._vehicle = vehicle
+        self._rolling = rolling
+        self._entries = entries
+
+    def on_mount(self) -> None:
+        """Start looking at what arrives."""
+        super().on_mount()
+        self.run_worker(self._look, thread=True, exclusive=True, group="look")
+
+    def _look(self) -> None:
+        from textual.worker import get_current_worker
+
+        worker = get_current_worker()
+        while not worker.is_cancelled:
+            begin = time.monotonic()
+            recent = self._rolling.recent()
+            replay = live_replay(self._vehicle, recent, self._entries())
+            forgotten_ns = 0 if recent is None else recent.forgotten_ns
+            if worker.is_cancelled:
+                return
+            self.call_from_thread(self._arrived, replay, forgotten_ns)
+            took = time.monotonic() - begin
+            time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
+
+    def _arrived(self, replay: Replay, forgotten_ns: int) -> None:
+        """Show what has arrived; held moments and marks stay on what they showed."""
+        self._present.grow(replay.span_ns, forgotten_ns)
+        if forgotten_ns:
+            self.a_ns, self.b_ns = (
+                None if mark is None or mark < forgotten_ns else mark - forgotten_ns
+                for mark in (self.a_ns, self.b_ns)
+            )
+        self.replay = replay
+        self.captures = [replay]
+        self.action_redraw()
+
+
+def run_live(
+    vehicle: Vehicle, rolling: Rolling, entries: Callable[[], Sequence[Mapping[str, Any]]]
+) -> None:
+    """Open the screens on a live bus; returns when the user leaves."""
+    from busplan.screens.memory import (
+        keys_file,
+        layout_file,
+        read_keys,
+        read_layout,
+        write_layout,
+    )
+
+    path = layout_file()
+    LiveApp(
+        vehicle,
+        rolling,
+        entries,
+        layout=read_layout(path),
+        keys=read_keys(keys_file()),
+        keep=lambda kept: write_layout(path, kept),
+    ).run()

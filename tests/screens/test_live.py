@@ -1,0 +1,90 @@
+"""The screens on a live bus: the end of time is the present."""
+
+import re
+
+import numpy as np
+from support.bench import as_built
+
+from busplan.capture.frames import FrameTable
+from busplan.demo.captures import make_capture
+from busplan.live.rolling import Rolling
+from busplan.replay.clock import LiveClock
+from busplan.screens.live import LiveApp, live_replay
+
+SECOND = 10**9
+
+
+def test_the_live_clock_follows_holds_and_follows_again() -> None:
+    clock = LiveClock()
+    clock.grow(5 * SECOND)
+    assert (clock.playing, clock.position_ns) == (True, 5 * SECOND)
+    clock.pause()
+    clock.grow(9 * SECOND)
+    assert (clock.playing, clock.position_ns) == (False, 5 * SECOND)
+    clock.grow(9 * SECOND, forgotten_ns=2 * SECOND)
+    assert clock.position_ns == 3 * SECOND
+    clock.seek(100 * SECOND)
+    assert (clock.playing, clock.position_ns) == (True, 9 * SECOND)
+    clock.seek(SECOND)
+    assert not clock.playing
+    clock.toggle()
+    assert clock.position_ns == 9 * SECOND
+
+
+def rolling_demo(seconds: float) -> tuple[Rolling, FrameTable]:
+    table = make_capture("drive", duration_s=seconds, healthy=True)
+    rolling = Rolling(table.networks, keep_ns=60 * SECOND)
+    return rolling, table
+
+
+def test_nodes_that_send_are_not_silent_and_one_that_stops_is() -> None:
+    rolling, table = rolling_demo(4.0)
+    rolling.add(table)
+    replay = live_replay(as_built(), rolling.recent(), ())
+    assert replay.snapshot(replay.span_ns).silent == ()
+    rolling, table = rolling_demo(4.0)
+    pump = next(s for s in as_built().streams if s.node == "pump_1")
+    late = table.time_ns > table.origin_ns + 2 * SECOND
+    gone = late & (table.identifier == pump.message.identifier)
+    rolling.add(table.take(np.flatnonzero(~gone)))
+    replay = live_replay(as_built(), rolling.recent(), ())
+    assert any("PumpStatus" in f.summary or "pump_1" in f.summary for f in replay.findings)
+
+
+def test_what_happened_while_recording_is_a_finding() -> None:
+    rolling, table = rolling_demo(1.0)
+    rolling.add(table)
+    entries = [
+        {"at": "2026-05-04T10:00:01+00:00", "what": "started"},
+        {
+            "at": "2026-05-04T10:00:02+00:00",
+            "what": "interface gone",
+            "network": "pack",
+            "reason": "unplugged",
+        },
+    ]
+    replay = live_replay(as_built(), rolling.recent(), entries)
+    gone = [f for f in replay.findings if f.code == "interface-gone"]
+    assert [f.where.network for f in gone] == ["pack"]
+    assert "unplugged" in gone[0].summary
+
+
+async def test_the_screens_follow_what_arrives() -> None:
+    rolling, table = rolling_demo(3.0)
+    app = LiveApp(as_built(), rolling, lambda: ())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause(0.2)
+        assert app.replay.span_ns == 0
+        rolling.add(table)
+        for _ in range(40):
+            await pilot.pause(0.1)
+            if app.replay.span_ns:
+                break
+        assert app.replay.span_ns == table.span_ns
+        assert app.clock.position_ns == table.span_ns
+        shown = app.export_screenshot()
+        assert "LIVE" in shown
+        await pilot.press("space")
+        await pilot.pause(0.2)
+        assert "HELD" in app.export_screenshot()
+        assert re.search(r"3\.\d\d\d", shown)
