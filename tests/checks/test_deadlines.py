@@ -1,0 +1,90 @@
+"""Findings about deadlines and routes."""
+
+from pathlib import Path
+
+import pytest
+from support.vehicles import MS, stream, vehicle
+
+from busplan.checks import run_checks
+from busplan.checks.deadlines import CODES
+from busplan.findings import Weight
+from busplan.plan.load import load_plan
+from busplan.plan.vehicle import Network, Route
+
+EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
+
+
+def found(v):
+    return list(run_checks(v, CODES))
+
+
+def test_a_missed_deadline_says_what_it_waits_for_and_what_would_help() -> None:
+    v = vehicle(
+        [
+            stream(1, node="x", name="First"),
+            stream(2, node="x", name="Late", deadline_ms=0.8),
+            stream(3, node="y", name="Blocker"),
+        ]
+    )
+    (finding,) = found(v)
+    assert (finding.code, finding.weight) == ("deadline-missed", Weight.FAULT)
+    assert str(finding.where) == "a/x/Late"
+    assert "can take 0.81 ms" in finding.summary
+    assert "deadline is 0.8 ms (from the plan)" in finding.summary
+    assert "Blocker already on the wire, then First (1 frame)" in finding.why
+    assert "800 kbit/s would do" in finding.action
+
+
+def test_overload_is_one_finding_a_network() -> None:
+    v = vehicle([stream(i, node="x", cycle_ms=1) for i in range(8)])
+    missed = [f.summary for f in found(v) if f.code == "deadline-missed"]
+    # Frames of 270 µs: the third is late behind a longest later frame (1.08 ms of 1 ms), and the
+    # other five find no time at all.
+    assert sorted("may never get through" in text for text in missed) == [False, True]
+    assert any(text.startswith("5 messages of a may never") for text in missed)
+
+
+@pytest.mark.parametrize(
+    ("deadline_ms", "expected"),
+    # 540 µs without an error; with one 31 bits and the longest frame more: 872 µs.
+    [(0.871, [Weight.CAUTION]), (0.872, []), (0.539, [Weight.FAULT])],
+)
+def test_one_bus_error_can_be_too_much(deadline_ms: float, expected: list[Weight]) -> None:
+    v = vehicle([stream(1), stream(2, deadline_ms=deadline_ms)])
+    assert [f.weight for f in found(v)] == expected
+
+
+def test_a_cycle_time_is_only_noted_when_tight() -> None:
+    v = vehicle([stream(1, cycle_ms=10), stream(2, cycle_ms=0.8)])
+    (finding,) = found(v)
+    assert (finding.code, finding.weight) == ("deadline-tight", Weight.NOTE)
+
+
+def test_planned_errors_leave_nothing_to_warn_of() -> None:
+    network = Network("a", 500_000, fault_interval_ns=100 * MS)
+    assert found(vehicle([stream(1), stream(2, deadline_ms=0.9)], [network])) == []
+    (finding,) = found(vehicle([stream(1), stream(2, deadline_ms=0.871)], [network]))
+    assert finding.code == "deadline-missed"
+
+
+@pytest.mark.parametrize(("deadline_ms", "late"), [(3.3, False), (2.5, True)])
+def test_a_route_too_late(deadline_ms: float, late: bool) -> None:
+    streams = [
+        stream(1, node="x", name="Speed"),
+        stream(1, network="b", node="g", name="Speed", via="r"),
+    ]
+    route = Route("r", "message", "Speed", "a", "b", "g", 2 * MS, round(deadline_ms * MS), 7)
+    v = vehicle(streams, [Network("a", 500_000), Network("b", 500_000)], routes=[route])
+    findings = found(v)
+    assert [f.code for f in findings] == ["route-too-late"] * late
+    if late:
+        assert findings[0].where.line == 7
+        assert "can take 2.54 ms" in findings[0].summary
+        assert "Most is lost in g" in findings[0].action
+
+
+def test_the_merged_network_of_the_example_misses_a_deadline() -> None:
+    bought = found(load_plan(EXAMPLES / "as_bought.toml"))
+    late = {str(f.where) for f in bought if f.code == "deadline-missed"}
+    assert "body/door/DoorSafety" in late
+    assert found(load_plan(EXAMPLES / "as_built.toml")) == []

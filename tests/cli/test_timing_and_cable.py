@@ -1,0 +1,86 @@
+"""``busplan timing`` and ``busplan cable`` as their users call them."""
+
+import json
+from pathlib import Path
+
+import pytest
+from support.command import busplan
+
+EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
+BOUGHT, BUILT = EXAMPLES / "as_bought.toml", EXAMPLES / "as_built.toml"
+
+
+@pytest.mark.parametrize("command", ["timing", "cable"])
+def test_exit_code_follows_the_findings(command: str) -> None:
+    assert busplan(command, BUILT).code == 0
+    assert busplan(command, BOUGHT).code == {"timing": 2, "cable": 1}[command]
+
+
+@pytest.mark.parametrize("command", ["timing", "cable"])
+@pytest.mark.parametrize("columns", [80, 160])
+def test_output_fits_the_terminal(command: str, columns: int, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    whole = busplan(command, BOUGHT).out
+    one = busplan(command, BOUGHT, "--network", "body").out
+    assert max(len(line) for line in (whole + one).splitlines()) <= columns
+    assert "Magpie (invented)" in whole
+    assert ("shelf_lights" in one) == (columns == 160 and command == "timing")
+
+
+def test_late_messages_are_marked_and_explained() -> None:
+    out = busplan("timing", BOUGHT, "--network", "body").out
+    (row,) = (line for line in out.splitlines() if "0x178" in line)
+    assert row.startswith("#")
+    assert "deadline-missed  body/door/DoorSafety" in out
+    assert "shelf" not in busplan("timing", BOUGHT, "--network", "drive").out.lower()
+
+
+def test_timing_as_json_carries_every_figure() -> None:
+    document = json.loads(busplan("timing", BOUGHT, "--network", "body", "--json").out)
+    (body,) = document["networks"]
+    door = next(m for m in body["messages"] if m["message"] == "DoorSafety")
+    assert door["late"]
+    assert door["response_ns"] > door["deadline_ns"]
+    assert (
+        door["blocking_ns"] + door["frame_ns"] + sum(d["ns"] for d in door["delays"])
+        == (door["response_ns"])
+    )
+    assert body["slack"]["growth"] < 1
+    assert {"body"} == {f["where"]["network"] for f in document["findings"]}
+    assert {r["to"] for r in document["routes"]} == {"body", "telemetry"}
+
+
+def test_assumed_bus_errors_take_time() -> None:
+    def worst(*more: str) -> list[int]:
+        out = busplan("timing", BUILT, "--network", "drive", "--json", *more).out
+        return [m["response_ns"] for m in json.loads(out)["networks"][0]["messages"]]
+
+    # One error costs 31 bits and the longest frame, at 500 kbit/s and 8 bytes 332 µs.
+    assert [b - a for a, b in zip(worst(), worst("--faults", "50"), strict=True)][-1] == 332_000
+
+
+def test_cable_as_json_carries_limits_and_registers() -> None:
+    document = json.loads(busplan("cable", BOUGHT, "--network", "telemetry", "--json").out)
+    (telemetry,) = document["networks"]
+    assert telemetry["trunk_m"] == 60
+    assert telemetry["limits"]["trunk_m"]["most"] == 100
+    assert telemetry["data_limits"]["trunk_m"]["most"] == pytest.approx(37.5)
+    registers = telemetry["bit_timing"][0]
+    assert registers["registers"]["bit_rate"] == 500_000
+    assert registers["data_registers"]["sample_point"] == 0.75
+    assert [f["code"] for f in document["findings"]] == ["trunk-too-long"]
+
+
+@pytest.mark.parametrize("command", ["timing", "cable"])
+def test_a_network_that_is_not_there_is_one_clear_error(command: str) -> None:
+    result = busplan(command, BUILT, "--network", "thermall")
+    assert result.code == 3
+    assert 'the plan has no network "thermall"' in result.err
+    assert "thermal" in result.err
+    assert result.out == ""
+
+
+def test_a_fault_interval_must_be_positive() -> None:
+    result = busplan("timing", BUILT, "--faults", "0")
+    assert result.code == 3
+    assert "--faults" in result.err
