@@ -16,7 +16,10 @@ def register(app: typer.Typer) -> None:
 
 def frame(
     identifier: Annotated[
-        str, typer.Argument(help="0x123, or eight digits for 29 bits: 0x18EBFF00.")
+        str,
+        typer.Argument(
+            help="0x123, or eight digits for 29 bits: 0x18EBFF00; 'error' for an error frame."
+        ),
     ],
     payload: Annotated[
         list[str] | None, typer.Argument(help="Payload in hexadecimal, spaces allowed.")
@@ -47,6 +50,9 @@ def frame(
     from busplan.wire.drawing import LEGEND, draw_frame
     from busplan.wire.lengths import duration_ns, nominal_bits, worst_bits
 
+    if identifier == "error":
+        _print_error_frame(bit_rate, json)
+        return
     number, wide = _identifier(identifier)
     wide, fd = wide or extended, fd or brs
     data = _bytes("".join(payload or ()))
@@ -89,6 +95,27 @@ def frame(
     typer.echo(
         f"any such frame: {least.total} to at most {most.total} bits, "
         f"{times[1]:.2f} to {times[2]:.2f} µs"
+    )
+
+
+def _print_error_frame(bit_rate: int, json: bool) -> None:
+    """The longest active error frame; what it breaks off comes on top."""
+    from busplan.cli.output import print_json
+    from busplan.wire.bits import error_frame_bits
+    from busplan.wire.drawing import draw_frame
+    from busplan.wire.lengths import ERROR_BITS_WORST
+
+    shortest, longest = error_frame_bits(0), error_frame_bits(6)
+    if json:
+        bits = {"least": len(shortest), "most": len(longest), "analysis": ERROR_BITS_WORST}
+        print_json({"kind": "error frame", "bits": bits, "microseconds_per_bit": 1e6 / bit_rate})
+        return
+    typer.echo("error frame, every other node answering as late as it may")
+    for line in draw_frame(longest, bit_rate):
+        typer.echo(line)
+    typer.echo(
+        f"{len(shortest)} to {len(longest)} bits after the error (response times count "
+        f"{ERROR_BITS_WORST}); the broken frame is sent again"
     )
 
 

@@ -9,7 +9,6 @@ from busplan.wire.bits import WireBit, WireFrame
 LEGEND = "[x] stuff bit   (x) fixed stuff bit   0 dominant   1 recessive"
 
 _IN_HEX = {"identifier", "extension", "data", "CRC"}
-_IN_DECIMAL = {"DLC", "stuff count"}
 
 
 def draw_frame(
@@ -74,4 +73,7 @@ def _value(name: str, bits: Sequence[WireBit]) -> str:
     kind = name.split(" ")[0] if name.startswith("data ") else name
     if kind in _IN_HEX:
         return f"0x{value:0{-(-len(own) // 4)}X}"
-    return str(value) if kind in _IN_DECIMAL else ""
+    if kind == "stuff count":
+        gray = value >> 1
+        return f"{gray ^ gray >> 1 ^ gray >> 2} modulo 8"
+    return str(value) if kind == "DLC" else ""

@@ -49,6 +49,20 @@ def test_a_can_fd_frame_shows_both_bit_rates_and_fixed_stuff_bits():
     assert "70 bits (29 + 41 at the data bit rate), 0 of them stuff bits: 78.50 µs" in text
 
 
+def test_the_stuff_count_is_shown_as_a_number():
+    text = drawn("0x000", "00" * 8, "--fd")
+    stuff = int(text.split(" of them stuff bits")[0].split()[-1])
+    assert stuff > 8
+    assert f"{stuff % 8} modulo 8" in text
+
+
+def test_an_error_frame_is_drawn_too():
+    text = drawn("error")
+    assert "error flag      00 0000" in text
+    assert "17 to 23 bits" in text
+    assert json.loads(drawn("error", "--json"))["bits"]["most"] == 23
+
+
 def test_lines_fit_a_narrow_terminal():
     for arguments in (["0x18EBFF00", "0000000000000000"], ["0x5", "00" * 64, "--fd"]):
         assert max(map(len, drawn(*arguments).splitlines())) <= 80
