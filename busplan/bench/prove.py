@@ -47,7 +47,8 @@ def prove_node(
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
     proofs = tuple(_prove_message(mine, s, origin, limits) for s in own)
     own_keys = {s.key for s in own}
-    known = _known_messages(vehicle, node, network)
+    known = _of_nodes_heard(mine, vehicle, node, network)
+    known |= _known_messages(vehicle, node, network)
     others = {key: known[key] for key in mine.groups if key in known and key not in own_keys}
     unknown = tuple(
         _unknown(mine, key, origin)
@@ -110,6 +111,26 @@ def _known_messages(vehicle: Vehicle, node: str, network: str) -> dict[FrameKey,
         seen = placed(message, where, vehicle.networks[network]) if own else message
         known[FrameKey(network, seen.extended, seen.identifier)] = seen
     return known
+
+
+def _of_nodes_heard(
+    table: FrameTable, vehicle: Vehicle, node: str, network: str
+) -> dict[FrameKey, Message]:
+    """What the plan's other nodes send, of those that are evidently there.
+
+    A node is there when all its cyclic messages came. Where only part of them came, the identifier
+    may just as well be the tested node's, which would clash later.
+    """
+    by_node: dict[str, list[Stream]] = {}
+    for stream in vehicle.on(network):
+        if stream.node != node or stream.via is not None:
+            by_node.setdefault(stream.node, []).append(stream)
+    return {
+        stream.key: stream.message
+        for streams in by_node.values()
+        if all(s.key in table.groups for s in streams if not s.event)
+        for stream in streams
+    }
 
 
 def _prove_message(

@@ -6,7 +6,7 @@ from busplan.bench.model import BenchReport, Verdict
 from busplan.bench.prove import prove_node
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture
-from busplan.demo.captures import bench_charger
+from busplan.demo.captures import bench_charger, make_capture
 from busplan.demo.files import shipped
 from busplan.findings import Weight
 
@@ -32,3 +32,18 @@ def test_the_healthy_one_passes() -> None:
     report = prove_node(bench_charger(20.0, healthy=True), as_built(), "charger")
     assert serious(report) == []
     assert report.verdict is Verdict.PASS
+
+
+def test_every_node_of_a_healthy_drive_passes_amid_the_others() -> None:
+    frames = make_capture("drive", duration_s=12.0, healthy=True)
+    verdicts = {
+        (node.name, network): prove_node(frames, as_built(), node.name, network)
+        for node in as_built().nodes.values()
+        for network in node.on
+    }
+    wrong = {place: serious(report) for place, report in verdicts.items() if serious(report)}
+    assert wrong == {}
+    pedal = verdicts["pedal", "drive"].messages[0]
+    roles = {s.name: s.detail for s in pedal.signals if s.role != "value"}
+    assert roles["PedalCounter"] == "counts by 1 modulo 16"
+    assert roles["PedalChecksum"].startswith("CRC-8 SAE J1850")
