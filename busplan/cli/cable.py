@@ -94,6 +94,12 @@ def _print_network(state: CableState, timings: tuple[NodeTiming, ...]) -> None:
         right=frozenset({2, 3}),
         shrink=frozenset({1}),
     )
+    if state.needs_compensation:
+        print_text(
+            f"A sender's own bit comes back after up to {state.transceivers_ns:.0f} ns, later than "
+            "the data sample: switch on transmitter delay compensation in every controller.",
+            indent=2,
+        )
     if timings:
         typer.echo()
         print_table(
@@ -245,6 +251,7 @@ def _as_dict(state: CableState, timings: tuple[NodeTiming, ...]) -> dict[str, An
         "data_limits": _lengths_dict(state.data_lengths) if state.data_lengths else None,
         "terminators": [{"ohm": t.ohm, "node": t.node} for t in state.terminators],
         "pair_ohm": state.pair_ohm,
+        "needs_compensation": state.needs_compensation,
         "path_m": state.path_m,
         "round_trip_ns": state.round_trip_ns,
         "round_trip_limit_ns": state.round_trip_limit_ns,

@@ -24,6 +24,7 @@ from busplan.plan.streams import (
     forwarded,
     joined,
     needs_of,
+    paced,
     sent_streams,
     timed,
     without_repeats,
@@ -59,7 +60,7 @@ def resolve(
     _check_stubs(context, nodes)
     routes = resolve_routes(context, networks, nodes, parts)
     own = without_repeats(s for p in placements for s in sent_streams(p))
-    streams = _with_timing(context, forwarded(own, routes))
+    streams = paced(_with_timing(context, forwarded(own, routes)), routes)
     pack = None
     if spec.pack is not None:
 

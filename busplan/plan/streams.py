@@ -126,6 +126,35 @@ def forwarded(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream
     return result
 
 
+def paced(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
+    """Forwarded streams come as often as their source, unless the plan states their own period.
+
+    A deadline that follows from the period follows it.
+    """
+    through = {r.name: r for r in routes}
+    result: list[Stream] = []
+    for stream in streams:
+        route = through.get(stream.via) if stream.via else None
+        own = stream.cycle is not None and stream.cycle.origin is Origin.PLAN
+        source = None if route is None or own else _source(result, stream, route)
+        if source is not None:
+            follows = stream.deadline == stream.cycle
+            deadline = source.cycle if follows else stream.deadline
+            stream = replace(stream, cycle=source.cycle, event=source.event, deadline=deadline)
+        result.append(stream)
+    return result
+
+
+def _source(streams: Sequence[Stream], forwarded: Stream, route: Route) -> Stream | None:
+    """The stream that a route forwards as ``forwarded``."""
+    for stream in streams:
+        same = stream.message.identifier == forwarded.message.identifier
+        named = stream.message.name == forwarded.message.name
+        if stream.network == route.source and stream.node != route.through and named and same:
+            return stream
+    return None
+
+
 def joined(ports: Sequence[Port]) -> Port:
     """Several ports of one part on the same network, seen as one connection.
 

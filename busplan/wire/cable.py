@@ -131,6 +131,18 @@ class CableState:
         return self.sample_point * 1e9 / self.network.bit_rate
 
     @property
+    def needs_compensation(self) -> bool:
+        """Whether a sender's own bit comes back through its transceiver after the data sample.
+
+        Its controller must then compensate the transmitter delay (ISO 11898-1).
+        """
+        rate = self.network.data_bit_rate
+        if rate is None:
+            return False
+        point = self.network.data_sample_point or default_sample_point(rate)
+        return self.transceivers_ns > point * 1e9 / rate
+
+    @property
     def node_limit(self) -> Limit:
         """The most nodes on the network."""
         if self.network.j1939:

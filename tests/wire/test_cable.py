@@ -1,11 +1,14 @@
 """Cable lengths, terminators and propagation against published tables."""
 
 import pytest
+from support.vehicles import stream, vehicle
 
+from busplan.plan.vehicle import Network
 from busplan.wire.cable import (
     TABLE_SOURCE,
     across_pair,
     arbitration_lengths,
+    cable_state,
     data_phase_lengths,
     default_sample_point,
     longest_m,
@@ -86,3 +89,10 @@ def test_the_echo_in_the_data_phase_is_back_before_the_sample() -> None:
     lengths = data_phase_lengths(2_000_000, 0.75)
     assert lengths.trunk.most == pytest.approx(37.5)
     assert lengths.stub.most == pytest.approx(0.75)
+
+
+@pytest.mark.parametrize(("rate", "needed"), [(2_000_000, False), (5_000_000, True)])
+def test_fast_data_phases_need_transmitter_delay_compensation(rate: int, needed: bool) -> None:
+    # A transceiver's 255 ns against 75 % of 500 and of 200 ns.
+    network = Network("a", 500_000, rate, data_sample_point=0.75)
+    assert cable_state(vehicle([stream(1, fd=True)], [network]), "a").needs_compensation is needed
