@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from busplan.capture.capture import Capture
+    from busplan.capture.load import Rates
     from busplan.capture.read import ReadProgress
     from busplan.plan.vehicle import Vehicle
 
@@ -45,6 +46,12 @@ ChannelOption = Annotated[
 NoCacheOption = Annotated[
     bool,
     typer.Option("--no-cache", help="Neither use nor keep a copy that opens quickly next time."),
+]
+BitRateOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--bit-rate", help="NETWORK=RATE or NETWORK=RATE/DATARATE [bit/s], without a plan."
+    ),
 ]
 _SLOW_BYTES = 20_000_000
 """Below this size no progress is shown."""
@@ -116,6 +123,22 @@ def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
 
     with bar:
         yield show
+
+
+def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:
+    """``NETWORK=500000`` or ``NETWORK=500000/2000000`` as bit rates by network."""
+    from busplan.capture.load import Rates
+
+    found = {}
+    for text in texts or ():
+        name, _, value = text.rpartition("=")
+        numbers = value.replace("_", "").split("/")
+        if not name or len(numbers) > 2 or not all(n.isdigit() and int(n) for n in numbers):
+            raise UsageError(
+                f"--bit-rate wants NETWORK=RATE or NETWORK=RATE/DATARATE, not {text!r}"
+            )
+        found[name] = Rates(*map(int, numbers))
+    return found
 
 
 def clock_text(time_ns: int, *, epoch: bool) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from busplan.cli.captures import (
+    BitRateOption,
     CaptureFiles,
     ChannelOption,
     NoCacheOption,
@@ -16,25 +17,19 @@ from busplan.cli.captures import (
     PlanOption,
     capture_dict,
     open_capture,
+    parse_rates,
     print_capture,
     print_missing_rates,
 )
 from busplan.cli.output import bar, exit_code, print_findings, print_json, print_table, print_text
-from busplan.errors import UsageError
 
 if TYPE_CHECKING:
     from busplan.capture.capture import Capture
     from busplan.capture.cycles import MeasuredCycle
-    from busplan.capture.load import NetworkLoad, Rates
+    from busplan.capture.load import NetworkLoad
     from busplan.definitions.model import FrameKey
     from busplan.plan.vehicle import Vehicle
 
-BitRateOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--bit-rate", help="NETWORK=RATE or NETWORK=RATE/DATARATE [bit/s], without a plan."
-    ),
-]
 _NARROW = 12
 """Bars shown for the course of a load."""
 
@@ -99,22 +94,6 @@ def _plan(plan: Path | None) -> Vehicle | None:
     from busplan.plan.load import load_plan
 
     return load_plan(plan)
-
-
-def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:
-    """``NETWORK=500000`` or ``NETWORK=500000/2000000`` as bit rates by network."""
-    from busplan.capture.load import Rates
-
-    found = {}
-    for text in texts or ():
-        name, _, value = text.rpartition("=")
-        numbers = value.replace("_", "").split("/")
-        if not name or len(numbers) > 2 or not all(n.isdigit() and int(n) for n in numbers):
-            raise UsageError(
-                f"--bit-rate wants NETWORK=RATE or NETWORK=RATE/DATARATE, not {text!r}"
-            )
-        found[name] = Rates(*map(int, numbers))
-    return found
 
 
 def _print_loads(

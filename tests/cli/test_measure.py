@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from support.command import busplan
 
-from busplan.cli.measure import parse_rates
+from busplan.cli.captures import parse_rates
 from busplan.errors import UsageError
 
 

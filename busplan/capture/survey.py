@@ -1,0 +1,239 @@
+"""What is on the wire, found without any definition.
+
+Everything named *likely* is a guess from how payloads behave, for people to check. Guesses look at
+up to ``SAMPLE`` consecutive frames of the commonest length; counts, lengths and changing bits look
+at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.cycles import MeasuredCycle, measured_cycle
+from busplan.capture.frames import I64, REMOTE, U8, FrameTable
+from busplan.decode.protection import (
+    FoundChecksum,
+    FoundCounter,
+    find_checksum,
+    find_counters,
+)
+from busplan.definitions.model import FrameKey, format_identifier
+from busplan.findings import Figure, Finding, Weight, Where
+
+SAMPLE = 4096
+"""Frames looked at closely."""
+_STEP = 1 << 18
+_SMOOTH = 0.12
+"""A likely value moves, from frame to frame, by less than this part of its range on average."""
+_CLEARER = 0.6
+"""A byte order is named only when its roughness is below this part of the other order's."""
+_LEAST_VALUES = 6
+"""Fewer different values look like a state, not like a quantity."""
+
+
+@dataclass(frozen=True, slots=True)
+class LikelyValue:
+    """Bytes that behave like one physical quantity; ``low`` and ``high`` are raw values seen."""
+
+    first_byte: int
+    bytes: int
+    big_endian: bool
+    signed: bool
+    low: int
+    high: int
+
+    def __str__(self) -> str:
+        kind = f"{'signed' if self.signed else 'unsigned'} {8 * self.bytes} bit"
+        if self.bytes == 1:
+            return f"byte {self.first_byte}: {kind}, {self.low} to {self.high}"
+        order = "big-endian" if self.big_endian else "little-endian"
+        last = self.first_byte + self.bytes - 1
+        return f"bytes {self.first_byte}-{last}: {kind} {order}, {self.low} to {self.high}"
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedIdentifier:
+    """What one identifier does. ``lengths`` maps payload length to frames, commonest first.
+
+    ``changing`` holds, for each byte, the bits that were seen both set and clear.
+    """
+
+    key: FrameKey
+    frames: int
+    remote_frames: int
+    first_ns: int
+    last_ns: int
+    cycle: MeasuredCycle | None
+    lengths: dict[int, int]
+    changing: bytes
+    counters: tuple[FoundCounter, ...]
+    checksum: FoundChecksum | None
+    values: tuple[LikelyValue, ...]
+    two_senders: str | None
+    """Why two senders are likely; ``None`` when nothing hints at it."""
+
+    @property
+    def label(self) -> str:
+        """The identifier as the trade writes it."""
+        return format_identifier(self.key.identifier, self.key.extended)
+
+
+def survey(table: FrameTable) -> tuple[SurveyedIdentifier, ...]:
+    """Every identifier of every network, in ascending order."""
+    return tuple(survey_identifier(table, key, rows) for key, rows in table.groups.items())
+
+
+def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedIdentifier:
+    """What the frames ``rows`` of one identifier, in time order, do."""
+    times = table.time_ns[rows]
+    first, last = table.believable
+    trusted = times[slice(*np.searchsorted(times, (first, last + 1)))]
+    remote = (table.flags[rows] & REMOTE) != 0
+    data_rows = rows[~remote] if remote.any() else rows
+    sizes, counts = np.unique(table.length[data_rows], return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    lengths = {int(sizes[i]): int(counts[i]) for i in order}
+    width = int(sizes[order[0]]) if len(order) else 0
+    sample_rows = data_rows[table.length[data_rows] == width][:SAMPLE]
+    sample = table.payload_matrix(sample_rows, width)
+    counters = find_counters(sample) if len(sample) else ()
+    checksum = find_checksum(sample) if len(sample) else None
+    claimed = {c.start // 8 for c in counters} | ({checksum.position} if checksum else set())
+    return SurveyedIdentifier(
+        key,
+        len(rows),
+        int(remote.sum()),
+        int(times[0]),
+        int(times[-1]),
+        measured_cycle(trusted),
+        lengths,
+        changing_bits(table, data_rows, max(lengths, default=0)),
+        counters,
+        checksum,
+        tuple(likely_values(sample, claimed)),
+        likely_two_senders(trusted, table.length[data_rows], sample, counters),
+    )
+
+
+def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:
+    """For each byte up to ``width`` the bits seen both set and clear, where the byte was sent."""
+    ones, zeros = np.zeros(width, np.uint8), np.zeros(width, np.uint8)
+    columns = np.arange(width)
+    for a in range(0, len(rows), _STEP):
+        part = rows[a : a + _STEP]
+        payload = table.payload_matrix(part, width)
+        ones |= np.bitwise_or.reduce(payload, axis=0)
+        lengths = table.length[part]
+        if int(lengths.min()) < width:
+            payload[columns[None, :] >= lengths[:, None]] = 0xFF
+        zeros |= ~np.bitwise_and.reduce(payload, axis=0)
+    return (ones & zeros).tobytes()
+
+
+def likely_values(sample: U8, claimed: set[int]) -> Iterator[LikelyValue]:
+    """Bytes and pairs of bytes that move like a physical quantity; ``claimed`` bytes are taken."""
+    if len(sample) < 16:
+        return
+    moves = [bool((sample[:, i] != sample[0, i]).any()) for i in range(sample.shape[1])]
+    byte = 0
+    while byte < sample.shape[1]:
+        free = byte not in claimed
+        pair = free and byte + 1 < sample.shape[1] and byte + 1 not in claimed
+        if pair and moves[byte] and moves[byte + 1]:
+            found = _likely_pair(sample, byte)
+            if found:
+                yield found
+                byte += 2
+                continue
+        if free and moves[byte]:
+            values, signed = _signed_or_not(sample[:, byte].astype(np.int64), 8)
+            if len(np.unique(values)) >= _LEAST_VALUES and roughness(values) < _SMOOTH:
+                low, high = int(values.min()), int(values.max())
+                yield LikelyValue(byte, 1, False, signed, low, high)
+        byte += 1
+
+
+def _likely_pair(sample: U8, byte: int) -> LikelyValue | None:
+    first, second = (sample[:, byte + i].astype(np.int64) for i in (0, 1))
+    orders = []
+    for big, raw in ((True, first << 8 | second), (False, second << 8 | first)):
+        values, signed = _signed_or_not(raw, 16)
+        orders.append((roughness(values), big, values, signed))
+    orders.sort(key=lambda o: o[0])
+    best, other = orders
+    low_byte = second if best[1] else first
+    if best[0] >= _SMOOTH or best[0] > _CLEARER * other[0]:
+        return None
+    if roughness(low_byte) < 2 * best[0]:
+        return None  # the low byte never runs over: two bytes of their own
+    values = best[2]
+    return LikelyValue(byte, 2, best[1], best[3], int(values.min()), int(values.max()))
+
+
+def _signed_or_not(raw: I64, bits: int) -> tuple[I64, bool]:
+    """The raw values as the number kind in which they stay closer together."""
+    signed = np.where(raw >> (bits - 1), raw - (1 << bits), raw)
+    if float(np.abs(np.diff(signed)).sum()) < float(np.abs(np.diff(raw)).sum()):
+        return signed, True
+    return raw, False
+
+
+def roughness(values: npt.NDArray[np.integer]) -> float:
+    """Mean step from frame to frame as a part of the range; about 1/3 for random values."""
+    numbers = values.astype(np.float64)
+    span = float(numbers.max() - numbers.min())
+    return float(np.abs(np.diff(numbers)).mean()) / span if span else 0.0
+
+
+def likely_two_senders(
+    times: I64, lengths: U8, sample: U8, counters: tuple[FoundCounter, ...]
+) -> str | None:
+    """Why these frames look like two senders taking turns, or ``None``.
+
+    A counter that only counts when every other frame is left out; two lengths in turns; or gaps
+    that differ while every second frame keeps a steady period.
+    """
+    if len(times) < 32:
+        return None
+    if not counters and len(sample) >= 32:
+        halves = [find_counters(sample[i::2]) for i in (0, 1)]
+        shared = set(halves[0]) & set(halves[1])
+        if shared:
+            byte = min(shared).start // 8
+            return f"two counters take turns in byte {byte}"
+    kinds = np.unique(lengths)
+    if len(kinds) == 2:
+        turns = float((lengths[1:] != lengths[:-1]).mean())
+        if turns > 0.9:
+            return f"frames of {kinds[0]} and {kinds[1]} bytes take turns"
+    single, double = np.diff(times), times[2:] - times[:-2]
+    middle = float(np.median(double))
+    if middle <= 0:
+        return None
+    steady = float(np.percentile(np.abs(double - middle), 90)) / middle
+    uneven = float(np.percentile(np.abs(single - middle / 2), 50)) / (middle / 2)
+    if steady < 0.05 and uneven > 0.2:
+        return f"every second frame keeps {middle / 1e6:.4g} ms while the gaps between are uneven"
+    return None
+
+
+def survey_findings(found: SurveyedIdentifier) -> list[Finding]:
+    """What a survey has to warn of."""
+    if found.two_senders is None:
+        return []
+    return [
+        Finding(
+            "two-senders-likely",
+            Weight.CAUTION,
+            Where(network=found.key.network),
+            f"{found.key}: likely two senders on one identifier: {found.two_senders}",
+            why="Two nodes that send one identifier at the same moment destroy each other's "
+            "frames, and receivers mix their values.",
+            action="Unplug one of the nodes you suspect and look whether half the frames stay.",
+            figures=(Figure("frames", found.frames),),
+        )
+    ]

@@ -1,0 +1,289 @@
+"""``busplan survey``: what is on the wire, defined or not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from busplan.cli.captures import (
+    BitRateOption,
+    CaptureFiles,
+    ChannelOption,
+    NoCacheOption,
+    OffsetOption,
+    PlanOption,
+    capture_dict,
+    open_capture,
+    parse_rates,
+    print_capture,
+)
+from busplan.cli.output import exit_code, print_findings, print_json, print_table, print_text
+from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from busplan.capture.fit import Fit
+    from busplan.capture.load import NetworkLoad
+    from busplan.capture.survey import SurveyedIdentifier
+    from busplan.definitions.dbc import Definitions
+    from busplan.definitions.model import FrameKey
+    from busplan.plan.vehicle import Vehicle
+
+_BEST = 3
+"""Definition files shown for each network."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("survey")(survey)
+
+
+def survey(
+    captures: CaptureFiles,
+    plan: PlanOption = None,
+    definitions: Annotated[
+        list[Path] | None,
+        typer.Option("--definitions", help="DBC file or folder of them to compare with."),
+    ] = None,
+    network: Annotated[
+        list[str] | None, typer.Option("--network", help="Only this network or channel.")
+    ] = None,
+    bit_rate: BitRateOption = None,
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Show every identifier on the wire: cycle, lengths, changing bits, likely contents.
+
+    Needs no definitions; with a plan or DBC files it says what is defined and which file fits.
+
+    Example: busplan survey captures/bench_charger.log.gz --definitions dbc_examples
+    """
+    from busplan.capture.load import measured_load, rates_of
+    from busplan.capture.survey import survey_findings, survey_identifier
+
+    vehicle = None
+    if plan is not None:
+        from busplan.plan.load import load_plan
+
+        vehicle = load_plan(plan)
+    files = _definitions(definitions or [])
+    capture = open_capture(
+        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    )
+    table = capture.frames
+    for name in network or ():
+        if name not in table.networks:
+            raise UsageError(f"no network {name!r} here; there are {', '.join(table.networks)}")
+    found = [
+        survey_identifier(table, key, rows)
+        for key, rows in table.groups.items()
+        if not network or key.network in network
+    ]
+    rates = parse_rates(bit_rate) | (rates_of(vehicle.networks) if vehicle else {})
+    loads = measured_load(table, rates)
+    names = _names(found, vehicle, files)
+    fits = _fits(found, files)
+    findings = [*capture.findings, *(f for s in found for f in survey_findings(s))]
+    if as_json:
+        print_json(
+            {
+                "capture": capture_dict(capture),
+                "identifiers": [_as_dict(s, names.get(s.key), loads) for s in found],
+                "fits": {n: [_fit_dict(f) for f in best] for n, best in fits.items()},
+                "findings": [f.as_dict() for f in findings],
+            }
+        )
+        raise typer.Exit(exit_code(findings))
+    print_capture(capture)
+    _print_identifiers(found, names, loads, asked=vehicle is not None or bool(files))
+    _print_fits(fits)
+    if findings:
+        typer.echo()
+        print_findings(findings)
+    raise typer.Exit(exit_code(findings))
+
+
+def _definitions(paths: Sequence[Path]) -> list[Definitions]:
+    from busplan.definitions.dbc import load_dbc
+    from busplan.errors import PlanError
+
+    files: list[Path] = []
+    for path in paths:
+        inside = sorted(path.glob("*.dbc")) if path.is_dir() else [path]
+        if not inside:
+            raise UsageError(f"{path}: no .dbc file in this folder")
+        files += inside
+    loaded = []
+    for file in files:
+        try:
+            loaded.append(load_dbc(file))
+        except PlanError as error:
+            if len(files) == 1:
+                raise
+            typer.echo(f"left out: {error}", err=True)
+    return loaded
+
+
+def _names(
+    found: Sequence[SurveyedIdentifier], vehicle: Vehicle | None, files: Sequence[Definitions]
+) -> dict[FrameKey, str]:
+    """Who defines each identifier: the plan's message, else the first file that does."""
+    from busplan.capture.fit import definition_of
+
+    names: dict[FrameKey, str] = {}
+    streams = vehicle.by_key() if vehicle else {}
+    for one in found:
+        if one.key in streams:
+            names[one.key] = ", ".join(f"{s.node}/{s.message.name}" for s in streams[one.key])
+            continue
+        for file in files:
+            message = definition_of(one, file.messages)
+            if message is not None:
+                names[one.key] = f"{message.name} ({Path(file.file).name})"
+                break
+    return names
+
+
+def _fits(
+    found: Sequence[SurveyedIdentifier], files: Sequence[Definitions]
+) -> dict[str, list[Fit]]:
+    from busplan.capture.fit import fit
+
+    fits: dict[str, list[Fit]] = {}
+    for name in dict.fromkeys(s.key.network for s in found):
+        scored = [fit(f.file, f.messages, name, found) for f in files]
+        scored = sorted((f for f in scored if f.identifiers), key=lambda f: -f.score)
+        if files:
+            fits[name] = scored[:_BEST]
+    return fits
+
+
+def _print_identifiers(
+    found: Sequence[SurveyedIdentifier],
+    names: Mapping[FrameKey, str],
+    loads: Mapping[str, NetworkLoad],
+    *,
+    asked: bool,
+) -> None:
+    network = None
+    for one in found:
+        if one.key.network != network:
+            network = one.key.network
+            typer.echo(f"\n{network}")
+            print_text(
+                "cycle [ms]: median, ± jitter of 99 % of the distances, longest gap; changing: "
+                "bits of each byte that were seen both set and clear",
+                indent=2,
+            )
+        _print_one(one, names, loads.get(one.key.network), asked=asked)
+
+
+def _print_one(
+    one: SurveyedIdentifier,
+    names: Mapping[FrameKey, str],
+    load: NetworkLoad | None,
+    *,
+    asked: bool,
+) -> None:
+    name = names.get(one.key, "? not defined" if asked else "")
+    lengths = ", ".join(
+        f"{n} bytes" if len(one.lengths) == 1 else f"{n} bytes ×{count:,}"
+        for n, count in one.lengths.items()
+    )
+    if one.remote_frames:
+        lengths = ", ".join(x for x in (lengths, f"remote ×{one.remote_frames:,}") if x)
+    share = f", {load.share_ns.get(one.key, 0) / load.span_ns:.1%} of the time" if load else ""
+    cycle = "once"
+    if one.cycle:
+        c = one.cycle
+        cycle = (
+            f"{c.median_ns / 1e6:.2f} ± {c.jitter_ns / 1e6:.2f}, longest {c.longest_ns / 1e6:.2f}"
+        )
+    typer.echo(f"  {one.label}  {name}".rstrip())
+    print_text(f"{one.frames:,} frames, {lengths}{share}; cycle {cycle}", indent=6)
+    if any(one.changing):
+        bits = " ".join(f"{b:02X}" if b else ".." for b in one.changing)
+        print_text(bits, lead="changing ", indent=6)
+    else:
+        print_text("nothing changes", indent=6)
+    for guess in guesses(one):
+        print_text(guess, lead="likely ", indent=6)
+
+
+def guesses(one: SurveyedIdentifier) -> list[str]:
+    """What the payload likely holds, in words."""
+    said = []
+    for counter in one.counters:
+        byte, bit = divmod(counter.start, 8)
+        part = "" if counter.length == 8 else f", bits {bit}-{bit + counter.length - 1}"
+        said.append(f"byte {byte}{part}: counter")
+    if one.checksum:
+        said.append(f"byte {one.checksum.position}: checksum, {one.checksum.kind.name}")
+    return said + [str(value) for value in one.values]
+
+
+def _print_fits(fits: Mapping[str, Sequence[Fit]]) -> None:
+    for network, best in fits.items():
+        typer.echo(f"\n{network}: definition files that fit best")
+        if not best:
+            typer.echo("  none defines any of its identifiers")
+            continue
+        print_table(
+            ["file", "identifiers", "frames", "lengths agree", "messages seen"],
+            [
+                [
+                    f"  {Path(f.file).name}",
+                    f"{f.identifiers} of {f.of}",
+                    f"{f.frames_share:.0%}",
+                    f"{f.length_share:.0%}",
+                    f"{f.messages_seen} of {f.messages}",
+                ]
+                for f in best
+            ],
+            right=frozenset({1, 2, 3, 4}),
+            shrink=frozenset({0}),
+        )
+
+
+def _as_dict(
+    one: SurveyedIdentifier, name: str | None, loads: Mapping[str, NetworkLoad]
+) -> dict[str, Any]:
+    load = loads.get(one.key.network)
+    cycle = one.cycle
+    return {
+        "network": one.key.network,
+        "identifier": one.key.identifier,
+        "extended": one.key.extended,
+        "label": one.label,
+        "defined_as": name,
+        "frames": one.frames,
+        "remote_frames": one.remote_frames,
+        "lengths": {str(n): count for n, count in one.lengths.items()},
+        "share": load.share_ns.get(one.key, 0) / load.span_ns if load else None,
+        "cycle": None
+        if cycle is None
+        else {
+            "median_ms": cycle.median_ns / 1e6,
+            "jitter_ms": cycle.jitter_ns / 1e6,
+            "longest_ms": cycle.longest_ns / 1e6,
+        },
+        "changing_bits": one.changing.hex(),
+        "likely": guesses(one),
+        "two_senders": one.two_senders,
+    }
+
+
+def _fit_dict(one: Fit) -> dict[str, Any]:
+    return {
+        "file": one.file,
+        "identifiers": one.identifiers,
+        "of": one.of,
+        "frames_share": one.frames_share,
+        "length_share": one.length_share,
+        "messages_seen": one.messages_seen,
+        "messages": one.messages,
+    }
