@@ -140,6 +140,8 @@ def stop_on_signals() -> Iterator[threading.Event]:
 def _sentence(status: RecordingStatus) -> str:
     files = ", ".join(Path(f).name for f in status.files)
     lost = f"{status.dropped:,} dropped" if status.dropped else "none dropped"
+    if ran_over := sum(c.overflows for c in status.channels):
+        lost += f"; interface buffers ran over {ran_over} times, frames are missing"
     return f"{status.written:,} frames in {status.elapsed_s:.1f} s to {files}; {lost}"
 
 
@@ -182,7 +184,7 @@ def _table(status: RecordingStatus) -> Table:
         title=f"recording {status.elapsed_s:.0f} s, {status.written:,} frames written",
         caption=status.trouble or "Ctrl-C ends the recording",
     )
-    for name in ("network", "state", "frames", "frames/s", "load", "errors", "dropped"):
+    for name in ("network", "state", "frames", "frames/s", "load", "errors", "lost"):
         table.add_column(name, justify="left" if name in ("network", "state") else "right")
     for c in status.channels:
         table.add_row(
@@ -192,6 +194,6 @@ def _table(status: RecordingStatus) -> Table:
             f"{c.frames_per_s:,.0f}",
             "-" if c.load is None else f"{c.load:.0%}",
             f"{c.errors:,}",
-            f"{c.dropped:,}",
+            f"{c.dropped:,}" + (f" + {c.overflows} overflows" if c.overflows else ""),
         )
     return table

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from busplan.capture.frames import ERROR, FrameTable
 from busplan.errors import BusplanError, InterfaceError
@@ -41,7 +42,11 @@ JUMP_NS = 500_000_000
 
 @dataclass(frozen=True, slots=True)
 class ChannelStatus:
-    """One network as it is being recorded. ``load`` is a share of the bit time, 0 to 1."""
+    """One network as it is being recorded. ``load`` is a share of the bit time, 0 to 1.
+
+    ``dropped`` counts frames that we had to drop; ``overflows`` how often the interface reported
+    that its own buffer ran over, which loses an unknown number of frames.
+    """
 
     network: str
     listening: bool
@@ -50,6 +55,7 @@ class ChannelStatus:
     load: float | None
     errors: int
     dropped: int
+    overflows: int
     silence: str
 
 
@@ -97,18 +103,34 @@ class _Channel:
     frames: int = 0
     errors: int = 0
     dropped: int = 0
+    overflows: int = 0
     silence: str = ""
     rate: float = 0.0
     load: float | None = None
 
 
 def _warm_up() -> None:
-    """Have the line formatter compiled before frames come: it takes seconds on a first run."""
+    """Have the kernels compiled before frames come: it takes seconds on a first run."""
     from busplan.capture.textlog import textlog_lines
+    from busplan.wire.exact import exact_bits
 
     one = FrameTable.from_columns(["x"], [0], [0], [1], [0], [1], [0])
+    exact_bits(one)
     for _ in textlog_lines(one):
         pass
+
+
+def overflows(table: FrameTable) -> npt.NDArray[np.bool_]:
+    """Which error frames say that the interface's receive buffer ran over; ``(n_frames,)``.
+
+    As Linux reports it: error class 0x004 (controller), bit 0x01 of byte 1 (receive overflow);
+    ``include/uapi/linux/can/error.h``, from memory.
+    """
+    found = np.zeros(len(table), np.bool_)
+    for row in np.flatnonzero(table.flags & ERROR):
+        controller = bool(table.identifier[row] & 0x004) and table.length[row] >= 2
+        found[row] = controller and bool(table.bytes_of(int(row))[1] & 0x01)
+    return found
 
 
 class Recorder:
@@ -181,8 +203,7 @@ class Recorder:
         """
         if self._opened:
             return
-        if self._writer is not None:
-            _warm_up()
+        _warm_up()
         try:
             for channel in self._channels:
                 channel.receiver = self._opener(channel.spec)
@@ -288,11 +309,16 @@ class Recorder:
         return table
 
     def _count(self, table: FrameTable, span_s: float) -> None:
-        from busplan.wire.lengths import durations_ns, nominal_table_bits
+        from busplan.wire.exact import exact_bits
+        from busplan.wire.lengths import durations_ns
 
-        arbitration, data = nominal_table_bits(table)
+        arbitration, data = exact_bits(table)
+        overflow = overflows(table)
         for number, channel in enumerate(self._channels):
             mine = table.network == number
+            if lost := int(np.count_nonzero(mine & overflow)):
+                channel.overflows += lost
+                self._journal.note("overflow", network=channel.spec.network, times=lost)
             count = int(np.count_nonzero(mine))
             channel.frames += count
             channel.errors += int(np.count_nonzero(mine & ((table.flags & ERROR) != 0)))
@@ -315,6 +341,7 @@ class Recorder:
                 c.load,
                 c.errors,
                 c.dropped,
+                c.overflows,
                 c.silence,
             )
             for c in self._channels

@@ -53,6 +53,12 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
         "the interface is back after {gap_s} s; what was sent meanwhile is missing",
         "Look at the cable of the adapter.",
     ),
+    "overflow": (
+        "buffer-overflow",
+        Weight.CAUTION,
+        "the interface's buffer ran over {times} times; frames are missing",
+        "Close other programs, or use an interface with a larger buffer.",
+    ),
     "disk": ("disk-trouble", Weight.FAULT, "recording: {trouble}", "Make room on the disk."),
     "clock jumped": (
         "clock-jumped",

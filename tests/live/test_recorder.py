@@ -107,6 +107,27 @@ def test_a_remote_and_an_error_frame_are_recorded(
     assert [c.errors for c in status.channels] == [0, 1]
 
 
+def test_a_buffer_that_ran_over_is_counted(
+    tmp_path: Path, specs: list[InterfaceSpec], senders: list[can.BusABC]
+) -> None:
+    """As Linux reports it: error class 0x004, byte 1 bit 0 (``linux/can/error.h``, from memory)."""
+    log = tmp_path / "a.log"
+    journal = Journal(None)
+    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
+    wait_for(log.exists)
+    time.sleep(0.1)
+    for identifier, second in ((0x004, 0x01), (0x004, 0x04), (0x008, 0x01)):
+        data = bytes([0, second, 0, 0, 0, 0, 0, 0])
+        senders[1].send(can.Message(arbitration_id=identifier, is_error_frame=True, data=data))
+    wait_for(lambda: log.read_bytes().count(b"\n") == 3)
+    status = background.end()
+    assert [c.overflows for c in status.channels] == [0, 1]
+    assert [c.errors for c in status.channels] == [0, 3]
+    assert {"network": "pack", "times": 1}.items() <= next(
+        e for e in journal.entries if e["what"] == "overflow"
+    ).items()
+
+
 class Unplugged:
     """An interface that works, goes, cannot be opened for a while, and comes back."""
 
