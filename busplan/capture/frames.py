@@ -138,7 +138,7 @@ class FrameTable:
         """Time between the earliest and the latest believable frame."""
         return self.believable[1] - self.believable[0]
 
-    def take(self, rows: npt.ArrayLike) -> FrameTable:
+    def take(self, rows: npt.ArrayLike | slice) -> FrameTable:
         """The given rows (indices, mask or slice), sharing the payload buffer."""
         pick: Any = rows
         return FrameTable(

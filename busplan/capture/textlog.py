@@ -25,6 +25,8 @@ from busplan.capture.frames import I64, SENT, U8, FrameTable
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
 
+_WRITTEN = 1 << 16
+"""Frames written at a time."""
 _WORKERS = min(4, os.cpu_count() or 1)
 _SHORTEST_LINE = 12
 """``(0) c 123#`` and a line end: bounds the frames a block can hold."""
@@ -167,8 +169,14 @@ def _settle(parsed: _Parsed, tally: Tally, names: ChannelNames) -> Chunk:
     return replace(parsed.columns, network=lookup[parsed.columns.network])
 
 
-def write_textlog(table: FrameTable, path: str | Path, *, digits: int | None = None) -> None:
-    """Write a table as a text log, gzipped when the name ends in ``.gz``.
+def write_textlog(
+    table: FrameTable,
+    path: str | Path,
+    *,
+    rows: I64 | None = None,
+    digits: int | None = None,
+) -> None:
+    """Write a table, or some of its ``rows``, as a text log, gzipped when the name ends in ``.gz``.
 
     ``digits`` are the decimals of the time: by default 6, as the format is usually written, or 9
     when a time would lose something; an explicit smaller number cuts the rest off. The file
@@ -181,26 +189,22 @@ def write_textlog(table: FrameTable, path: str | Path, *, digits: int | None = N
             if target.suffix == ".gz":
                 # No name and no time inside, so that equal frames make equal files.
                 with gzip.GzipFile("", "wb", 6, raw, mtime=0) as packed:
-                    for text in textlog_lines(table, digits=digits):
+                    for text in textlog_lines(table, rows=rows, digits=digits):
                         packed.write(text)
             else:
-                for text in textlog_lines(table, digits=digits):
+                for text in textlog_lines(table, rows=rows, digits=digits):
                     raw.write(text)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)
 
 
-def textlog_lines(table: FrameTable, *, digits: int | None = None) -> Iterator[bytes]:
-    """The lines of a text log, many to a block."""
+def textlog_lines(
+    table: FrameTable, *, rows: I64 | None = None, digits: int | None = None
+) -> Iterator[bytes]:
+    """The lines of a text log, many to a block; see :func:`write_textlog`."""
     from busplan.capture import textkernels as kernels
 
-    if not len(table):
-        return
-    if int(table.time_ns.min()) < 0:
-        raise UsageError("a text log cannot hold times before its zero")
-    if digits is None:
-        digits = 9 if bool((table.time_ns % 1000).any()) else 6
     name_bytes = np.zeros((len(table.networks), kernels.NAME_ROOM), np.uint8)
     name_length = np.zeros(len(table.networks), np.int64)
     for i, name in enumerate(table.networks):
@@ -209,25 +213,44 @@ def textlog_lines(table: FrameTable, *, digits: int | None = None) -> Iterator[b
             raise UsageError(f"a text log cannot hold the channel name {name!r}")
         name_bytes[i, : len(data)] = np.frombuffer(data, np.uint8)
         name_length[i] = len(data)
-    direction = bool((table.flags & SENT).any())
+    fine, direction = _demands(table, rows)
+    if digits is None:
+        digits = 9 if fine else 6
     widest = int(name_length.max(initial=0)) + digits + 32
-    step = 1 << 16
-    for first in range(0, len(table), step):
-        rows = slice(first, first + step)
-        length = table.length[rows]
+    for part in _parts(table, rows):
+        length = part.length
         out = np.empty(len(length) * widest + 2 * int(length.sum(dtype=np.int64)), np.uint8)
         size = kernels.format_lines(
             out,
-            table.time_ns[rows],
-            table.network[rows],
-            table.identifier[rows],
-            table.flags[rows],
+            part.time_ns,
+            part.network,
+            part.identifier,
+            part.flags,
             length,
-            table.start[rows],
-            table.payload,
+            part.start,
+            part.payload,
             name_bytes,
             name_length,
             digits,
             direction,
         )
         yield out[:size].tobytes()
+
+
+def _parts(table: FrameTable, rows: I64 | None) -> Iterator[FrameTable]:
+    """The table, or its ``rows``, in pieces that fit the memory."""
+    count = len(table) if rows is None else len(rows)
+    for first in range(0, count, _WRITTEN):
+        piece = slice(first, first + _WRITTEN)
+        yield table.take(piece if rows is None else rows[piece])
+
+
+def _demands(table: FrameTable, rows: I64 | None) -> tuple[bool, bool]:
+    """Whether any time needs more than microseconds, and whether any frame was sent."""
+    fine = sent = False
+    for part in _parts(table, rows):
+        if int(part.time_ns.min()) < 0:
+            raise UsageError("a text log cannot hold times before its zero")
+        fine = fine or bool((part.time_ns % 1000).any())
+        sent = sent or bool((part.flags & SENT).any())
+    return fine, sent

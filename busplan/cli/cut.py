@@ -1,0 +1,126 @@
+"""``busplan cut``: a part of a capture as a text log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from busplan.cli.captures import (
+    CaptureFiles,
+    ChannelOption,
+    NoCacheOption,
+    OffsetOption,
+    open_capture,
+)
+from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busplan.capture.frames import I64, FrameTable
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("cut")(cut)
+
+
+def cut(
+    captures: CaptureFiles,
+    out: Annotated[Path, typer.Option("--out", help="Text log to write: .log or .log.gz.")],
+    begin: Annotated[
+        float | None, typer.Option("--from", help="Begin, seconds from the capture's start.")
+    ] = None,
+    end: Annotated[
+        float | None, typer.Option("--to", help="End, seconds from the capture's start.")
+    ] = None,
+    network: Annotated[
+        list[str] | None, typer.Option("--network", help="Only this channel; repeatable.")
+    ] = None,
+    identifier: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--identifier", help="Only this one, 0x123 or eight digits for 29 bits; repeatable."
+        ),
+    ] = None,
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
+) -> None:
+    """Write the frames of a span, of some channels or of some identifiers as a text log.
+
+    Times, order and payloads stay as recorded. The begin counts in, the end does not.
+
+    Example: busplan cut drive.log.gz --from 60 --to 90 --network can1 --out sag.log
+    """
+    import numpy as np
+
+    from busplan.capture.textlog import write_textlog
+
+    if not out.name.endswith((".log", ".log.gz")):
+        raise UsageError(f"{out}: a cut is a text log; name it .log or .log.gz")
+    if out.exists():
+        raise UsageError(f"{out}: exists already")
+    capture = open_capture(captures, offsets=offset, channels=channel, cache=not no_cache)
+    rows = chosen_rows(capture.frames, begin, end, network or (), identifier or ())
+    if not len(rows):
+        raise UsageError("no frame of the capture is in the cut")
+    try:
+        write_textlog(capture.frames, out, rows=rows)
+    except OSError as error:
+        raise UsageError(f"{out}: cannot be written: {error.strerror}") from error
+    for finding in capture.findings:
+        typer.echo(f"{finding.weight.mark} {finding.summary}", err=True)
+    span_s = float(np.ptp(capture.frames.time_ns[rows])) / 1e9
+    typer.echo(f"{out}: {len(rows):,} of {len(capture.frames):,} frames, {span_s:.3f} s")
+
+
+def chosen_rows(
+    table: FrameTable,
+    begin_s: float | None,
+    end_s: float | None,
+    networks: Sequence[str],
+    identifiers: Sequence[str],
+) -> I64:
+    """The rows of a cut, in the order of the capture."""
+    import numpy as np
+
+    from busplan.capture.frames import ERROR
+
+    keep = np.ones(len(table), np.bool_)
+    if begin_s is not None:
+        keep &= table.time_ns >= table.origin_ns + round(begin_s * 1e9)
+    if end_s is not None:
+        keep &= table.time_ns < table.origin_ns + round(end_s * 1e9)
+    if networks:
+        numbers = []
+        for name in networks:
+            if name not in table.networks:
+                have = ", ".join(table.networks)
+                raise UsageError(f"no channel {name!r} here; there are {have}")
+            numbers.append(table.networks.index(name))
+        keep &= np.isin(table.network, numbers)
+    if identifiers:
+        wanted = np.zeros(len(table), np.bool_)
+        for text in identifiers:
+            value, extended = _identifier(text)
+            wanted |= (table.identifier == value) & (table.extended == extended)
+        keep &= wanted & ((table.flags & ERROR) == 0)
+    return np.flatnonzero(keep)
+
+
+def _identifier(text: str) -> tuple[int, bool]:
+    digits = text[2:] if text[:2].lower() == "0x" else ""
+    try:
+        value = int(digits, 16)
+    except ValueError:
+        value = -1
+    extended = len(digits) == 8
+    if len(digits) not in (3, 8) or not 0 <= value <= (0x1FFF_FFFF if extended else 0x7FF):
+        raise UsageError(
+            f"{text!r} is no identifier: 0x and three digits up to 0x7FF, or 0x and eight digits "
+            "up to 0x1FFFFFFF"
+        )
+    return value, extended
