@@ -26,6 +26,8 @@ from busplan.pack.statistics import F64, rounding_sigma
 K_GRID = np.concatenate(([0.0], np.geomspace(1e-6, 0.1, 61)))
 """Rates [1/s] from which the fit starts; 0.1/s is a body that follows within seconds."""
 NEWTON_STEPS = 6
+SINGULAR = 1e-12
+"""Below this part of its terms a difference is rounding: rate and start cannot be told apart."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,9 +91,11 @@ def fit_exchange(time_s: F64, liquid_c: F64, temperature_c: F64, step_k: float) 
         a, b, c = _sums(weight, slope, decay)
         right_k = (weight * slope * residual).sum(axis=0)
         right_start = (weight * decay * residual).sum(axis=0)
-        determinant = np.maximum(a * c - b * b, 1e-300)
-        change_k = (c * right_k - b * right_start) / determinant
-        change_start = (a * right_start - b * right_k) / determinant
+        determinant = a * c - b * b
+        solid = determinant > SINGULAR * a * c
+        divisor = np.where(solid, determinant, 1.0)
+        change_k = np.where(solid, c * right_k - b * right_start, 0.0) / divisor
+        change_start = np.where(solid, a * right_start - b * right_k, 0.0) / divisor
         rate = np.clip(rate + np.clip(change_k, -rate - 1e-5, rate + 1e-4), 0.0, K_GRID[-1])
         start = start + change_start
         model, slope = _solve(time_s, liquid_c, rate, start)
@@ -113,7 +117,7 @@ def fit_exchange(time_s: F64, liquid_c: F64, temperature_c: F64, step_k: float) 
 def rate_uncertainty(
     weight: F64, slope: F64, decay: F64, model: F64, step_k: float, mean_square: F64 | float
 ) -> F64:
-    """Standard uncertainty of k [1/s] per column, shapes (n, m) → (m,).
+    """Standard uncertainty of k [1/s] per column, shapes (n, m) → (m,); NaN where k is open.
 
     u² = v / (N · mean of J²), with v the variance of one value (what the fit leaves over, never
     below step²/12), J the derivative of the model by k freed of what the start could explain, and
@@ -121,7 +125,8 @@ def rate_uncertainty(
     """
     a, b, c = _sums(weight, slope, decay)
     count = np.maximum(weight.sum(axis=0), 1.0)
-    information = np.maximum(a - b * b / np.maximum(c, 1e-300), 1e-300) / count
+    own = a - b * b / np.maximum(c, 1e-300)
+    information = np.where(own > SINGULAR * a, own, np.nan) / count
     travel = np.abs(np.diff(model, axis=0)).sum(axis=0)
     independent = np.minimum(travel / max(step_k, 1e-9) + 1.0, count)
     variance = np.maximum(mean_square, rounding_sigma(step_k) ** 2)

@@ -89,13 +89,14 @@ def end_order(
     lead_v = ahead - nan_median(ahead)
     order = np.argsort(-np.nan_to_num(lead_v, nan=-np.inf), kind="stable")
     median = nan_median(sign * level, axis=1)
-    target = float(np.nanmax(median[: row + 1]))
+    target = _greatest(median[: row + 1])
     lead_s = np.full(len(lead_v), np.nan)
     reference = _first_time(sampled.time_s, median, target)
     for column in range(len(lead_v)):
         lead_s[column] = reference - _first_time(sampled.time_s, sign * level[:, column], target)
     first = sign * sampled.value[: row + 1, order[0]]
-    reached = _first_time(sampled.time_s[: row + 1], first, float(np.nanmax(first)) - ARRIVED_V)
+    reached = _first_time(sampled.time_s[: row + 1], first, _greatest(first) - ARRIVED_V)
+    reached = time if np.isnan(reached) else reached  # its own value was not heard before
     return EndOrder(top, time, reached, lead_v, lead_s, tuple(int(i) for i in order))
 
 
@@ -104,6 +105,10 @@ def _towards(amps: F64 | None, row: int, sign: float) -> bool:
     if amps is None:
         return True
     return bool(sign * float(np.nan_to_num(amps[: row + 1]).mean()) < 0.0)
+
+
+def _greatest(values: F64) -> float:
+    return float(np.max(values, initial=-np.inf, where=np.isfinite(values)))
 
 
 def _first_time(time_s: F64, level: F64, target: float) -> float:

@@ -102,6 +102,8 @@ def _trace(
         if named.any():
             present = present & ~named
             findings.append(_unavailable(address, int(named.sum()), len(named)))
+    if signal.is_float:
+        present = present & np.isfinite(values)
     whole = bool(present.all())
     values = values if whole else values[present]
     unit = _unit(signal, kind, values, address, findings)

@@ -192,7 +192,7 @@ def _warm_up(
     bad = [f.index for f in faulty if f.kind == "sensor"]
     sampled = series.temperature
     span = span_s or find_thermal_span(sampled, step_k)
-    if span is None:
+    if span is None or not len(sampled.time_s):
         return None
     cut = cut_thermal_span(sampled, series.quantity("inlet_temperature"), *span)
     stuck = np.zeros(len(layout.sensors), np.bool_)

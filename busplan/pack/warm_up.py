@@ -227,7 +227,8 @@ def _per_module(relative: _Relative, owner: I64, modules: int) -> tuple[F64, F64
     exchange, uncertainty = np.full(modules, np.nan), np.full(modules, np.nan)
     curve = np.full((len(relative.curve), modules), np.nan)
     for index in range(modules):
-        good = np.flatnonzero((owner == index) & np.isfinite(relative.exchange))
+        known = np.isfinite(relative.exchange) & np.isfinite(relative.uncertainty)
+        good = np.flatnonzero((owner == index) & known)
         if not len(good):
             continue
         weight = 1.0 / np.square(relative.uncertainty[good])
