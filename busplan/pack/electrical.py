@@ -131,7 +131,8 @@ def _sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
 def _change(amps: F64) -> F64:
     """The greater step to a neighbouring row, shape kept."""
     steps = np.abs(np.diff(amps))
-    return np.maximum(np.append(steps, 0.0), np.concatenate(([0.0], steps)))
+    near = np.maximum(np.append(steps, 0.0), np.concatenate(([0.0], steps)))
+    return np.asarray(near, np.float64)
 
 
 def _insulation(series: PackSeries, layout: PackLayout) -> Result:

@@ -228,7 +228,20 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section:
         f"spread{at} {middle:.{digits}f} {unit} median, {most:.{digits}f} {unit} at most "
         f"({clock(float(evenness.time_s[row]))})"
     )
+    if volts:
+        text = f"{text}; {_ranking(report, evenness)}"
     return Section(name, _answer(_weighty(report, *codes)), text)
+
+
+def _ranking(report: PackReport, evenness: Evenness) -> str:
+    """The two ends of the ranking by voltage, and how often the last one is the lowest."""
+    known = np.flatnonzero(np.isfinite(evenness.deviation))
+    order = known[np.argsort(evenness.deviation[known], kind="stable")]
+    numbers = [report.layout.cells[i].number for i in order]
+    often = int(np.argmax(evenness.lowest_share))
+    share = float(evenness.lowest_share[often])
+    ends = f"highest {', '.join(map(str, numbers[::-1][:3]))}"
+    return f"cell {report.layout.cells[often].number} lowest {share:.0%} of the time, {ends}"
 
 
 def _electrical(report: PackReport) -> Section | None:

@@ -10,12 +10,12 @@ import pytest
 
 from busplan.capture.frames import EXTENDED, FrameTable
 from busplan.decode.encode import encode_message
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.errors import CaptureError, PlanError
 from busplan.pack.pull import pull_series
 from busplan.pack.units import conversion
 from busplan.plan.load import load_plan
-from busplan.plan.vehicle import Vehicle
+from busplan.plan.vehicle import CellPlace, PackLayout, PackLimits, Stream, Vehicle
 
 PLAN = Path(__file__).parents[2] / "dbc_examples" / "as_built.toml"
 
@@ -117,6 +117,28 @@ def test_millivolts_become_volts(vehicle: Vehicle, unit: str, assumed: bool) -> 
     assert series.cells[0].value[0] == pytest.approx(3.712)
     assert series.cells[0].step == pytest.approx(0.001)
     assert ("pack-unit-assumed" in {f.code for f in series.findings}) is assumed
+
+
+def test_multiplexed_cells_arrive_with_the_times_of_their_own_frames(vehicle: Vehicle) -> None:
+    selector = Signal("Page", 0, 8, selects=True)
+    pages = [
+        Signal(f"U{n}", 16, 16, scale=0.001, unit="V", condition=MuxCondition("Page", ((n, n),)))
+        for n in range(1, 5)
+    ]
+    message = Message("Cells", 0x321, False, 4, (selector, *pages), ("BMS",))
+    stream = Stream("pack", "bms", message, None, None)
+    cells = tuple(CellPlace(n, "A1", stream.address(f"U{n}")) for n in range(1, 5))
+    plan = PackLayout("own", PackLimits(3.0, 4.2), {"A": ("A1",)}, cells, ())
+    muxed = replace(vehicle, streams=(stream,), pack=plan)
+    page = np.tile([1, 2, 3, 4, 9], 6)  # page 9 carries nothing
+    values = {"Page": page, **{f"U{n}": np.full(30, 3.0 + n / 10) for n in range(1, 5)}}
+    part = frames(muxed, "pack/bms/Cells", values)
+    series = pull_series(table_of(part), muxed)
+    assert [float(t.value[0]) for t in series.cells] == pytest.approx([3.1, 3.2, 3.3, 3.4])
+    assert [len(t) for t in series.cells] == [6, 6, 6, 6]
+    assert series.cells[2].time_s[:2] == pytest.approx([0.2, 0.7])
+    assert series.voltage.value.shape[1] == 4
+    assert np.isfinite(series.voltage.value[-1]).all()
 
 
 @pytest.mark.parametrize(
