@@ -79,8 +79,9 @@ def timing(
     typer.echo(f"{vehicle.name}{' (invented)' if vehicle.invented else ''}: response times")
     print_text(BASIS)
     _print_networks(networks, slacks)
-    for one in networks:
-        if network or len(networks) == 1:
+    if network or len(networks) == 1:
+        for one, slack in zip(networks, slacks, strict=True):
+            _print_slack(slack)
             _print_messages(one)
     _print_unproven(networks)
     _print_routes(routes, gateways)
@@ -121,6 +122,31 @@ def _print_networks(networks: list[NetworkTiming], slacks: list[Slack]) -> None:
     assumed = {o.network.name: o.fault_interval_ns for o in networks if o.fault_interval_ns}
     for name, interval in assumed.items():
         typer.echo(f"{name}: assumes one bus error each {_ms(interval)} ms")
+
+
+def _print_slack(slack: Slack) -> None:
+    """What the slack of one network depends on, in sentences."""
+    from busplan.checks.wording import listing, rate
+
+    name, first = slack.network, slack.limited_by
+    if slack.growth is None and first is not None:
+        print_text(f"{name}: {first.message.name} of {first.node} is late however rarely all send")
+    elif slack.growth is not None and first is not None:
+        print_text(
+            f"{name}: sent more than {_figure(slack.growth)} times as often, the first to be late "
+            f"is {first.message.name} of {first.node}"
+        )
+    if slack.lowest_bit_rate is not None and slack.not_spoken_by:
+        print_text(
+            f"{name}: {rate(slack.lowest_bit_rate)} is not stated for "
+            f"{listing(slack.not_spoken_by, 8)}"
+        )
+    if slack.fault_interval_ns is not None:
+        print_text(
+            f"{name}: bus errors no closer than {_ms(slack.fault_interval_ns)} ms make no message "
+            "late; a node whose frames fail more than once in nine leaves the bus before that "
+            "(ISO 11898-1, from memory)"
+        )
 
 
 def _lowest(slack: Slack) -> str:

@@ -45,11 +45,6 @@ class Slack:
     not_spoken_by: tuple[str, ...]
     fault_interval_ns: int | None
 
-    @property
-    def faults_per_s(self) -> float | None:
-        """The largest rate of bus errors the network survives [1/s]."""
-        return 1e9 / self.fault_interval_ns if self.fault_interval_ns else None
-
 
 def network_slack(
     vehicle: Vehicle, network: str, *, inherited_ns: Mapping[str, int] | None = None

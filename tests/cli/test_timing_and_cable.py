@@ -35,6 +35,13 @@ def test_late_messages_are_marked_and_explained() -> None:
     assert "shelf" not in busplan("timing", BOUGHT, "--network", "drive").out.lower()
 
 
+def test_slack_is_told_in_sentences() -> None:
+    out = " ".join(busplan("timing", BUILT, "--network", "pack").out.split())
+    assert "times as often, the first to be late is MonitorStatus of monitor_d" in out
+    assert "pack: 250 kbit/s is not stated for battery_master" in out
+    assert "pack: bus errors no closer than 0.463 ms make no message late" in out
+
+
 def test_timing_as_json_carries_every_figure() -> None:
     document = json.loads(busplan("timing", BOUGHT, "--network", "body", "--json").out)
     (body,) = document["networks"]
