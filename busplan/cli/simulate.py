@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from busplan.timing.simulation_summary import Observed
 
 MOST_FRAMES = 50_000_000
-"""A run is held in memory, at about 100 bytes a frame."""
+"""A run is held in memory, at about 150 bytes a frame."""
 
 
 def register(app: typer.Typer) -> None:

@@ -28,8 +28,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from busplan.capture.frames import ERROR, FrameTable
 from busplan.plan.vehicle import Network
@@ -65,14 +67,14 @@ class Simulation:
     queued_ns: I64
     start_ns: I64
     end_ns: I64
-    attempts: I32
+    attempts: npt.NDArray[np.uint16]
     parent: I64
     replaced: I64
     unsent: I64
     busy_ns: I64
     error_network: I32
     error_end_ns: I64
-    _instance: I64
+    _instance: I32
     _cargo: Cargo
 
     def __len__(self) -> int:
@@ -103,13 +105,16 @@ class Simulation:
         network = cargo.network[feed]
         length = cargo.length[feed]
         n_errors = len(self.error_network) if errors else 0
-        columns = [
+        columns: list[tuple[Any, Any]] = [
             (self.end_ns - rest[network], (self.error_end_ns - rest[self.error_network])),
             (network, self.error_network.astype(np.uint16)),
             (cargo.identifier[feed], np.full(n_errors, ERROR_CLASS, np.uint32)),
             (cargo.flags[feed], np.full(n_errors, ERROR, np.uint8)),
             (length, np.full(n_errors, 8, np.uint8)),
-            (cargo.start[feed] + self._instance * length, np.full(n_errors, len(cargo.payload))),
+            (
+                cargo.start[feed] + self._instance * length.astype(np.int64),
+                np.full(n_errors, len(cargo.payload)),
+            ),
         ]
         time, *others = (np.concatenate([a, b[:n_errors]]) if n_errors else a for a, b in columns)
         # Networks differ in the length of their intermission, so ends are not quite in order.
@@ -161,7 +166,7 @@ def simulate(
         start_ns=record.start[:n],
         end_ns=record.end[:n],
         attempts=record.attempts[:n],
-        parent=record.parent[:n],
+        parent=record.parent[:n] if len(record.parent) else np.broadcast_to(np.int64(-1), n),
         replaced=record.replaced[back],
         unsent=(setup.known - record.replaced - sent)[back],
         busy_ns=record.busy,

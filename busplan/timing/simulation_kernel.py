@@ -158,14 +158,15 @@ def run_networks(setup: Any, until: int, record: Any) -> tuple[int, int]:
                 out_queued[frames] = queued[first[s] + slot]
                 out_start[frames] = started[m]
                 out_end[frames] = now
-                out_attempts[frames] = attempts[s]
+                out_attempts[frames] = min(attempts[s], 0xFFFF)
                 if chain_first[s] < 0:
                     root, parent = slot, -1
                 else:
                     root = chain_root[chain_first[s] + slot]
                     parent = chain_parent[chain_first[s] + slot]
                 out_instance[frames] = root
-                out_parent[frames] = parent
+                if len(out_parent) > 0:
+                    out_parent[frames] = parent
                 attempts[s] = 0
                 q = queue_of[s]
                 if q < 0:

@@ -43,7 +43,7 @@ class Setup(NamedTuple):
     known: I64
     due: I64
     queued: I64
-    duration: I64
+    duration: I32
     queue_of: I64
     queue_first: I64
     overwrite: npt.NDArray[np.bool_]
@@ -64,16 +64,17 @@ class Record(NamedTuple):
 
     One row a frame in order of its end, one row an error frame (network, end), ``replaced``
     ``(S,)`` counts, and ``busy`` ``(M,)`` time the wire was in use. ``instance`` numbers the frame
-    among those of the stream it started from.
+    among those of the stream it started from; ``attempts`` stays at 65535 beyond that; ``parent``
+    is empty when nothing is forwarded.
     """
 
     stream: I32
-    instance: I64
+    instance: I32
     due: I64
     queued: I64
     start: I64
     end: I64
-    attempts: I32
+    attempts: npt.NDArray[np.uint16]
     parent: I64
     error_network: I32
     error_end: I64
@@ -148,8 +149,8 @@ def lay_out(
     sources = sources_of(ordered)
     counts = [len(ordered[r].queued_ns) for r in roots_of(sources)]
     first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-    times = np.zeros((3, int(first[-1])), np.int64)
-    due, queued, duration = times[0], times[1], times[2]
+    due, queued = np.zeros(int(first[-1]), np.int64), np.zeros(int(first[-1]), np.int64)
+    duration = np.zeros(int(first[-1]), np.int32)
     for s, feed in enumerate(ordered):
         mine = slice(int(first[s]), int(first[s + 1]))
         if sources[s] < 0:
@@ -192,13 +193,13 @@ def blank_record(setup: Setup) -> Record:
     frames, faults = int(setup.first[-1]), len(setup.fault_at)
     return Record(
         stream=np.empty(frames, np.int32),
-        instance=np.empty(frames, np.int64),
+        instance=np.empty(frames, np.int32),
         due=np.empty(frames, np.int64),
         queued=np.empty(frames, np.int64),
         start=np.empty(frames, np.int64),
         end=np.empty(frames, np.int64),
-        attempts=np.empty(frames, np.int32),
-        parent=np.empty(frames, np.int64),
+        attempts=np.empty(frames, np.uint16),
+        parent=np.empty(frames if len(setup.chain_root) else 0, np.int64),
         error_network=np.empty(faults, np.int32),
         error_end=np.empty(faults, np.int64),
         replaced=np.zeros(len(setup.known), np.int64),
