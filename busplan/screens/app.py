@@ -359,7 +359,9 @@ class ReplayApp(App[None]):
                 if binding.id in seen:
                     key = f"{seen[binding.id][0]} {key}"
                 seen[binding.id] = (key, binding.description, binding.id)
-        self.push_screen(HelpScreen(f"{view.title} screen", view.help, list(seen.values())))
+        everywhere = ("time", "span", "plot", "screen", "app")
+        keys = sorted(seen.values(), key=lambda k: k[2].partition(".")[0] in everywhere)
+        self.push_screen(HelpScreen(f"{view.title} screen", view.help, keys))
 
     def action_open_number(self, number: int) -> None:
         """Open a screen by its number in the heading."""

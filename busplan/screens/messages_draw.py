@@ -72,10 +72,10 @@ def draw_message(
     columns: int,
     fit: Columns,
     *,
-    signal: int | None = None,
+    chosen: bool = False,
     pinned: Collection[SignalAddress] = (),
 ) -> Line:
-    """One line; ``signal`` is the chosen signal of the chosen line, ``None`` for other lines."""
+    """One line of the table."""
     line = replay.lines.lines[number]
     ages = snapshot.ages
     age = int(ages.age_ns[number])
@@ -89,21 +89,59 @@ def draw_message(
         *cycle_runs(line, float(ages.cycle_ns[number])),
         (f" {age_text(age):>6}{'~' if stale else ' '} ", role if stale else FAINT),
     ]
-    room = columns - width(out)
     if line.message is None:
         out += raw_runs(replay, int(ages.position[number]))
     else:
         values = replay.values(line, int(ages.position[number]))
         changed = replay.changed(line, int(ages.position[number]), int(ages.earlier[number]))
-        pins = {a.signal for a in pinned if replay.line_of(a) is line} if pinned else set()
-        out += value_runs(values, changed, room, signal, pins, stale)
+        pins = pins_of(replay, line, pinned)
+        for part in value_parts(values, changed, None, pins, stale):
+            out += [*part, (" ", PLAIN)]
     out = clip(out, columns)
-    if signal is not None:
-        out = [
-            (piece, each if each == "chosen" else f"{each}+chosen-row")
-            for piece, each in fill(out, columns)
-        ]
+    if chosen:
+        out = [(piece, f"{each}+chosen-row") for piece, each in fill(out, columns)]
     return merge(out)
+
+
+def draw_chosen(
+    replay: Replay,
+    snapshot: Snapshot,
+    number: int,
+    columns: int,
+    signal: int,
+    pinned: Collection[SignalAddress] = (),
+) -> list[Line]:
+    """Everything about one message: who sends it, how often and by whose word, all its values.
+
+    ``signal`` is the number of the chosen signal.
+    """
+    line = replay.lines.lines[number]
+    ages = snapshot.ages
+    cycle = line.cycle
+    head: Line = [
+        (f"{line.key.network}/{line.senders}/{line.name}", HEAD),
+        (f"  {line.label}  {int(ages.count[number])} frames", FAINT),
+        (f"  cycle {cycle.ms:g} ms ({cycle.origin})" if cycle else "  no stated cycle", FAINT),
+    ]
+    lines = [clip(head, columns)]
+    position = int(ages.position[number])
+    if line.message is None:
+        return [*lines, clip(raw_runs(replay, position), columns)]
+    values = replay.values(line, position)
+    changed = replay.changed(line, position, int(ages.earlier[number]))
+    pins = pins_of(replay, line, pinned)
+    current: Line = []
+    for part in value_parts(values, changed, signal, pins, bool(ages.stale[number])):
+        if current and width(current) + 2 + width(part) > columns:
+            lines.append(current)
+            current = []
+        current += [("  ", PLAIN), *part] if current else part
+    return [*lines, current] if current else lines
+
+
+def pins_of(replay: Replay, line: MessageLine, pinned: Collection[SignalAddress]) -> set[str]:
+    """The pinned signals of a line."""
+    return {a.signal for a in pinned if replay.line_of(a) is line}
 
 
 def age_text(age_ns: int) -> str:
@@ -134,37 +172,24 @@ def raw_runs(replay: Replay, position: int) -> Line:
     return [(payload.hex(" ").upper(), PLAIN)]
 
 
-def value_runs(
+def value_parts(
     values: tuple[Value, ...],
     changed: frozenset[str],
-    room: int,
     signal: int | None,
     pins: Collection[str],
     stale: bool,
-) -> Line:
+) -> list[Line]:
     """Signals with their values; what changed just now ends in ``'``, a pinned one has ``*``."""
-    pieces: list[Line] = []
+    parts: list[Line] = []
     for i, value in enumerate(values):
         name = value.signal.name
         fresh = name in changed
         role = "stale" if stale or value.number is None else "changed" if fresh else PLAIN
         lead = "*" if name in pins else ""
         chosen = "chosen" if i == signal else FAINT
-        pieces.append(
-            [(f"{lead}{name}", chosen), (" ", PLAIN), (value.text + ("'" if fresh else " "), role)]
-        )
-    first = 0
-    if signal is not None:
-        used = 0
-        for i, piece in enumerate(pieces[: signal + 1]):
-            used += width(piece) + 1
-            while used > room and first < i:
-                used -= width(pieces[first]) + 1
-                first += 1
-    out: Line = [("‹ ", FAINT)] if first else []
-    for piece in pieces[first:]:
-        out += [*piece, (" ", PLAIN)]
-    return out
+        text = value.text + ("'" if fresh else " ")
+        parts.append([(f"{lead}{name}", chosen), (" ", PLAIN), (text, role)])
+    return parts
 
 
 def _cut(text: str, columns: int) -> str:

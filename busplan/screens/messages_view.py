@@ -16,7 +16,7 @@ from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.trend import grid
-from busplan.screens.messages_draw import Columns, draw_heading, draw_message, matching
+from busplan.screens.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
 from busplan.screens.plot import TRACES, Curve, draw_curves
 from busplan.screens.runs import FAINT, Line, clip
 from busplan.screens.sheet import Sheet, paint
@@ -76,14 +76,13 @@ class MessageTable(ScrollView, can_focus=True):
         """Draw one line; whether it looks different now."""
         assert self._state is not None
         replay, snapshot = self._state
-        signal = self.signal if at == self.chosen else None
         line = draw_message(
             replay,
             snapshot,
             self.numbers[at],
             self.size.width,
             self._fit,
-            signal=signal,
+            chosen=at == self.chosen,
             pinned=self.pinned,
         )
         before = self._painted.get(at)
@@ -163,7 +162,8 @@ class MessagesView(View):
     short = "Msgs"
     help = (
         "One line an identifier: cycle measured/stated (! more than 10 % off), age (~ stale), "
-        "decoded values (' changed within the last second, * pinned). Frames without a definition "
+        "decoded values (' changed within the last second, * pinned). The chosen message "
+        "is shown whole below. Frames without a definition "
         "show their bytes; two senders on one identifier are a fault.\n"
         "/ filters: all words must be found in network, identifier, names or signals; escape "
         "clears; arrows choose line and signal; p pins the signal to a plot, four at most"
@@ -178,6 +178,7 @@ class MessagesView(View):
     MessagesView #messages-filter { display: none; height: 1; border: none; padding: 0; }
     MessagesView.-filtering #messages-filter { display: block; }
     MessagesView #messages-heading { height: 1; }
+    MessagesView #messages-chosen { height: 3; border-top: solid $panel; }
     MessagesView #messages-plot { height: 0; }
     """
 
@@ -190,6 +191,7 @@ class MessagesView(View):
         yield Input(placeholder="words to find", id="messages-filter", compact=True)
         yield Sheet(id="messages-heading")
         yield MessageTable()
+        yield Sheet(id="messages-chosen")
         yield Sheet(id="messages-plot")
 
     @property
@@ -211,6 +213,19 @@ class MessagesView(View):
         plot = self.query_one("#messages-plot", Sheet)
         plot.styles.height = min(len(table.pinned) * (PLOT_ROWS + 1), self.size.height // 2)
         table.update(replay, snapshot, numbers)
+        details: list[Line] = []
+        if numbers:
+            details = draw_chosen(
+                replay,
+                snapshot,
+                numbers[table.chosen],
+                self.size.width - 1,
+                table.signal,
+                table.pinned,
+            )
+        chosen = self.query_one("#messages-chosen", Sheet)
+        chosen.styles.height = min(max(len(details), 1), max(self.size.height // 4, 3)) + 1
+        chosen.show(details)
         self.query_one("#messages-heading", Sheet).show([table.heading])
         plot.show(draw_pins(replay, table.pinned, self.size.width, window, snapshot.t_ns))
 

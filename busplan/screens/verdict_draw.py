@@ -37,7 +37,12 @@ def draw_verdict(report: PackReport, columns: int) -> list[Line]:
                 (first[len(lead.rstrip()) :].lstrip(), PLAIN),
             ]
         lines += wrapped
-    lines += [[], *_modules(report), [], *_cells(report), []]
+    tables = [_cells(report)]
+    if report.warm_up is not None:
+        tables.insert(0, _modules(report))
+    for table in tables:
+        lines += [[], *table]
+    lines.append([])
     for caution in CAUTIONS:
         lines += wrap(caution, columns, "danger")
     return [clip(line, columns) for line in lines]
