@@ -111,7 +111,7 @@ def make_vehicle(shape: Sequence[Sequence[int]], sensors: int = 2) -> Vehicle:
     places: list[SensorPlace] = []
     enclosures: dict[str, tuple[str, ...]] = {}
     for e, modules in enumerate(shape):
-        letter = "ABCDEFGHIJ"[e]
+        letter = chr(ord("A") + e)
         node = f"monitor_{letter.lower()}"
         names = tuple(f"{letter}{i + 1}" for i in range(len(modules)))
         enclosures[letter] = names
