@@ -40,13 +40,15 @@ class BenchLimits:
 
     * ``cycle_tolerance``: allowed deviation of the median cycle time, share of the definition;
     * ``gap_cycles``: longest silence between two frames of a message, in cycles;
-    * ``start_within_ns``: time the node has until its first frame, ``None``: not judged;
+    * ``power_on_ns``: when the node got power, counted from the capture's first frame;
+    * ``start_within_ns``: time from there to its first frame, ``None``: not judged;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
 
     cycle_tolerance: float = 0.10
     gap_cycles: float = 2.5
+    power_on_ns: int = 0
     start_within_ns: int | None = None
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)

@@ -59,7 +59,8 @@ def prove_node(
     first = _first_time(mine, own)
     findings = [f for proof in proofs for f in proof.findings]
     findings += [_unknown_finding(u, network, node) for u in unknown]
-    findings += _start_findings(first, origin, network, node, limits)
+    start_up = None if first is None else first - origin - limits.power_on_ns
+    findings += _start_findings(start_up, network, node, limits)
     findings += _after_errors(mine, own, mine.time_ns[errors], origin, network, node, limits)
     if first is None:
         findings.append(_silent(network, node, own))
@@ -71,7 +72,7 @@ def prove_node(
         network,
         mine.span_ns,
         len(mine) - len(errors),
-        None if first is None else first - origin,
+        start_up,
         len(errors),
         proofs,
         unknown,
@@ -335,22 +336,22 @@ def _first_time(table: FrameTable, own: list[Stream]) -> int | None:
 
 
 def _start_findings(
-    first: int | None, origin: int, network: str, node: str, limits: BenchLimits
+    start_up: int | None, network: str, node: str, limits: BenchLimits
 ) -> list[Finding]:
     allowed = limits.start_within_ns
-    if first is None or allowed is None or first - origin <= allowed:
+    if start_up is None or allowed is None or start_up <= allowed:
         return []
     return [
         Finding(
             "starts-late",
             Weight.FAULT,
-            Where(network, node, time_ns=first - origin),
-            f"the first frame came {(first - origin) / 1e9:.3f} s after the capture began; "
+            Where(network, node, time_ns=start_up + limits.power_on_ns),
+            f"the first frame came {start_up / 1e9:.3f} s after power-on; "
             f"allowed {allowed / 1e9:.3f} s",
             why="Nodes that wait for it at power-up may give it up.",
             action="Ask the maker for the start-up time, and let the others wait longer.",
             figures=(
-                Figure("start-up", (first - origin) / 1e9, "s"),
+                Figure("start-up", start_up / 1e9, "s"),
                 Figure("allowed", allowed / 1e9, "s"),
             ),
         )

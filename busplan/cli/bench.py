@@ -53,8 +53,12 @@ def bench(
     gap_cycles: Annotated[
         float, typer.Option(help="Longest silence of a message, in cycles.")
     ] = 2.5,
+    power_on: Annotated[
+        float, typer.Option(help="When the node got power, from the capture's first frame [s].")
+    ] = 0.0,
     start_within: Annotated[
-        float | None, typer.Option(help="Time until the first frame [s]; not judged without it.")
+        float | None,
+        typer.Option(help="Time from power-on to the first frame [s]; not judged without it."),
     ] = None,
     checksum: Annotated[
         list[str] | None,
@@ -106,7 +110,7 @@ def bench(
     if question and not transmit:
         raise UsageError("--ask sends frames: it needs --transmit as well")
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
-    limits = _limits(tolerance, gap_cycles, start_within, checksum)
+    limits = _limits(tolerance, gap_cycles, power_on, start_within, checksum)
     typer.echo(CAUTION_LINE, err=True)
     made = _test(
         vehicle,
@@ -141,7 +145,11 @@ def _vehicle(
 
 
 def _limits(
-    tolerance: float, gap_cycles: float, start_within: float | None, checksum: list[str] | None
+    tolerance: float,
+    gap_cycles: float,
+    power_on: float,
+    start_within: float | None,
+    checksum: list[str] | None,
 ) -> BenchLimits:
     from busplan.bench.model import BenchLimits
     from busplan.decode.protection import KINDS
@@ -157,6 +165,7 @@ def _limits(
     return BenchLimits(
         cycle_tolerance=tolerance,
         gap_cycles=gap_cycles,
+        power_on_ns=round(power_on * 1e9),
         start_within_ns=None if start_within is None else round(start_within * 1e9),
         checksums=told,
     )

@@ -149,6 +149,9 @@ def test_start_up_is_judged_only_when_a_limit_is_given() -> None:
     assert prove(rows).start_up_ns == 3_000_000_000
     assert serious(prove(rows)) == []
     assert serious(prove(rows, start_within_ns=10**9)) == ["starts-late"]
+    powered = prove(rows, start_within_ns=10**9, power_on_ns=2_500_000_000)
+    assert powered.start_up_ns == 500_000_000
+    assert serious(powered) == []
 
 
 def with_error_at(rows: list[Row], time_ns: int) -> FrameTable:
