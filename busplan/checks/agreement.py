@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from pathlib import PurePath
 
-from busplan.checks.matching import answers
+from busplan.checks.matching import Senders
 from busplan.checks.wording import listing
 from busplan.definitions.model import Message, Signal
 from busplan.findings import Figure, Finding, Weight, Where
@@ -32,10 +32,10 @@ _FACETS: tuple[tuple[str, str], ...] = (
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Messages whose receiver has another idea of a signal it receives than the sender."""
     found: dict[tuple[str, str, str, str], tuple[Stream, Need, dict[str, None]]] = {}
-    on = {name: vehicle.on(name) for name in vehicle.networks}
+    senders = Senders(vehicle)
     for need in vehicle.needs:
-        for stream in on[need.network]:
-            if not answers(stream, need, vehicle) or stream.message.name != need.message.name:
+        for stream in senders.of(need):
+            if stream.message is need.message or stream.message.name != need.message.name:
                 continue
             if told := _differences(stream.message, need.message, need.signal):
                 key = (need.network, stream.node, need.node, need.message.name)

@@ -7,22 +7,43 @@ without that offset: either counts.
 
 from __future__ import annotations
 
-from busplan.definitions.model import Message
+from collections import defaultdict
+
+from busplan.definitions.j1939 import split_identifier
+from busplan.definitions.model import FrameKey
 from busplan.plan.vehicle import Need, Stream, Vehicle
 
 
-def answers(stream: Stream, need: Need, vehicle: Vehicle) -> bool:
-    """Whether the stream is, by its identifier, the message that ``need`` listens for."""
-    sent, wanted = stream.message, need.message
-    if sent.extended != wanted.extended:
-        return False
-    if sent.j1939 is not None and _group(wanted) == sent.j1939.pgn:
-        return True
-    offset = vehicle.nodes[need.node].identifier_offset
-    return sent.identifier in (wanted.identifier, wanted.identifier + offset)
+class Senders:
+    """The streams of a vehicle by what they answer."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self._by_key: dict[FrameKey, list[Stream]] = defaultdict(list)
+        self._by_group: dict[tuple[str, int], list[Stream]] = defaultdict(list)
+        for stream in vehicle.streams:
+            self._by_key[stream.key].append(stream)
+            if stream.message.j1939 is not None:
+                self._by_group[stream.network, stream.message.j1939.pgn].append(stream)
+
+    def of(self, need: Need, network: str | None = None) -> list[Stream]:
+        """The streams that are, by their identifier, what ``need`` listens for.
+
+        They are looked for on its own network unless another is named.
+        """
+        where, wanted = network or need.network, need.message
+        offset = self.vehicle.nodes[need.node].identifier_offset
+        found = [
+            stream
+            for shift in dict.fromkeys((0, offset))
+            for stream in self._by_key.get(
+                FrameKey(where, wanted.extended, wanted.identifier + shift), ()
+            )
+        ]
+        if wanted.extended and (group := self._by_group.get((where, _group(need)))):
+            found += [s for s in group if s not in found]
+        return found
 
 
-def _group(message: Message) -> int:
-    from busplan.definitions.j1939 import split_identifier
-
-    return (message.j1939 or split_identifier(message.identifier)).pgn
+def _group(need: Need) -> int:
+    return (need.message.j1939 or split_identifier(need.message.identifier)).pgn

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from busplan.checks.matching import answers
+from busplan.checks.matching import Senders
 from busplan.checks.wording import count, listing
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Need, Stream, Vehicle
@@ -23,15 +23,23 @@ CODES: Mapping[str, str] = {
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Messages that receivers listen for in vain."""
     lonely: dict[tuple[str, str], list[Need]] = {}
+    senders = Senders(vehicle)
+    named: dict[str, list[Stream]] = {}
+    for stream in vehicle.streams:
+        named.setdefault(stream.message.name, []).append(stream)
     for needs in _by_message(vehicle):
         need = needs[0]
-        here = vehicle.on(need.network)
-        if any(answers(s, need, vehicle) for s in here):
+        if senders.of(need):
             continue
-        moved = [s for s in here if _same_message(s, need) and s.node != need.node]
+        namesakes = [
+            s
+            for s in named.get(need.message.name, ())
+            if s.node != need.node and s.message.has(need.signal.name)
+        ]
+        moved = [s for s in namesakes if s.network == need.network]
         if moved:
             yield _moved(vehicle, need, moved[0])
-        elif source := _elsewhere(vehicle, need):
+        elif source := _elsewhere(vehicle, senders, need, namesakes):
             yield _route_missing(vehicle, needs, *source)
         else:
             lonely.setdefault((need.network, need.node), []).append(need)
@@ -47,27 +55,29 @@ def _by_message(vehicle: Vehicle) -> list[list[Need]]:
     return list(groups.values())
 
 
-def _same_message(stream: Stream, need: Need) -> bool:
-    """Whether the stream is what ``need`` listens for by name and content, if not by identifier."""
-    return stream.message.name == need.message.name and stream.message.has(need.signal.name)
-
-
-def _elsewhere(vehicle: Vehicle, need: Need) -> tuple[Stream, list[tuple[str, str]]] | None:
+def _elsewhere(
+    vehicle: Vehicle, senders: Senders, need: Need, namesakes: Sequence[Stream]
+) -> tuple[Stream, list[tuple[str, str]]] | None:
     """The nearest stream on another network that is what ``need`` listens for, with the way.
 
-    The way is a list of (gateway, network it leads to); it is empty when no nodes join the two.
+    ``namesakes`` are streams with its name and content, under whatever identifier. The way is a
+    list of (gateway, network it leads to); it is empty when no nodes join the two.
     """
-    found = [
-        (stream, _way(vehicle, stream.network, need.network))
-        for stream in vehicle.streams
-        if stream.network != need.network
-        and stream.node != need.node
-        and (answers(stream, need, vehicle) or _same_message(stream, need))
-        and stream.message.has(need.signal.name)
-    ]
-    return min(
-        found, key=lambda f: (len(f[1]) or 99, not answers(f[0], need, vehicle)), default=None
-    )
+    ranked: list[tuple[int, Stream, list[tuple[str, str]]]] = []
+    for name in vehicle.networks:
+        if name == need.network:
+            continue
+        exact = [
+            s
+            for s in senders.of(need, name)
+            if s.node != need.node and s.message.has(need.signal.name)
+        ]
+        found = exact or [s for s in namesakes if s.network == name]
+        if found:
+            way = _way(vehicle, name, need.network)
+            ranked.append((2 * (len(way) or 99) + (not exact), found[0], way))
+    best = min(ranked, key=lambda r: r[0], default=None)
+    return None if best is None else (best[1], best[2])
 
 
 def _way(vehicle: Vehicle, source: str, target: str) -> list[tuple[str, str]]:

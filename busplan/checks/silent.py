@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from busplan.checks.matching import answers
+from busplan.checks.matching import Senders
 from busplan.findings import Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
 
@@ -17,13 +17,14 @@ CODES: Mapping[str, str] = {
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Placements without a message sent or received."""
+    senders = Senders(vehicle)
+    sending = {(s.network, s.node) for s in vehicle.streams}
     for node in vehicle.nodes.values():
         for network, port in node.on.items():
-            streams = vehicle.on(network)
-            if any(s.node == node.name for s in streams):
+            if (network, node.name) in sending:
                 continue
             needs = [n for n in vehicle.needs if n.node == node.name and n.network == network]
-            if any(answers(s, n, vehicle) for n in needs for s in streams):
+            if any(senders.of(need) for need in needs):
                 continue
             yield Finding(
                 "node-without-messages",
