@@ -66,6 +66,7 @@ FORMATS = (
         step_ns=1000,
         gzip=False,
     ),
+    Format("MF4", ".mf4", "mf4:mf4_chunks", step_ns=1000, gzip=False),
 )
 
 
@@ -106,7 +107,12 @@ def recognise(path: Path) -> Format:
 
 
 def _by_content(head: bytes) -> Format | None:
-    signs = {".blf": b"LOGG", ".db": b"SQLite format 3\0", ".csv": b"timestamp,arbitration_id,"}
+    signs = {
+        ".blf": b"LOGG",
+        ".mf4": b"MDF     ",
+        ".db": b"SQLite format 3\0",
+        ".csv": b"timestamp,arbitration_id,",
+    }
     for found in FORMATS:
         if found.suffix in signs and head.startswith(signs[found.suffix]):
             return found

@@ -1,0 +1,176 @@
+"""MF4 bus logging (ASAM MDF 4, bus events), read as whole arrays through asammdf.
+
+A file keeps data, error and remote frames in groups of their own; they are merged by time, so all
+frames of the file are in memory once. Channel numbers become ``can0`` and so on, as numbered in the
+file. asammdf is an extra: ``pip install 'busplan[mf4]'``.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
+from busplan.capture.gather import NO_CHANNEL
+from busplan.capture.messages import nanoseconds
+from busplan.capture.tally import Tally
+from busplan.errors import CaptureError
+from busplan.wire.lengths import FD_LENGTHS
+
+KINDS = {"CAN_DataFrame": 0, "CAN_RemoteFrame": REMOTE, "CAN_ErrorFrame": ERROR}
+"""Bus events and the flag their frames get."""
+_RECORDS = 1 << 18
+"""Records read at a time."""
+_FLAGS = {"IDE": EXTENDED, "EDL": FD, "BRS": BRS, "ESI": ESI}
+
+
+def mf4_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """All frames of an MF4 file, merged by time."""
+    try:
+        from asammdf import MDF
+    except ImportError as error:
+        raise CaptureError(
+            f"{path}: MF4 needs one more library: pip install 'busplan[mf4]'"
+        ) from error
+    tally.entry = "record"
+    parts: list[Chunk] = []
+    size = path.stat().st_size
+    with ExitStack() as opened:
+        # Opened here: given a path, the library complains on stderr when it cannot open it.
+        stream = opened.enter_context(path.open("rb"))
+        try:
+            file: Any = MDF(stream)
+        except Exception as error:  # the library raises whatever it stumbles over
+            _let_go(error)
+            raise CaptureError(f"{path}: not a readable MF4 file ({error})") from error
+        opened.callback(file.close)
+        start_ns = round(file.header.start_time.timestamp() * 1e6) * 1000
+        for index, kind in _bus_groups(file):
+            wanted = int(file.groups[index].channel_group.cycles_nr)
+            got = 0
+            while got < wanted:
+                try:
+                    signal = file.get(
+                        kind, index, record_offset=got, record_count=min(_RECORDS, wanted - got)
+                    )
+                    part = _chunk(signal, kind, start_ns, tally, names)
+                except Exception as error:
+                    tally.torn = f"damaged after {got} of {wanted} records of {kind} ({error})"
+                    break
+                if not len(signal.timestamps):
+                    tally.torn = f"{kind} states {wanted} records, {got} are there"
+                    break
+                got += len(signal.timestamps)
+                tally.entries += len(signal.timestamps)
+                parts.append(part)
+                if progress:
+                    progress(min(size, size * got // max(wanted, 1)), tally.entries)
+    yield from _merged(parts)
+
+
+def _let_go(error: BaseException) -> None:
+    """Mark the half-made file object as closed: its finalizer would fail loudly on stderr."""
+    for frame, _ in traceback.walk_tb(error.__traceback__):
+        half_made: Any = frame.f_locals.get("self")
+        if hasattr(half_made, "_closed"):
+            half_made._closed = True
+
+
+def _bus_groups(file: Any) -> Iterator[tuple[int, str]]:
+    for index, group in enumerate(file.groups):
+        channels = {channel.name for channel in group.channels}
+        for kind in KINDS:
+            if kind in channels:
+                yield index, kind
+
+
+def _chunk(signal: Any, kind: str, start_ns: int, tally: Tally, names: ChannelNames) -> Chunk:
+    """One block of records as columns; records that cannot be frames are set aside."""
+    samples = signal.samples
+    fields = {str(n).split(".")[-1]: samples[n] for n in samples.dtype.names}
+    n = len(samples)
+    identifier = np.asarray(fields.get("ID", np.zeros(n)), np.uint32)
+    flags = np.full(n, KINDS[kind], np.uint8)
+    if "IDE" not in fields:
+        flags |= np.where(identifier >> 31, EXTENDED, 0).astype(np.uint8)
+    for name, flag in _FLAGS.items():
+        if name in fields:
+            flags |= np.where(fields[name] != 0, flag, 0).astype(np.uint8)
+    if "Dir" in fields:
+        direction = fields["Dir"]
+        sent = direction == b"Tx" if direction.dtype.kind == "S" else direction != 0
+        flags |= np.where(sent, SENT, 0).astype(np.uint8)
+    identifier &= np.uint32(0x1FFF_FFFF)
+    data: U8 = np.zeros((n, 0), np.uint8)
+    if "DataBytes" in fields and kind != "CAN_RemoteFrame":
+        data = np.asarray(fields["DataBytes"], np.uint8).reshape(n, -1)
+    stated = fields.get("DataLength" if kind != "CAN_RemoteFrame" else "DLC", np.zeros(n))
+    length = np.asarray(stated, np.int64)
+    length = np.minimum(length, 8 if kind == "CAN_RemoteFrame" else data.shape[1])
+    network = np.full(n, names.index(NO_CHANNEL), np.uint16) if "BusChannel" not in fields else None
+    if network is None:
+        numbers, where = np.unique(fields["BusChannel"], return_inverse=True)
+        network = np.array([names.index(f"can{c}") for c in numbers], np.uint16)[where]
+    keep = _possible(identifier, flags, length, tally)
+    data, length = data[keep], length[keep]
+    return Chunk(
+        (nanoseconds(signal.timestamps) + start_ns)[keep],
+        network[keep],
+        identifier[keep],
+        flags[keep],
+        length.astype(np.uint8),
+        data[np.arange(data.shape[1]) < length[:, None]],
+    )
+
+
+def _possible(
+    identifier: npt.NDArray[np.uint32], flags: U8, length: npt.NDArray[np.int64], tally: Tally
+) -> npt.NDArray[np.bool_]:
+    fd = (flags & FD) != 0
+    base = (flags & (EXTENDED | ERROR)) == 0
+    wrong = {
+        "has an identifier out of range": base & (identifier > 0x7FF),
+        "has a payload longer than its kind of frame can hold": ~fd & (length > 8),
+        "has a CAN FD payload length that no CAN FD frame can have": fd
+        & ~np.isin(length, FD_LENGTHS),
+    }
+    keep = np.ones(len(flags), np.bool_)
+    for reason, hits in wrong.items():
+        hits = hits & keep
+        if hits.any():
+            tally.set_aside(reason, tally.entries + int(hits.argmax()) + 1, int(hits.sum()))
+        keep &= ~hits
+    return keep
+
+
+def _merged(parts: list[Chunk]) -> Iterator[Chunk]:
+    """The blocks as one, in time order when several groups had to be merged."""
+    if not parts:
+        return
+    columns = [np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.__dataclass_fields__]
+    whole = Chunk(*columns)
+    order = np.argsort(whole.time_ns, kind="stable")
+    if np.array_equal(order, np.arange(len(order))):
+        yield whole
+        return
+    stored = np.where(whole.flags & REMOTE, 0, whole.length).astype(np.int64)
+    start = np.cumsum(stored) - stored
+    moved = stored[order]
+    source = np.repeat(start[order] - (np.cumsum(moved) - moved), moved) + np.arange(moved.sum())
+    yield Chunk(
+        whole.time_ns[order],
+        whole.network[order],
+        whole.identifier[order],
+        whole.flags[order],
+        whole.length[order],
+        whole.payload[source],
+    )
