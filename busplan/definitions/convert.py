@@ -79,18 +79,17 @@ def _named(nodes: Iterable[str]) -> Iterable[str]:
 
 
 def _signals(source: Any, block: Block, chosen: Selections) -> tuple[Signal, ...]:
-    marks = [mark_of(line) for line in block.signals]
-    names = {
-        line.signal or "": s.name for line, s in zip(block.signals, source.signals, strict=True)
-    }
+    lines = _lines_of(source, block)
+    marks = [mark_of(line) for line in lines]
+    names = {line.signal or "": s.name for line, s in zip(lines, source.signals, strict=True)}
     roots = [
         line.signal or ""
-        for line, mark in zip(block.signals, marks, strict=True)
+        for line, mark in zip(lines, marks, strict=True)
         if mark.selects and mark.value is None
     ]
     number = block.head.identifier or 0
     signals = []
-    for signal, line, mark in zip(source.signals, block.signals, marks, strict=True):
+    for signal, line, mark in zip(source.signals, lines, marks, strict=True):
         selector, ranges = chosen.get((number, line.signal or ""), ("", ()))
         if mark.value is not None and not selector and len(roots) == 1:
             selector = roots[0]
@@ -100,6 +99,22 @@ def _signals(source: Any, block: Block, chosen: Selections) -> tuple[Signal, ...
         condition = MuxCondition(names.get(selector, selector), ranges) if selector else None
         signals.append(_signal(signal, mark.selects, condition))
     return tuple(signals)
+
+
+def _lines_of(source: Any, block: Block) -> Sequence[Statement]:
+    """The ``SG_`` line of each signal, in cantools' order.
+
+    A text torn across lines can make cantools see other lines than we do; then signals and lines
+    go together by name, and a signal without a line of its own counts as an ordinary one.
+    """
+    if len(block.signals) == len(source.signals):
+        return block.signals
+    by_name = {line.signal: line for line in block.signals}
+    head = block.head
+    return [
+        by_name.get(s.name) or Statement("SG_", f" SG_ {s.name} ", head.line, head.start)
+        for s in source.signals
+    ]
 
 
 def _signal(source: Any, selects: bool, condition: MuxCondition | None) -> Signal:

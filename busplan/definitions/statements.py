@@ -21,8 +21,11 @@ _KEYWORDS = (
     "BA_DEF_REL_|BA_DEF_DEF_REL_|BA_REL_|VAL_|VAL_TABLE_|SIG_VALTYPE_|SG_MUL_VAL_|SIG_GROUP_|"
     "SGTYPE_|SGTYPE_VAL_|BA_DEF_SGTYPE_|BA_SGTYPE_|SIG_TYPE_REF_|CAT_|CAT_DEF_|FILTER"
 )
-# A line with nothing but a keyword is an entry of the NS_ list, not a statement.
-_HEAD = re.compile(rf"[ \t]*({_KEYWORDS})(?![A-Za-z0-9_])(?![ \t]*(?:\r?\n|\Z))")
+# A line with nothing but a keyword is an entry of the NS_ list, not a statement; messages and
+# signals are never listed there, so theirs may go on with the next line.
+_HEAD = re.compile(
+    rf"[ \t]*({_KEYWORDS})(?![A-Za-z0-9_])(?:(?<=BO_)|(?<=SG_)|(?![ \t]*(?:\r?\n|\Z)))"
+)
 _STOP = re.compile(r'//[^\n]*|"(?:\\"|[^"])*"|"|\n')
 _AFTER_TEXT = re.compile(r'\s*(?:[;,"|+\-0-9]|\Z)')
 _REFERENCE = re.compile(r"\s*(?:BO_|VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+(\d+)\s+(\w+)")

@@ -1,7 +1,7 @@
 """Recording several networks at once into one text log.
 
 One thread listens to each interface and does nothing but collect; one loop turns what came into
-columns four times a second, counts it, writes it and hands it on. The log holds frames only.
+columns ten times a second, counts it, writes it and hands it on. The log holds frames only.
 What else happened (interfaces gone and back, drops, a full disk, a clock that jumped) goes into the
 *journal*: a file of JSON lines beside the log, written the same append-only way.
 """
@@ -9,6 +9,7 @@ What else happened (interfaces gone and back, drops, a full disk, a clock that j
 from __future__ import annotations
 
 import json
+import sys
 import threading
 import time
 from collections import deque
@@ -30,8 +31,10 @@ if TYPE_CHECKING:
 
     from busplan.live.log_writer import LogWriter
 
-TICK_S = 0.25
+TICK_S = 0.1
 """Time between two writes: what a killed process can lose, with room to spare below a second."""
+SWITCH_S = 0.0005
+"""How long one thread may keep the interpreter from another while recording."""
 RETRY_S = 1.0
 """Time between two attempts to open an interface that has gone."""
 COLLECT_LIMIT = 1_000_000
@@ -176,6 +179,10 @@ class Recorder:
             silence={c.spec.network: c.silence for c in self._channels},
         )
         done = threading.Event()
+        # The writing loop must not keep the listening threads waiting for the interpreter: an
+        # interface's buffer may hold less than a tenth of a second of a busy network.
+        patience_s = sys.getswitchinterval()
+        sys.setswitchinterval(SWITCH_S)
         threads = [
             threading.Thread(target=self._listen, args=(c, done), daemon=True)
             for c in self._channels
@@ -193,6 +200,7 @@ class Recorder:
             if self._writer is not None:
                 self._writer.close()
                 status = self.status()
+            sys.setswitchinterval(patience_s)
             self._journal.note("ended", written=status.written, dropped=status.dropped)
         return status
 
