@@ -216,6 +216,23 @@ def test_the_cell_that_comes_first_to_the_top_is_named() -> None:
     assert end_order(made, LAYOUT, None, NONE, top=False) is None
 
 
+def test_the_cell_that_comes_first_to_the_bottom_is_named() -> None:
+    time = np.arange(0.0, 1500.0, 0.5)
+    fall = 3.5 - time / 1500.0 * 0.45  # 0.3 mV a second
+    volts = np.tile(fall[:, None], (1, 24)) + 0.001 * np.random.default_rng(4).normal(size=24)
+    volts[:, 9] -= 0.030
+    made = series(cell_time=time, voltages=volts, current=Trace(time, np.full(len(time), 40.0)))
+    order = end_order(made, LAYOUT, None, NONE, top=False)
+    assert order is not None
+    assert order.first == 9
+    assert order.lead_v[9] == pytest.approx(0.030, abs=0.003)
+    # Closed form: 30 mV at 0.3 mV a second is 100 s.
+    assert order.lead_s[9] == pytest.approx(100.0, abs=12.0)
+    (finding,) = order_findings(order, LAYOUT)
+    assert finding.code == "cell-first-to-bottom"
+    assert end_order(made, LAYOUT, None, NONE, top=True) is None
+
+
 def test_no_cell_is_named_where_all_come_together_or_none_gets_there() -> None:
     charge = 0.69 + 0.0015 * np.random.default_rng(4).normal(size=24)
     time, amps, volts = charged(charge)
