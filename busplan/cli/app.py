@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 from importlib import import_module
-from importlib.util import find_spec
 from typing import Annotated, Any, cast
 
 import typer
@@ -68,8 +67,6 @@ def _options(
 
 
 for _name in COMMANDS:
-    if find_spec(f"busplan.cli.{_name}") is None:
-        continue
     import_module(f"busplan.cli.{_name}").register(app)
 
 
