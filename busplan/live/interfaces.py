@@ -34,6 +34,10 @@ SOFTWARE_BUSES = frozenset({"virtual", "udp_multicast"})
 """Buses without hardware: there is nothing to acknowledge."""
 
 
+RECEIVE_BUFFER = 4 * 1024 * 1024
+"""Bytes asked for where frames wait in a socket until they are read."""
+
+
 @dataclass(frozen=True, slots=True)
 class InterfaceSpec:
     """Which interface listens to which network.
@@ -144,6 +148,7 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     """
     silent = dict(SILENT_OPTIONS.get(spec.kind, {}))
     bus = _open(spec, silent)
+    _widen(bus)
     if spec.kind in SOFTWARE_BUSES:
         words = "software bus, nothing to acknowledge"
     elif silent:
@@ -153,6 +158,21 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     else:
         words = "never sends; this kind of interface cannot be told to keep from acknowledging"
     return Receiver(spec, bus, words)
+
+
+def _widen(bus: can.BusABC) -> None:
+    """Ask for a large receive buffer where a socket stands behind the interface.
+
+    The system's own limit holds; a usual default is full after less than a tenth of a second of a
+    busy network. Buses without a socket are left as they are.
+    """
+    import contextlib
+    import socket
+
+    # Anything an interface does in place of giving its socket leaves the buffer as it is.
+    with contextlib.suppress(Exception):
+        with socket.fromfd(bus.fileno(), socket.AF_INET, socket.SOCK_DGRAM) as behind:
+            behind.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
 
 
 def open_sender(spec: InterfaceSpec) -> Sender:
