@@ -33,5 +33,6 @@ def percent(fraction: float) -> str:
 
 
 def span(ns: int) -> str:
-    """A time span [ns] in milliseconds: ``36.08 ms``."""
-    return f"{ns / 1e6:.4g} ms"
+    """A time span [ns] in milliseconds: ``36.08 ms``, ``12000 ms``."""
+    ms = ns / 1e6
+    return f"{ms:.0f} ms" if abs(ms) >= 1000 else f"{ms:.4g} ms"

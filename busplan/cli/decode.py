@@ -79,7 +79,7 @@ def decode(
 ) -> None:
     """Decode the signals of a plan from a capture; nothing is altered, what is odd is reported.
 
-    Example: busplan decode drive.log.gz --plan dbc_examples/as_built.toml
+    Example: busplan decode captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     --signal PackCurrent --signal "pack/*/CellVoltage*" --every 0.1 --out drive.csv
     """
     from busplan.decode.columns import Grid

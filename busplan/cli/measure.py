@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from busplan.capture.capture import Capture
     from busplan.capture.cycles import MeasuredCycle
     from busplan.capture.load import NetworkLoad
-    from busplan.definitions.model import FrameKey
-    from busplan.plan.vehicle import Vehicle
+    from busplan.definitions.model import FrameKey, Stated
+    from busplan.plan.vehicle import Stream, Vehicle
 
 _NARROW = 12
 """Bars shown for the course of a load."""
@@ -51,7 +51,8 @@ def measure(
 ) -> None:
     """Show the measured load of each network over time and every identifier's cycle time.
 
-    Example: busplan measure captures/drive.log.gz --plan dbc_examples/as_built.toml
+    Example: busplan measure captures/drive_short.log.gz
+    --plan dbc_examples/as_built.toml
     """
     from busplan.capture.cycles import measured_cycles
     from busplan.capture.load import load_findings, measured_load, rates_of
@@ -145,7 +146,7 @@ def _print_cycles(
     for key, group in table.groups.items():
         cycle = cycles.get(key)
         known = streams.get(key, ())
-        stated = next((s.cycle for s in known if s.cycle), None)
+        stated = _stated(known)
         load = loads.get(key.network)
         rows.setdefault(key.network, []).append(
             [
@@ -168,6 +169,11 @@ def _print_cycles(
             right=frozenset(range(2, 9)),
             shrink=frozenset({1}),
         )
+
+
+def _stated(streams: Sequence[Stream]) -> Stated | None:
+    """The first period that somebody states for an identifier."""
+    return next((s.cycle for s in streams if s.cycle), None)
 
 
 def _ms(value_ns: int | None) -> str:
@@ -206,19 +212,32 @@ def _as_dict(
             for load in loads.values()
         ],
         "cycles": [
-            {
-                "network": key.network,
-                "identifier": key.identifier,
-                "extended": key.extended,
-                "message": streams[key][0].message.name if key in streams else None,
-                "frames": cycle.frames,
-                "median_ms": cycle.median_ns / 1e6,
-                "jitter_ms": cycle.jitter_ns / 1e6,
-                "shortest_ms": cycle.shortest_ns / 1e6,
-                "longest_ms": cycle.longest_ns / 1e6,
-                "longest_at_s": (cycle.longest_at_ns - origin_ns) / 1e9,
-            }
-            for key, cycle in cycles.items()
+            _cycle_dict(key, len(group), cycles.get(key), streams.get(key, ()), origin_ns)
+            for key, group in capture.frames.groups.items()
         ],
         "findings": [f.as_dict() for f in findings],
+    }
+
+
+def _cycle_dict(
+    key: FrameKey,
+    frames: int,
+    cycle: MeasuredCycle | None,
+    streams: Sequence[Stream],
+    origin_ns: int,
+) -> dict[str, Any]:
+    """One identifier for JSON; what fewer than two frames cannot tell is ``None``."""
+    stated = _stated(streams)
+    return {
+        "network": key.network,
+        "identifier": key.identifier,
+        "extended": key.extended,
+        "message": streams[0].message.name if streams else None,
+        "frames": frames,
+        "stated_ms": stated.ns / 1e6 if stated else None,
+        "median_ms": cycle.median_ns / 1e6 if cycle else None,
+        "jitter_ms": cycle.jitter_ns / 1e6 if cycle else None,
+        "shortest_ms": cycle.shortest_ns / 1e6 if cycle else None,
+        "longest_ms": cycle.longest_ns / 1e6 if cycle else None,
+        "longest_at_s": (cycle.longest_at_ns - origin_ns) / 1e9 if cycle else None,
     }

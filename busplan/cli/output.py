@@ -116,7 +116,8 @@ def print_table(
     """Print aligned columns; ``right`` lists the columns that align right (numbers).
 
     Columns in ``shrink`` (names) are cut, the widest first, until a row fits the terminal; a cut
-    text ends in ``~``. Without a terminal, rows of up to 80 columns fit.
+    text has ``~`` in its middle, because names often differ in their last character. Without a
+    terminal, rows of up to 80 columns fit.
     """
     cells = [list(head), *(list(r) for r in rows)]
     widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
@@ -135,4 +136,7 @@ def print_table(
 
 
 def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "~"
+    if len(text) <= width:
+        return text
+    tail = (width - 1) // 2
+    return f"{text[: width - 1 - tail]}~{text[len(text) - tail :]}"

@@ -74,7 +74,7 @@ def decode_findings(
     listed = list(tallies)
     findings = [f for tally in listed for f in _of_message(tally, as_float)]
     findings += _unknown(matching.unknown)
-    findings += _absent(listed)
+    findings += _absent(listed, matching)
     return tuple(findings)
 
 
@@ -177,8 +177,8 @@ def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:
             "identifier-unknown",
             Weight.NOTE,
             Where(network),
-            f"{total} frames on {network} have {len(found)} identifiers that no definition knows: "
-            + ", ".join(shown)
+            f"{total} frame{_s(total)} on {network} under {len(found)} identifier{_s(len(found))} "
+            f"that no definition knows: {', '.join(shown)}"
             + (", ..." if len(found) > _SHOWN else ""),
             why="They are not decoded.",
             action="Look at them with busplan survey; ask the maker for their definition.",
@@ -186,18 +186,39 @@ def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:
         )
 
 
-def _absent(tallies: Iterable[MessageTally]) -> Iterator[Finding]:
+def _absent(tallies: Iterable[MessageTally], matching: Matching) -> Iterator[Finding]:
+    """Messages that never came; a network without any frame is named as a whole."""
+    heard = {m.stream.network for m in matching.matches if m.keys}
+    heard |= {key.network for key in matching.unknown}
     networks: dict[str, list[str]] = defaultdict(list)
     for tally in tallies:
         if not tally.match.keys:
             networks[tally.match.stream.network].append(tally.match.stream.label)
+    silent = [network for network in networks if network not in heard]
+    if silent:
+        yield Finding(
+            "network-absent",
+            Weight.NOTE,
+            Where(silent[0] if len(silent) == 1 else None),
+            f"The capture has no frame of {', '.join(silent)}.",
+            why="The signals asked for there have no values.",
+            figures=(Figure("messages", sum(len(networks[n]) for n in silent)),),
+        )
     for network, labels in networks.items():
+        if network in silent:
+            continue
         more = ", ..." if len(labels) > _SHOWN else ""
         yield Finding(
             "message-absent",
             Weight.NOTE,
             Where(network),
-            f"{len(labels)} messages never came on {network}: {', '.join(labels[:_SHOWN])}{more}",
+            f"{len(labels)} message{_s(len(labels))} never came on {network}: "
+            f"{', '.join(labels[:_SHOWN])}{more}",
             why="Their signals have no values.",
             figures=(Figure("messages", len(labels)),),
         )
+
+
+def _s(number: int) -> str:
+    """The plural's letter."""
+    return "" if number == 1 else "s"

@@ -56,8 +56,7 @@ def convert_message(
         senders=unique(_named(source.senders)),
         fd=fd,
         bit_rate_switch=fd and _bit_rate_switch(source),
-        cycle=_span(source, "GenMsgCycleTime")
-        or (_span(source, "GenMsgDelayTime") if event else None),
+        cycle=_cycle(source, event),
         event=event,
         j1939=split_identifier(source.frame_id) if is_j1939 else None,
         comment=source.comment or "",

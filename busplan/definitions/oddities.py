@@ -9,13 +9,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
 from busplan.definitions.model import Message, Signal
+from busplan.definitions.sense import LONGEST_J1939
 from busplan.findings import Figure, Finding, Weight, Where
-
-FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
-"""Payload lengths that CAN FD knows [bytes] (ISO 11898-1)."""
-
-_LONGEST_J1939 = 1785
-"""Bytes that a J1939 transport session can carry (SAE J1939-21)."""
+from busplan.wire.lengths import FD_LENGTHS
 
 
 def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:
@@ -114,7 +110,7 @@ def _length(message: Message) -> Iterator[Finding]:
         if message.length not in FD_LENGTHS:
             text = "which no CAN FD frame can have"
     elif message.length > 8:
-        if message.extended and message.length <= _LONGEST_J1939 and message.j1939 is not None:
+        if message.extended and message.length <= LONGEST_J1939 and message.j1939 is not None:
             return
         text = "more than a classical frame holds, and the file does not call it CAN FD"
     if text:

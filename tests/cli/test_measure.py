@@ -9,6 +9,7 @@ import pytest
 from support.command import busplan
 
 from busplan.cli.captures import parse_rates
+from busplan.cli.output import print_table
 from busplan.errors import UsageError
 
 
@@ -32,6 +33,26 @@ def test_json_has_every_window(tmp_path: Path) -> None:
     document = json.loads(run.out)
     assert len(document["loads"][0]["windows"]["exact"]) == 5
     assert document["cycles"][0]["median_ms"] == 10.0
+
+
+def test_json_has_identifiers_seen_once(tmp_path: Path) -> None:
+    path = capture(tmp_path)
+    path.write_text(path.read_text() + "(6.000000) can0 200#\n")
+    cycles = json.loads(busplan("measure", path, "--json").out)["cycles"]
+    assert [(c["identifier"], c["frames"]) for c in cycles] == [(0x100, 500), (0x200, 1)]
+    assert cycles[1]["median_ms"] is None
+    assert cycles[0]["stated_ms"] is None  # no plan
+
+
+def test_names_that_differ_at_their_end_stay_apart_when_cut(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    rows = [[f"CellVoltages{i}", "x" * 68] for i in range(1, 7)]
+    print_table(["message", ""], rows, shrink=frozenset({0}))
+    lines = capsys.readouterr().out.splitlines()[1:]
+    assert [line.split()[0] for line in lines] == [f"CellV~ges{i}" for i in range(1, 7)]
+    assert all(len(line) <= 80 for line in lines)
 
 
 @pytest.mark.parametrize(
