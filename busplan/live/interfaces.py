@@ -170,9 +170,11 @@ def _widen(bus: can.BusABC) -> None:
     import socket
 
     # Anything an interface does in place of giving its socket leaves the buffer as it is.
-    with contextlib.suppress(Exception):
-        with socket.fromfd(bus.fileno(), socket.AF_INET, socket.SOCK_DGRAM) as behind:
-            behind.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+    with (
+        contextlib.suppress(Exception),
+        socket.fromfd(bus.fileno(), socket.AF_INET, socket.SOCK_DGRAM) as behind,
+    ):
+        behind.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
 
 
 def open_sender(spec: InterfaceSpec) -> Sender:
