@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
 from busplan.capture.blocks import GZIP_MAGIC, byte_blocks
-from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress
 from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
@@ -234,6 +234,8 @@ def blf_chunks(
             raise CaptureError(f"{path}: not a readable BLF file ({_said(error)})") from error
         # The start is added in integers: a double of seconds since 1970 is only good to 0.2 µs.
         shift_ns = round(reader.start_timestamp * 1000) * 1_000_000
+        if not 0 <= shift_ns <= LATEST_S * 10**9:
+            shift_ns = 0
         reader.start_timestamp = 0.0
         tally.clock = "UTC assumed (the format states no zone)" if shift_ns else OWN_START
         gatherer = Gatherer(tally, names)

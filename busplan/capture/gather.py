@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busplan.capture.chunks import ChannelNames, Chunk
+from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk
 from busplan.capture.frames import ERROR, EXTENDED, FD, REMOTE
 from busplan.capture.messages import flags_of, nanoseconds
 from busplan.capture.tally import Tally
@@ -74,11 +74,14 @@ class Gatherer:
         if length > 8 and not flags & FD and not self._knows_fd:
             flags |= FD
             self.fd_assumed += 1
-        if not flags & FD:
+        if flags & FD:
+            # CAN FD knows no remote frames; a library may call one without payload so.
+            flags &= ~REMOTE
+        else:
             # A classical frame may carry a length code above 8; it still means 8 bytes.
             stated = min(stated, 8)
-        if not math.isfinite(time_s) or abs(time_s) > 9e9:
-            reason = "has no readable time"
+        if not math.isfinite(time_s) or abs(time_s) > LATEST_S:
+            reason = "has no believable time"
         elif not 0 <= identifier <= (0x7FF if not flags & (EXTENDED | ERROR) else 0x1FFFFFFF):
             reason = "has an identifier out of range"
         elif flags & REMOTE:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
 from busplan.capture.gather import NO_CHANNEL
 from busplan.capture.messages import nanoseconds
@@ -54,6 +54,8 @@ def mf4_chunks(
             raise CaptureError(f"{path}: not a readable MF4 file ({error})") from error
         opened.callback(file.close)
         start_ns = round(file.header.start_time.timestamp() * 1e6) * 1000
+        if not 0 <= start_ns <= LATEST_S * 10**9:
+            start_ns = 0
         for index, kind in _bus_groups(file):
             wanted = int(file.groups[index].channel_group.cycles_nr)
             got = 0
@@ -120,10 +122,11 @@ def _chunk(signal: Any, kind: str, start_ns: int, tally: Tally, names: ChannelNa
     if network is None:
         numbers, where = np.unique(fields["BusChannel"], return_inverse=True)
         network = np.array([names.index(f"can{c}") for c in numbers], np.uint16)[where]
-    keep = _possible(identifier, flags, length, tally)
+    time_s = np.asarray(signal.timestamps, np.float64)
+    keep = _possible(time_s, identifier, flags, length, tally)
     data, length = data[keep], length[keep]
     return Chunk(
-        (nanoseconds(signal.timestamps) + start_ns)[keep],
+        nanoseconds(time_s[keep]) + start_ns,
         network[keep],
         identifier[keep],
         flags[keep],
@@ -133,11 +136,16 @@ def _chunk(signal: Any, kind: str, start_ns: int, tally: Tally, names: ChannelNa
 
 
 def _possible(
-    identifier: npt.NDArray[np.uint32], flags: U8, length: npt.NDArray[np.int64], tally: Tally
+    time_s: npt.NDArray[np.float64],
+    identifier: npt.NDArray[np.uint32],
+    flags: U8,
+    length: npt.NDArray[np.int64],
+    tally: Tally,
 ) -> npt.NDArray[np.bool_]:
     fd = (flags & FD) != 0
     base = (flags & (EXTENDED | ERROR)) == 0
     wrong = {
+        "has no believable time": ~(np.abs(time_s) <= LATEST_S),
         "has an identifier out of range": base & (identifier > 0x7FF),
         "has a payload longer than its kind of frame can hold": ~fd & (length > 8),
         "has a CAN FD payload length that no CAN FD frame can have": fd

@@ -14,7 +14,7 @@ import numpy as np
 from busplan.capture import store
 from busplan.capture.assembly import Assembled, Assembly, MemorySink, as_table
 from busplan.capture.capture import Capture, Source
-from busplan.capture.chunks import EPOCH_FROM_NS, ChannelNames, Chunk
+from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk
 from busplan.capture.formats import TEXT_LOG, Format, recognise
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError, UsageError
@@ -239,6 +239,8 @@ def _offsets(paths: Sequence[Path], wanted: Mapping[str, int]) -> list[int]:
     for name in wanted:
         if name not in known:
             raise UsageError(f"--offset names {name}, which is not among the capture files")
+        if abs(wanted[name]) > LATEST_S * 10**9:
+            raise UsageError(f"--offset of {name} is beyond {LATEST_S} s")
     return [wanted.get(str(p), wanted.get(p.name, 0)) for p in paths]
 
 

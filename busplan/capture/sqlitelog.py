@@ -17,7 +17,8 @@ from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
 
-MAGIC = b"SQLite format 3\0"
+_DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)
+"""What a damaged database raises; the second when its own names are no text any more."""
 
 
 def sqlite_chunks(
@@ -35,7 +36,7 @@ def sqlite_chunks(
             cursor = database.execute(
                 "SELECT ts, arbitration_id, extended, remote, error, dlc, data FROM messages"
             )
-        except sqlite3.DatabaseError as error:
+        except _DAMAGE as error:
             raise CaptureError(f"{path}: not a readable SQLite capture ({error})") from error
         if state != "ok":
             tally.torn = f"the database is damaged ({state}); rows may be missing"
@@ -61,7 +62,7 @@ def sqlite_chunks(
                     yield gatherer.chunk()
                     if progress:
                         progress(size // 2, row)
-        except sqlite3.DatabaseError as error:
+        except _DAMAGE as error:
             tally.torn = f"the database is damaged after row {row} ({error})"
     tally.entries = row
     yield gatherer.chunk()

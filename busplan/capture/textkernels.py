@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from busplan.capture.chunks import LATEST_S
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 from busplan.capture.words import (
     all_decimal,
@@ -36,7 +37,7 @@ PLACES = 64
 """Wrong lines of one block whose line numbers are kept."""
 
 REASONS = (
-    "does not begin with a time in parentheses",
+    "does not begin with a believable time in parentheses",
     "has no readable channel name",
     "has no readable identifier",
     "has an identifier out of range",
@@ -145,7 +146,7 @@ def parse_lines(
                 seconds = seconds * 10 + (text[p] - 48)
                 digits += 1
                 p += 1
-            if digits == 0 or seconds >= 9_000_000_000:
+            if digits == 0 or seconds >= LATEST_S:
                 break
             fraction = 0
             places_left = 9
@@ -329,7 +330,7 @@ def _usual_line(
     ):
         return nothing
     seconds = np.int64(decimal(front)) * 100 + np.int64(decimal(middle))
-    if seconds >= 9_000_000_000:
+    if seconds >= LATEST_S:
         return nothing
     time = seconds * 1_000_000_000 + np.int64(decimal(fraction)) * 1000
 

@@ -32,6 +32,7 @@ FD_ROWS: list[Row] = [
     (6_000_000, "can0", 0x321, FD | BRS, 64, bytes(range(64))),
     (6_000_500, "can1", 0x10, FD | EXTENDED, 12, bytes(12)),
     (6_000_900, "can1", 0x11, FD | BRS | ESI, 5, b"hello"),
+    (6_000_950, "can1", 0x12, FD, 0, b""),
 ]
 REMOTE_ROWS: list[Row] = [(7_000_000, "can0", 0x111, REMOTE, 4, b"")]
 SENT_ROWS: list[Row] = [(8_000_000, "can1", 0x222, SENT, 1, b"\1")]

@@ -50,6 +50,7 @@ def test_every_kind_of_frame_is_read(tmp_path: Path) -> None:
         ("rubbish", "time"),
         ("(1,5) can0 123#00", "time"),
         ("(1.5)can0 123#00", "time"),
+        ("(4000000000.0) can0 123#00", "time"),
         ("(1.5)  123#00", "channel"),
         ("(1.5) can0 12#00", "identifier"),
         ("(1.5) can0 800#00", "out of range"),
