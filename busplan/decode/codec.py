@@ -16,16 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.capture.frames import REMOTE, FrameTable
-from busplan.decode.layout import (
-    BITS,
-    SCALED,
-    SCALED_UNSIGNED,
-    WHOLE,
-    layout_of,
-    place_of,
-    raw_dtype,
-    value_dtype,
-)
+from busplan.decode.extract import Extractor, floats
+from busplan.decode.presence import Presence, PresencePlan
 from busplan.definitions.model import Message, Signal
 
 Array = npt.NDArray[Any]
@@ -51,7 +43,7 @@ class DecodedSignal:
     @cached_property
     def raw(self) -> Array:
         """Raw values as int64 (uint64 for unsigned 64-bit signals and the bits of floats)."""
-        return _extract(self._table, self._rows, [self.signal], raw=True)[0]
+        return Extractor([self.signal], raw=True)(self._table, self._rows)[0]
 
     @cached_property
     def out_of_range(self) -> Mask:
@@ -68,7 +60,7 @@ class DecodedSignal:
         names = tuple(self.signal.choices.values())
         number = np.full(len(self.values), -1, np.int32)
         if names:
-            raw = np.trunc(_floats(self.signal, self.raw)) if self.signal.is_float else self.raw
+            raw = np.trunc(floats(self.signal, self.raw)) if self.signal.is_float else self.raw
             for place, value in enumerate(self.signal.choices):
                 number[(raw == value) & self.present] = place
         return number, names
@@ -104,6 +96,48 @@ class DecodedMessage:
         return len(self.rows)
 
 
+class Codec:
+    """A message compiled for decoding chosen signals (all when ``None``), to be used many times.
+
+    ``KeyError`` when the message has no signal of a name.
+    """
+
+    def __init__(self, message: Message, signals: Sequence[str] | None = None) -> None:
+        self.message = message
+        self.signals = tuple(
+            message.signals if signals is None else (message.signal(s) for s in signals)
+        )
+        self._extract = Extractor(self.signals)
+        self._presence = PresencePlan(message, self.signals)
+
+    def decode(self, table: FrameTable, rows: npt.ArrayLike) -> DecodedMessage:
+        """Decode the given rows of ``table``."""
+        index = np.ascontiguousarray(rows, np.int64)
+        length, remote = _sent(table, index)
+        presence = Presence(self._presence, table, index, length)
+        everywhere = np.broadcast_to(np.True_, len(index))
+        decoded = {}
+        for signal, values in zip(self.signals, self._extract(table, index), strict=True):
+            present = presence.of(signal.name)
+            if present is None:
+                present = everywhere
+            else:
+                nothing = np.nan if values.dtype == np.float64 else 0
+                np.copyto(values, nothing, where=presence.absent(signal.name))
+            decoded[signal.name] = DecodedSignal(signal, values, present, table, index)
+        short, long = _uneven(length, self.message.length)
+        return DecodedMessage(
+            self.message,
+            index,
+            table.time_ns[index],
+            decoded,
+            short=short - (remote if self.message.length else 0),
+            long=long,
+            remote=remote,
+            unknown_multiplexer=presence.unknown(),
+        )
+
+
 def decode_message(
     table: FrameTable,
     rows: npt.ArrayLike,
@@ -112,170 +146,22 @@ def decode_message(
 ) -> DecodedMessage:
     """Decode ``signals`` (all when ``None``) of ``message`` in the given rows of ``table``.
 
-    ``KeyError`` when the message has no signal of a name.
+    ``KeyError`` when the message has no signal of a name. :class:`Codec` saves compiling when the
+    same signals are decoded again and again.
     """
-    index = np.ascontiguousarray(rows, np.int64)
-    wanted = message.signals if signals is None else tuple(message.signal(s) for s in signals)
-    length = table.length[index]
-    remote = (table.flags[index] & REMOTE) != 0
-    presence = _Presence(table, index, message, np.where(remote, 0, length))
-    columns = _extract(table, index, wanted)
-    decoded = {}
-    for signal, values in zip(wanted, columns, strict=True):
-        present = presence.of(signal)
-        if not present.all():
-            values[~present] = np.nan if values.dtype == np.float64 else 0
-        decoded[signal.name] = DecodedSignal(signal, values, present, table, index)
-    return DecodedMessage(
-        message,
-        index,
-        table.time_ns[index],
-        decoded,
-        short=int(np.count_nonzero((length < message.length) & ~remote)),
-        long=int(np.count_nonzero((length > message.length) & ~remote)),
-        remote=int(np.count_nonzero(remote)),
-        unknown_multiplexer=presence.unknown(wanted),
-    )
+    return Codec(message, signals).decode(table, rows)
 
 
-class _Presence:
-    """Which frames carry which signal; signals with the same conditions share one mask."""
-
-    def __init__(self, table: FrameTable, rows: I64, message: Message, length: Array) -> None:
-        self._table, self._rows, self._message = table, rows, message
-        self._length = length
-        self._shortest = int(length.min()) if len(length) else 0
-        self._masks: dict[Any, Mask] = {}
-        self._raw: dict[str, Array] = {}
-
-    def of(self, signal: Signal) -> Mask:
-        need = place_of(signal).last + 1
-        condition = signal.condition
-        key = (need, condition)
-        if key not in self._masks:
-            if condition is None or not self._message.has(condition.selector):
-                mask = self._long_enough(need)
-            else:
-                selector = self._message.signal(condition.selector)
-                mask = _within(self._selected(selector), condition.ranges)
-                mask &= self.of(selector)
-                mask &= self._long_enough(need)
-            mask.flags.writeable = False
-            self._masks[key] = mask
-        return self._masks[key]
-
-    def unknown(self, wanted: Sequence[Signal]) -> int:
-        """Frames in which a selector of ``wanted`` has a value that selects nothing."""
-        names = {s.name for s in wanted if s.selects}
-        names |= {s.condition.selector for s in wanted if s.condition}
-        count = np.zeros(len(self._rows), np.bool_)
-        for name in names:
-            ranges = [
-                pair
-                for s in self._message.signals
-                if s.condition and s.condition.selector == name
-                for pair in s.condition.ranges
-            ]
-            if ranges and self._message.has(name):
-                selector = self._message.signal(name)
-                count |= self.of(selector) & ~_within(self._selected(selector), ranges)
-        return int(np.count_nonzero(count))
-
-    def _long_enough(self, need: int) -> Mask:
-        if need <= self._shortest:
-            return np.ones(len(self._rows), np.bool_)
-        return np.asarray(self._length >= need)
-
-    def _selected(self, selector: Signal) -> Array:
-        if selector.name not in self._raw:
-            raw = _extract(self._table, self._rows, [selector], raw=True)[0]
-            self._raw[selector.name] = raw
-        return self._raw[selector.name]
+def _uneven(length: Array, defined: int) -> tuple[int, int]:
+    """How many frames are shorter and how many longer than defined."""
+    if not len(length) or length.min() == defined == length.max():
+        return 0, 0
+    return int(np.count_nonzero(length < defined)), int(np.count_nonzero(length > defined))
 
 
-def _within(raw: Array, ranges: Sequence[tuple[int, int]]) -> Mask:
-    """Where ``raw`` lies in one of the inclusive ``ranges``."""
-    joined: list[list[int]] = []
-    for low, high in sorted(ranges):
-        if joined and low <= joined[-1][1] + 1:
-            joined[-1][1] = max(joined[-1][1], high)
-        else:
-            joined.append([low, high])
-    mask = np.zeros(len(raw), np.bool_)
-    for low, high in joined:
-        mask |= raw == low if low == high else (raw >= low) & (raw <= high)
-    return mask
-
-
-def _extract(
-    table: FrameTable, rows: I64, signals: Sequence[Signal], *, raw: bool = False
-) -> list[Array]:
-    """Values (or raw values) of ``signals``, one array each; absent ones read as zero bits."""
-    from busplan.decode.kernels import extract
-
-    layout = layout_of(signals)
-    bits = np.empty((len(signals), len(rows)), np.int64)
-    kinds = [BITS if raw else _kind(s) for s in signals]
-    ordered = [signals[i] for i in layout.order]
-    whole = [kinds[i] == WHOLE for i in layout.order]
-    extract(
-        _read_only(rows, np.int64),
-        _read_only(table.start, np.int64),
-        _read_only(table.length, np.uint8),
-        _read_only(table.flags, np.uint8),
-        np.uint8(REMOTE),
-        _read_only(table.payload, np.uint8),
-        layout.order,
-        layout.window,
-        layout.ninth,
-        layout.big,
-        layout.shift,
-        layout.width,
-        layout.signed,
-        np.array([kinds[i] for i in layout.order], np.int64),
-        np.array([float(s.scale) for s in ordered]),
-        np.array([float(s.offset) for s in ordered]),
-        np.array([_wrapped(s.scale) if w else 1 for s, w in zip(ordered, whole, strict=True)]),
-        np.array([_wrapped(s.offset) if w else 0 for s, w in zip(ordered, whole, strict=True)]),
-        bits,
-        bits.view(np.float64),
-    )
-    if raw:
-        return [column.view(raw_dtype(s)) for s, column in zip(signals, bits, strict=True)]
-    columns = []
-    for signal, column in zip(signals, bits, strict=True):
-        if signal.is_float:
-            values = _floats(signal, column)
-            if signal.scale != 1 or signal.offset != 0:
-                with np.errstate(all="ignore"):  # infinities and signalling NaNs are data
-                    values = values * float(signal.scale) + float(signal.offset)
-            columns.append(values)
-        else:
-            columns.append(column.view(value_dtype(signal)))
-    return columns
-
-
-def _kind(signal: Signal) -> int:
-    if signal.is_float or (signal.scale == 1 and signal.offset == 0):
-        return BITS
-    if value_dtype(signal) != np.float64:
-        return WHOLE
-    return SCALED_UNSIGNED if raw_dtype(signal) == np.uint64 else SCALED
-
-
-def _floats(signal: Signal, bits: Array) -> Array:
-    """Bits of IEEE 754 numbers of 16, 32 or 64 bits as float64."""
-    unsigned = bits.astype(f"u{signal.length // 8}")
-    return unsigned.view(f"f{signal.length // 8}").astype(np.float64)
-
-
-def _wrapped(number: float | int) -> int:
-    """A whole number as the int64 with the same bits; arithmetic is modulo 2**64."""
-    return (int(number) + (1 << 63)) % (1 << 64) - (1 << 63)
-
-
-def _read_only(array: Array, dtype: Any) -> Array:
-    """A contiguous read-only view: memory maps and arrays then share one compiled kernel."""
-    view = np.ascontiguousarray(array, dtype).view()
-    view.flags.writeable = False
-    return view
+def _sent(table: FrameTable, rows: I64) -> tuple[Array, int]:
+    """Payload lengths, 0 for remote frames, and the number of these."""
+    length = table.length[rows]
+    remote = (table.flags[rows] & REMOTE) != 0
+    count = int(np.count_nonzero(remote))
+    return (np.where(remote, 0, length), count) if count else (length, 0)

@@ -10,6 +10,7 @@ from busplan.kernels import kernel
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
+U16 = npt.NDArray[np.uint16]
 
 BLOCK = 2048
 """Frames handled at a time, so that their payload words stay in the processor's first cache."""
@@ -19,7 +20,7 @@ BLOCK = 2048
 def extract(
     rows: I64,
     start: I64,
-    length: U8,
+    length: U8 | U16,
     flags: U8,
     remote: np.uint8,
     payload: U8,
@@ -45,30 +46,44 @@ def extract(
     """
     words = np.empty(BLOCK, np.uint64)
     swapped = np.empty(BLOCK, np.uint64)
+    bytes_ = np.uint64(0x00FF00FF00FF00FF)
+    pairs = np.uint64(0x0000FFFF0000FFFF)
     for low in range(0, len(rows), BLOCK):
         count = min(BLOCK, len(rows) - low)
         loaded = -1
+        turned = -1
         for s in range(len(order)):
             if window[s] != loaded:
                 loaded = window[s]
                 for i in range(count):
                     row = rows[low + i]
                     have = 0 if flags[row] & remote else int(length[row]) - loaded
-                    at = start[row] + loaded
                     word = np.uint64(0)
                     if have >= 8:
-                        for b in range(8):
-                            word |= np.uint64(payload[at + b]) << np.uint64(8 * b)
+                        # Written out, with unsigned positions, this compiles to one load.
+                        at = np.uint64(start[row] + loaded)
+                        word = (
+                            np.uint64(payload[at])
+                            | np.uint64(payload[at + np.uint64(1)]) << np.uint64(8)
+                            | np.uint64(payload[at + np.uint64(2)]) << np.uint64(16)
+                            | np.uint64(payload[at + np.uint64(3)]) << np.uint64(24)
+                            | np.uint64(payload[at + np.uint64(4)]) << np.uint64(32)
+                            | np.uint64(payload[at + np.uint64(5)]) << np.uint64(40)
+                            | np.uint64(payload[at + np.uint64(6)]) << np.uint64(48)
+                            | np.uint64(payload[at + np.uint64(7)]) << np.uint64(56)
+                        )
                     else:
                         for b in range(have):
-                            word |= np.uint64(payload[at + b]) << np.uint64(8 * b)
+                            word |= np.uint64(payload[start[row] + loaded + b]) << np.uint64(8 * b)
                     words[i] = word
-                    flip = np.uint64(0)
-                    for b in range(8):
-                        flip |= ((word >> np.uint64(8 * b)) & np.uint64(255)) << np.uint64(
-                            56 - 8 * b
-                        )
-                    swapped[i] = flip
+            if big[s] and window[s] != turned:
+                # The bytes of each word in opposite order: swap neighbours, pairs, halves.
+                turned = window[s]
+                for i in range(count):
+                    word = words[i]
+                    word = (word & bytes_) << np.uint64(8) | word >> np.uint64(8) & bytes_
+                    word = (word & pairs) << np.uint64(16) | word >> np.uint64(16) & pairs
+                    swapped[i] = word << np.uint64(32) | word >> np.uint64(32)
             source = swapped if big[s] else words
             down = np.uint64(shift[s])
             empty = np.uint64(64 - width[s])

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from busplan.capture.frames import FrameTable
-from busplan.decode.codec import decode_message
+from busplan.decode.codec import Codec
 from busplan.decode.columns import (
     Clock,
     Column,
@@ -43,6 +43,7 @@ class _Wanted:
 
     match: Match
     columns: tuple[Column, ...]
+    codec: Codec
     tally: MessageTally
 
 
@@ -93,8 +94,7 @@ class Series:
                 rows = rows_within(self.table, wanted.match.rows, begin, end)
                 if not len(rows):
                     continue
-                names = [c.address.signal for c in wanted.columns]
-                message = decode_message(self.table, rows, wanted.match.stream.message, names)
+                message = wanted.codec.decode(self.table, rows)
                 wanted.tally.add(message, self.table.length[rows])
                 done += len(rows)
                 received += [
@@ -159,7 +159,8 @@ def decode_series(
         chosen = names.get((stream.network, stream.node, stream.message.name), {})
         if chosen:
             columns = tuple(Column(stream.address(n), stream.message.signal(n)) for n in chosen)
-            wanted.append(_Wanted(match, columns, MessageTally(match)))
+            codec = Codec(stream.message, tuple(chosen))
+            wanted.append(_Wanted(match, columns, codec, MessageTally(match)))
     clock = Clock(table.origin_ns, absolute)
     return Series(table, matching, layout, grid, clock, tuple(wanted))
 
