@@ -8,7 +8,7 @@ of three; every contestant decodes every signal of every frame to physical value
 
 * *cantools*: ``Message.decode`` frame by frame in a Python loop, the message known beforehand (a
   tenth of the frames, scaled up, or it would take minutes).
-* *asammdf* (needs the extra ``bench``): ``MDF.extract_bus_logging`` on an opened bus-logging file,
+* *asammdf* (needs the extra ``mf4``): ``MDF.extract_bus_logging`` on an opened bus-logging file,
   classical frames only (a tenth of them, scaled up).
 * *numpy*: shifts and masks on payloads that lie ready as 64-bit words (nothing gathered, no
   presence, no counts): the floor.

@@ -1,6 +1,6 @@
 """Make a large text log: five busy networks, 10,000 frames a second in all (invented traffic).
 
-    python tests/benchmarks/make_capture.py /tmp/big.log --seconds 3600
+    python tests/benchmarks/make_capture.py big.log --seconds 3600
 
 An hour gives 36 million frames, about 1.7 GB. Payloads hold a counter and slow ramps, so that
 stuff bits and compression are neither best nor worst case.
