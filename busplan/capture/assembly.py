@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Protocol
@@ -63,7 +63,7 @@ class MemorySink:
 
 @dataclass
 class Lane:
-    """One channel of one file."""
+    """One channel of one file; ``first_ns`` and ``last_ns`` leave unbelievable times out."""
 
     file: Path
     name: str
@@ -71,15 +71,6 @@ class Lane:
     errors: int = 0
     first_ns: int = np.iinfo(np.int64).max
     last_ns: int = np.iinfo(np.int64).min
-
-
-@dataclass
-class _OpenFile:
-    path: Path
-    names: ChannelNames
-    offset_ns: int
-    watch: TimeWatch
-    lanes: list[int] = field(default_factory=list)
 
 
 @dataclass
@@ -106,32 +97,44 @@ class Assembly:
         self._payload_bytes = 0
         self.frames = 0
 
-    def file(self, path: Path, names: ChannelNames, offset_ns: int) -> _OpenFile:
-        """Begin a file; hand what it returns to :meth:`add` with each block."""
+    def file(
+        self, path: Path, names: ChannelNames, offset_ns: int, chunks: Iterable[Chunk]
+    ) -> Iterator[Chunk]:
+        """The blocks of a file with times shifted and channels numbered through all files."""
         watch = TimeWatch(str(path))
         self._watches.append(watch)
-        return _OpenFile(path, names, offset_ns, watch)
+        numbers: list[int] = []
+        for chunk in chunks:
+            for name in names.names[len(numbers) :]:
+                numbers.append(len(self._lanes))
+                self._lanes.append(Lane(path, name))
+            if len(self._lanes) > np.iinfo(np.uint16).max:
+                raise CaptureError(f"{path}: more than {np.iinfo(np.uint16).max} channels")
+            if not len(chunk):
+                continue
+            time_ns = chunk.time_ns + offset_ns if offset_ns else chunk.time_ns
+            network = np.array(numbers, np.uint16)[chunk.network]
+            watch.add(time_ns)
+            self._count(time_ns, network, chunk.flags)
+            yield replace(chunk, time_ns=time_ns, network=network)
 
-    def add(self, file: _OpenFile, chunk: Chunk) -> None:
-        """Take the next block of a file."""
-        for name in file.names.names[len(file.lanes) :]:
-            file.lanes.append(len(self._lanes))
-            self._lanes.append(Lane(file.path, name))
-        if not len(chunk):
-            return
-        if len(self._lanes) > np.iinfo(np.uint16).max:
-            raise CaptureError(f"{file.path}: more than {np.iinfo(np.uint16).max} channels")
-        time_ns = chunk.time_ns + file.offset_ns if file.offset_ns else chunk.time_ns
-        network = np.array(file.lanes, np.uint16)[chunk.network]
+    def add(self, chunk: Chunk) -> None:
+        """Take the next block of the whole capture."""
         stored = np.where(chunk.flags & REMOTE, 0, chunk.length).astype(np.int64)
         start = np.cumsum(stored) - stored
         self._grouper.add(
-            time_ns, network, chunk.identifier, chunk.flags, chunk.length, start, chunk.payload
+            chunk.time_ns,
+            chunk.network,
+            chunk.identifier,
+            chunk.flags,
+            chunk.length,
+            start,
+            chunk.payload,
         )
         self._sink.append(
             {
-                "time_ns": time_ns,
-                "network": network,
+                "time_ns": chunk.time_ns,
+                "network": chunk.network,
                 "identifier": chunk.identifier,
                 "flags": chunk.flags,
                 "length": chunk.length,
@@ -139,20 +142,21 @@ class Assembly:
                 "payload": chunk.payload,
             }
         )
-        file.watch.add(time_ns)
-        self._count(time_ns, network, chunk.flags)
         self._payload_bytes += len(chunk.payload)
         self.frames += len(chunk)
 
     def _count(self, time_ns: I64, network: np.ndarray, flags: np.ndarray) -> None:
+        first, last = believable_bounds(time_ns)
+        inside = (time_ns >= first) & (time_ns <= last)
         for number in np.flatnonzero(np.bincount(network)):
             mine = network == number
-            times = time_ns[mine]
             lane = self._lanes[number]
-            lane.frames += len(times)
+            lane.frames += int(mine.sum())
             lane.errors += int(((flags[mine] & ERROR) != 0).sum())
-            lane.first_ns = min(lane.first_ns, int(times.min()))
-            lane.last_ns = max(lane.last_ns, int(times.max()))
+            times = time_ns[mine & inside]
+            if len(times):
+                lane.first_ns = min(lane.first_ns, int(times.min()))
+                lane.last_ns = max(lane.last_ns, int(times.max()))
 
     def finish(self) -> Assembled:
         """The columns with everything counted on the way."""
@@ -176,10 +180,11 @@ def label_lanes(
     """A channel name for each lane.
 
     Equal names in several files are one channel when the files follow each other in time; when
-    they overlap, two adapters were recording, so the names get the file's stem in front and that
-    is reported. ``rename`` maps such a name, plain or with its stem, to one of the user's choice.
+    they overlap, two adapters were recording, so the names get the file's own in front and that is
+    reported. ``rename`` maps such a name, plain or with its stem, to one of the user's choice.
     """
     labels = [lane.name for lane in lanes]
+    short = _short_names([lane.file for lane in lanes])
     findings = []
     for name in dict.fromkeys(labels):
         mine = [i for i, lane in enumerate(lanes) if lane.name == name and lane.frames]
@@ -187,7 +192,7 @@ def label_lanes(
         if all(a[1] <= b[0] for a, b in pairwise(spans)):
             continue
         for i in mine:
-            labels[i] = f"{lanes[i].file.name.split('.')[0]}:{name}"
+            labels[i] = f"{short[lanes[i].file]}:{name}"
         apart = ", ".join(labels[i] for i in mine)
         findings.append(
             Finding(
@@ -206,6 +211,23 @@ def label_lanes(
     ], findings
 
 
+def _short_names(files: Sequence[Path]) -> dict[Path, str]:
+    """The shortest names that tell files apart: the stem if that is enough."""
+    distinct = list(dict.fromkeys(files))
+    deepest = max((len(f.parts) for f in distinct), default=1)
+    for parts in range(1, deepest + 1):
+        for whole in (False, True):
+            names = ["/".join(f.parts[-parts:]) for f in distinct]
+            if not whole:
+                names = [
+                    n[: -len(f.name)] + f.name.split(".")[0]
+                    for n, f in zip(names, distinct, strict=True)
+                ]
+            if len(set(names)) == len(names):
+                return dict(zip(distinct, names, strict=True))
+    return {f: str(f) for f in distinct}
+
+
 def as_table(
     assembled: Assembled, rename: Mapping[str, str]
 ) -> tuple[FrameTable, tuple[Channel, ...], list[Finding]]:
@@ -222,14 +244,14 @@ def as_table(
     channels = []
     for label in table.networks:
         lanes = [x for x, n in zip(assembled.lanes, labels, strict=True) if n == label]
-        frames = sum(x.frames for x in lanes)
+        timed = [x for x in lanes if x.first_ns <= x.last_ns]
         channels.append(
             Channel(
                 label,
-                frames,
+                sum(x.frames for x in lanes),
                 sum(x.errors for x in lanes),
-                min(x.first_ns for x in lanes) if frames else None,
-                max(x.last_ns for x in lanes) if frames else None,
+                min((x.first_ns for x in timed), default=None),
+                max((x.last_ns for x in timed), default=None),
             )
         )
     return table, tuple(channels), findings

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import zlib
+from codecs import BOM_UTF8
 from collections.abc import Callable, Iterator
+from itertools import chain, repeat
 from pathlib import Path
 from typing import IO
 
@@ -13,8 +15,10 @@ from busplan.capture.frames import U8
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
 
-BLOCK = 1 << 24
+BLOCK = 1 << 22
 """Bytes handled at a time."""
+FIRST = 1 << 16
+"""Bytes of the first block: a file is looked into, and a small one read, without more ado."""
 GZIP_MAGIC = b"\x1f\x8b"
 
 Consumed = Callable[[int], None]
@@ -24,30 +28,46 @@ Consumed = Callable[[int], None]
 def byte_blocks(
     path: Path, tally: Tally, block: int = BLOCK, consumed: Consumed | None = None
 ) -> Iterator[bytes]:
-    """The content of a file, unpacked when it is gzipped, in blocks of at most ``block``."""
+    """The content of a file, unpacked when it is gzipped, in blocks of at most ``block``.
+
+    A byte-order mark of UTF-8 at the very beginning is left out.
+    """
+    sizes = chain((min(block, FIRST),), repeat(block))
     with path.open("rb") as raw:
         packed = raw.read(2) == GZIP_MAGIC
         raw.seek(0)
-        stream = _unpacked(raw, tally, block) if packed else iter(lambda: raw.read(block), b"")
-        for data in stream:
+        stream = _unpacked(raw, tally, sizes) if packed else _plain(raw, sizes)
+        for data in chain((next(stream, b"").removeprefix(BOM_UTF8),), stream):
             yield data
             if consumed:
                 consumed(raw.tell())
 
 
-def _unpacked(raw: IO[bytes], tally: Tally, block: int) -> Iterator[bytes]:
-    """Unpack gzip members one after the other; keep what comes before a damage or cut."""
+def _plain(raw: IO[bytes], sizes: Iterator[int]) -> Iterator[bytes]:
+    while data := raw.read(next(sizes)):
+        yield data
+
+
+def _unpacked(raw: IO[bytes], tally: Tally, sizes: Iterator[int]) -> Iterator[bytes]:
+    """Unpack gzip members one after the other; keep what comes before a damage or cut.
+
+    Zeros after a member are padding (RFC 1952 leaves them to the reader; tapes and block devices
+    add them).
+    """
     unpacker = zlib.decompressobj(wbits=31)
     data = b""
     while True:
+        if unpacker.eof:
+            data = data.lstrip(b"\0")
         if not data:
             data = raw.read(1 << 18)
             if not data:
                 break
+            continue
         if unpacker.eof:
             unpacker = zlib.decompressobj(wbits=31)
         try:
-            yield unpacker.decompress(data, block)
+            yield unpacker.decompress(data, next(sizes))
         except zlib.error as error:
             tally.torn = f"the gzip stream is damaged ({error})"
             return

@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -27,8 +28,10 @@ OWN_START = "counts from the recorder's own start"
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
-class _LineFeed:
+class _LineFeed(io.TextIOBase):
     """A text file as python-can's readers want it, which knows where it stands.
+
+    It gives lines; any other use raises the ``io.UnsupportedOperation`` of its base.
 
     ``candidate`` is the number of the last line that looked like a frame and has not become one.
     """
@@ -52,33 +55,24 @@ class _LineFeed:
         if rest and rest.strip().lower() != b"end triggerblock":
             self._tally.open_line = True
 
-    def __iter__(self) -> _LineFeed:
-        return self
-
-    def __next__(self) -> str:
+    def readline(self, size: int | None = -1, /) -> str:  # type: ignore[override]
+        """The next line with its end, empty at the end of the file; what iteration calls."""
         if self.primer:
             primer, self.primer = self.primer, ""
             return primer
-        line = next(self._lines)
+        line = next(self._lines, None)
+        if line is None:
+            return ""
         if line.lstrip()[:1].isdigit() and "Start of measurement" not in line:
             self.skipped()
             self.candidate = self.number
-        return line
+        return line + "\n"
 
     def skipped(self) -> None:
         """Count the last candidate as a line that gave no frame."""
         if self.candidate is not None:
             self._tally.skip(self.candidate)
             self.candidate = None
-
-    def read(self) -> str:
-        raise NotImplementedError
-
-    def write(self, text: str) -> int:
-        raise NotImplementedError
-
-    def close(self) -> None:
-        pass
 
 
 def _lines_to_messages(
@@ -204,6 +198,10 @@ def csv_chunks(
     """CSV as python-can writes it: it keeps neither channel nor direction nor CAN FD."""
     import can
 
+    head = next(byte_blocks(path, Tally(str(path)), 1 << 12), b"")
+    if not head.strip().lower().startswith(CSV_HEAD.encode()):
+        # The library's reader would skip the line whatever it says.
+        raise CaptureError(f"{path}: the first line of a CSV capture must be {CSV_HEAD}")
     tally.channels_lost()
     return _text_format(
         can.CSVReader,

@@ -30,7 +30,7 @@ class Source:
 class Channel:
     """One channel as recorded. ``network`` is ``None`` until a plan has claimed the channel.
 
-    Times are as recorded, ``None`` when the channel has no frame.
+    Times are as recorded, ``None`` when the channel has no frame with a believable one.
     """
 
     name: str

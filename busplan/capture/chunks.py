@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 
-from busplan.capture.frames import I64, U8, U16, U32, FrameTable
+from busplan.capture.frames import I64, REMOTE, U8, U16, U32, FrameTable
 
 Progress = Callable[[int, int], None]
 """Called with bytes of the file consumed and frames found so far."""
@@ -27,8 +28,33 @@ class Chunk:
     length: U8
     payload: U8
 
+    COLUMNS: ClassVar[tuple[str, ...]] = (
+        "time_ns",
+        "network",
+        "identifier",
+        "flags",
+        "length",
+        "payload",
+    )
+
     def __len__(self) -> int:
         return len(self.time_ns)
+
+
+def reorder(chunk: Chunk, order: I64) -> Chunk:
+    """The same frames in another order."""
+    stored = np.where(chunk.flags & REMOTE, 0, chunk.length).astype(np.int64)
+    start = np.cumsum(stored) - stored
+    moved = stored[order]
+    source = np.repeat(start[order] - (np.cumsum(moved) - moved), moved) + np.arange(moved.sum())
+    return Chunk(
+        chunk.time_ns[order],
+        chunk.network[order],
+        chunk.identifier[order],
+        chunk.flags[order],
+        chunk.length[order],
+        chunk.payload[source],
+    )
 
 
 @dataclass

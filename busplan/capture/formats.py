@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
@@ -86,15 +87,18 @@ def recognise(path: Path) -> Format:
         raise CaptureError(f"{path}: cannot be read ({error.strerror})") from error
     if not head:
         raise CaptureError(f"{path}: the file is empty")
-    name = path.name.lower()
+    name = path.name.lower().removesuffix(".gz")
     packed = head.startswith(GZIP_MAGIC)
     if packed:
-        name = name.removesuffix(".gz")
         try:
             head = zlib.decompressobj(wbits=31).decompress(head, 4096)
         except zlib.error as error:
             raise CaptureError(f"{path}: the gzip stream is damaged ({error})") from error
-    found = _by_content(head) or next((f for f in FORMATS if name.endswith(f.suffix)), None)
+    if head.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        raise CaptureError(f"{path}: is UTF-16 text; save it as UTF-8 or plain text first")
+    found = _by_content(head.removeprefix(BOM_UTF8)) or next(
+        (f for f in FORMATS if name.endswith(f.suffix)), None
+    )
     if found is None:
         known = ", ".join(f.suffix for f in FORMATS)
         raise CaptureError(
@@ -112,6 +116,8 @@ def _by_content(head: bytes) -> Format | None:
         ".mf4": b"MDF     ",
         ".db": b"SQLite format 3\0",
         ".csv": b"timestamp,arbitration_id,",
+        ".asc": b"date ",
+        ".trc": b";$FILEVERSION=",
     }
     for found in FORMATS:
         if found.suffix in signs and head.startswith(signs[found.suffix]):

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress
+from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress, reorder
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
 from busplan.capture.gather import NO_CHANNEL
 from busplan.capture.messages import nanoseconds
@@ -164,21 +164,6 @@ def _merged(parts: list[Chunk]) -> Iterator[Chunk]:
     """The blocks as one, in time order when several groups had to be merged."""
     if not parts:
         return
-    columns = [np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.__dataclass_fields__]
-    whole = Chunk(*columns)
+    whole = Chunk(*(np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.COLUMNS))
     order = np.argsort(whole.time_ns, kind="stable")
-    if np.array_equal(order, np.arange(len(order))):
-        yield whole
-        return
-    stored = np.where(whole.flags & REMOTE, 0, whole.length).astype(np.int64)
-    start = np.cumsum(stored) - stored
-    moved = stored[order]
-    source = np.repeat(start[order] - (np.cumsum(moved) - moved), moved) + np.arange(moved.sum())
-    yield Chunk(
-        whole.time_ns[order],
-        whole.network[order],
-        whole.identifier[order],
-        whole.flags[order],
-        whole.length[order],
-        whole.payload[source],
-    )
+    yield whole if np.array_equal(order, np.arange(len(order))) else reorder(whole, order)

@@ -16,9 +16,11 @@ from busplan.capture.assembly import Assembled, Assembly, MemorySink, as_table
 from busplan.capture.capture import Capture, Source
 from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk
 from busplan.capture.formats import TEXT_LOG, Format, recognise
+from busplan.capture.frames import MINUTE_NS
+from busplan.capture.merging import merged
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError, UsageError
-from busplan.findings import Finding, Weight, Where
+from busplan.findings import Figure, Finding, Weight, Where
 
 KEPT_FROM = 30_000_000
 """Captures cheaper to read than this, in bytes of plain text log, are not kept."""
@@ -34,6 +36,8 @@ class _File:
     path: Path
     format: Format
     offset_ns: int
+    aligned: bool
+    """Whether the user has said how its times lie to those of other files."""
     tally: Tally
     names: ChannelNames = field(default_factory=ChannelNames)
     source: Iterator[Chunk] = field(default_factory=lambda: iter(()))
@@ -56,10 +60,13 @@ class _File:
                 self.peeked = chunk
                 break
 
-    @property
     def chunks(self) -> Iterator[Chunk]:
-        """All blocks of the file, the one peeked at first."""
-        return chain(() if self.peeked is None else (self.peeked,), self.source)
+        """All blocks of the file, the one peeked at first; refuses it when too much is wrong."""
+        for chunk in chain(() if self.peeked is None else (self.peeked,), self.source):
+            self.peeked = None
+            self.frames += len(chunk)
+            yield chunk
+        self.tally.check_share()
 
     def close(self) -> None:
         """Let go of the file, also when reading broke off."""
@@ -88,6 +95,10 @@ def read_capture(
         raise UsageError("name at least one capture file")
     formats = [recognise(path) for path in listed]
     shifts = _offsets(listed, offsets or {})
+    places = [path.resolve() for path in listed]
+    for path, place in zip(listed, places, strict=True):
+        if places.count(place) > 1:
+            raise UsageError(f"{path} is named twice")
     kept = cache and sum(map(reading_cost, listed, formats)) >= KEPT_FROM
     with _quiet_library():
         read = _open_kept if kept else _open_in_memory
@@ -108,7 +119,10 @@ def reading_cost(path: Path, kind: Format) -> int:
 
 
 def _open_in_memory(
-    paths: list[Path], formats: list[Format], shifts: list[int], progress: ReadProgress | None
+    paths: list[Path],
+    formats: list[Format],
+    shifts: list[int | None],
+    progress: ReadProgress | None,
 ) -> _Opened:
     assembly = Assembly(MemorySink())
     try:
@@ -120,10 +134,14 @@ def _open_in_memory(
 
 
 def _open_kept(
-    paths: list[Path], formats: list[Format], shifts: list[int], progress: ReadProgress | None
+    paths: list[Path],
+    formats: list[Format],
+    shifts: list[int | None],
+    progress: ReadProgress | None,
 ) -> _Opened:
     """From the store, or through it on first opening; from memory when it cannot be written."""
     folder = store.cache_folder()
+    store.limit_bytes()
     remark: tuple[Finding, ...] = ()
     try:
         name = store.identity(paths, shifts)
@@ -141,6 +159,7 @@ def _open_kept(
             assembled = assembly.finish()
             writer.finish(assembled, _sources(files, assembled), _tallied(files))
         found = store.load(folder, name)
+        store.make_room(folder)
     except (OSError, store.DamagedError) as error:
         remark = (_remark(folder, "capture-cache-unusable", f"cannot be used ({error})"),)
         found = None
@@ -182,12 +201,12 @@ def _tallied(files: Sequence[_File]) -> tuple[Finding, ...]:
 def _gather(
     paths: list[Path],
     formats: list[Format],
-    shifts: list[int],
+    shifts: list[int | None],
     assembly: Assembly,
     progress: ReadProgress | None,
 ) -> list[_File]:
     files = [
-        _File(path, kind, shift, Tally(str(path)))
+        _File(path, kind, shift or 0, shift is not None, Tally(str(path)))
         for path, kind, shift in zip(paths, formats, shifts, strict=True)
     ]
     size = sum(f.path.stat().st_size for f in files)
@@ -201,14 +220,14 @@ def _gather(
             file.peek(tell)
             if file.first_ns is None:
                 _refuse_empty(file)
-        _check_clocks(files)
-        for file in sorted(files, key=lambda f: f.first_ns or 0):
-            opened = assembly.file(file.path, file.names, file.offset_ns)
-            for chunk in file.chunks:
-                assembly.add(opened, chunk)
-                file.frames += len(chunk)
-                tell()
-            file.tally.check_share()
+        files[0].tally.remarks += _check_clocks(files)
+        streams = [
+            assembly.file(file.path, file.names, file.offset_ns, file.chunks())
+            for file in sorted(files, key=lambda f: f.first_ns or 0)
+        ]
+        for chunk in merged(streams):
+            assembly.add(chunk)
+            tell()
     finally:
         for file in files:
             file.close()
@@ -222,26 +241,51 @@ def _refuse_empty(file: _File) -> None:
     raise CaptureError(f"{file.path}: holds no readable frame{why}")
 
 
-def _check_clocks(files: list[_File]) -> None:
-    """All files count from 1970, or all from an own start."""
-    kinds = {(f.first_ns or 0) >= EPOCH_FROM_NS for f in files}
-    if len(kinds) > 1:
-        own = next(f for f in files if (f.first_ns or 0) < EPOCH_FROM_NS)
-        other = next(f for f in files if (f.first_ns or 0) >= EPOCH_FROM_NS)
+def _check_clocks(files: list[_File]) -> list[Finding]:
+    """All files count from 1970, or all from an own start.
+
+    Files that begin near their own zero are aligned by nothing but the user's offsets.
+    """
+    own = [f for f in files if (f.first_ns or 0) < EPOCH_FROM_NS]
+    if own and len(own) < len(files):
+        other = next(f for f in files if f not in own)
         raise CaptureError(
-            f"{own.path}: its times count from the recorder's own start, those of {other.path} "
-            f"from 1970; say how they align with --offset {own.path.name}=SECONDS"
+            f"{own[0].path}: its times count from the recorder's own start, those of {other.path} "
+            f"from 1970; say how they align with --offset {own[0].path.name}=SECONDS"
         )
+    loose = [f for f in own if not f.aligned and abs(f.first_ns or 0) < MINUTE_NS]
+    if len(loose) < 2:
+        return []
+    return [
+        Finding(
+            "files-not-aligned",
+            Weight.CAUTION,
+            Where(file=str(loose[-1].path)),
+            f"{len(loose)} files each count from their own start, so nothing says how they lie in "
+            "time to each other; they are shown as if they had begun together",
+            why="What happened together and what came first cannot be told across files.",
+            action=f"Say how they align, for example --offset {loose[-1].path.name}=SECONDS.",
+            figures=(Figure("files", len(loose)),),
+        )
+    ]
 
 
-def _offsets(paths: Sequence[Path], wanted: Mapping[str, int]) -> list[int]:
-    known = {str(p) for p in paths} | {p.name for p in paths}
+def _offsets(paths: Sequence[Path], wanted: Mapping[str, int]) -> list[int | None]:
+    """The offset of each file, ``None`` where none is given."""
+    names = [p.name for p in paths]
+    known = {str(p) for p in paths} | set(names)
     for name in wanted:
         if name not in known:
-            raise UsageError(f"--offset names {name}, which is not among the capture files")
+            raise UsageError(
+                f"--offset names {name}, which is not among the capture files: {', '.join(names)}"
+            )
+        if names.count(name) > 1 and name not in map(str, paths):
+            raise UsageError(
+                f"--offset names {name}, which several files are called; give its path"
+            )
         if abs(wanted[name]) > LATEST_S * 10**9:
             raise UsageError(f"--offset of {name} is beyond {LATEST_S} s")
-    return [wanted.get(str(p), wanted.get(p.name, 0)) for p in paths]
+    return [wanted.get(str(p), wanted.get(p.name)) for p in paths]
 
 
 def _check_renames(rename: Mapping[str, str], lanes: Sequence[str], labels: Sequence[str]) -> None:

@@ -3,7 +3,9 @@
 One folder an entry, named by what went in: path, size, time stamp and a hash of head and tail of
 each file, offsets, and the version of this layout. An entry appears by one rename, so that a
 killed or interrupted run leaves none behind; it is checked whole when opened and thrown away when
-damaged. The folder is bounded: the entries longest unused go first.
+damaged. The folder is bounded: the entries longest unused go first, and one that is larger than
+the bound alone is not kept. Removing an entry that is in use is harmless where files stay readable
+until they are closed; elsewhere the system keeps them.
 """
 
 from __future__ import annotations
@@ -11,11 +13,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -24,15 +28,19 @@ import numpy as np
 
 from busplan.capture.assembly import COLUMNS, Assembled, Columns, Lane
 from busplan.capture.capture import Source
+from busplan.errors import UsageError
 from busplan.findings import Finding
 
-VERSION = 1
+VERSION = 2
 """Changes with the layout, and with readers that give other frames for the same file."""
 LIMIT_BYTES = 20 * 10**9
 """Most bytes the folder holds, unless ``BUSPLAN_CACHE_GB`` says otherwise."""
 _ENDS = 1 << 16
 """Bytes of head and tail that identify a file."""
-_ABANDONED_S = 24 * 3600
+_ABANDONED_S = 3600
+"""An entry in the making that nobody has written to for so long was left by a killed run [s]."""
+_MAKING = ".part"
+_NAME = re.compile("[0-9a-f]{40}")
 _INDEX = {"rows": np.int64, "keys": np.int64, "begin": np.int64}
 _FILES = {**COLUMNS, **_INDEX}
 
@@ -53,17 +61,22 @@ class DamagedError(Exception):
     """An entry cannot be trusted; never leaves this package."""
 
 
-def cache_folder() -> Path:
-    """Where captures are kept: ``BUSPLAN_CACHE_DIR`` or the user's cache folder."""
+def cache_root() -> Path:
+    """Where busplan keeps what it can make again: ``BUSPLAN_CACHE_DIR`` or the user's cache."""
     own = os.environ.get("BUSPLAN_CACHE_DIR")
     if own:
-        return Path(own) / "captures"
+        return Path(own)
     from platformdirs import user_cache_path
 
-    return user_cache_path("busplan") / "captures"
+    return user_cache_path("busplan")
 
 
-def identity(paths: Sequence[Path], offsets: Sequence[int]) -> str:
+def cache_folder() -> Path:
+    """Where captures are kept."""
+    return cache_root() / "captures"
+
+
+def identity(paths: Sequence[Path], offsets: Sequence[int | None]) -> str:
     """The name of the entry for these files as they are now."""
     facts: list[Any] = [VERSION]
     for path, offset in zip(paths, offsets, strict=True):
@@ -105,6 +118,8 @@ def load(
         sources = tuple(Source(**s) for s in meta["sources"])
         kept = tuple(Finding.from_dict(f) for f in meta["reader_findings"])
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
+        if not place.is_dir():  # another run made room just now
+            return None
         shutil.rmtree(place, ignore_errors=True)
         raise DamagedError(str(error)) from error
     with suppress(OSError):
@@ -153,9 +168,10 @@ class StoreWriter:
         return {n: _mapped(self.place / n, kind) for n, kind in COLUMNS.items()}
 
     def close(self) -> None:
-        """Close the column files."""
-        for file in self._files.values():
-            file.close()
+        """Close the column files, all of them even when the disk is full."""
+        with ExitStack() as stack:
+            for file in self._files.values():
+                stack.callback(file.close)
 
     def finish(
         self,
@@ -188,31 +204,29 @@ def writing(folder: Path, name: str) -> Iterator[StoreWriter]:
     """An entry in the making; it appears under its name when the block ends without an error."""
     folder.mkdir(parents=True, exist_ok=True)
     _remove_abandoned(folder)
-    place = folder / f"{name}.{os.getpid()}.part"
-    shutil.rmtree(place, ignore_errors=True)
-    place.mkdir()
-    writer = StoreWriter(place)
+    place = Path(tempfile.mkdtemp(_MAKING, f"{name}.", folder))
     try:
-        yield writer
+        writer = StoreWriter(place)
+        with closing(writer):
+            yield writer
         with suppress(OSError):  # another run was faster: its entry is as good as ours
             place.rename(folder / name)
     finally:
-        writer.close()
         shutil.rmtree(place, ignore_errors=True)
-    make_room(folder, keep=name)
 
 
 def _remove_abandoned(folder: Path) -> None:
-    for part in folder.glob("*.part"):
+    for part in _places(folder, _MAKING):
         with suppress(OSError):
-            if time.time() - part.stat().st_mtime > _ABANDONED_S:
+            written = max(f.stat().st_mtime for f in (part, *part.iterdir()))
+            if time.time() - written > _ABANDONED_S:
                 shutil.rmtree(part, ignore_errors=True)
 
 
 def entries(folder: Path) -> list[Entry]:
     """The kept captures, last used first."""
     found = []
-    for place in folder.glob("*") if folder.is_dir() else ():
+    for place in _places(folder):
         try:
             meta = json.loads((place / "meta.json").read_text("utf-8"))
             found.append(
@@ -229,28 +243,57 @@ def entries(folder: Path) -> list[Entry]:
     return sorted(found, key=lambda e: -e.used)
 
 
+def _places(folder: Path, suffix: str = "") -> list[Path]:
+    """The folders of entries, or of those in the making; the user's own things are not ours."""
+    found = folder.iterdir() if folder.is_dir() else ()
+    return [
+        place
+        for place in found
+        if place.is_dir()
+        and place.suffix == suffix
+        and _NAME.fullmatch(place.name.partition(".")[0])
+    ]
+
+
 def limit_bytes() -> int:
-    """Most bytes to keep."""
+    """Most bytes to keep. Raises :class:`UsageError` when the user's own bound is no number."""
+    own = os.environ.get("BUSPLAN_CACHE_GB", "")
     try:
-        return int(float(os.environ["BUSPLAN_CACHE_GB"]) * 1e9)
-    except (KeyError, ValueError, OverflowError):
-        return LIMIT_BYTES
+        limit = int(float(own) * 1e9) if own else LIMIT_BYTES
+    except (ValueError, OverflowError):
+        limit = -1
+    if limit < 0:
+        raise UsageError(f"BUSPLAN_CACHE_GB wants a number of gigabytes, not {own!r}")
+    return limit
 
 
-def make_room(folder: Path, keep: str) -> None:
-    """Remove the entries longest unused until the folder is within its bound."""
-    total = 0
-    for entry in entries(folder):
+def make_room(folder: Path) -> None:
+    """Remove the entries longest unused until the folder is within its bound, and ruins."""
+    limit, total = limit_bytes(), 0
+    kept = entries(folder)
+    for entry in kept:
         total += entry.bytes
-        if total > limit_bytes() and entry.folder.name != keep:
+        if total > limit:
             shutil.rmtree(entry.folder, ignore_errors=True)
             total -= entry.bytes
+    readable = {e.folder for e in kept}
+    for place in _places(folder):
+        if place not in readable:
+            shutil.rmtree(place, ignore_errors=True)
 
 
 def clear(folder: Path) -> int:
     """Remove every kept capture; return the bytes freed."""
-    freed = 0
-    for place in folder.glob("*") if folder.is_dir() else ():
-        freed += sum(f.stat().st_size for f in place.rglob("*") if f.is_file())
+    before = folder_bytes(folder)
+    for place in (*_places(folder), *_places(folder, _MAKING)):
         shutil.rmtree(place, ignore_errors=True)
-    return freed
+    return before - folder_bytes(folder)
+
+
+def folder_bytes(folder: Path) -> int:
+    """Bytes of all files in a folder, 0 when it is not there."""
+    total = 0
+    for file in folder.rglob("*"):
+        with suppress(OSError):
+            total += file.stat().st_size if file.is_file() else 0
+    return total

@@ -39,7 +39,7 @@ PLACES = 64
 REASONS = (
     "does not begin with a believable time in parentheses",
     "has no readable channel name",
-    "has no readable identifier",
+    "has no readable identifier of three or eight hexadecimal digits",
     "has an identifier out of range",
     "has a payload with an odd digit or a character that is not hexadecimal",
     "has a payload longer than its kind of frame can hold",
@@ -220,7 +220,7 @@ def parse_lines(
                     p += 1
                     kind = HEX_VALUE[text[p]]
                     reason = _HEX
-                    if kind > 7:
+                    if kind > 15:
                         break
                     p += 1
                     flag |= FD

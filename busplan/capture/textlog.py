@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -57,14 +56,13 @@ def text_chunks(
 
     lines = whole_lines(byte_blocks(path, tally, block, consumed), tally)
     pending: deque[Future[_Parsed]] = deque()
-    first = next(lines, None)
-    second = next(lines, None)
-    ahead = chain(() if first is None else (first,), () if second is None else (second,), lines)
-    submit = _in_place if second is None else _pool().submit
+    submit: Callable[[Callable[[U8], _Parsed], U8], Future[_Parsed]] = _in_place
     try:
         while True:
-            while len(pending) <= _WORKERS and (text := next(ahead, None)) is not None:
+            while len(pending) <= _WORKERS and (text := next(lines, None)) is not None:
                 pending.append(submit(_parse, text))
+                if submit is _in_place:
+                    break
             if not pending:
                 break
             chunk = _settle(pending.popleft().result(), tally, names)
@@ -72,6 +70,7 @@ def text_chunks(
             yield chunk
             if progress:
                 progress(at, frames)
+            submit = _pool().submit
     finally:
         for future in pending:
             future.cancel()
@@ -89,7 +88,8 @@ def _pool() -> ThreadPoolExecutor:
 
 
 def _in_place(work: Callable[[U8], _Parsed], text: U8) -> Future[_Parsed]:
-    """A small file is parsed at once, without any thread."""
+    """The first block is parsed at once: a small file needs no thread, and a file that is only
+    looked into reads nothing ahead."""
     done: Future[_Parsed] = Future()
     done.set_result(work(text))
     return done
@@ -183,7 +183,7 @@ def write_textlog(
     appears only when it is whole.
     """
     target = Path(path)
-    part = target.with_name(target.name + ".part")
+    part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         with part.open("wb") as raw:
             if target.suffix == ".gz":

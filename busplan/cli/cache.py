@@ -15,12 +15,16 @@ def register(app: typer.Typer) -> None:
 
 
 def cache(
-    clear: Annotated[bool, typer.Option("--clear", help="Remove all kept copies.")] = False,
+    clear: Annotated[
+        bool, typer.Option("--clear", help="Remove all kept copies and made demo captures.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Show the kept copies that make opening a large capture again quick; or clear them.
 
-    BUSPLAN_CACHE_DIR moves the folder, BUSPLAN_CACHE_GB bounds it. Copies longest unused go first.
+    BUSPLAN_CACHE_DIR moves the folder, BUSPLAN_CACHE_GB bounds it. Copies longest unused go first;
+    captures the demo has made are shown too, but not bounded. Everything here is made again when it
+    is needed.
 
     Example: busplan cache --clear
     """
@@ -28,14 +32,17 @@ def cache(
     from pathlib import Path
 
     from busplan.capture import store
+    from busplan.demo.captures import demo_folder, remove_made
 
-    folder = store.cache_folder()
+    folder, demo = store.cache_folder(), demo_folder()
     if clear:
-        freed = store.clear(folder)
+        made = store.folder_bytes(demo)
+        remove_made()
+        freed = store.clear(folder) + made - store.folder_bytes(demo)
         if as_json:
-            print_json({"folder": str(folder), "freed_bytes": freed})
+            print_json({"folder": str(folder), "demo_folder": str(demo), "freed_bytes": freed})
         else:
-            typer.echo(f"{folder}: {freed / 1e6:,.1f} MB freed")
+            typer.echo(f"{store.cache_root()}: {freed / 1e6:,.1f} MB freed")
         return
     kept = store.entries(folder)
     if as_json:
@@ -43,6 +50,8 @@ def cache(
             {
                 "folder": str(folder),
                 "limit_bytes": store.limit_bytes(),
+                "demo_folder": str(demo),
+                "demo_bytes": store.folder_bytes(demo),
                 "entries": [
                     {
                         "sources": list(e.sources),
@@ -72,3 +81,5 @@ def cache(
             right=frozenset({1, 2}),
             shrink=frozenset({0}),
         )
+    if made := store.folder_bytes(demo):
+        typer.echo(f"{demo}: {made / 1e6:,.1f} MB, captures made by the demo")

@@ -37,7 +37,10 @@ PlanOption = Annotated[
 ]
 OffsetOption = Annotated[
     list[str] | None,
-    typer.Option("--offset", help="FILE=SECONDS added to the times of one file; repeatable."),
+    typer.Option(
+        "--offset",
+        help="FILE=SECONDS added to the times of one file, below 0 too; repeatable.",
+    ),
 ]
 ChannelOption = Annotated[
     list[str] | None,
@@ -72,27 +75,36 @@ def open_capture(
     with _progress(files) as progress:
         capture = read_capture(
             files,
-            offsets={name: _nanoseconds(value) for name, value in _pairs("--offset", offsets)},
-            channels=dict(_pairs("--channel", channels)),
+            offsets={
+                name: _nanoseconds(value) for name, value in _pairs("--offset", offsets).items()
+            },
+            channels=_pairs("--channel", channels),
             cache=cache,
             progress=progress,
         )
     return capture if vehicle is None else apply_plan(capture, vehicle)
 
 
-def _pairs(option: str, texts: Sequence[str] | None) -> Iterator[tuple[str, str]]:
+def _pairs(option: str, texts: Sequence[str] | None) -> dict[str, str]:
+    found: dict[str, str] = {}
     for text in texts or ():
         name, sign, value = text.rpartition("=")
         if not (name and sign and value):
             raise UsageError(f"{option} wants NAME=VALUE, not {text!r}")
-        yield name, value
+        if name in found:
+            raise UsageError(f"{option} is given twice for {name}")
+        found[name] = value
+    return found
 
 
 def _nanoseconds(seconds: str) -> int:
     try:
-        return int(Decimal(seconds) * 10**9)
-    except (InvalidOperation, ValueError, OverflowError):
-        raise UsageError(f"--offset wants seconds, not {seconds!r}") from None
+        given = Decimal(seconds)
+        if abs(given) < 10**12:
+            return int(given * 10**9)
+    except InvalidOperation:
+        pass
+    raise UsageError(f"--offset wants seconds, not {seconds!r}")
 
 
 @contextmanager

@@ -6,7 +6,9 @@ busplan. All of it is invented.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -215,17 +217,34 @@ def cut(name: str, frames: FrameTable, vehicle: Vehicle) -> FrameTable:
     return frames.take(keep)
 
 
+def demo_folder() -> Path:
+    """Where full captures are kept, by version of busplan."""
+    from busplan.capture.store import cache_root
+
+    return cache_root() / "demo"
+
+
+def remove_made(keep: Path | None = None) -> None:
+    """Remove the full captures in the user's cache folder, but not those of version ``keep``."""
+    for version in {folder.parent for folder in demo_folder().glob("*/seed-*")} - {keep}:
+        for folder in version.glob("seed-*"):
+            shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):
+            version.rmdir()
+
+
 def cached_capture(name: str, *, seed: int = SEED, make: bool = True) -> Path:
     """The file of a full capture in the user's cache folder, made on first use.
 
-    The folder is keyed by busplan's version, so a new version makes its captures anew.
+    The folder is keyed by busplan's version, so a new version makes its captures anew; those of
+    other versions are removed then.
     """
-    from platformdirs import user_cache_path
-
     demo_capture(name)
-    folder = user_cache_path("busplan") / "demo" / busplan.__version__ / f"seed-{seed}"
+    mine = demo_folder() / busplan.__version__
+    folder = mine / f"seed-{seed}"
     path = folder / capture_name(name)
     if make and not path.exists():
+        remove_made(keep=mine)
         try:
             folder.mkdir(parents=True, exist_ok=True)
             write_capture(name, path, seed=seed)

@@ -142,3 +142,40 @@ def test_a_file_cut_anywhere_loses_only_its_end_and_says_so(kind: Format, tmp_pa
         assert rows == all_rows[: len(rows)], cut
         at_line_end = data[:cut].endswith((b"\n", b"\r"))
         assert len(rows) == len(all_rows) or at_line_end or capture.findings, cut
+
+
+@pytest.mark.parametrize("name", ["a.txt", "a.log", "a.csv.gz", "a"])
+def test_content_decides_before_the_name(kind: Format, tmp_path: Path, name: str) -> None:
+    data = write(tmp_path / f"a{kind.suffix}", rows_for(kind)).read_bytes()
+    (tmp_path / name).write_bytes(data)
+    assert read_capture(tmp_path / name).sources[0].format == kind.name
+    if kind.gzip:
+        (tmp_path / name).write_bytes(gzip.compress(data))
+        assert read_capture(tmp_path / name).sources[0].format == kind.name
+
+
+def test_text_in_the_wrong_encoding_is_refused_by_name(tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    path.write_bytes("(1.0) can0 123#00\n".encode("utf-16"))
+    with pytest.raises(CaptureError, match="UTF-16"):
+        read_capture(path)
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".csv", ".trc"])
+def test_text_with_a_byte_order_mark_and_windows_line_ends(suffix: str, tmp_path: Path) -> None:
+    kind = next(f for f in FORMATS if f.suffix == suffix)
+    plain = write(tmp_path / f"a{suffix}", rows_for(kind))
+    marked = tmp_path / f"b{suffix}"
+    lines = plain.read_bytes().replace(b"\r\n", b"\n").replace(b"\n", b"\r\n")
+    marked.write_bytes(b"\xef\xbb\xbf" + lines)
+    a, b = read_capture(plain), read_capture(marked)
+    assert seen(a, 0) == seen(b, 0)
+    assert [f.code for f in a.findings] == [f.code for f in b.findings]
+
+
+def test_a_csv_file_without_its_header_is_refused(tmp_path: Path) -> None:
+    """The library's reader drops the first line, whatever it is."""
+    whole = write(tmp_path / "a.csv", CLASSICAL).read_bytes()
+    (tmp_path / "b.csv").write_bytes(whole.partition(b"\n")[2])
+    with pytest.raises(CaptureError, match="first line of a CSV capture must be timestamp"):
+        read_capture(tmp_path / "b.csv")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
 import pytest
+from support.random_frames import random_frames
 
 from busplan.capture.capture import apply_plan
 from busplan.capture.frames import SENT, FrameTable
@@ -81,8 +83,8 @@ def test_files_split_by_time_join_in_order_whatever_the_order_named(tmp_path: Pa
 
 
 def test_equal_channel_names_that_overlap_in_time_stay_apart(tmp_path: Path) -> None:
-    left = put(tmp_path / "left.log", lines(1, 2, 3))
-    right = put(tmp_path / "right.log", lines(2, 2.5))
+    left = put(tmp_path / "left.log", lines(1001, 1002, 1003))
+    right = put(tmp_path / "right.log", lines(1002, 1002.5))
     capture = read_capture([left, right])
     assert capture.frames.networks == ("left:can0", "right:can0")
     assert "channel-name-shared" in {f.code for f in capture.findings if f.weight}
@@ -91,6 +93,61 @@ def test_equal_channel_names_that_overlap_in_time_stay_apart(tmp_path: Path) -> 
     assert not [f for f in named.findings if f.weight]
     with pytest.raises(UsageError, match="right:can9"):
         read_capture([left, right], channels={"right:can9": "pack"})
+
+
+def test_equal_file_names_are_told_apart_by_their_folders(tmp_path: Path) -> None:
+    for folder in ("x", "y"):
+        (tmp_path / folder).mkdir()
+    x = put(tmp_path / "x" / "a.log", lines(1001, 1002, 1003))
+    y = put(tmp_path / "y" / "a.log", lines(1002, 1002.5))
+    assert read_capture([x, y]).frames.networks == ("x/a:can0", "y/a:can0")
+    with pytest.raises(UsageError, match="several files are called"):
+        read_capture([x, y], offsets={"a.log": 1})
+    assert read_capture([x, y], offsets={str(y): S}).sources[1].offset_ns == S
+    with pytest.raises(UsageError, match="named twice"):
+        read_capture([x, tmp_path / "y" / ".." / "x" / "a.log"])
+
+
+def test_a_stale_first_frame_does_not_make_files_overlap(tmp_path: Path) -> None:
+    early = put(tmp_path / "early.log", lines(*range(1000, 1100)))
+    late = put(tmp_path / "late.log", lines(5, *range(2000, 2100)))
+    capture = read_capture([early, late])
+    assert capture.frames.networks == ("can0",)
+    (channel,) = capture.channels
+    assert (channel.first_ns, channel.last_ns) == (1000 * S, 2099 * S)
+    assert channel.frames == 201
+
+
+def test_files_that_begin_at_their_own_zero_are_said_to_be_unaligned(tmp_path: Path) -> None:
+    a = put(tmp_path / "a.log", lines(0, 1, 2))
+    b = put(tmp_path / "b.log", lines(0.5, 1, channel="can1"))
+    (finding,) = read_capture([a, b]).findings
+    assert finding.code == "files-not-aligned"
+    assert "--offset b.log=SECONDS" in finding.action
+    assert read_capture([a, b], offsets={"b.log": 0}).findings == ()
+
+
+def test_overlapping_files_with_offsets_are_the_capture_they_were_cut_from(tmp_path: Path) -> None:
+    """Reference: the one file that the three were cut from."""
+    n, rng = 12_000, np.random.default_rng(3)
+    table = replace(
+        random_frames(n, 3),
+        networks=("can0", "can1", "can2"),
+        network=rng.integers(0, 3, n).astype(np.uint16),
+        time_ns=EPOCH + np.cumsum(rng.integers(1, 10**6, n)),
+    )
+    write_textlog(table, tmp_path / "whole.log")
+    offsets = {"p0.log": 0, "p1.log": 7 * S, "p2.log": -S // 3}
+    for part, (name, offset) in enumerate(offsets.items()):
+        mine = table.take(np.flatnonzero(table.network == part))
+        write_textlog(replace(mine, time_ns=mine.time_ns - offset), tmp_path / name)
+    one = read_capture(tmp_path / "whole.log").frames
+    many = read_capture([tmp_path / name for name in offsets], offsets=offsets).frames
+    for name in ("time_ns", "identifier", "flags", "length", "payload"):
+        assert np.array_equal(getattr(one, name), getattr(many, name)), name
+    assert [one.networks[k] for k in one.network] == [many.networks[k] for k in many.network]
+    assert one.groups.keys() == many.groups.keys()
+    assert all(np.array_equal(rows, many.rows_of(key)) for key, rows in one.groups.items())
 
 
 def test_offsets_align_files_and_are_stated(tmp_path: Path) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from support.command import busplan
 from busplan.capture import read, store
 from busplan.capture.capture import Capture
 from busplan.capture.read import read_capture
+from busplan.errors import UsageError
 
 TEXT = "".join(
     f"({1000 + i / 100:.6f}) can{i % 3} {0x100 + i % 5:03X}#{i % 256:02X}\n" for i in range(1000)
@@ -154,3 +157,97 @@ def test_small_captures_are_not_kept(
     monkeypatch.setenv("BUSPLAN_CACHE_DIR", str(folder.parent))
     read_capture(log)
     assert not folder.exists()
+
+
+def test_a_full_disk_leaves_nothing_and_costs_only_time(
+    folder: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(writer: store.StoreWriter, columns: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    def cannot_flush(file: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(store.StoreWriter, "append", full)
+    monkeypatch.setattr(store.StoreWriter, "close", cannot_flush)
+    capture = read_capture(log)
+    assert len(capture.frames) == 1001
+    (finding,) = [f for f in capture.findings if f.code == "capture-cache-unusable"]
+    assert "No space left" in finding.summary
+    assert list(folder.iterdir()) == []
+
+
+def test_what_a_killed_run_left_goes_and_what_is_being_made_stays(folder: Path, log: Path) -> None:
+    dead, alive = (folder / f"{digit * 40}.x.part" for digit in "ab")
+    for part in (dead, alive):
+        part.mkdir(parents=True)
+        (part / "time_ns").write_bytes(b"12345678")
+        os.utime(part, (0, 0))
+    os.utime(dead / "time_ns", (0, 0))
+    read_capture(log)
+    assert not dead.exists()
+    assert alive.exists()
+    assert len(store.entries(folder)) == 1
+
+
+def test_a_copy_larger_than_the_bound_alone_is_used_once_and_not_kept(
+    folder: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = read_capture(log, cache=False)
+    monkeypatch.setenv("BUSPLAN_CACHE_GB", "0.00001")
+    capture = read_capture(log)
+    assert store.entries(folder) == []
+    assert same(capture, plain)
+    monkeypatch.setenv("BUSPLAN_CACHE_GB", "plenty")
+    with pytest.raises(UsageError, match="BUSPLAN_CACHE_GB"):
+        read_capture(log)
+
+
+def test_nothing_of_the_users_own_is_ever_removed(folder: Path, log: Path) -> None:
+    """The folder may be one where captures of the user lie: our entries have names of our own."""
+    own = folder / "drive_of_may"
+    own.mkdir(parents=True)
+    (own / "a.log").write_text("mine")
+    demo = folder.parent / "demo"
+    for version in ("0.0.1", "mine"):
+        (demo / version / ("seed-1" if version == "0.0.1" else "notes")).mkdir(parents=True)
+    read_capture(log)
+    (folder / ("c" * 40)).mkdir()  # a ruin of ours
+    read_capture(log, offsets={"a.log": 1})
+    assert not (folder / ("c" * 40)).exists()
+    assert busplan("cache", "--clear").code == 0
+    assert (own / "a.log").read_text() == "mine"
+    assert [p.name for p in folder.iterdir()] == ["drive_of_may"]
+    assert [p.name for p in demo.iterdir()] == ["mine"]
+
+
+def test_an_entry_that_vanishes_while_it_is_opened_is_no_damage(
+    folder: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another run may make room at that moment."""
+    plain = read_capture(log)
+    check = store._check
+
+    def vanish(place: Path, meta: dict[str, Any]) -> None:
+        store.clear(folder)
+        monkeypatch.setattr(store, "_check", check)
+        raise FileNotFoundError
+
+    monkeypatch.setattr(store, "_check", vanish)
+    assert same(read_capture(log), plain)
+
+
+def test_two_runs_at_once_share_one_copy(
+    folder: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = read_capture(log, cache=False)
+    gather = read._gather
+
+    def overtaken(*arguments: Any) -> Any:
+        monkeypatch.setattr(read, "_gather", gather)
+        assert same(read_capture(log), plain)
+        return gather(*arguments)
+
+    monkeypatch.setattr(read, "_gather", overtaken)
+    assert same(read_capture(log), plain)
+    assert len(list(folder.iterdir())) == 1

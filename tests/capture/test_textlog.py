@@ -60,7 +60,7 @@ def test_every_kind_of_frame_is_read(tmp_path: Path) -> None:
         ("(1.5) can0 123#001122334455667788", "longer"),
         ("(1.5) can0 123##0" + "00" * 65, "longer"),
         ("(1.5) can0 123##0" + "00" * 9, "CAN FD payload length"),
-        ("(1.5) can0 123##8", "odd digit"),
+        ("(1.5) can0 123##G", "odd digit"),
         ("(1.5) can0 123#00 X", "after the frame"),
     ],
 )
@@ -158,6 +158,40 @@ def test_gzip_members_one_after_the_other_are_one_file(tmp_path: Path) -> None:
     table, tally = read_textlog(path)
     assert len(table) == 10
     assert tally.findings() == []
+
+
+def test_zeros_after_a_gzip_member_are_padding_and_anything_else_is_damage(tmp_path: Path) -> None:
+    path = tmp_path / "a.log.gz"
+    member = gzip.compress(GOOD.encode())
+    path.write_bytes(member + bytes(513) + member + bytes(1 << 19))
+    table, tally = read_textlog(path)
+    assert (len(table), tally.findings()) == (10, [])
+    path.write_bytes(member + b"and more")
+    table, tally = read_textlog(path)
+    assert len(table) == 5
+    assert "gzip stream is damaged" in tally.findings()[0].summary
+
+
+def test_a_byte_order_mark_costs_no_line(tmp_path: Path) -> None:
+    table, tally = read_textlog(log(tmp_path, "\ufeff" + GOOD))
+    assert (len(table), tally.findings()) == (5, [])
+
+
+def test_a_fourth_flag_bit_of_can_fd_is_nobodys_and_loses_no_frame(tmp_path: Path) -> None:
+    """Linux ``include/uapi/linux/can.h`` (CANFD_BRS, _ESI, _FDF): bits 0 to 2 of the nibble."""
+    text = "".join(f"(1.0) can0 123##{nibble:X}00\n" for nibble in range(16))
+    table, tally = read_textlog(log(tmp_path, text))
+    assert tally.findings() == []
+    wanted = [FD | BRS * (n & 1) | ESI * (n >> 1 & 1) for n in range(16)]
+    assert table.flags.tolist() == wanted
+
+
+def test_names_of_interfaces_are_taken_as_they_are(tmp_path: Path) -> None:
+    names = ["can0", "slcan-1.2", "Brücke#3", "a(b)", "x" * 64]
+    text = "".join(f"(1.0) {name} 123#00\n" for name in names)
+    table, tally = read_textlog(log(tmp_path, text + "(1.0) " + "x" * 65 + " 123#00\n"))
+    assert table.networks == tuple(names)
+    assert tally.wrong == {"has no readable channel name": 1}
 
 
 pieces = st.sampled_from(

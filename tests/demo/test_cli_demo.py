@@ -64,10 +64,14 @@ def test_wrong_names_and_options_are_told(tmp_path: Path) -> None:
         run("--to", str(tmp_path / "file" / "folder"))
 
 
-def test_a_capture_is_made_once_and_kept(cache: Path) -> None:
+def test_a_capture_is_made_once_and_kept_and_those_of_old_versions_go(cache: Path) -> None:
+    old = captures.demo_folder() / "0.0.1" / "seed-1" / "drive.log.gz"
+    old.parent.mkdir(parents=True)
+    old.touch()
     out = run("--only", "bench-charger")
     path = captures.cached_capture("bench-charger", make=False)
     assert path.is_relative_to(cache)
+    assert not old.parent.parent.exists()
     first = path.stat().st_mtime_ns
     assert "Magpie (invented)" in out
     assert "18FFA3E5" in out
