@@ -1,0 +1,175 @@
+"""What became of transport sessions, in counts and as findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.transport import endings
+from busplan.transport.sessions import Protocol, Reassembly, Sessions
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """An ending for people: a short name, what happened, how heavy, what to do."""
+
+    name: str
+    words: str = ""
+    weight: Weight = Weight.CAUTION
+    action: str = ""
+
+
+_LOSS = "See whether the recorder dropped frames there, or the network was too busy."
+_PARTS = "Ask the maker how the part splits its messages."
+
+ENDINGS: dict[int, Ending] = {
+    endings.COMPLETE: Ending("complete", "complete", Weight.NOTE),
+    endings.MISSING: Ending("missing", "lack a packet", action=_LOSS),
+    endings.PAUSED: Ending("paused", "stopped and were not taken up again in time", action=_LOSS),
+    endings.REPLACED: Ending(
+        "replaced", "were left for another message before their end", action=_LOSS
+    ),
+    endings.ABORTED: Ending(
+        "aborted", "were aborted", action="See what the two nodes were doing at that time."
+    ),
+    endings.MALFORMED: Ending(
+        "malformed", "contradict themselves in the first frame", action=_PARTS
+    ),
+    endings.UNANNOUNCED: Ending("unannounced", "lack their announcement", action=_LOSS),
+    endings.BEFORE: Ending("before", "began before the capture", Weight.NOTE),
+    endings.CUT_OFF: Ending("cut off", "go on after the capture ends", Weight.NOTE),
+    endings.BEYOND: Ending("beyond", "have packet numbers beyond those announced", action=_PARTS),
+    endings.SHORT: Ending("short", "have a frame with too few bytes", action=_PARTS),
+    endings.CHANGED: Ending(
+        "changed", "have a packet that came again with other contents", action=_LOSS
+    ),
+    endings.REFUSED: Ending(
+        "refused",
+        "were refused because the receiver has no room",
+        action="Ask for less at a time, or see why the receiver's buffer is small.",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Sessions between two nodes by ending; ``first_ns`` is when the first of each kind began."""
+
+    network: str
+    label: str
+    protocol: Protocol
+    counts: dict[str, int]
+    first_ns: dict[str, int]
+    frames: int
+    repeats: int
+    unanswered: int
+
+    @property
+    def sessions(self) -> int:
+        """All of them."""
+        return sum(self.counts.values())
+
+    @property
+    def complete(self) -> int:
+        """Those whose message is there."""
+        return self.counts.get("complete", 0)
+
+    def as_dict(self, origin_ns: int) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "network": self.network,
+            "between": self.label,
+            "kind": self.protocol.words,
+            "sessions": self.sessions,
+            "endings": self.counts,
+            "first_s": {n: (t - origin_ns) / 1e9 for n, t in self.first_ns.items()},
+            "frames": self.frames,
+            "repeats": self.repeats,
+            "unanswered": self.unanswered,
+        }
+
+
+def tallies(sessions: Sessions) -> Iterator[Tally]:
+    """Counts for each pair of nodes, in the order of the parties."""
+    order = np.argsort(sessions.party, kind="stable")
+    edges = np.searchsorted(sessions.party[order], np.arange(len(sessions.parties) + 1))
+    for number, party in enumerate(sessions.parties):
+        mine = order[edges[number] : edges[number + 1]]
+        if not len(mine):
+            continue
+        kinds, first, counts = np.unique(
+            sessions.ending[mine], return_index=True, return_counts=True
+        )
+        names = [ENDINGS[kind].name for kind in kinds.tolist()]
+        yield Tally(
+            party.network,
+            party.label,
+            Protocol(int(sessions.protocol[mine[0]])),
+            dict(zip(names, counts.tolist(), strict=True)),
+            dict(zip(names, sessions.begun_ns[mine[first]].tolist(), strict=True)),
+            int(sessions.frames[mine].sum()),
+            int(sessions.repeats[mine].sum()),
+            int(sessions.unanswered[mine].sum()),
+        )
+
+
+def transport_findings(parts: Iterable[Reassembly], origin_ns: int) -> Iterator[Finding]:
+    """Broken sessions by pair and kind, each with the place of the first; other oddities."""
+    named = {ending.name: ending for ending in ENDINGS.values()}
+    for part in parts:
+        for tally in tallies(part.sessions):
+            for name, count in tally.counts.items():
+                if name != "complete":
+                    yield _broken(tally, named[name], count, origin_ns)
+            if tally.unanswered:
+                yield _unanswered(tally)
+        for network, times in part.stray_ns.items():
+            if len(times):
+                yield _stray(network, len(times), int(times[0]) - origin_ns)
+
+
+def _broken(tally: Tally, ending: Ending, count: int, origin_ns: int) -> Finding:
+    return Finding(
+        "transport-broken" if ending.weight > Weight.NOTE else "transport-partly-recorded",
+        ending.weight,
+        Where(tally.network, time_ns=tally.first_ns[ending.name] - origin_ns),
+        f"{count} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on {tally.network} "
+        f"{ending.words}.",
+        why="Their messages are not decoded.",
+        action=ending.action,
+        figures=(
+            Figure("broken", count),
+            Figure("sessions", tally.sessions),
+            Figure("complete", tally.complete),
+        ),
+    )
+
+
+def _unanswered(tally: Tally) -> Finding:
+    return Finding(
+        "transport-unanswered",
+        Weight.NOTE,
+        Where(tally.network),
+        f"{tally.unanswered} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on "
+        f"{tally.network} were never acknowledged.",
+        why="All packets were recorded and the messages are decoded, but the receiver may not "
+        "have them.",
+        figures=(Figure("unanswered", tally.unanswered), Figure("sessions", tally.sessions)),
+    )
+
+
+def _stray(network: str, count: int, first_ns: int) -> Finding:
+    plural = "" if count == 1 else "s"
+    return Finding(
+        "transport-stray",
+        Weight.NOTE,
+        Where(network, time_ns=first_ns),
+        f"{count} frame{plural} on {network} belong{'s' if count == 1 else ''} to no transport "
+        "session that was seen, or to none there can be.",
+        why="They carry no message; the session they speak of may lie before the capture.",
+        figures=(Figure("frames", count),),
+    )
