@@ -30,7 +30,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             if port.data_bit_rates and network.data_bit_rate not in port.data_bit_rates:
                 yield _wrong_data_rate(node, port, network, network.data_bit_rate)
             elif not port.data_bit_rates and not any(m.fd for m in port.messages):
-                yield _perhaps_classical(node, network)
+                yield _perhaps_classical(vehicle, node, network, network.data_bit_rate)
 
 
 def _wrong_rate(vehicle: Vehicle, node: Node, port: Port, network: Network) -> Finding:
@@ -74,7 +74,8 @@ def _wrong_data_rate(node: Node, port: Port, network: Network, data_rate: int) -
     )
 
 
-def _perhaps_classical(node: Node, network: Network) -> Finding:
+def _perhaps_classical(vehicle: Vehicle, node: Node, network: Network, data_rate: int) -> Finding:
+    frames = sum(s.message.fd for s in vehicle.on(network.name))
     return Finding(
         "not-fd",
         Weight.CAUTION,
@@ -85,4 +86,5 @@ def _perhaps_classical(node: Node, network: Network) -> Finding:
         "frame.",
         f"State data_bit_rates for the part {node.part.name}, or move {node.name} to a classical "
         "network.",
+        (Figure("network", data_rate, "bit/s"), Figure("CAN FD messages", frames)),
     )

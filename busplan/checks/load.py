@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from busplan.checks.wording import count, listing, percent, rate
+from busplan.checks.wording import count, listing, percent, rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
 
@@ -37,15 +37,34 @@ class MessageLoad:
     """One stream's part of its network: time on the wire [ns] a period, and share of load.
 
     ``frames`` counts frames a period: more than one where a J1939 transport session is needed.
-    Shares are fractions, ``None`` when nobody states the period.
+    ``…_data_ns`` is what CAN FD frames spend of it at the data bit rate. Shares are fractions,
+    ``None`` when nobody states the period.
     """
 
     stream: Stream
     frames: int
     nominal_ns: int
     worst_ns: int
-    nominal: float | None
-    worst: float | None
+    nominal_data_ns: int
+    worst_data_ns: int
+
+    @property
+    def nominal(self) -> float | None:
+        """Share of the network's time without any stuff bit."""
+        return self._share(self.nominal_ns)
+
+    @property
+    def worst(self) -> float | None:
+        """Share of the network's time with as many stuff bits as payloads can force."""
+        return self._share(self.worst_ns)
+
+    @property
+    def data_phase(self) -> tuple[float, float]:
+        """Nominal and worst share of the network's time that passes at the data bit rate."""
+        return self._share(self.nominal_data_ns) or 0.0, self._share(self.worst_data_ns) or 0.0
+
+    def _share(self, ns: int) -> float | None:
+        return None if self.stream.cycle is None else ns / self.stream.cycle.ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +80,12 @@ class NetworkLoad:
     def headroom(self) -> float:
         """Limit minus worst-case load; negative when the load may be over the limit."""
         return self.network.load_limit - self.worst
+
+    @property
+    def data_phase(self) -> tuple[float, float]:
+        """Nominal and worst load at the data bit rate; the rest is at the arbitration bit rate."""
+        nominal, worst = zip((0.0, 0.0), *(m.data_phase for m in self.messages), strict=True)
+        return sum(nominal), sum(worst)
 
     @property
     def unstated(self) -> tuple[MessageLoad, ...]:
@@ -103,17 +128,21 @@ def network_load(vehicle: Vehicle, name: str) -> NetworkLoad:
 
 
 def _message_load(stream: Stream, network: Network) -> MessageLoad:
-    from busplan.wire.lengths import duration_ns, frames_of, message_bits
+    from busplan.wire.lengths import Bits, duration_ns, frames_of, message_bits
+
+    def spent_ns(bits: Bits) -> int:
+        return frames * duration_ns(bits, network.bit_rate, network.data_bit_rate)
 
     frame, frames = frames_of(stream.message)
-    nominal_ns, worst_ns = (
-        frames * duration_ns(bits, network.bit_rate, network.data_bit_rate)
-        for bits in message_bits(frame)
+    nominal, worst = message_bits(frame)
+    return MessageLoad(
+        stream,
+        frames,
+        spent_ns(nominal),
+        spent_ns(worst),
+        spent_ns(Bits(0, nominal.data)),
+        spent_ns(Bits(0, worst.data)),
     )
-    if stream.cycle is None:
-        return MessageLoad(stream, frames, nominal_ns, worst_ns, None, None)
-    period = stream.cycle.ns
-    return MessageLoad(stream, frames, nominal_ns, worst_ns, nominal_ns / period, worst_ns / period)
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
@@ -152,7 +181,7 @@ def _over_limit(load: NetworkLoad) -> Finding:
         "load-over-limit",
         weight,
         Where(network.name),
-        f"{network.name} at {rate(network.bit_rate)} carries {told}; its limit is {limit}.",
+        f"{network.name} at {rates(network)} carries {told}; its limit is {limit}.",
         why,
         "Move nodes to another network, raise the bit rate if all parts speak it, or send the "
         f"biggest shares less often: {listing(shares)}.",

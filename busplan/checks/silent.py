@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from busplan.checks.matching import Senders
-from busplan.findings import Finding, Weight, Where
+from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
 
 CODES: Mapping[str, str] = {
@@ -36,4 +36,8 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                 "ones and the plan misses what it really sends.",
                 f"Move {node.name} to the network of its partners, or correct definitions and "
                 f"sender of the part {node.part.name}.",
+                (
+                    Figure("signals to receive", len(needs)),
+                    Figure("nodes sending there", sum(n == network for n, _ in sending)),
+                ),
             )

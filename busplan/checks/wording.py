@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from busplan.plan.vehicle import Network
+
 
 def listing(names: Iterable[str], most: int = 4) -> str:
     """``a, b and c``; beyond ``most`` names, how many more there are."""
@@ -25,6 +27,13 @@ def rate(bit_rate: int) -> str:
     if bit_rate >= 1_000_000:
         return f"{bit_rate / 1e6:g} Mbit/s"
     return f"{bit_rate / 1e3:g} kbit/s"
+
+
+def rates(network: Network) -> str:
+    """A network's bit rate, and that of the data phase if it has one: ``500/2000 kbit/s``."""
+    if network.data_bit_rate is None:
+        return rate(network.bit_rate)
+    return f"{network.bit_rate / 1e3:g}/{network.data_bit_rate / 1e3:g} kbit/s"
 
 
 def percent(fraction: float) -> str:

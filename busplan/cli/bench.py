@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from busplan.cli.output import EXIT_BY_FINDINGS
+
 if TYPE_CHECKING:
     from busplan.bench.model import BenchLimits
     from busplan.bench.record import BenchRecord
@@ -23,7 +25,7 @@ TRANSMIT_CAUTION = (
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("bench")(bench)
+    app.command("bench", epilog=EXIT_BY_FINDINGS)(bench)
 
 
 def bench(
@@ -88,7 +90,7 @@ def bench(
 ) -> None:
     """Prove one node: does it send what its definition says, at the right rate, in range.
 
-    Listens only; --transmit is the one exception. Exit code 0: pass, 1: cautions, 2: faults.
+    Listens only; --transmit is the one exception.
 
     Example: busplan bench charger --plan van.toml --capture charger.log --record records
     """

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
     count_findings,
     exit_code,
     print_findings,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("cable")(cable)
+    app.command("cable", epilog=EXIT_BY_FINDINGS)(cable)
 
 
 def cable(
@@ -36,8 +37,6 @@ def cable(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Show each network's cable beside what its bit rate allows, and where nodes sample a bit.
-
-    Exit code 0 when nothing is above a note, 1 for cautions, 2 for faults, 3 for bad input.
 
     Example: busplan cable dbc_examples/as_bought.toml --network telemetry
     """

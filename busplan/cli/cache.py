@@ -6,12 +6,12 @@ from typing import Annotated
 
 import typer
 
-from busplan.cli.output import print_json, print_table
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_table
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("cache")(cache)
+    app.command("cache", epilog=EXIT_OF_DATA)(cache)
 
 
 def cache(

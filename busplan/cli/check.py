@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
     count_findings,
     exit_code,
     print_findings,
@@ -19,7 +20,7 @@ from busplan.cli.output import (
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("check")(check)
+    app.command("check", epilog=EXIT_BY_FINDINGS)(check)
 
 
 def check(
@@ -38,8 +39,6 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Check a plan: every finding, heaviest first.
-
-    Exit code 0 when nothing is above a note, 1 for cautions, 2 for faults, 3 for bad input.
 
     Example: busplan check dbc_examples/as_bought.toml
     """

@@ -14,6 +14,7 @@ from busplan.cli.captures import (
     OffsetOption,
     open_capture,
 )
+from busplan.cli.output import EXIT_OF_DATA
 from busplan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("cut")(cut)
+    app.command("cut", epilog=EXIT_OF_DATA)(cut)
 
 
 def cut(

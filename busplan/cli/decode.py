@@ -18,6 +18,7 @@ from busplan.cli.captures import (
     capture_dict,
     open_capture,
 )
+from busplan.cli.output import EXIT_OF_DATA
 
 if TYPE_CHECKING:
     from busplan.decode.series import Series
@@ -34,7 +35,7 @@ class LayoutName(StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("decode")(decode)
+    app.command("decode", epilog=EXIT_OF_DATA)(decode)
 
 
 def decode(

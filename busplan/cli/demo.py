@@ -7,12 +7,14 @@ from typing import Annotated, Literal
 
 import typer
 
+from busplan.cli.output import EXIT_OF_DATA
+
 Form = Literal["screen", "text", "json"]
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("demo")(demo)
+    app.command("demo", epilog=EXIT_OF_DATA)(demo)
 
 
 def demo(

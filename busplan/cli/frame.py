@@ -6,12 +6,13 @@ from typing import Annotated, Any
 
 import typer
 
+from busplan.cli.output import EXIT_OF_DATA
 from busplan.errors import UsageError
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command()(frame)
+    app.command("frame", epilog=EXIT_OF_DATA)(frame)
 
 
 def frame(

@@ -8,12 +8,13 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.record import INTERFACE_HELP
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("live")(live)
+    app.command("live", epilog=EXIT_OF_DATA)(live)
 
 
 def live(

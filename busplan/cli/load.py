@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from busplan.cli.output import bar, print_json, print_table, print_text
+from busplan.cli.output import EXIT_OF_DATA, bar, print_json, print_table, print_text
 
 if TYPE_CHECKING:
     from busplan.checks.load import MessageLoad, NetworkLoad
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("load")(load)
+    app.command("load", epilog=EXIT_OF_DATA)(load)
 
 
 def load(
@@ -62,25 +62,33 @@ def load(
 def _print_networks(loads: list[NetworkLoad]) -> None:
     """One row a network on a fixed scale, then where the limits come from."""
     from busplan.checks.load import limit_origin
-    from busplan.checks.wording import listing, rate
+    from busplan.checks.wording import listing, percent, rate, rates
 
     print_table(
         ["network", "bit rate", "nominal", "worst", "limit", "headroom", "worst, 0 to 100 %"],
         [
             [
                 one.network.name,
-                rate(one.network.bit_rate),
-                _percent(one.nominal),
-                _percent(one.worst),
-                _percent(one.network.load_limit),
-                _percent(one.headroom),
-                bar(one.worst, one.network.load_limit, 18),
+                rates(one.network),
+                percent(one.nominal),
+                percent(one.worst),
+                percent(one.network.load_limit),
+                percent(one.headroom),
+                bar(one.worst, one.network.load_limit, 15),
             ]
             for one in loads
         ],
         right=frozenset({1, 2, 3, 4, 5}),
         shrink=frozenset({0}),
     )
+    for one in loads:
+        if one.network.data_bit_rate is not None:
+            nominal, worst = one.data_phase
+            print_text(
+                f"{one.network.name} by phase: {percent(one.nominal - nominal)} nominal and "
+                f"{percent(one.worst - worst)} worst at {rate(one.network.bit_rate)}, "
+                f"{percent(nominal)} and {percent(worst)} at {rate(one.network.data_bit_rate)}"
+            )
     origins: dict[str, list[str]] = {}
     for one in loads:
         origins.setdefault(limit_origin(one.network), []).append(one.network.name)
@@ -90,6 +98,8 @@ def _print_networks(loads: list[NetworkLoad]) -> None:
 
 def _print_messages(one: NetworkLoad) -> None:
     """The messages of a network in order of arbitration, then its nodes, largest first."""
+    from busplan.checks.wording import percent
+
     typer.echo(f"\n{one.network.name}: messages, most urgent first (shares in %)")
     print_table(
         ["identifier", "message", "node", "byte", "period", "from", "nominal", "worst"],
@@ -117,7 +127,7 @@ def _print_messages(one: NetworkLoad) -> None:
     print_table(
         ["node", "nominal", "worst", "0 to 100 %"],
         [
-            [node, _percent(nominal), _percent(worst), bar(worst, one.network.load_limit, 40)]
+            [node, percent(nominal), percent(worst), bar(worst, one.network.load_limit, 40)]
             for node, (nominal, worst) in one.by_node().items()
         ],
         right=frozenset({1, 2}),
@@ -130,10 +140,6 @@ def _print_unstated(one: NetworkLoad) -> None:
 
     names = listing((m.stream.label for m in one.unstated), 8)
     print_text(f"{one.network.name} leaves out, because nobody states a period: {names}")
-
-
-def _percent(fraction: float) -> str:
-    return f"{100 * fraction:.1f} %"
 
 
 def _share(fraction: float | None) -> str:
@@ -164,6 +170,7 @@ def _as_dict(one: NetworkLoad) -> dict[str, Any]:
         "data_bit_rate": one.network.data_bit_rate,
         "nominal": one.nominal,
         "worst": one.worst,
+        "data_phase": dict(zip(("nominal", "worst"), one.data_phase, strict=True)),
         "limit": one.network.load_limit,
         "limit_origin": limit_origin(one.network),
         "headroom": one.headroom,

@@ -21,7 +21,15 @@ from busplan.cli.captures import (
     print_capture,
     print_missing_rates,
 )
-from busplan.cli.output import bar, exit_code, print_findings, print_json, print_table, print_text
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    bar,
+    exit_code,
+    print_findings,
+    print_json,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from busplan.capture.capture import Capture
@@ -36,7 +44,7 @@ _NARROW = 12
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("measure")(measure)
+    app.command("measure", epilog=EXIT_BY_FINDINGS)(measure)
 
 
 def measure(

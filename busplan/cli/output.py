@@ -19,6 +19,12 @@ CAUTION_LINE = (
 )
 
 
+EXIT_BY_FINDINGS = "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input."
+"""Ends the help of a command that judges."""
+EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
+"""Ends the help of a command that shows, writes or records data."""
+
+
 def print_json(value: Any) -> None:
     """Print one JSON document on stdout."""
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))

@@ -10,6 +10,7 @@ import typer
 
 from busplan.cli.captures import ChannelOption, OffsetOption, open_capture
 from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
     exit_code,
     print_findings,
     print_json,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("pack")(pack)
+    app.command("pack", epilog=EXIT_BY_FINDINGS)(pack)
 
 
 def pack(
@@ -68,8 +69,6 @@ def pack(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Judge the traction pack by a capture: signals, limits, warm-up, resistance, evenness.
-
-    Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input.
 
     Example: busplan pack captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """
@@ -248,12 +247,14 @@ def _print_modules(report: PackReport) -> None:
         ],
         right=frozenset(range(1, 8)),
     )
+    if report.warm_up is not None:
+        print_text("exchange: of that of the peers, ± two standard uncertainties (95 %)")
 
 
 def _exchange(row: ModuleRow, most: str) -> str:
     if not math.isfinite(row.exchange):
         return "-"
-    return f"{most}{row.exchange:.0%} ± {row.exchange_uncertainty * 100:.1f}"
+    return f"{most}{row.exchange:.0%} ± {row.exchange_uncertainty * 200:.1f}"
 
 
 def _print_cells(report: PackReport) -> None:

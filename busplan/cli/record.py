@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from busplan.cli.output import EXIT_OF_DATA
+
 if TYPE_CHECKING:
     from rich.live import Live
     from rich.table import Table
@@ -26,7 +28,7 @@ INTERFACE_HELP = (
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("record")(record)
+    app.command("record", epilog=EXIT_OF_DATA)(record)
 
 
 def record(

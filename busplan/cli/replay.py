@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.captures import CaptureFiles, ChannelOption, OffsetOption
+from busplan.cli.output import EXIT_OF_DATA
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import SignalAddress, Vehicle
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("replay")(replay)
+    app.command("replay", epilog=EXIT_OF_DATA)(replay)
 
 
 def replay(

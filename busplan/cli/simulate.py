@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from busplan.cli.output import EXIT_BY_FINDINGS
+
 if TYPE_CHECKING:
     from busplan.plan.vehicle import Network, Vehicle
     from busplan.timing.simulation import Simulation
@@ -18,7 +20,7 @@ MOST_FRAMES = 50_000_000
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command()(simulate)
+    app.command("simulate", epilog=EXIT_BY_FINDINGS)(simulate)
 
 
 def simulate(

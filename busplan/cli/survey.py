@@ -20,7 +20,14 @@ from busplan.cli.captures import (
     parse_rates,
     print_capture,
 )
-from busplan.cli.output import exit_code, print_findings, print_json, print_table, print_text
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    exit_code,
+    print_findings,
+    print_json,
+    print_table,
+    print_text,
+)
 from busplan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -37,7 +44,7 @@ _BEST = 3
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("survey")(survey)
+    app.command("survey", epilog=EXIT_BY_FINDINGS)(survey)
 
 
 def survey(

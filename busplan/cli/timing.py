@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
     count_findings,
     exit_code,
     is_narrow,
@@ -33,7 +34,7 @@ BASIS = (
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("timing")(timing)
+    app.command("timing", epilog=EXIT_BY_FINDINGS)(timing)
 
 
 def timing(
@@ -51,8 +52,6 @@ def timing(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Show the proven worst-case response time of messages and routes, and the slack left.
-
-    Exit code 0 when every deadline holds, 1 for cautions, 2 when one is missed, 3 for bad input.
 
     Example: busplan timing dbc_examples/as_bought.toml --network body
     """

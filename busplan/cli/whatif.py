@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
     exit_code,
     print_findings,
     print_json,
@@ -23,14 +24,19 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("whatif")(whatif)
+    app.command("whatif", epilog=EXIT_BY_FINDINGS)(whatif)
 
 
 def whatif(
     plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
     values: Annotated[
         list[str] | None,
-        typer.Option("--set", help="KEY=VALUE as in the plan: node.pump_2.identifier_offset=0x10"),
+        typer.Option(
+            "--set",
+            help="KEY=VALUE as in the plan: node.pump_2.identifier_offset=0x10. An entry of "
+            "[[route]] or [[pack.enclosure]] by its name or number: route.PackCurrent.delay_ms=8, "
+            "pack.enclosure.1.cells_per_module=7; 'route.new={...}' adds one.",
+        ),
     ] = None,
     bit_rate: Annotated[
         list[str] | None,
@@ -45,8 +51,8 @@ def whatif(
 ) -> None:
     """Show what a change would do to findings and loads; the plan itself stays as it is.
 
-    Values are set first, then bit rates, then nodes dropped, then moved. The exit code is the one
-    that check would give for the changed plan.
+    Values are set first, then bit rates, then nodes dropped, then moved. Findings of the changed
+    plan decide the exit code.
 
     Example: busplan whatif dbc_examples/as_bought.toml --move lift=body --bit-rate body=250000
     """
@@ -96,13 +102,13 @@ def _print(difference: Difference) -> None:
 
 
 def _load_row(change: LoadChange) -> list[str]:
-    from busplan.checks.wording import percent, rate
+    from busplan.checks.wording import percent, rates
 
     old, new = change.before, change.after
     if change.same and new is not None:
         return [
             change.network,
-            rate(new.network.bit_rate),
+            rates(new.network),
             "",
             percent(new.nominal),
             "",
@@ -117,7 +123,7 @@ def _load_row(change: LoadChange) -> list[str]:
     shown = new or old
     return [
         change.network,
-        *pair(lambda n: rate(n.network.bit_rate)),
+        *pair(lambda n: rates(n.network)),
         *pair(lambda n: percent(n.nominal)),
         *pair(lambda n: percent(n.worst)),
         percent(shown.network.load_limit) if shown else "",

@@ -12,11 +12,14 @@ with the liquid's temperature L linear between its samples, solved exactly from 
 The fit is least squares on the *solved* curve over the whole test, not on its slope: rounding to a
 step averages out over the steps crossed, while differences of rounded values would not. The
 rounding error of neighbouring samples is the same error until the next step is crossed, so only
-(steps crossed + 1) of them count as independent when the uncertainty is formed.
+(steps crossed + 1) of them count as independent when the uncertainty is formed. Fewer do where what
+the fit leaves over hangs together from block to block: n (1 − ρ) / (1 + ρ) with ρ the correlation
+of neighbours (first-order autoregression; Box et al., "Time Series Analysis"; from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,29 +111,62 @@ def fit_exchange(time_s: F64, liquid_c: F64, temperature_c: F64, step_k: float) 
     slope = _solve(time_s, liquid_c, rate, start)[1]
     residual = np.where(received, temperature_c - model, 0.0)
     mean_square = (residual**2).sum(axis=0) / np.maximum(count - 2, 1)
-    uncertainty = rate_uncertainty(weight, slope, decay, model, step_k, mean_square)
+    uncertainty = rate_uncertainty(
+        weight, slope, decay, model, step_k, mean_square, _effective(residual, weight)
+    )
     blank = np.where(usable, 0.0, np.nan)
     rms = np.sqrt((residual**2).sum(axis=0) / np.maximum(count, 1))
     return ExchangeFit(rate + blank, uncertainty + blank, start + blank, rms + blank)
 
 
 def rate_uncertainty(
-    weight: F64, slope: F64, decay: F64, model: F64, step_k: float, mean_square: F64 | float
+    weight: F64,
+    slope: F64,
+    decay: F64,
+    model: F64,
+    step_k: float,
+    mean_square: F64 | float,
+    effective: F64 | float = np.inf,
 ) -> F64:
     """Standard uncertainty of k [1/s] per column, shapes (n, m) → (m,); NaN where k is open.
 
     u² = v / (N · mean of J²), with v the variance of one value (what the fit leaves over, never
     below step²/12), J the derivative of the model by k freed of what the start could explain, and
-    N = min(steps crossed + 1, values), see the head of this file.
+    N = min(steps crossed + 1, values, ``effective``), see the head of this file.
     """
     a, b, c = _sums(weight, slope, decay)
     count = np.maximum(weight.sum(axis=0), 1.0)
     own = a - b * b / np.maximum(c, 1e-300)
     information = np.where(own > SINGULAR * a, own, np.nan) / count
     travel = np.abs(np.diff(model, axis=0)).sum(axis=0)
-    independent = np.minimum(travel / max(step_k, 1e-9) + 1.0, count)
+    independent = np.minimum(np.minimum(travel / max(step_k, 1e-9) + 1.0, count), effective)
     variance = np.maximum(mean_square, rounding_sigma(step_k) ** 2)
     return np.asarray(np.sqrt(variance / (independent * information)), np.float64)
+
+
+def _effective(residual: F64, weight: F64) -> F64:
+    """How many of a column's values are independent by their residuals (n, m) → (m,), 2 or more."""
+    both = weight[1:] * weight[:-1]
+    square = np.maximum((both * residual[:-1] ** 2).sum(axis=0), 1e-300)
+    correlation = np.clip((both * residual[1:] * residual[:-1]).sum(axis=0) / square, 0.0, 1.0)
+    fewer = weight.sum(axis=0) * (1 - correlation) / (1 + correlation)
+    return np.asarray(np.maximum(fewer, 2.0), np.float64)
+
+
+def rate_shifts(
+    time_s: F64, liquid_c: F64, rate: F64, start_c: F64, weight: F64, changes_c: Sequence[F64]
+) -> list[F64]:
+    """What small changes, each (n, m) [K], of the temperatures do to the fitted rates (m,) [1/s].
+
+    To first order Σ J δ / Σ J², J the derivative of the model by k freed of what the start could
+    explain; ``weight`` (n, m) is 1 where a value came, else 0.
+    """
+    slope = _solve(time_s, liquid_c, rate, start_c)[1]
+    decay = np.exp(-np.outer(time_s - time_s[0], rate))
+    _, b, c = _sums(weight, slope, decay)
+    own = weight * (slope - decay * (b / np.maximum(c, 1e-300)))
+    square = np.maximum((own**2).sum(axis=0), 1e-300)
+    return [(own * change).sum(axis=0) / square for change in changes_c]
 
 
 def foreseen_uncertainty(

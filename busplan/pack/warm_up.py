@@ -1,8 +1,8 @@
 """The warm-up (or cool-down) test: does liquid flow through every module?
 
-Each sensor's rate k (:mod:`busplan.pack.exchange`) divided by the median of its peers is its *heat
-exchange* relative to them, which for modules of one build goes with the flow they get. Without a
-mapped inlet temperature the ratio of rises takes its place; since a slow module meets a greater
+Each sensor's rate divided by the median of its peers is its *heat exchange* relative to them
+(:mod:`busplan.pack.relative`), which for modules of one build goes with the flow they get. Without
+a mapped inlet temperature the ratio of rises takes its place; since a slow module meets a greater
 difference to the liquid than its peers do, that ratio is an upper bound of its exchange.
 
 A module is told apart only where figures allow it: its exchange must lie under ``SLOW`` by its own
@@ -22,8 +22,8 @@ from enum import StrEnum
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.pack.exchange import ExchangeFit, first_order, fit_exchange, foreseen_uncertainty
 from busplan.pack.labels import clock, module_place, sentence, time_ns
+from busplan.pack.relative import Relative, foreseen, relative_exchange
 from busplan.pack.statistics import F64, I64, Mask, gate, mad_sigma, nan_median, rounding_sigma
 from busplan.pack.thermal_span import ThermalSpan
 from busplan.plan.vehicle import PackLayout
@@ -98,16 +98,6 @@ class WarmUp:
     modules: tuple[ModuleWarmUp, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class _Relative:
-    """Exchange relative to peers per sensor (m,), fitted curves (n, m) and the peers' rate."""
-
-    exchange: F64
-    uncertainty: F64
-    curve: F64
-    peer_rate: float
-
-
 def judge_warm_up(
     span: ThermalSpan,
     modules: Sequence[str],
@@ -126,7 +116,7 @@ def judge_warm_up(
     stuck = np.zeros(len(owner), np.bool_) if stuck is None else stuck
     still = _standing(span, step_k) | stuck
     values = np.where(stuck, np.nan, span.temperature_c)
-    relative = _relative(span, values, position, still, step_k)
+    relative = relative_exchange(span, values, position, still, step_k)
     exchange, uncertainty, curve = _per_module(relative, owner, len(modules))
     noise = float(np.nan_to_num(nan_median(uncertainty)))
     scatter = mad_sigma(exchange)
@@ -166,64 +156,12 @@ def _standing(span: ThermalSpan, step_k: float) -> Mask:
     return np.asarray((travel <= step_k * 1.01) & moved, np.bool_)
 
 
-def _relative(
-    span: ThermalSpan, values: F64, position: I64, still: Mask, step_k: float
-) -> _Relative:
-    if span.liquid_c is not None:
-        fit: ExchangeFit = fit_exchange(span.time_s, span.liquid_c, values, step_k)
-        curve = first_order(span.time_s, span.liquid_c, fit.rate, fit.start_c)
-        peers = _peer_median(fit.rate, position, still)
-        return _Relative(
-            fit.rate / peers, fit.uncertainty / peers, curve, float(nan_median(fit.rate[~still]))
-        )
-    return _rise_ratio(values, position, still, step_k)
+def _per_module(relative: Relative, owner: I64, modules: int) -> tuple[F64, F64, F64]:
+    """Exchange, its uncertainty (modules,) and curve (n, modules): means over working sensors.
 
-
-def _rise_ratio(values: F64, position: I64, still: Mask, step_k: float) -> _Relative:
-    """Least squares of each sensor on the median of its peers: slope = ratio of rises."""
-    exchange = np.full(values.shape[1], np.nan)
-    uncertainty = np.full_like(exchange, np.nan)
-    curve = np.full_like(values, np.nan)
-    for column in range(values.shape[1]):
-        peers = _peers(column, position, still)
-        median = nan_median(values[:, peers], axis=1)
-        y = values[:, column]
-        known = np.isfinite(median) & np.isfinite(y)
-        if known.sum() < 3:
-            continue
-        x = median[known] - median[known].mean()
-        square = max(float(x @ x), 1e-12)
-        slope = float(x @ y[known]) / square
-        line = y[known].mean() + slope * (median - median[known].mean())
-        left = float(((y - line)[known] ** 2).sum()) / max(int(known.sum()) - 2, 1)
-        crossed = abs(slope) * float(np.ptp(median[known])) / step_k + 1.0
-        variance = max(left, rounding_sigma(step_k) ** 2)
-        independent = min(crossed, float(known.sum()))
-        exchange[column], curve[:, column] = slope, line
-        uncertainty[column] = np.sqrt(variance / (independent * square / known.sum()))
-    return _Relative(exchange, uncertainty, curve, float("nan"))
-
-
-def _peers(column: int, position: I64, still: Mask) -> I64:
-    """Columns at the same place in other modules; all others when there are fewer than three."""
-    same = (position == position[column]) & ~still
-    same[column] = False
-    if same.sum() >= 3:
-        return np.flatnonzero(same)
-    others = ~still
-    others[column] = False
-    return np.flatnonzero(others) if others.any() else np.array([column])
-
-
-def _peer_median(rate: F64, position: I64, still: Mask) -> F64:
-    peers = np.array(
-        [float(nan_median(rate[_peers(c, position, still)])) for c in range(len(rate))]
-    )
-    return np.where(peers > 0, peers, np.nan)
-
-
-def _per_module(relative: _Relative, owner: I64, modules: int) -> tuple[F64, F64, F64]:
-    """Exchange, its uncertainty (modules,) and curve (n, modules): means over working sensors."""
+    Sensors that disagree by more than their uncertainties widen the mean's (Birge ratio, R. T.
+    Birge, Physical Review 40, 1932; from memory); what the model has wrong does not average out.
+    """
     exchange, uncertainty = np.full(modules, np.nan), np.full(modules, np.nan)
     curve = np.full((len(relative.curve), modules), np.nan)
     for index in range(modules):
@@ -232,8 +170,11 @@ def _per_module(relative: _Relative, owner: I64, modules: int) -> tuple[F64, F64
         if not len(good):
             continue
         weight = 1.0 / np.square(relative.uncertainty[good])
-        exchange[index] = float(weight @ relative.exchange[good] / weight.sum())
-        uncertainty[index] = float(weight.sum() ** -0.5)
+        mean = float(weight @ relative.exchange[good] / weight.sum())
+        spread = float(weight @ (relative.exchange[good] - mean) ** 2) / max(len(good) - 1, 1)
+        scatter = max(spread, 1.0) ** 0.5 * float(weight.sum() ** -0.5)
+        exchange[index] = mean
+        uncertainty[index] = np.hypot(scatter, weight @ relative.model[good] / weight.sum())
         curve[:, index] = relative.curve[:, good].mean(axis=1)
     return exchange, uncertainty, curve
 
@@ -265,7 +206,7 @@ def _lag(span: ThermalSpan, peer: F64, own: F64) -> tuple[float, float]:
 
 def _foresee(
     span: ThermalSpan,
-    relative: _Relative,
+    relative: Relative,
     natural: float,
     limit: float,
     sensors: float,
@@ -274,7 +215,8 @@ def _foresee(
     """Whether a module of ``TARGET`` exchange would stand out (95 %), else the minutes missing."""
 
     def shows(extra_s: float) -> bool:
-        u = _target_uncertainty(span, relative, extra_s, step_k) / max(sensors, 1.0) ** 0.5
+        scatter, model = _target_uncertainty(span, relative, extra_s, step_k)
+        u = float(np.hypot(scatter / max(sensors, 1.0) ** 0.5, model))
         return np.isfinite(u) and _stands_out(TARGET + ONE_SIDED_95 * u, u, natural, limit)
 
     if shows(0.0):
@@ -288,9 +230,9 @@ def _foresee(
 
 
 def _target_uncertainty(
-    span: ThermalSpan, relative: _Relative, extra_s: float, step_k: float
-) -> float:
-    """Uncertainty of the exchange of a module at ``TARGET``, the test being longer by ``extra_s``.
+    span: ThermalSpan, relative: Relative, extra_s: float, step_k: float
+) -> tuple[float, float]:
+    """Both uncertainties of a module at ``TARGET``, the test being longer by ``extra_s``.
 
     The liquid is taken to hold its last temperature; without it, the peers to go on as they rose.
     """
@@ -301,17 +243,17 @@ def _target_uncertainty(
     if span.liquid_c is not None:
         rate = relative.peer_rate
         if not rate > 0:
-            return float("nan")
+            return float("nan"), 0.0
         liquid = np.concatenate((span.liquid_c, np.full(len(more), span.liquid_c[-1])))
         start = float(nan_median(relative.curve[0]))
-        return foreseen_uncertainty(longer, liquid, TARGET * rate, start, step_k) / rate
+        return foreseen(longer, liquid, rate, start, step_k, TARGET)
     peer = nan_median(relative.curve, axis=1)
     known = np.isfinite(peer)
     if known.sum() < 2:
-        return float("nan")
+        return float("nan"), 0.0
     rise = float(peer[known][-1] - peer[known][0]) * len(longer) / len(time)
     crossed = min(TARGET * abs(rise) / step_k + 1.0, float(len(longer)))
-    return float(rounding_sigma(step_k) / np.sqrt(crossed * max(rise**2 / 12.0, 1e-12)))
+    return float(rounding_sigma(step_k) / np.sqrt(crossed * max(rise**2 / 12.0, 1e-12))), 0.0
 
 
 def warm_up_findings(warm_up: WarmUp, layout: PackLayout) -> list[Finding]:
@@ -352,6 +294,12 @@ def why_open(warm_up: WarmUp) -> str:
     return "the modules differ so much among each other that none can be told apart"
 
 
+def _interval(module: ModuleWarmUp) -> str:
+    """Where the exchange lies in 95 % of such tests: two standard uncertainties to each side."""
+    low, high = (module.exchange + side * 2 * module.uncertainty for side in (-1, 1))
+    return f"95% sure: {max(low, 0.0):.0%} to {high:.0%}"
+
+
 def _module_finding(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Finding:
     none = module.verdict is Verdict.NO_FLOW
     share = f"{'at most ' if warm_up.exchange_bound else ''}{max(module.exchange, 0.0):.0%}"
@@ -365,7 +313,7 @@ def _module_finding(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -
         f"Module {module.module} {'stands still' if none else 'lags'} in the {way}: "
         f"{module.lag_k:.1f} K and {module.lag_s:.0f} s behind its peers at "
         f"{clock(warm_up.stop_s)}; heat exchange {share} of theirs "
-        f"(± {module.uncertainty:.1%}){doubt}.",
+        f"({_interval(module)}){doubt}.",
         "Without its share of liquid it overheats under load and limits the whole pack.",
         "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module.",
         (

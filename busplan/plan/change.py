@@ -18,6 +18,10 @@ from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Node, Vehicle
 
 Document = dict[str, Any]
+ENTRIES = {"route": ("name", "signal", "message"), "pack.enclosure": ("name",)}
+"""Lists of tables in a plan, and the keys of an entry that name it."""
+NEW = "new"
+"""In place of an entry's name or number: one more entry."""
 
 
 @dataclass(slots=True)
@@ -47,7 +51,11 @@ def apply_changes(
 
 
 def set_value(assignment: str) -> Change:
-    """``KEY=VALUE`` as one line of TOML; a value that is no TOML is taken as text."""
+    """``KEY=VALUE`` as one line of TOML; a value that is no TOML is taken as text.
+
+    An entry of a list of tables is named by what it carries or its name, by its number from 1, or
+    ``new``: ``route.PackTemperatures.delay_ms=5``, ``route.2.to="cabin"``, ``route.new={…}``.
+    """
     try:
         values = tomllib.loads(assignment)
     except tomllib.TOMLDecodeError as error:
@@ -214,12 +222,45 @@ def _move_quantities(draft: Draft, node: str, old: str, target: str) -> None:
 def _merge(into: dict[str, Any], values: dict[str, Any], path: str) -> None:
     for key, value in values.items():
         there = into.get(key)
-        if isinstance(value, dict) and isinstance(there, list):
+        if isinstance(value, dict) and f"{path}{key}" in ENTRIES:
+            _merge_entries(into.setdefault(key, []), value, f"{path}{key}")
+        elif isinstance(value, dict) and isinstance(there, list):
             raise UsageError(f"{path}{key} is a list; set it as a whole, or edit the plan")
-        if isinstance(value, dict) and isinstance(there, dict):
+        elif isinstance(value, dict) and isinstance(there, dict):
             _merge(there, value, f"{path}{key}.")
         else:
             into[key] = value
+
+
+def _merge_entries(entries: list[Document], values: dict[str, Any], path: str) -> None:
+    for key, value in values.items():
+        if not isinstance(value, dict):
+            raise UsageError(
+                f"{path}.{key} is a table; set one of its keys, {path}.{key}.KEY=VALUE"
+            )
+        if key == NEW:
+            entries.append(value)
+        else:
+            _merge(_entry(entries, key, path), value, f"{path}.{key}.")
+
+
+def _entry(entries: list[Document], key: str, path: str) -> Document:
+    """The entry of that name or, where none has it, of that number."""
+    names = [{e[k] for k in ENTRIES[path] if k in e} for e in entries]
+    found = [i for i, own in enumerate(names) if key in own]
+    if not found and key.isdecimal() and 1 <= int(key) <= len(entries):
+        found = [int(key) - 1]
+    if len(found) > 1:
+        which = ", ".join(f"{path}.{i + 1}" for i in found)
+        raise UsageError(f'"{key}" names {len(found)} entries of {path}: say {which}')
+    if not found:
+        near = suggestion(key, sorted(set().union(*names)), "name")
+        raise UsageError(
+            f'{path} has no entry "{key}"{near}; it has numbers 1 to {len(entries)}'
+            if entries
+            else f"the plan has no {path}; {path}.{NEW} adds one"
+        )
+    return entries[found[0]]
 
 
 def _pair(assignment: str, form: str) -> tuple[str, str]:

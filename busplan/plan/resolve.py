@@ -27,6 +27,7 @@ from busplan.plan.streams import (
     paced,
     sent_streams,
     timed,
+    told_apart,
     without_repeats,
 )
 from busplan.plan.vehicle import Cable, Network, Node, Part, Port, Stream, Vehicle
@@ -60,7 +61,8 @@ def resolve(
     _check_stubs(context, nodes)
     routes = resolve_routes(context, networks, nodes, parts)
     own = without_repeats(s for p in placements for s in sent_streams(p))
-    streams = paced(_with_timing(context, forwarded(own, routes)), routes)
+    streams = _with_timing(context, told_apart(forwarded(own, routes)))
+    streams = paced(streams, routes)
     pack = None
     if spec.pack is not None:
 
@@ -260,7 +262,8 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
         hits = [
             i
             for i, s in enumerate(streams)
-            if pattern.fullmatch(s.label) or name == f"{s.network}/{s.message.name}"
+            if pattern.fullmatch(s.label)
+            or name in (f"{s.network}/{s.message.name}", f"{s.network}/{s.node}/{s.message.name}")
         ]
         for i in hits:
             result[i] = timed(result[i], timing)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from busplan.definitions.j1939 import split_identifier, with_source
-from busplan.definitions.model import Message, Origin, Stated
+from busplan.definitions.model import FrameKey, Message, Origin, Stated
 from busplan.plan.vehicle import Need, Network, Node, Port, Route, Stream
 
 
@@ -103,24 +103,26 @@ def needs_of(placement: Placement) -> list[Need]:
 def forwarded(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
     """The streams with those added that message routes carry on, routes in a row included.
 
-    A stream that is already on the target network through the same gateway is not added twice, so
-    routes in a circle end.
+    A route carries every message of its name, whoever sends it. What is already on the target
+    network through the same gateway is not added twice, so routes in a circle end; a message that
+    the gateway's own definitions have under that name there is taken to be the carried one.
     """
     routes = [r for r in routes if r.kind == "message"]
     result = list(streams)
-    there = {(s.network, s.node, s.message.name) for s in result}
+    own = {(s.network, s.node, s.message.name) for s in result}
+    there: set[tuple[str, str, FrameKey]] = set()
     fresh = list(result)
     while fresh:
         added = []
         for route in routes:
             for stream in fresh:
-                key = (route.target, route.through, stream.message.name)
-                matches = stream.network == route.source and stream.message.name == route.what
-                if matches and stream.node != route.through and key not in there:
+                carried = replace(stream, network=route.target, node=route.through, via=route.name)
+                key = (route.through, stream.message.name, carried.key)
+                if not _comes_in(stream, route) or key in there:
+                    continue
+                if (route.target, route.through, route.what) not in own:
                     there.add(key)
-                    added.append(
-                        replace(stream, network=route.target, node=route.through, via=route.name)
-                    )
+                    added.append(carried)
         result += added
         fresh = added
     return result
@@ -136,7 +138,7 @@ def paced(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
     for stream in streams:
         route = through.get(stream.via) if stream.via else None
         own = stream.cycle is not None and stream.cycle.origin is Origin.PLAN
-        source = None if route is None or own else _source(result, stream, route)
+        source = None if route is None or own else forwarded_source(result, stream, route)
         if source is not None:
             follows = stream.deadline == stream.cycle
             deadline = source.cycle if follows else stream.deadline
@@ -145,14 +147,27 @@ def paced(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
     return result
 
 
-def _source(streams: Sequence[Stream], forwarded: Stream, route: Route) -> Stream | None:
-    """The stream that a route forwards as ``forwarded``."""
-    for stream in streams:
-        same = stream.message.identifier == forwarded.message.identifier
-        named = stream.message.name == forwarded.message.name
-        if stream.network == route.source and stream.node != route.through and named and same:
-            return stream
-    return None
+def forwarded_source(streams: Iterable[Stream], stream: Stream, route: Route) -> Stream | None:
+    """The stream that a gateway passes on as ``stream``: the same message at its route's source."""
+    wanted = FrameKey(route.source, stream.message.extended, stream.message.identifier)
+    return next((s for s in streams if s.key == wanted and _comes_in(s, route)), None)
+
+
+def _comes_in(stream: Stream, route: Route) -> bool:
+    """Whether a message route takes this stream in."""
+    named = stream.message.name == route.what
+    return named and stream.network == route.source and stream.node != route.through
+
+
+def told_apart(streams: Sequence[Stream]) -> list[Stream]:
+    """Streams marked where one node sends several messages of one name on one network."""
+    keys: dict[tuple[str, str, str], set[FrameKey]] = {}
+    for s in streams:
+        keys.setdefault((s.network, s.node, s.message.name), set()).add(s.key)
+    return [
+        replace(s, namesake=True) if len(keys[s.network, s.node, s.message.name]) > 1 else s
+        for s in streams
+    ]
 
 
 def joined(ports: Sequence[Port]) -> Port:
@@ -178,9 +193,8 @@ def joined(ports: Sequence[Port]) -> Port:
 
 def without_repeats(streams: Iterable[Stream]) -> list[Stream]:
     """Drop a stream that the same node sends on the same network under the same name and key."""
-    seen: Mapping[tuple[str, str, str, int], Stream] = {
-        (s.network, s.node, s.message.name, s.message.identifier): s
-        for s in reversed(list(streams))
+    seen: Mapping[tuple[str, str, FrameKey], Stream] = {
+        (s.node, s.message.name, s.key): s for s in reversed(list(streams))
     }
     return list(reversed(list(seen.values())))
 

@@ -114,7 +114,8 @@ class Stream:
     ``message`` carries the identifier as placed (after offsets and source addresses).
     ``cycle`` is the period, or the least distance of an event-driven message; ``None`` when nobody
     states it. ``deadline`` counts from queueing; ``None`` when neither stated nor derivable.
-    ``via`` names the route when a gateway forwards the message unchanged.
+    ``via`` names the route when a gateway forwards the message unchanged. ``namesake`` says that
+    its node sends another message of this name there, so that names must tell them apart.
     """
 
     network: str
@@ -126,6 +127,7 @@ class Stream:
     offset_ns: int | None = None
     event: bool = False
     via: str | None = None
+    namesake: bool = False
 
     @property
     def key(self) -> FrameKey:
@@ -134,12 +136,17 @@ class Stream:
 
     @property
     def label(self) -> str:
-        """``network/node/message``."""
-        return f"{self.network}/{self.node}/{self.message.name}"
+        """``network/node/message``, unlike that of any other stream."""
+        return f"{self.network}/{self.node}/{self._name}"
 
     def address(self, signal: str) -> SignalAddress:
         """The full name of one of its signals."""
-        return SignalAddress(self.network, self.node, self.message.name, signal)
+        return SignalAddress(self.network, self.node, self._name, signal)
+
+    @property
+    def _name(self) -> str:
+        """The message's name; ``NAME@0x123`` where it alone would be another's as well."""
+        return f"{self.message.name}@{self.message.label}" if self.namesake else self.message.name
 
 
 @dataclass(frozen=True, slots=True)

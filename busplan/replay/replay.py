@@ -145,12 +145,12 @@ class Replay:
 
     def line_of(self, address: SignalAddress) -> Line | None:
         """The message line that carries a signal; ``None`` when the plan has no such signal."""
-        key = self._keys.get((address.network, address.node, address.message))
+        key = self._keys.get("/".join(address[:3]))
         return self.lines.lines[self.lines.number[key]] if key else None
 
     @cached_property
-    def _keys(self) -> dict[tuple[str, str, str], FrameKey]:
-        return {(s.network, s.node, s.message.name): s.key for s in self.vehicle.streams}
+    def _keys(self) -> dict[str, FrameKey]:
+        return {s.label: s.key for s in self.vehicle.streams}
 
     @cached_property
     def _moments(self) -> list[int]:

@@ -13,6 +13,7 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 
+from busplan.plan.streams import forwarded_source
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.simulation import Faults, Feed
 from busplan.wire.lengths import INTERMISSION
@@ -48,21 +49,22 @@ def feeds_of(
         for s in vehicle.streams
         if (networks is None or s.network in networks) and s.label not in missing
     ]
+    routes = {r.name: r for r in vehicle.routes}
     feeds = []
     for stream in chosen:
         node = vehicle.nodes.get(stream.node)
         fifo = node is not None and node.part.queue == "fifo"
         if stream.via is not None:
-            source = forwarded_source(vehicle, stream)
-            if source is not None and source in chosen:
-                delay = next(r.delay_ns for r in vehicle.routes if r.name == stream.via)
+            route = routes.get(stream.via)
+            source = forwarded_source(vehicle.streams, stream, route) if route else None
+            if route and source in chosen:
                 feeds.append(
                     Feed(
                         stream,
                         fifo=fifo,
                         overwrite=overwrite,
                         forwards=source.label,
-                        delay_ns=delay,
+                        delay_ns=route.delay_ns,
                     )
                 )
             continue
@@ -87,23 +89,6 @@ def left_out(vehicle: Vehicle) -> tuple[tuple[Stream, str], ...]:
         elif stream.cycle is None and stream.via is None:
             found.append((stream, "nobody states a cycle time"))
     return tuple(found)
-
-
-def forwarded_source(vehicle: Vehicle, stream: Stream) -> Stream | None:
-    """The stream that a gateway repeats as ``stream``: same message, on its route's source."""
-    route = next((r for r in vehicle.routes if r.name == stream.via), None)
-    if route is None:
-        return None
-    return next(
-        (
-            s
-            for s in vehicle.streams
-            if s.network == route.source
-            and s.message.name == stream.message.name
-            and s.node != route.through
-        ),
-        None,
-    )
 
 
 def release_times(

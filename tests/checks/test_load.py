@@ -60,6 +60,18 @@ def test_can_fd_frames(length: int, extended: bool, nominal_us: float, worst_us:
     assert (load.nominal_ns / 1000, load.worst_ns / 1000) == (nominal_us, worst_us)
 
 
+def test_the_data_phase_of_can_fd_has_its_own_share() -> None:
+    # Data phase of 64 bytes, by the same field widths: ESI and DLC 5 bits, payload 512, CRC field
+    # 33 = 550 bits of 0.5 µs, here every 10 ms. A classical frame beside it has none.
+    fd = stream(1, length=64, fd=True, cycle_ms=10)
+    v = vehicle([fd, stream(2, cycle_ms=10)], [Network("a", 500_000, 2_000_000)])
+    load = network_load(v, "a")
+    nominal, worst = load.data_phase
+    assert nominal == pytest.approx(0.0275)
+    assert nominal < worst < load.worst - nominal
+    assert network_load(vehicle([stream(1)]), "a").data_phase == (0, 0)
+
+
 def test_a_j1939_message_over_8_bytes_counts_as_a_transport_session() -> None:
     # SAE J1939-21, from memory: one announcement, then packets of 7 bytes each.
     s = stream(0x18FECA01, extended=True, length=20, cycle_ms=1000)

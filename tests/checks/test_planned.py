@@ -8,6 +8,8 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 from busplan.checks import run_checks
 from busplan.findings import Finding, Weight
 from busplan.plan.load import load_plan
+from busplan.timing.gateways import vehicle_timing
+from busplan.timing.simulation_feeds import feeds_of
 
 
 def findings(folder: Path, plan: str = PLAN, **definitions: str) -> list[Finding]:
@@ -107,6 +109,32 @@ def test_a_forwarded_message_is_a_stream_of_the_gateway(tmp_path: Path) -> None:
     assert passed.cycle is not None
     assert (passed.cycle.ms, passed.cycle.origin) == (100, "definition")
     assert vehicle.routes[0].delay_ns == 2_500_000
+
+
+def test_a_route_carries_every_message_of_its_name(tmp_path: Path) -> None:
+    # Two pumps of one part, the second with its identifiers moved, behind one gateway.
+    second = '[node.pump_2]\npart = "pump"\non = ["loop"]\nidentifier_offset = 0x10\n'
+    plan = TWO_NETWORKS + GATEWAY + second + ROUTE
+    slow = '[message."main/gate/PumpStatus"]\njitter_ms = 3\n'
+    path = write_plan(tmp_path, plan + slow, pump=PUMP, vcu=VCU, meter=MAIN, gate=GATE)
+    vehicle = load_plan(path)
+    passed = [s for s in vehicle.streams if s.via is not None]
+    assert [(s.message.identifier, s.jitter_ns) for s in passed] == [(0x120, 3e6), (0x130, 3e6)]
+    assert [str(s.address("PumpSpeed")) for s in passed] == [
+        "main/gate/PumpStatus@0x120/PumpSpeed",
+        "main/gate/PumpStatus@0x130/PumpSpeed",
+    ]
+    # Each follows its own source, in time and in the simulation.
+    timing = vehicle_timing(vehicle)
+    assert [timing.by_label[s.label].stream for s in passed] == passed
+    assert [f.forwards for f in feeds_of(vehicle, 10**9) if f.stream in passed] == [
+        "loop/pump/PumpStatus",
+        "loop/pump_2/PumpStatus",
+    ]
+    # A gateway whose own definitions hold the message carries it as they say.
+    own = dbc(["GATE"], message(0x301, "PumpStatus", "GATE", signal("PumpSpeed", 0, 16)))
+    (tmp_path / "gate.dbc").write_text(own, "utf-8")
+    assert not [s for s in load_plan(path).streams if s.via is not None]
 
 
 def test_a_message_route_that_carries_nothing(tmp_path: Path) -> None:

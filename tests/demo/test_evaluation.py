@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from busplan.demo.captures import demo_vehicle, make_capture
+from busplan.demo.thermal import LAZY_MODULE, MODULES, make_loop
 from busplan.findings import Weight
 from busplan.pack.pull import pull_series
 from busplan.pack.report import evaluate_pack
@@ -28,3 +30,12 @@ def test_evaluation_names_what_is_planted_and_nothing_else(name: str, healthy: b
     assert set(heavy) == set(expected)
     for code, culprit in expected.items():
         assert culprit in heavy[code]
+    if name == "warm-up" and not healthy:
+        slow = next(f for f in report.findings if f.code == "module-slow")
+        stated = {f.name: float(f.value) for f in slow.figures}
+        # Exchange goes with the conductance of the branch, which falls less than the flow in it.
+        loop = make_loop(1, start_c=14.0, air_c=14.0, target_c=40.0, lazy=True)
+        conductance = loop.conductance_w_k
+        lazy = MODULES.index(LAZY_MODULE)
+        truth = conductance[lazy] / np.median(np.delete(conductance, lazy))
+        assert abs(stated["exchange"] - truth) <= 2 * stated["uncertainty"] < 0.12

@@ -1,5 +1,6 @@
 """Changes to a plan: what they do to its document, and that the rest of the plan follows."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,44 @@ def test_a_value(tmp_path: Path) -> None:
     assert after.nodes["pump"].identifier_offset == 0x10
     assert after.parts["pump"].queue == "fifo"
     assert after.on("loop")[0].message.identifier == 0x130
+
+
+def test_an_entry_of_a_list_by_name_by_number_and_a_new_one(tmp_path: Path) -> None:
+    after, _ = change(
+        tmp_path,
+        set_value("route.PumpStatus.delay_ms=2"),
+        set_value("route.1.deadline_ms=50"),
+        set_value("pack.enclosure.A.modules=['N']"),
+        set_value("route.new={message='PumpOrder', from='loop', to='main', through='gate'}"),
+    )
+    assert [(r.what, r.delay_ns, r.deadline_ns) for r in after.routes] == [
+        ("PumpStatus", 2_000_000, 50_000_000),
+        ("PumpOrder", 0, None),
+    ]
+    assert labels(after, "PumpOrder") == ["loop/vcu/PumpOrder", "main/gate/PumpOrder"]
+    assert after.pack is not None
+    assert after.pack.modules == ("N",)
+
+
+@pytest.mark.parametrize(
+    ("assignment", "words"),
+    [
+        ("route.PumpState.delay_ms=2", 'did you mean "PumpStatus"'),
+        ("route.7.delay_ms=2", "numbers 1 to 1"),
+        ("route.delay_ms=2", "route.delay_ms.KEY=VALUE"),
+        ("pack.enclosure.B.node='vcu'", 'no entry "B"'),
+        ("network.loop.channels.x=1", "set it as a whole"),
+    ],
+)
+def test_an_entry_that_is_none(tmp_path: Path, assignment: str, words: str) -> None:
+    with pytest.raises(UsageError, match=re.escape(words)):
+        change(tmp_path, set_value(assignment))
+
+
+def test_a_name_of_several_entries(tmp_path: Path) -> None:
+    again = "route.new={message='PumpStatus', from='main', to='loop', through='gate'}"
+    with pytest.raises(UsageError, match=r"say route\.1, route\.2"):
+        change(tmp_path, set_value(again), set_value("route.PumpStatus.delay_ms=2"))
 
 
 def test_a_quoted_key(tmp_path: Path) -> None:
@@ -119,7 +158,6 @@ def test_a_new_network_can_be_made_and_moved_to(tmp_path: Path) -> None:
         (lambda: set_bit_rate("loop=1/2/3"), "no bit rate"),
         (lambda: set_value("nonsense"), "KEY=VALUE"),
         (lambda: set_value("=3"), "KEY=VALUE"),
-        (lambda: set_value("route.x=3"), "is a list"),
     ],
 )
 def test_what_cannot_be(tmp_path: Path, make: "object", words: str) -> None:

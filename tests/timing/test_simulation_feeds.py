@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from support.vehicles import MS, stream, vehicle
 
+from busplan.plan.streams import forwarded_source
 from busplan.plan.vehicle import Network, Route
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import (
     feeds_of,
-    forwarded_source,
     least_fault_distance_ns,
     left_out,
     random_faults,
@@ -79,7 +79,7 @@ def test_a_vehicle_with_a_gateway_runs():
         fifo=["gate"],
         routes=[route],
     )
-    assert forwarded_source(van, copy) == source
+    assert forwarded_source(van.streams, copy, route) == source
     assert left_out(van) == (
         (silent, "nobody states a cycle time"),
         (long, "39 bytes need more than one frame"),
