@@ -31,9 +31,13 @@ def rate(bit_rate: int) -> str:
 
 def rates(network: Network) -> str:
     """A network's bit rate, and that of the data phase if it has one: ``500/2000 kbit/s``."""
-    if network.data_bit_rate is None:
-        return rate(network.bit_rate)
-    return f"{network.bit_rate / 1e3:g}/{network.data_bit_rate / 1e3:g} kbit/s"
+    return rate(network.bit_rate) if network.data_bit_rate is None else f"{kbits(network)} kbit/s"
+
+
+def kbits(network: Network) -> str:
+    """The same as plain numbers in kbit/s: ``500``, ``500/2000``."""
+    both = (network.bit_rate, network.data_bit_rate)
+    return "/".join(f"{r / 1e3:g}" for r in both if r is not None)
 
 
 def percent(fraction: float) -> str:

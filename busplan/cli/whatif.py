@@ -84,7 +84,7 @@ def whatif(
 def _print(difference: Difference) -> None:
     typer.echo()
     print_table(
-        ["network", "bit rate", "", "nominal", "", "worst", "", "limit"],
+        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit"],
         [_load_row(change) for change in difference.loads],
         right=frozenset({1, 2, 3, 4, 5, 6, 7}),
         shrink=frozenset({0}),
@@ -102,13 +102,13 @@ def _print(difference: Difference) -> None:
 
 
 def _load_row(change: LoadChange) -> list[str]:
-    from busplan.checks.wording import percent, rates
+    from busplan.checks.wording import kbits, percent
 
     old, new = change.before, change.after
     if change.same and new is not None:
         return [
             change.network,
-            rates(new.network),
+            kbits(new.network),
             "",
             percent(new.nominal),
             "",
@@ -123,7 +123,7 @@ def _load_row(change: LoadChange) -> list[str]:
     shown = new or old
     return [
         change.network,
-        *pair(lambda n: rates(n.network)),
+        *pair(lambda n: kbits(n.network)),
         *pair(lambda n: percent(n.nominal)),
         *pair(lambda n: percent(n.worst)),
         percent(shown.network.load_limit) if shown else "",
