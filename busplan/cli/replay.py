@@ -79,11 +79,6 @@ def replay(
 
     if screen is not None:
         check_screen(screen)
-    if browser:
-        from busplan.screens.browser import serve
-
-        serve(sys.argv[1:], port)
-        return
     vehicle = load_plan(plan)
     opened = replay_of(
         open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel), vehicle
@@ -94,6 +89,13 @@ def replay(
         second = replay_of(open_capture([beside], vehicle=other, channels=channel), other)
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")
+    if browser:
+        from busplan.screens.browser import serve
+
+        # The files are good; each page reads them anew.
+        del opened, second
+        serve(sys.argv[1:], port)
+        return
     if text or as_json or not _has_screen():
         moment = opened.span_ns if at is None else round(at * 1e9)
         name = screen or "pack"

@@ -24,19 +24,14 @@ from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.draw import vehicle_label
 from busplan.screens.findings_view import FindingList, FindingsView
-from busplan.screens.memory import (
-    Layout,
-    keys_file,
-    layout_file,
-    read_keys,
-    read_layout,
-    write_layout,
-)
-from busplan.screens.messages_view import MessagesView
-from busplan.screens.pack_view import OVERLAYS, PackView
+from busplan.screens.keys import keys_file, names_of, read_keys
+from busplan.screens.memory import Layout, layout_file, read_layout, write_layout
+from busplan.screens.messages_view import MessagesView, MessageTable
+from busplan.screens.pack_view import OVERLAYS, MapSheet, PackView
 from busplan.screens.packmap import DENSITIES
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
 from busplan.screens.runs import clock_text
+from busplan.screens.sheet import Sheet
 from busplan.screens.span_view import SpanView
 from busplan.screens.timeline import WINDOWS_NS, Transport, Window
 from busplan.screens.verdict import joined, judge_pack
@@ -417,6 +412,15 @@ class ReplayApp(App[None]):
             self.go(t_ns)
 
 
+def user_keys() -> Mapping[str, str]:
+    """The user's own keys; :class:`busplan.errors.UsageError` when their file is wrong."""
+    with_keys = (
+        *(ReplayApp, Sheet, PackView, MapSheet, MessagesView, MessageTable, FindingList),
+        *(HelpScreen, MomentScreen),
+    )
+    return read_keys(keys_file(), names_of(*(each.BINDINGS for each in with_keys)))
+
+
 def run_replay(
     replay: Replay,
     *,
@@ -442,6 +446,6 @@ def run_replay(
         play=play,
         speed=speed,
         layout=replace(layout, screen=screen) if screen else layout,
-        keys=read_keys(keys_file()),
+        keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),
     ).run()

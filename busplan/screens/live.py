@@ -13,7 +13,7 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
-from busplan.screens.app import ReplayApp
+from busplan.screens.app import ReplayApp, user_keys
 from busplan.screens.memory import Layout
 
 REFRESH_S = 0.5
@@ -144,13 +144,7 @@ def run_live(
     vehicle: Vehicle, rolling: Rolling, entries: Callable[[], Sequence[Mapping[str, Any]]]
 ) -> None:
     """Open the screens on a live bus; returns when the user leaves."""
-    from busplan.screens.memory import (
-        keys_file,
-        layout_file,
-        read_keys,
-        read_layout,
-        write_layout,
-    )
+    from busplan.screens.memory import layout_file, read_layout, write_layout
 
     path = layout_file()
     LiveApp(
@@ -158,6 +152,6 @@ def run_live(
         rolling,
         entries,
         layout=read_layout(path),
-        keys=read_keys(keys_file()),
+        keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),
     ).run()

@@ -1,20 +1,14 @@
-"""What the screens remember between runs, and the user's own keys.
+"""What the screens remember between runs: theme, screen, density, window.
 
-The layout (theme, screen, density, window) is kept in the user's state folder; keys are read from
-``keys.toml`` in the user's configuration folder, one line each: ``"time.toggle" = "k"``. The names
-stand in the help of every screen. Neither file is needed; a damaged one is ignored or reported.
+It is kept in the user's state folder. The file is not needed, and a damaged one is ignored.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import tomllib
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-
-from busplan.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +28,6 @@ def layout_file() -> Path:
     import platformdirs
 
     return platformdirs.user_state_path("busplan") / "screens.json"
-
-
-def keys_file() -> Path:
-    """Where the user may put keys."""
-    import platformdirs
-
-    return platformdirs.user_config_path("busplan") / "keys.toml"
 
 
 def read_layout(path: Path) -> Layout:
@@ -65,19 +52,3 @@ def write_layout(path: Path, layout: Layout) -> None:
         new.replace(path)
     except OSError:
         return
-
-
-def read_keys(path: Path) -> Mapping[str, str]:
-    """The user's keys by the name of what they do; ``UsageError`` for a file that is wrong."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError:
-        return {}
-    try:
-        keys = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"{path}: {error}") from error
-    wrong = [name for name, key in keys.items() if not isinstance(key, str)]
-    if wrong:
-        raise UsageError(f'{path}: write keys as "name" = "key"; wrong: {", ".join(wrong)}')
-    return keys

@@ -1,6 +1,7 @@
 """The application as its user drives it, with a clock of our own."""
 
 import pytest
+from support.pilot import SIZES, FakeNow, S, screen_text
 from support.van import make_replay
 
 from busplan.replay.replay import Replay
@@ -9,27 +10,10 @@ from busplan.screens.pack_view import MapSheet
 from busplan.screens.runs import text
 from busplan.screens.sheet import Sheet
 
-S = 1_000_000_000
-
-
-class FakeNow:
-    ns = 0
-
-    def __call__(self) -> int:
-        return self.ns
-
 
 @pytest.fixture(scope="module")
 def replay() -> Replay:
     return make_replay(gap_s=(10, 14))
-
-
-def screen_text(app: ReplayApp) -> str:
-    """What the terminal shows."""
-    return "\n".join(
-        "".join(segment.text for segment in strip).rstrip()
-        for strip in app.screen._compositor.render_strips()
-    )
 
 
 async def test_keys_play_hold_step_seek_and_change_speed(replay: Replay) -> None:
@@ -65,7 +49,7 @@ async def test_the_mouse_seeks_on_the_line_of_time_and_chooses_cells(replay: Rep
         assert app.query_one(MapSheet).chosen == ("cell", 5)
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 35), (200, 60)])
+@pytest.mark.parametrize("size", SIZES)
 async def test_every_size_shows_the_same_facts(replay: Replay, size: tuple[int, int]) -> None:
     app = ReplayApp(replay, start_ns=20 * S, now=FakeNow())
     async with app.run_test(size=size) as pilot:

@@ -7,11 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busplan.errors import UsageError
 from busplan.screens.browser import served_command
 from busplan.screens.dialogs import parse_moment
 from busplan.screens.figures import HEIGHT, best_scale, draw_figure, figure_width
-from busplan.screens.memory import Layout, read_keys, read_layout, write_layout
+from busplan.screens.memory import Layout, read_layout, write_layout
 from busplan.screens.plot import Curve, draw_curves, draw_load
 from busplan.screens.runs import clip, clock_text, fill, load_bar, span_text, text, width, wrap
 from busplan.screens.timeline import Window, column_of, moment_at
@@ -135,19 +134,6 @@ def test_the_layout_is_kept_and_damage_is_survived(tmp_path: Path) -> None:
     assert read_layout(path) == Layout()
     path.write_text("[1]")
     assert read_layout(path) == Layout()
-
-
-def test_keys_are_read_and_wrong_files_named(tmp_path: Path) -> None:
-    path = tmp_path / "keys.toml"
-    assert read_keys(path) == {}
-    path.write_text('"time.toggle" = "k"\n')
-    assert read_keys(path) == {"time.toggle": "k"}
-    path.write_text('"time.toggle" = 5\n')
-    with pytest.raises(UsageError, match=r"time\.toggle"):
-        read_keys(path)
-    path.write_text("= 5\n")
-    with pytest.raises(UsageError, match=r"keys\.toml"):
-        read_keys(path)
 
 
 def test_the_browser_runs_the_same_command_without_the_browser_options() -> None:

@@ -33,9 +33,9 @@ from busplan.replay.replay import Replay
 CELL = 4  # cells in one message
 
 
-def volts(cell: int, t: np.ndarray) -> np.ndarray:
+def volts(cell: int, t: np.ndarray, sag_v: float) -> np.ndarray:
     """Cell voltages [V] of the invented drive: all alike but cell 6, which sags."""
-    return 3.700 - 0.0002 * t - (0.060 if cell == 6 else 0.0) + 0.001 * (cell % 3)
+    return 3.700 - 0.0002 * t - (sag_v if cell == 6 else 0.0) + 0.001 * (cell % 3)
 
 
 def celsius(sensor: int, t: np.ndarray) -> np.ndarray:
@@ -186,7 +186,11 @@ def make_vehicle(shape: Sequence[Sequence[int]], sensors: int = 2) -> Vehicle:
 
 
 def make_table(
-    vehicle: Vehicle, seconds: float, *, gap_s: tuple[float, float] | None = None
+    vehicle: Vehicle,
+    seconds: float,
+    *,
+    gap_s: tuple[float, float] | None = None,
+    sag_v: float = 0.060,
 ) -> FrameTable:
     """Traffic of every stream; ``monitor_a`` says nothing during ``gap_s``."""
     assert vehicle.pack is not None
@@ -200,7 +204,7 @@ def make_table(
             for signal in s.message.signals:
                 address = s.address(signal.name)
                 if address in number:
-                    out[signal.name] = volts(number[address], t)
+                    out[signal.name] = volts(number[address], t, sag_v)
                 elif address in sensor:
                     out[signal.name] = celsius(sensor[address], t)
                 elif signal.name == "PackCurrent":
@@ -224,9 +228,10 @@ def make_replay(
     *,
     sensors: int = 2,
     gap_s: tuple[float, float] | None = None,
+    sag_v: float = 0.060,
     findings: Sequence[object] = (),
 ) -> Replay:
     """The van with three modules of four cells, replayable."""
     vehicle = make_vehicle(shape, sensors)
-    table = make_table(vehicle, seconds, gap_s=gap_s)
+    table = make_table(vehicle, seconds, gap_s=gap_s, sag_v=sag_v)
     return Replay.of(vehicle, table, findings=findings, source="heron.log")  # type: ignore[arg-type]

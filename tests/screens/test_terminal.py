@@ -1,0 +1,64 @@
+"""``busplan replay`` in a real terminal: a pseudo-terminal, its modes and its signals."""
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+from support.terminal import Terminal, busplan_command
+
+ROOT = Path(__file__).parents[2]
+PLAN = str(ROOT / "dbc_examples/as_built.toml")
+CAPTURE = str(ROOT / "captures/warm_up_short.log.gz")
+
+
+@pytest.fixture
+def environment(tmp_path: Path) -> dict[str, str]:
+    """A user whose folders are empty, so that nothing kept by another run matters."""
+    own = {f"XDG_{kind}_HOME": str(tmp_path / kind) for kind in ("STATE", "CONFIG", "CACHE")}
+    unset = {"NO_COLOR", "COLUMNS", "LINES", "BUSPLAN_CACHE_DIR"}
+    rest = {k: v for k, v in os.environ.items() if k not in unset}
+    return {**rest, **own, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
+
+
+def test_the_screens_come_follow_keys_and_size_and_leave_the_terminal_as_it_was(
+    environment: dict[str, str],
+) -> None:
+    command = busplan_command("replay", CAPTURE, "--plan", PLAN, "--hold", "--at", "2")
+    with Terminal(command, 80, 24, environment) as terminal:
+        pack = terminal.wait_for(r"licensed people")
+        assert "Magpie (invented)" in pack
+        assert "HELD" in pack
+        assert re.search(r"\bC2 +\S+ .*\d\d\.\d", pack)
+        terminal.press("3")
+        terminal.wait_for(r"(?s)peak.*charge")
+        terminal.press("]")
+        terminal.wait_for(r"0:00:07\.0")
+        terminal.resize(120, 35)
+        terminal.wait_for(r"(?s)telemetry.*\n.*local codes, leave pack work to licensed people")
+        assert terminal.modes != terminal.modes_before
+        terminal.press("q")
+        assert terminal.wait_for_end() == 0
+        assert terminal.modes == terminal.modes_before
+        sent = terminal.received
+    assert b"\x1b[38;2;" in sent
+    for enter, leave in ((b"\x1b[?1049h", b"\x1b[?1049l"), (b"\x1b[?25l", b"\x1b[?25h")):
+        assert 0 <= sent.rfind(enter) < sent.rfind(leave), "the terminal is not as it was"
+    for mouse in (b"1000", b"1003", b"1006", b"2004"):
+        assert sent.rfind(b"\x1b[?" + mouse + b"h") < sent.rfind(b"\x1b[?" + mouse + b"l")
+
+
+def test_a_bad_capture_is_one_error_and_the_terminal_stays_as_it_was(
+    environment: dict[str, str], tmp_path: Path
+) -> None:
+    bad = tmp_path / "bad.log"
+    bad.write_text("this is no capture\n" * 50, encoding="utf-8")
+    command = busplan_command("replay", str(bad), "--plan", PLAN)
+    with Terminal(command, 80, 24, environment) as terminal:
+        assert terminal.wait_for_end() == 3
+        assert terminal.modes == terminal.modes_before
+        shown, sent = terminal.text, terminal.received
+    assert "busplan: " in shown
+    assert "bad.log" in shown
+    assert "Traceback" not in shown
+    assert b"\x1b[?1049h" not in sent
