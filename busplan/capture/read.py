@@ -161,11 +161,15 @@ def _open_kept(
         found = store.load(folder, name)
         store.make_room(folder)
     except (OSError, store.DamagedError) as error:
-        remark = (_remark(folder, "capture-cache-unusable", f"cannot be used ({error})"),)
+        remark = (_remark(folder, "capture-cache-unusable", f"cannot be used ({_said(error)})"),)
         found = None
     if not found:
         found = _open_in_memory(paths, formats, shifts, progress)
     return found[0], found[1], (*found[2], *remark)
+
+
+def _said(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
 def _remark(folder: Path, code: str, text: str) -> Finding:

@@ -37,6 +37,9 @@ COMMANDS: tuple[str, ...] = (
 CALL_ERRORS = cast(type[Exception], typer.BadParameter.__mro__[2])
 """Base of everything typer raises for a wrong call; newer versions do not export it."""
 
+INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells know it."""
+
 app = typer.Typer(
     name="busplan",
     help="Plan the CAN networks of an electric conversion, and read what travels on them.",
@@ -76,7 +79,10 @@ def main() -> None:
     1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
     """
     try:
-        sys.exit(app(standalone_mode=False) or 0)
+        code = app(standalone_mode=False) or 0
+        if code == INTERRUPTED:  # the parser has swallowed the interrupt
+            raise KeyboardInterrupt
+        sys.exit(code)
     except BusplanError as error:
         sys.stdout.flush()
         typer.echo(f"busplan: {error}", err=True)
@@ -90,7 +96,7 @@ def main() -> None:
         sys.exit(BusplanError.exit_code)
     except (KeyboardInterrupt, typer.Abort):
         typer.echo("busplan: stopped", err=True)
-        sys.exit(130)
+        sys.exit(INTERRUPTED)
     except BrokenPipeError:
         # The reader of our output has gone (a pager, `head`): end quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

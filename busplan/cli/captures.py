@@ -118,11 +118,12 @@ def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     bar = Progress(
-        TextColumn("reading"),
+        TextColumn("{task.description}"),
         BarColumn(),
         TextColumn("{task.percentage:.0f} %"),
         TextColumn("{task.fields[rate]}"),
         TimeRemainingColumn(),
+        TextColumn("left"),
         console=Console(stderr=True),
         transient=True,
     )
@@ -131,7 +132,13 @@ def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
 
     def show(done: int, total: int, frames: int) -> None:
         rate = frames / max(time.monotonic() - begin, 1e-3)
-        bar.update(task, completed=done, total=total, rate=f"{frames:,} frames, {rate:,.0f}/s")
+        bar.update(
+            task,
+            description="reading" if done < total else "sorting",
+            completed=done,
+            total=total,
+            rate=f"{frames:,} frames, {rate:,.0f}/s",
+        )
 
     with bar:
         yield show

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -104,6 +105,31 @@ def test_any_damage_is_noticed_and_mended(folder: Path, log: Path) -> None:
             assert same(replace(again, findings=kept), plain)
             assert path.read_bytes() == whole
     assert same(read_capture(log), plain)
+
+
+def test_every_cut_and_every_changed_byte_of_a_kept_copy_is_noticed(
+    folder: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log.write_text("".join(TEXT.splitlines(keepends=True)[:12]))
+    read_capture(log)
+    (entry,) = store.entries(folder)
+    monkeypatch.setattr(shutil, "rmtree", lambda *_, **__: None)
+    for path in sorted(entry.folder.iterdir()):
+        whole = path.read_bytes()
+        damaged = [whole[:at] for at in range(len(whole))]
+        damaged += [
+            whole[:at] + bytes([whole[at] ^ 1 << at % 8]) + whole[at + 1 :]
+            for at in range(0, len(whole), 5)
+        ]
+        for content in damaged:
+            path.write_bytes(content)
+            with pytest.raises(store.DamagedError):
+                store.load(folder, entry.folder.name)
+        path.unlink()
+        with pytest.raises(store.DamagedError):
+            store.load(folder, entry.folder.name)
+        path.write_bytes(whole)
+    assert store.load(folder, entry.folder.name)
 
 
 def test_an_interrupted_first_opening_leaves_nothing(folder: Path, log: Path) -> None:

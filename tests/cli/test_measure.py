@@ -72,3 +72,33 @@ def test_rates() -> None:
     for wrong in ("t", "t=", "t=0", "t=1/2/3", "t=fast"):
         with pytest.raises(UsageError):
             parse_rates([wrong])
+
+
+def test_an_interrupt_ends_with_one_line_and_the_usual_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*arguments: object, **options: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("busplan.capture.read.read_capture", interrupted)
+    run = busplan("measure", capture(tmp_path))
+    assert (run.code, run.out, run.err) == (130, "", "busplan: stopped\n")
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--offset", "a.log=soon"], "wants seconds"),
+        (["--offset", "a.log=nan"], "wants seconds"),
+        (["--offset", "a.log=1e999999"], "wants seconds"),
+        (["--offset", "a.log"], "wants NAME=VALUE"),
+        (["--offset", "a.log=1", "--offset", "a.log=2"], "given twice for a.log"),
+        (["--offset", "b.log=1"], "not among the capture files: a.log"),
+        (["--offset", "a.log=5000000000"], "beyond"),
+    ],
+)
+def test_a_wrong_offset_gives_one_error(tmp_path: Path, options: list[str], says: str) -> None:
+    run = busplan("measure", capture(tmp_path), *options)
+    assert run.code == 3
+    assert says in run.err
+    assert run.err.count("\n") == 1
