@@ -148,7 +148,11 @@ def test_a_file_cut_anywhere_loses_only_its_end_and_says_so(kind: Format, tmp_pa
     path = tmp_path / f"cut{kind.suffix}"
     path.write_bytes(data)
     refused = 0
-    for cut in reversed(range(len(data))):
+    size, tried = len(data), 0
+    for cut in reversed(range(size)):
+        if size > 4000 and 300 < cut < size - 1000 and cut % 7:
+            continue  # every byte near both ends of a file that cannot be small, every 7th between
+        tried += 1
         os.truncate(path, cut)
         try:
             capture = read_capture(path)
@@ -160,7 +164,7 @@ def test_a_file_cut_anywhere_loses_only_its_end_and_says_so(kind: Format, tmp_pa
         at_line_end = data[:cut].endswith((b"\n", b"\r"))
         assert len(rows) == len(all_rows) or at_line_end or capture.findings, cut
     # What lies in these two is only told by pages or blocks all over the file, its end included.
-    assert refused < len(data) or kind.suffix in {".db", ".mf4"}
+    assert refused < tried or kind.suffix in {".db", ".mf4"}
 
 
 def test_a_gzipped_file_cut_anywhere_says_so(tmp_path: Path) -> None:

