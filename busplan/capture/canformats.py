@@ -235,7 +235,10 @@ def blf_chunks(
         if not 0 <= shift_ns <= LATEST_S * 10**9:
             shift_ns = 0
         reader.start_timestamp = 0.0
-        tally.clock = "UTC assumed (the format states no zone)" if shift_ns else OWN_START
+        if shift_ns:
+            tally.zone_unknown()
+        else:
+            tally.clock = OWN_START
         gatherer = Gatherer(tally, names)
         frames = 0
         try:

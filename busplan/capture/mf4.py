@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress, reorder
+from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk, Progress, reorder
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
 from busplan.capture.gather import NO_CHANNEL
 from busplan.capture.messages import nanoseconds
@@ -26,6 +26,8 @@ from busplan.wire.lengths import FD_LENGTHS
 
 KINDS = {"CAN_DataFrame": 0, "CAN_RemoteFrame": REMOTE, "CAN_ErrorFrame": ERROR}
 """Bus events and the flag their frames get."""
+_LOCAL_TIME = 1
+"""Flag of the header block: its time is local and no zone is given (ASAM MDF 4, HDBLOCK)."""
 _RECORDS = 1 << 18
 """Records read at a time."""
 _FLAGS = {"IDE": EXTENDED, "EDL": FD, "BRS": BRS, "ESI": ESI}
@@ -53,9 +55,12 @@ def mf4_chunks(
             _let_go(error)
             raise CaptureError(f"{path}: not a readable MF4 file ({error})") from error
         opened.callback(file.close)
-        start_ns = round(file.header.start_time.timestamp() * 1e6) * 1000
+        # The library would read a time without a zone in the zone of whoever reads it.
+        start_ns = int(getattr(file.header, "abs_time", 0))
         if not 0 <= start_ns <= LATEST_S * 10**9:
             start_ns = 0
+        if start_ns >= EPOCH_FROM_NS and getattr(file.header, "time_flags", 0) & _LOCAL_TIME:
+            tally.zone_unknown()
         for index, kind in _bus_groups(file):
             wanted = int(file.groups[index].channel_group.cycles_nr)
             got = 0

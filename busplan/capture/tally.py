@@ -71,6 +71,18 @@ class Tally:
             action="Record in a format that keeps channels, one file for each network otherwise.",
         )
 
+    def zone_unknown(self) -> None:
+        """Say that the file's times have no zone; they are shown as if they were UTC."""
+        self.clock = "UTC assumed (the file states no zone)"
+        self.remark(
+            "time-zone-unknown",
+            Weight.NOTE,
+            "the file does not say in which zone its clock ran; its times are shown as UTC",
+            why="Recorders often write their local time, which may be hours away from UTC.",
+            action="Where the hour matters, compare with what you know of the recording, and "
+            "correct it with --offset.",
+        )
+
     def remark(self, code: str, weight: Weight, summary: str, *, why: str, action: str) -> None:
         """Add a finding about the whole file."""
         self.remarks.append(Finding(code, weight, Where(file=self.file), summary, why, action))

@@ -8,7 +8,10 @@ from __future__ import annotations
 import gzip
 import os
 import sqlite3
+import time
+from collections.abc import Callable, Iterator
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import can
@@ -190,6 +193,43 @@ def test_content_decides_before_the_name(kind: Format, tmp_path: Path, name: str
     if kind.gzip:
         (tmp_path / name).write_bytes(gzip.compress(data))
         assert read_capture(tmp_path / name).sources[0].format == kind.name
+
+
+DST_S = 1_698_541_200
+"""29 October 2023 01:00 UTC, when Central Europe went back from summer time (IANA tz database)."""
+
+
+@pytest.fixture
+def zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    def move(name: str) -> None:
+        monkeypatch.setenv("TZ", name)
+        time.tzset()
+
+    yield move
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize("written_in", ["UTC", "Europe/Berlin"])
+def test_the_zone_of_whoever_reads_or_writes_changes_no_time(
+    kind: Format, tmp_path: Path, zone: Callable[[str], None], written_in: str
+) -> None:
+    """A capture over the end of summer time, which an hour of local time passes twice."""
+    shift_us = (DST_S - START_S) * 1_000_000
+    rows = [(shift_us + k * 600_000_000, "can0", 0x100 + k, 0, 1, b"\1") for k in range(-6, 7)]
+    zone(written_in)
+    path = write(tmp_path / f"a{kind.suffix}", rows)
+    origin_us = START_S * 1_000_000 if kind.absolute else -rows[0][0]
+    if kind.suffix == ".mf4":  # the reference writer stores its local time, and says that it does
+        origin_us += datetime.now().astimezone().utcoffset() // timedelta(microseconds=1)
+    for read_in in ("UTC", "Europe/Berlin", "America/New_York", "Pacific/Auckland"):
+        zone(read_in)
+        capture = read_capture(path)
+        assert [r[0] for r in seen(capture, origin_us)] == [r[0] for r in rows], read_in
+        assert capture.frames.epoch is kind.absolute
+        states_no_zone = kind.suffix in {".blf", ".mf4"}
+        assert ("assumed" in capture.sources[0].clock) is states_no_zone
+        assert ("time-zone-unknown" in {f.code for f in capture.findings}) is states_no_zone
 
 
 def test_text_in_the_wrong_encoding_is_refused_by_name(tmp_path: Path) -> None:
