@@ -35,6 +35,19 @@ class Format:
     """Smallest time step it keeps."""
     gzip: bool = True
 
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """What of a frame the format cannot hold, in words for the user."""
+        kept = {
+            "channels": self.channels,
+            "CAN FD": self.fd,
+            "remote frames": self.remote,
+            "error frames": self.errors,
+            "direction": self.direction,
+            "absolute time": self.absolute,
+        }
+        return tuple(what for what, held in kept.items() if not held)
+
     def open(self) -> Reader:
         """The reader's function; its module is imported now."""
         module, function = self.reader.split(":")
@@ -69,6 +82,11 @@ FORMATS = (
     ),
     Format("MF4", ".mf4", "mf4:mf4_chunks", step_ns=1000, gzip=False),
 )
+
+
+def format_named(name: str) -> Format:
+    """The format of that name."""
+    return next(f for f in FORMATS if f.name == name)
 
 
 def recognise(path: Path) -> Format:

@@ -174,6 +174,8 @@ def clock_text(time_ns: int, *, epoch: bool) -> str:
 
 def print_capture(capture: Capture, *, err: bool = False) -> None:
     """What was opened: files, span, clock, and the channel table."""
+    from busplan.capture.formats import format_named
+
     table = capture.frames
     for source in capture.sources:
         offset = f", shifted by {source.offset_ns / 1e9:+g} s" if source.offset_ns else ""
@@ -182,6 +184,11 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
             f"{offset}",
             err=err,
         )
+        kind = format_named(source.format)
+        if kind.limits or kind.step_ns > 1:
+            lost = f"no {', no '.join(kind.limits)}; " if kind.limits else ""
+            step = f"times to {kind.step_ns / 1e3:g} µs"
+            typer.echo(f"  read from {kind.name}: {lost}{step}", err=err)
     typer.echo(
         f"from {clock_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
         err=err,
@@ -215,6 +222,8 @@ def _since(time_ns: int | None, origin_ns: int) -> str:
 
 def capture_dict(capture: Capture) -> dict[str, Any]:
     """The same for JSON."""
+    from busplan.capture.formats import format_named
+
     table = capture.frames
     return {
         "sources": [
@@ -225,6 +234,8 @@ def capture_dict(capture: Capture) -> dict[str, Any]:
                 "frames": s.frames,
                 "offset_s": s.offset_ns / 1e9,
                 "clock": s.clock,
+                "format_cannot_hold": list(format_named(s.format).limits),
+                "time_step_ns": format_named(s.format).step_ns,
             }
             for s in capture.sources
         ],

@@ -6,6 +6,7 @@ The reference is python-can's own writers (general-purpose library).
 from __future__ import annotations
 
 import gzip
+import json
 import os
 import sqlite3
 import time
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import can
 import pytest
+from support.command import busplan
 
 from busplan.capture.capture import Capture
 from busplan.capture.formats import FORMATS, Format
@@ -119,6 +121,28 @@ def test_what_is_written_is_read(kind: Format, tmp_path: Path) -> None:
     )
     heavy = {f.code for f in capture.findings if f.weight}
     assert heavy == (set() if kind.channels else {"channels-not-recorded"})
+
+
+def test_an_error_frame_keeps_its_channel(kind: Format, tmp_path: Path) -> None:
+    row: Row = (2_500_000, "can1", 0, ERROR, 0, b"")
+    capture = read_capture(write(tmp_path / f"a{kind.suffix}", [*CLASSICAL, row]))
+    errors = [r for r in seen(capture, 0) if r[3] & ERROR]
+    assert [r[1] for r in errors] == [r[1] for r in expected(kind, [row])] * kind.errors
+    assert len(capture.frames) == len(CLASSICAL) + kind.errors
+
+
+def test_what_a_format_cannot_hold_is_said_where_the_capture_is_shown(
+    kind: Format, tmp_path: Path
+) -> None:
+    """Each limit is true of what the reference writer leaves of a frame that has everything."""
+    path = write(tmp_path / f"a{kind.suffix}", [*CLASSICAL, *SENT_ROWS])
+    flags = read_capture(path).frames.flags
+    assert bool((flags & SENT).any()) is kind.direction
+    out = busplan("measure", path).out
+    for limit in kind.limits:
+        assert f"no {limit}" in out
+    source = json.loads(busplan("measure", path, "--json").out)["capture"]["sources"][0]
+    assert source["format_cannot_hold"] == list(kind.limits)
 
 
 def test_gzipped_files_read_the_same(kind: Format, tmp_path: Path) -> None:
