@@ -41,8 +41,17 @@ class Salvaged:
 
 
 def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
-    """Read what can be read. ``PlanError`` when the file is too odd to take apart."""
+    """Read what can be read. ``PlanError`` when the file is too odd to take apart.
+
+    A file without blemish is read at once; only one with some is taken apart.
+    """
     refused: list[Refusal] = []
+    kept, orphans = without_orphans(refuse_impossible(statements, refused))
+    if not refused and not orphans:
+        database = _load(kept)
+        if not isinstance(database, Exception):
+            return Salvaged(database if kept else None, tuple(kept), ())
+    refused.clear()
     kept = _well_formed(statements, refused)
     kept = refuse_impossible(kept, refused)
     kept, orphans = without_orphans(kept)

@@ -5,7 +5,8 @@ so that frames sent back to back add up; *nominal* means without any dynamic stu
 means with as many as the identifier and payload could ever force; times are whole nanoseconds,
 rounded up. The bits that a CAN FD frame sends at the data bit rate are counted apart: ESI to CRC
 delimiter, when the frame switches its bit rate; else every bit is an arbitration bit. Exact counts
-need the payload: :mod:`busplan.wire.exact`.
+need the payload: :mod:`busplan.wire.exact`. numpy is imported where tables of frames are measured
+only, because loading it takes longer than all the rest of a plan's check.
 
 Sources: classical frames Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN)
 schedulability analysis: refuted, revisited and revised", Real-Time Systems 35:239–272, 2007; CAN FD
@@ -16,16 +17,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-import numpy.typing as npt
-
-from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameTable
 from busplan.definitions.model import Message
 
-I32 = npt.NDArray[np.int32]
-I64 = npt.NDArray[np.int64]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from busplan.capture.frames import I64, FrameTable
+
+    I32 = npt.NDArray[np.int32]
 
 FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Payload bytes of a CAN FD frame by DLC (ISO 11898-1)."""
@@ -181,6 +183,8 @@ def durations_ns(
     data_bit_rate: int | I64 | None = None,
 ) -> I64:
     """:func:`duration_ns` for arrays of shape ``(n_frames,)``; the rates may be arrays too."""
+    import numpy as np
+
     data_rate = bit_rate if data_bit_rate is None else data_bit_rate
     slow = -(-arbitration.astype(np.int64) * 10**9 // bit_rate)
     fast = -(-data.astype(np.int64) * 10**9 // data_rate)
@@ -205,6 +209,10 @@ def worst_table_bits(table: FrameTable) -> tuple[I32, I32]:
 
 
 def _look_up(table: FrameTable, *, worst: bool) -> tuple[I32, I32]:
+    import numpy as np
+
+    from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE
+
     kind = table.flags & np.uint8(EXTENDED | FD | BRS | REMOTE | ERROR)
     found = _bits_by_flags(worst)[kind, np.minimum(table.length, 64)]
     return np.ascontiguousarray(found[:, 0]), np.ascontiguousarray(found[:, 1])
@@ -213,6 +221,10 @@ def _look_up(table: FrameTable, *, worst: bool) -> tuple[I32, I32]:
 @cache
 def _bits_by_flags(worst: bool) -> I32:
     """Bits by flags and payload length, shape ``(64, 65, 2)``."""
+    import numpy as np
+
+    from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE
+
     count = worst_bits if worst else nominal_bits
     error = Bits(ERROR_BITS_WORST if worst else ERROR_BITS_NOMINAL, 0)
     bits = np.zeros((64, 65, 2), np.int32)

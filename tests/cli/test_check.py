@@ -43,6 +43,13 @@ def test_load_fits_80_columns() -> None:
     assert "CoolantCommand" in result.stdout
 
 
+def test_load_tells_both_phases_of_can_fd() -> None:
+    text = busplan("load", EXAMPLES / "as_built.toml").stdout
+    assert "telemetry  500/2000 kbit/s" in text
+    assert "telemetry by phase:" in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
 def test_load_as_json_says_where_each_period_and_limit_comes_from() -> None:
     document = json.loads(busplan("load", EXAMPLES / "as_bought.toml", "--json").stdout)
     body = next(n for n in document["networks"] if n["network"] == "body")
@@ -62,10 +69,11 @@ def test_a_wrong_call_ends_with_3_and_a_hint() -> None:
 
 
 def test_checking_a_plan_imports_nothing_heavy() -> None:
+    # numpy too: loading it takes as long as all else that a check of a small plan does.
     script = (
         "import sys; from busplan.plan.load import load_plan; from busplan.checks import run_checks"
-        "; run_checks(load_plan(sys.argv[1]))"
-        "; heavy = {'pandas', 'numba', 'textual', 'can', 'scipy', 'pyarrow'} & set(sys.modules)"
+        "; run_checks(load_plan(sys.argv[1])); heavy = {'numpy', 'pandas', 'numba', 'textual'"
+        ", 'can', 'scipy', 'pyarrow'} & set(sys.modules)"
         "; sys.exit(' '.join(heavy) or 0)"
     )
     command = [sys.executable, "-c", script, str(EXAMPLES / "as_bought.toml")]
