@@ -133,7 +133,7 @@ class Lines:
         seen = self._k >= 0
         k = np.where(seen, self._k, 0)
         n_lines = len(self.lines)
-        if not len(self.index.times_ns):
+        if not len(self.index.rows):
             none = np.full(n_lines, -1, np.int64)
             never = np.full(n_lines, NEVER, np.int64)
             return Ages(
@@ -143,7 +143,7 @@ class Lines:
         count = np.where(seen, upto - start, 0)
         came = count > 0
         position = np.where(came, upto - 1, -1)
-        last = self.index.times_ns[np.where(came, position, 0)]
+        last = self.index.times_at(np.where(came, position, 0))
         age = np.where(came, t_ns - last, NEVER)
         cycle = self._median_gap(position, np.minimum(count - 1, CYCLE_GAPS))
         waited = np.where(came, age, t_ns)
@@ -157,7 +157,7 @@ class Lines:
         at = np.where(back < gaps[:, None], position[:, None] - back, 0)
         apart = np.where(
             back < gaps[:, None],
-            (self.index.times_ns[at] - self.index.times_ns[at - 1]).astype(np.float64),
+            (self.index.times_at(at) - self.index.times_at(at - 1)).astype(np.float64),
             np.inf,
         )
         apart.sort(axis=1)
@@ -167,25 +167,30 @@ class Lines:
 
     def count(self, t_ns: int) -> I64:
         """Frames of each line up to a moment; ``(n_lines,)``."""
-        if not len(self.index.times_ns):
+        if not len(self.index.rows):
             return np.zeros(len(self.lines), np.int64)
         passed = self.index.upto(t_ns) - self.index.starts[:-1]
         return np.where(self._k >= 0, passed[self._k], 0)
 
     def silent(self, ages: Ages, recorded: frozenset[str]) -> tuple[Silence, ...]:
         """Nodes all of whose cyclic messages are stale, on networks that were ``recorded``."""
-        by_node: dict[tuple[str, str], list[int]] = {}
-        for i, line in enumerate(self.lines):
-            if line.cycle and line.key.network in recorded:
-                for stream in line.streams:
-                    by_node.setdefault((line.key.network, stream.node), []).append(i)
         found = []
-        for (network, node), members in by_node.items():
-            if ages.stale[members].all():
-                heard = [int(ages.position[i]) for i in members if ages.position[i] >= 0]
-                since = max((int(self.index.times_ns[p]) for p in heard), default=None)
+        for network, node, members in self._by_node:
+            if network in recorded and ages.stale[members].all():
+                heard = [p for p in ages.position[members].tolist() if p >= 0]
+                since = max((self.index.time_at(p) for p in heard), default=None)
                 found.append(Silence(network, node, since))
         return tuple(found)
+
+    @cached_property
+    def _by_node(self) -> list[tuple[str, str, I64]]:
+        """Network, node and the numbers of its cyclic messages there."""
+        found: dict[tuple[str, str], list[int]] = {}
+        for i, line in enumerate(self.lines):
+            if line.cycle:
+                for stream in line.streams:
+                    found.setdefault((line.key.network, stream.node), []).append(i)
+        return [(*key, np.array(members)) for key, members in found.items()]
 
 
 def _rank(key: FrameKey) -> int:

@@ -12,7 +12,7 @@ import numpy as np
 from busplan.capture.frames import I64, FrameTable
 from busplan.definitions.model import FrameKey, Message
 from busplan.findings import Finding
-from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
+from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import NEVER, Ages, Line, Lines
 from busplan.replay.pack import (
@@ -25,7 +25,6 @@ from busplan.replay.pack import (
     pack_state,
 )
 from busplan.replay.snapshot import Snapshot
-from busplan.replay.state import troubles
 from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, Traffic
 from busplan.replay.values import LatestValues, Value
 
@@ -88,21 +87,39 @@ class Replay:
     def snapshot(self, t_ns: int) -> Snapshot:
         """The state at a moment, held within the capture."""
         t_ns = min(max(t_ns, 0), self.span_ns)
-        ages = self.lines.at(t_ns)
-        loads = self.traffic.at(t_ns)
-        recorded = frozenset(load.network for load in loads if load.recorded)
-        silent = self.lines.silent(ages, recorded)
+        return Snapshot(self, t_ns)
+
+    def past(self, t_ns: int) -> int:
+        """How many findings lie at or before a moment."""
+        return bisect_right(self._moments, t_ns)
+
+    def share(self, shot: Snapshot) -> F64:
+        """Frames of the last minute times the mean time of one, over the time that passed."""
+        before = self.lines.count(shot.t_ns - MINUTE_NS)
+        passed = max(min(shot.t_ns, MINUTE_NS), BIN_NS)
+        return np.asarray((shot.ages.count - before) * self._frame_ns / passed)
+
+    def pack_state(self, shot: Snapshot) -> PackState | None:
+        """The pack at a moment; ``None`` when the plan has none."""
         layout = self.vehicle.pack
-        pack = self._pack_state(layout, ages, t_ns) if layout else None
-        return Snapshot(
-            t_ns,
-            loads,
-            ages,
-            self._share(ages, t_ns),
-            silent,
-            pack,
-            troubles(pack, loads, self.vehicle.networks, silent),
-            bisect_right(self._moments, t_ns),
+        if layout is None:
+            return None
+        cells, sensors, others = self._gathers
+        volts, cell_age, cell_stale = cells.at(self, shot.ages, shot.t_ns)
+        heat, heat_age, heat_stale = sensors.at(self, shot.ages, shot.t_ns)
+        number, _, old = others.at(self, shot.ages, shot.t_ns)
+        quantities = {
+            name: Quantity(
+                float(number[i]), others.units[i], bool(old[i]), others.text(self, shot.ages, i)
+            )
+            for i, name in enumerate(layout.quantities)
+            if not np.isnan(number[i])
+        }
+        return pack_state(
+            layout,
+            grade_cells(volts * cells.volts, cell_age, cell_stale, layout.limits),
+            grade_sensors(heat, heat_age, heat_stale, layout, is_charging(layout, quantities)),
+            quantities,
         )
 
     def values(self, line: Line, position: int) -> tuple[Value, ...]:
@@ -158,11 +175,11 @@ class Replay:
 
     @cached_property
     def _latest(self) -> LatestValues:
-        return LatestValues(self.table, self.index)
+        return LatestValues(self.index)
 
     @cached_property
     def _earlier(self) -> LatestValues:
-        return LatestValues(self.table, self.index)
+        return LatestValues(self.index)
 
     @cached_property
     def _gathers(self) -> tuple[_Gather, _Gather, _Gather]:
@@ -180,33 +197,6 @@ class Replay:
     def _frame_ns(self) -> F64:
         return np.array([self.traffic.frame_ns.get(line.key, 0.0) for line in self.lines.lines])
 
-    def _share(self, ages: Ages, t_ns: int) -> F64:
-        """Frames of the last minute times the mean time of one, over the time that passed."""
-        before = self.lines.count(t_ns - MINUTE_NS)
-        passed = max(min(t_ns, MINUTE_NS), BIN_NS)
-        return np.asarray((ages.count - before) * self._frame_ns / passed)
-
-    def _pack_state(self, layout: PackLayout, ages: Ages, t_ns: int) -> PackState:
-        cells, sensors, others = self._gathers
-        volts, cell_age, cell_stale = cells.at(self, ages, t_ns)
-        heat, heat_age, heat_stale = sensors.at(self, ages, t_ns)
-        number, _, old = others.at(self, ages, t_ns)
-        quantities = {
-            name: Quantity(
-                float(number[i]), others.units[i], bool(old[i]), others.text(self, ages, i)
-            )
-            for i, name in enumerate(layout.quantities)
-            if not np.isnan(number[i])
-        }
-        factor = np.array([VOLTS.get(unit, 1.0) for unit in cells.units])
-        charging = is_charging(layout, quantities)
-        return pack_state(
-            layout,
-            grade_cells(volts * factor, cell_age, cell_stale, layout.limits),
-            grade_sensors(heat, heat_age, heat_stale, layout, charging),
-            quantities,
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class _Gather:
@@ -214,6 +204,8 @@ class _Gather:
 
     size: int
     units: tuple[str, ...]
+    volts: F64
+    """Factors that bring voltages to volts."""
     sources: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
     """Line number and (place of the signal in its message, place in the result)."""
 
@@ -230,26 +222,28 @@ class _Gather:
             number = replay.lines.number[line.key]
             sources.setdefault(number, []).append((line.message.signals.index(signal), i))
         return _Gather(
-            len(addresses), tuple(units), tuple((n, tuple(s)) for n, s in sources.items())
+            len(addresses),
+            tuple(units),
+            np.array([VOLTS.get(unit, 1.0) for unit in units]),
+            tuple((n, tuple(s)) for n, s in sources.items()),
         )
 
     def at(self, replay: Replay, ages: Ages, t_ns: int) -> tuple[F64, I64, Bools]:
         """Values (NaN: not come yet), ages [ns] and staleness, each of shape ``(size,)``."""
-        value = np.full(self.size, np.nan)
-        age = np.full(self.size, NEVER, np.int64)
-        stale = np.ones(self.size, np.bool_)
+        value: list[float] = [np.nan] * self.size
+        age: list[int] = [NEVER] * self.size
+        stale = [True] * self.size
         for number, places in self.sources:
-            position = int(ages.position[number])
-            line = replay.lines.lines[number]
-            values = replay.values(line, position)
-            allowed = replay.lines.allowed_ns[number]
+            values = replay.values(replay.lines.lines[number], int(ages.position[number]))
+            if not values:
+                continue
+            allowed, silent = float(replay.lines.allowed_ns[number]), bool(ages.stale[number])
             for at, i in places:
-                if values and (latest := values[at]).number is not None:
-                    value[i] = latest.number
-                    age[i] = t_ns - latest.time_ns
-                    held = age[i] > allowed and latest.signal.condition is None
-                    stale[i] = ages.stale[number] or held
-        return value, age, stale
+                signal, latest, _, time_ns = values[at]
+                if latest is not None:
+                    value[i], age[i] = latest, t_ns - time_ns
+                    stale[i] = silent or (age[i] > allowed and signal.condition is None)
+        return np.array(value, np.float64), np.array(age, np.int64), np.array(stale, np.bool_)
 
     def text(self, replay: Replay, ages: Ages, i: int) -> str:
         """One value as users read it."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -10,26 +11,58 @@ import numpy.typing as npt
 from busplan.findings import Weight
 from busplan.replay.lines import Ages, Silence
 from busplan.replay.pack import PackState
-from busplan.replay.state import Trouble, word_for
+from busplan.replay.state import Trouble, troubles, word_for
 from busplan.replay.traffic import Load
 
+if TYPE_CHECKING:
+    from busplan.replay.replay import Replay
 
-@dataclass(frozen=True, eq=False)
+
 class Snapshot:
     """One moment, ``t_ns`` after the first frame of the capture.
 
-    ``ages`` and ``share`` have one entry for each message line; ``share`` is its part of its
-    network's time over the last minute. ``past`` counts the findings up to this moment.
+    Each part is worked out when it is first asked for, so that a screen pays for what it shows.
     """
 
-    t_ns: int
-    loads: tuple[Load, ...]
-    ages: Ages
-    share: npt.NDArray[np.float64]
-    silent: tuple[Silence, ...]
-    pack: PackState | None
-    troubles: tuple[Trouble, ...]
-    past: int
+    def __init__(self, replay: Replay, t_ns: int) -> None:
+        self._replay = replay
+        self.t_ns = t_ns
+
+    @cached_property
+    def loads(self) -> tuple[Load, ...]:
+        """The load of every network."""
+        return self._replay.traffic.at(self.t_ns)
+
+    @cached_property
+    def ages(self) -> Ages:
+        """How every message line stands."""
+        return self._replay.lines.at(self.t_ns)
+
+    @cached_property
+    def share(self) -> npt.NDArray[np.float64]:
+        """Each message line's part of its network's time over the last minute."""
+        return self._replay.share(self)
+
+    @cached_property
+    def silent(self) -> tuple[Silence, ...]:
+        """Nodes that do not send."""
+        recorded = frozenset(load.network for load in self.loads if load.recorded)
+        return self._replay.lines.silent(self.ages, recorded)
+
+    @cached_property
+    def pack(self) -> PackState | None:
+        """The pack; ``None`` when the plan has none."""
+        return self._replay.pack_state(self)
+
+    @cached_property
+    def troubles(self) -> tuple[Trouble, ...]:
+        """Everything wrong, the heaviest first."""
+        return troubles(self.pack, self.loads, self._replay.vehicle.networks, self.silent)
+
+    @property
+    def past(self) -> int:
+        """How many of the capture's findings lie at or before this moment."""
+        return self._replay.past(self.t_ns)
 
     @property
     def word(self) -> str:

@@ -93,7 +93,7 @@ def _messages(replay: Replay, a_ns: int, b_ns: int) -> tuple[MessageSpan, ...]:
     found = []
     for line in replay.lines.lines:
         if line.k >= 0:
-            times = replay.index.times_ns[_inside(replay, line, a_ns, b_ns)]
+            times = replay.index.times_at(_inside(replay, line, a_ns, b_ns))
             found.append(MessageSpan(line, len(times), measured_cycle(times)))
     return tuple(found)
 
@@ -157,8 +157,6 @@ def _summary(address: SignalAddress, unit: str, values: F64) -> SignalSpan:
 def _inside(replay: Replay, line: Line, a_ns: int, b_ns: int) -> slice:
     if line.k < 0:
         return slice(0, 0)
-    here = replay.index.slice_of(line.k)
-    times = replay.index.times_ns[here]
-    first = int(np.searchsorted(times, a_ns, "left"))
-    last = int(np.searchsorted(times, b_ns, "right"))
-    return slice(here.start + first, here.start + last)
+    # Times are whole nanoseconds: "before A" is "up to the one before A".
+    first, last = replay.index.upto_of(line.k, np.array([a_ns - 1, b_ns])).tolist()
+    return slice(first, last)

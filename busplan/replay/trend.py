@@ -15,6 +15,7 @@ import numpy as np
 from busplan.capture.frames import I64
 from busplan.decode.codec import decode_message
 from busplan.plan.vehicle import PackLayout, SignalAddress
+from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line
 from busplan.replay.pack import Grades, grade_deviation
 from busplan.replay.replay import VOLTS, Replay
@@ -128,18 +129,17 @@ def _held(
     """Signals of one message held at moments."""
     assert line.message is not None
     index = replay.index
-    here = index.slice_of(line.k)
-    times = index.times_ns[here]
-    last = np.searchsorted(times, at_ns, "right") - 1
+    start = int(index.starts[line.k])
+    last = index.upto_of(line.k, at_ns) - 1
     paged = any(line.message.signal(name).condition for name in names)
     if paged:
         top = int(last.max()) + 1
-        wanted = np.arange(max(0, top - MOST_ROWS), top)
+        wanted = np.arange(max(start, top - MOST_ROWS), top)
     else:
-        wanted = np.unique(last[last >= 0])
+        wanted = np.unique(last[last >= start])
     if not len(wanted):
         return [np.full(len(at_ns), np.nan) for _ in names]
-    decoded = decode_message(replay.table, index.rows[here][wanted], line.message, list(names))
+    decoded = decode_message(replay.table, index.rows[wanted], line.message, list(names))
     out = []
     for name in names:
         column = decoded.signals[name]
@@ -150,16 +150,16 @@ def _held(
             found = np.searchsorted(came, last, "right") - 1
             known = found >= 0
             at = np.maximum(found, 0)
-            known &= at_ns - times[came[at]] <= max(
-                allowed_ns, _rotation(times, came) if paged else 0.0
-            )
+            rotation = _rotation(index, line, came) if paged else 0.0
+            known &= at_ns - index.times_at(came[at]) <= max(allowed_ns, rotation)
             value[known] = column.values[present][at][known]
         out.append(value)
     return out
 
 
-def _rotation(times: I64, came: I64) -> float:
+def _rotation(index: FrameIndex, line: Line, came: I64) -> float:
     """Longest usual distance of a signal that is not in every frame of its message [ns]."""
-    if len(came) < 2 or len(came) > len(times) // 2:
+    here = index.slice_of(line.k)
+    if len(came) < 2 or len(came) > (here.stop - here.start) // 2:
         return 0.0
-    return 3 * float(np.median(np.diff(times[came])))
+    return 3 * float(np.median(np.diff(index.times_at(came))))

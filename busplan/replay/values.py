@@ -7,21 +7,23 @@ The last value of each such signal is held, with the time it came, as far back a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
-from busplan.capture.frames import FrameTable
 from busplan.decode.codec import decode_message
+from busplan.decode.single import FrameReader
 from busplan.definitions.model import Message, Signal
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line
 
 LOOK_BACK = 4096
+ONE_BY_ONE = 64
+"""So many frames are looked at one by one before the rest is decoded at once."""
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(NamedTuple):
     """The last value of a signal: physical value and when it came.
 
     ``number`` is ``None`` when it has not come within the look-back; ``raw`` is given for signals
@@ -56,9 +58,14 @@ class Value:
 
 def decimals(signal: Signal) -> int:
     """Decimals needed to show one step of a scaled signal, six at most."""
+    return _decimals(signal.scale, signal.offset)
+
+
+@lru_cache(maxsize=4096)
+def _decimals(scale: float | int, offset: float | int) -> int:
     for n in range(7):
-        step, offset = signal.scale * 10**n, signal.offset * 10**n
-        if abs(step - round(step)) < 1e-6 and abs(offset - round(offset)) < 1e-6:
+        step, start = scale * 10**n, offset * 10**n
+        if abs(step - round(step)) < 1e-6 and abs(start - round(start)) < 1e-6:
             return n
     return 6
 
@@ -68,45 +75,84 @@ def _raw(signal: Signal, number: float | int) -> int | None:
     return round((number - signal.offset) / signal.scale) if signal.choices else None
 
 
-class LatestValues:
-    """Reads the values of a line at a position; keeps the last answer of each line."""
+class _Kept(NamedTuple):
+    """The answer for a line at a position; ``came`` are the positions of its values' frames."""
 
-    def __init__(self, table: FrameTable, index: FrameIndex) -> None:
-        self._table = table
+    position: int
+    values: tuple[Value, ...]
+    came: tuple[int, ...]
+
+
+class LatestValues:
+    """Reads the values of a line at a position; keeps the last answer of each line.
+
+    Going on from a kept answer gives the same as starting anew, only sooner.
+    """
+
+    def __init__(self, index: FrameIndex) -> None:
         self._index = index
-        self._kept: dict[int, tuple[int, tuple[Value, ...]]] = {}
+        self._readers: dict[int, FrameReader] = {}
+        self._kept: dict[int, _Kept] = {}
 
     def at(self, line: Line, position: int) -> tuple[Value, ...]:
         """Values of every signal with the frame at ``position``; empty without a definition."""
         if line.message is None or position < 0:
             return ()
         kept = self._kept.get(line.k)
-        if kept is None or kept[0] != position:
-            kept = position, self._read(line.message, line.k, position)
+        if kept is None or kept.position != position:
+            kept = self._read(line.message, line.k, position, kept)
             self._kept[line.k] = kept
-        return kept[1]
+        return kept.values
 
-    def _read(self, message: Message, k: int, position: int) -> tuple[Value, ...]:
-        first = int(self._index.starts[k])
-        wanted = {s.name: Value(s, None, None, -1) for s in message.signals}
-        missing = list(message.signals)
-        back = 64 if any(s.condition for s in missing) else 1
-        while missing:
-            begin = max(first, position + 1 - back)
-            rows = self._index.rows[begin : position + 1]
-            decoded = decode_message(self._table, rows, message, [s.name for s in missing])
-            for signal in missing:
-                column = decoded.signals[signal.name]
-                if len(came := np.flatnonzero(column.present)):
-                    i = int(came[-1])
-                    wanted[signal.name] = Value(
-                        signal,
-                        number := column.values[i].item(),
-                        _raw(signal, number),
-                        int(self._index.times_ns[begin + i]),
-                    )
-            missing = [s for s in missing if wanted[s.name].number is None]
-            if begin == first or back >= LOOK_BACK:
+    def _read(self, message: Message, k: int, position: int, kept: _Kept | None) -> _Kept:
+        reader = self._readers.get(k)
+        if reader is None:
+            reader = self._readers[k] = FrameReader(message)
+        index, signals = self._index, reader.signals
+        table, rows = index.table, index.rows
+        numbers, _ = reader.read(table.bytes_of(int(rows[position])))
+        time_ns = index.time_at(position)
+        values = [
+            Value(s, n, None if n is None else _raw(s, n), -1 if n is None else time_ns)
+            for s, n in zip(signals, numbers, strict=True)
+        ]
+        if None not in numbers:
+            return _Kept(position, tuple(values), (position,) * len(signals))
+        came = [-1 if n is None else position for n in numbers]
+        missing = [i for i, n in enumerate(numbers) if n is None]
+        first = max(int(index.starts[k]), position + 1 - LOOK_BACK)
+        at = position - 1
+        while missing and at >= first and position - at <= ONE_BY_ONE:
+            if kept is not None and at == kept.position:
+                for i in missing:
+                    if kept.came[i] >= first:
+                        values[i], came[i] = kept.values[i], kept.came[i]
+                missing = []
                 break
-            back *= 8
-        return tuple(wanted.values())
+            numbers, _ = reader.read(table.bytes_of(int(rows[at])))
+            for i in missing:
+                if (number := numbers[i]) is not None:
+                    signal = signals[i]
+                    values[i] = Value(signal, number, _raw(signal, number), index.time_at(at))
+                    came[i] = at
+            missing = [i for i in missing if came[i] < 0]
+            at -= 1
+        # Further back in growing stretches, all frames of one at once.
+        stretch = 8 * ONE_BY_ONE
+        while missing and at >= first:
+            begin = max(first, at + 1 - stretch)
+            decoded = decode_message(
+                table, rows[begin : at + 1], message, [signals[i].name for i in missing]
+            )
+            for i in missing:
+                column = decoded.signals[signals[i].name]
+                if len(present := np.flatnonzero(column.present)):
+                    place = int(present[-1])
+                    came[i] = begin + place
+                    number = column.values[place].item()
+                    values[i] = Value(
+                        signals[i], number, _raw(signals[i], number), index.time_at(came[i])
+                    )
+            missing = [i for i in missing if came[i] < 0]
+            at, stretch = begin - 1, 8 * stretch
+        return _Kept(position, tuple(values), tuple(came))

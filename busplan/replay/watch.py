@@ -36,7 +36,7 @@ def watch(lines: Lines, span_ns: int) -> list[Finding]:
 
 
 def _times(lines: Lines, line: Line) -> I64:
-    return lines.index.times_ns[lines.index.slice_of(line.k)]
+    return lines.index.times_at(lines.index.slice_of(line.k))
 
 
 def _pauses(lines: Lines, number: int, line: Line, span_ns: int) -> Iterator[Pause]:

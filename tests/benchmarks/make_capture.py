@@ -2,6 +2,7 @@
 
     python tests/benchmarks/make_capture.py big.log --seconds 3600
 
+:func:`write_plan` writes a plan for it, with a pack of 22 cells and sensors on the second network.
 An hour gives 36 million frames, about 1.7 GB. Payloads hold a counter and slow ramps, so that
 stuff bits and compression are neither best nor worst case.
 """
@@ -71,6 +72,48 @@ def make(path: Path, seconds: int) -> int:
                 out.write(text)
             frames += len(table)
     return frames
+
+
+def write_plan(folder: Path) -> Path:
+    """A plan and its definitions for such a capture, in ``folder``; the plan's path."""
+    parts, networks = [], []
+    for network in range(len(NETWORKS)):
+        extended = network in (1, 2)
+        base = 0x18FF0000 | 1 << 31 if extended else 0x100
+        lines = ['VERSION ""', "NS_ :", "BS_:", "BU_: BOARD"]
+        for number in range(len(PERIODS_MS)):
+            lines += [
+                f"BO_ {base + number * 16 + network} State{number + 1}: 8 BOARD",
+                ' SG_ Counter : 0|8@1+ (1,0) [0|255] "" Vector__XXX',
+                ' SG_ Distance : 15|16@0+ (1,0) [0|65535] "m" Vector__XXX',
+                f' SG_ CellVoltage{number + 1:02} : 24|16@1+ (0.0001,0) [0|5] "V" Vector__XXX',
+                f' SG_ Temperature{number + 1} : 40|8@1+ (0.5,0) [0|120] "degC" Vector__XXX',
+                "",
+            ]
+        lines += ['BA_DEF_ BO_ "GenMsgCycleTime" INT 0 60000;', 'BA_DEF_DEF_ "GenMsgCycleTime" 0;']
+        for number, period_ms in enumerate(PERIODS_MS):
+            identifier = base + number * 16 + network
+            lines.append(f'BA_ "GenMsgCycleTime" BO_ {identifier} {period_ms};')
+        (folder / f"board_{network}.dbc").write_text("\n".join([*lines, ""]), "utf-8")
+        networks.append(
+            f"[network.n{network}]\nbit_rate = 500_000\nload_limit = 0.8\n"
+            f'channels = ["{NETWORKS[network]}"]\n'
+        )
+        parts.append(
+            f'[part.board_{network}]\nmaker = "invented"\ndefinitions = "board_{network}.dbc"\n'
+            f'sender = "BOARD"\n[node.board_{network}]\npart = "board_{network}"\n'
+            f'on = ["n{network}"]\n'
+        )
+    modules = ", ".join(f'"A{n + 1}"' for n in range(len(PERIODS_MS) // 2))
+    pack = (
+        '[pack]\nchemistry = "NMC"\nnetwork = "n1"\n[[pack.enclosure]]\nname = "A"\n'
+        f'node = "board_1"\nmodules = [{modules}]\ncells_per_module = 2\n'
+        'sensors_per_module = 2\ncells = "CellVoltage{n:02}"\nsensors = "Temperature{n}"\n'
+    )
+    plan = folder / "made_plan.toml"
+    head = '[vehicle]\nname = "Made"\ninvented = true\n'
+    plan.write_text("\n".join([head, *networks, *parts, pack]), "utf-8")
+    return plan
 
 
 if __name__ == "__main__":
