@@ -33,7 +33,7 @@ from busplan.replay.replay import Replay
 CELL = 4  # cells in one message
 
 
-def volts(cell: int, t: np.ndarray, sag_v: float) -> np.ndarray:
+def volts(cell: int, t: np.ndarray, sag_v: float = 0.060) -> np.ndarray:
     """Cell voltages [V] of the invented drive: all alike but cell 6, which sags."""
     return 3.700 - 0.0002 * t - (sag_v if cell == 6 else 0.0) + 0.001 * (cell % 3)
 
