@@ -59,7 +59,8 @@ class FrameTable:
       a plan has been applied;
     * ``identifier`` uint32 without any flag bits;
     * ``flags`` uint8, see the constants of this module;
-    * ``length`` uint8, payload bytes (bytes asked for in a remote frame);
+    * ``length`` uint8, payload bytes (bytes asked for in a remote frame); uint32 in a table of
+      messages that were put together from several frames (:mod:`busplan.transport`);
     * ``start`` int64, first payload byte in ``payload``; a remote frame has none;
     * ``payload`` uint8, shape ``(n_bytes,)``.
     """
@@ -69,7 +70,7 @@ class FrameTable:
     network: U16
     identifier: U32
     flags: U8
-    length: U8
+    length: U8 | U32
     start: I64
     payload: U8
     epoch: bool = True

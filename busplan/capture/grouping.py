@@ -45,7 +45,7 @@ class Grouper:
         network: U16,
         identifier: U32,
         flags: U8,
-        length: U8,
+        length: U8 | U32,
         start: I64,
         payload: U8,
     ) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.capture.cycles import MeasuredCycle, measured_cycle
-from busplan.capture.frames import I64, REMOTE, U8, FrameTable
+from busplan.capture.frames import I64, REMOTE, U8, U32, FrameTable
 from busplan.decode.protection import (
     FoundChecksum,
     FoundCounter,
@@ -190,7 +190,7 @@ def roughness(values: npt.NDArray[np.integer]) -> float:
 
 
 def likely_two_senders(
-    times: I64, lengths: U8, sample: U8, counters: tuple[FoundCounter, ...]
+    times: I64, lengths: U8 | U32, sample: U8, counters: tuple[FoundCounter, ...]
 ) -> str | None:
     """Why these frames look like two senders taking turns, or ``None``.
 

@@ -11,20 +11,27 @@ CODES: Mapping[str, str] = {
     "fd-on-classical": "A definition says CAN FD, but the network is classical. Classical nodes "
     "answer every CAN FD frame with an error frame.",
     "message-too-long": "A message is longer than one frame of its network can carry (8 bytes "
-    "classical, 64 bytes CAN FD) and is no J1939 message, for which transport sessions exist.",
+    "classical, 64 bytes CAN FD) and is no J1939 message, for which transport sessions exist, nor "
+    "called segmented in the plan.",
+    "sent-in-parts": "A message travels in several frames, by a J1939 transport session or ISO "
+    "15765-2. Its load counts them all once a period; its response time is not proven.",
 }
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Every stream against what a frame of its network can carry."""
+    from busplan.wire.lengths import frames_of
+
     for stream in vehicle.streams:
         network, message = vehicle.networks[stream.network], stream.message
         if message.fd and not network.fd:
             yield _fd_on_classical(stream)
             continue
         most = 64 if message.fd else 8
-        if message.length > most and message.j1939 is None:
+        if message.j1939 is None and message.segmented is None and message.length > most:
             yield _too_long(stream, most, network.fd)
+        elif (frames := frames_of(message)[1]) > 1:
+            yield _in_parts(stream, frames)
 
 
 def _where(stream: Stream) -> Where:
@@ -57,6 +64,24 @@ def _too_long(stream: Stream, most: int, fd_network: bool) -> Finding:
         f"{stream.message.name} of {stream.node} has {stream.message.length} bytes; one frame on "
         f"{stream.network} carries {most}.",
         "It cannot be sent in one frame, and nothing says how it would be split.",
-        f"Correct the length in the definition, split the message{hint}.",
+        f"Correct the length in the definition, split the message{hint}, or state segmented in the "
+        "plan if it is sent by ISO 15765-2.",
         (Figure("length", stream.message.length, "byte"), Figure("most", most, "byte")),
+    )
+
+
+def _in_parts(stream: Stream, frames: int) -> Finding:
+    message = stream.message
+    by = "ISO 15765-2" if message.segmented else "a J1939 transport session"
+    return Finding(
+        "sent-in-parts",
+        Weight.NOTE,
+        _where(stream),
+        f"{message.name} of {stream.node} has {message.length} bytes and travels by {by}: "
+        f"{frames} frames each time, those of its receiver included.",
+        "Loads and the response times of other messages count them all, at its own identifier; "
+        "pauses between them and its own response time are not proven. A receiver that takes few "
+        "frames at a time adds some.",
+        "Watch its measured cycle time in a capture.",
+        (Figure("length", message.length, "byte"), Figure("frames", frames)),
     )

@@ -10,7 +10,7 @@ from busplan.kernels import kernel
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
-U16 = npt.NDArray[np.uint16]
+U32 = npt.NDArray[np.uint32]
 
 BLOCK = 2048
 """Frames handled at a time, so that their payload words stay in the processor's first cache."""
@@ -20,7 +20,7 @@ BLOCK = 2048
 def extract(
     rows: I64,
     start: I64,
-    length: U8 | U16,
+    length: U8 | U32,
     flags: U8,
     remote: np.uint8,
     payload: U8,

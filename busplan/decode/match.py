@@ -20,21 +20,21 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, NULL_ADDRESS, split_identifier
 from busplan.definitions.model import FrameKey, J1939Id
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.transport.messages import Messages
 
 I64 = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
 class Match:
-    """The frames of one stream.
+    """The frames of one stream, messages put together from several frames included.
 
-    ``rows`` are in time order; ``keys`` are the identifiers they came under; ``shared`` are other
-    streams that claim the same frames; ``strangers`` are J1939 source addresses that sent them
-    without being planned to.
+    ``rows`` are in time order, numbered as in :class:`Messages`; ``keys`` are the identifiers they
+    came under; ``shared`` are other streams that claim the same frames; ``strangers`` are J1939
+    source addresses that sent them without being planned to.
     """
 
     stream: Stream
@@ -53,9 +53,9 @@ class Matching:
     """Identifier → number of frames."""
 
 
-def match_frames(table: FrameTable, vehicle: Vehicle) -> Matching:
-    """Give the frames of ``table`` (networks as the plan names them) to the vehicle's streams."""
-    groups = table.groups
+def match_frames(messages: Messages, vehicle: Vehicle) -> Matching:
+    """Give frames and messages (networks as the plan names them) to the vehicle's streams."""
+    groups = messages.groups
     claims: dict[FrameKey, list[int]] = {}
     strangers: dict[int, list[int]] = defaultdict(list)
     exact: dict[FrameKey, list[int]] = defaultdict(list)
@@ -86,8 +86,12 @@ def match_frames(table: FrameTable, vehicle: Vehicle) -> Matching:
             claims[key] = known
             strangers[known[0]].append(fields.source)
     return Matching(
-        tuple(_matches(table, vehicle.streams, claims, strangers)),
-        {key: len(groups[key]) for key, takers in claims.items() if not takers},
+        tuple(_matches(messages, vehicle.streams, claims, strangers)),
+        {
+            key: len(groups[key])
+            for key, takers in claims.items()
+            if not takers and key not in messages.carriers
+        },
     )
 
 
@@ -98,7 +102,7 @@ def _same_destination(defined: J1939Id, seen: J1939Id) -> bool:
 
 
 def _matches(
-    table: FrameTable,
+    messages: Messages,
     streams: Sequence[Stream],
     claims: Mapping[FrameKey, Sequence[int]],
     strangers: Mapping[int, Sequence[int]],
@@ -112,18 +116,18 @@ def _matches(
         others = dict.fromkeys(i for key in mine for i in claims[key] if i != index)
         yield Match(
             stream,
-            _joined(table, [table.groups[key] for key in mine]),
+            _joined(messages, [messages.groups[key] for key in mine]),
             tuple(mine),
             tuple(streams[i] for i in others),
             tuple(dict.fromkeys(strangers.get(index, ()))),
         )
 
 
-def _joined(table: FrameTable, parts: Sequence[I64]) -> I64:
+def _joined(messages: Messages, parts: Sequence[I64]) -> I64:
     """Rows of several identifiers as one run in time order; equal times keep the file's order."""
     if len(parts) == 1:
         return parts[0]
     if not parts:
         return np.empty(0, np.int64)
     rows = np.sort(np.concatenate(parts))
-    return rows[np.argsort(table.time_ns[rows], kind="stable")]
+    return rows[np.argsort(messages.times(rows), kind="stable")]

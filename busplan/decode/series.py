@@ -26,6 +26,8 @@ from busplan.decode.windows import rows_within, window_borders
 from busplan.errors import UsageError
 from busplan.findings import Finding
 from busplan.plan.vehicle import SignalAddress, Vehicle
+from busplan.transport.messages import Messages, put_together
+from busplan.transport.report import transport_findings
 
 Layout = Literal["long", "wide"]
 """*Long* has one row for each value received: time, network, node, message, signal, value, unit,
@@ -51,7 +53,7 @@ class _Wanted:
 class Series:
     """Signals to decode from a capture: take all :meth:`pieces` once, then read the report."""
 
-    table: FrameTable
+    messages: Messages
     matching: Matching
     layout: Layout
     grid: Grid
@@ -76,7 +78,8 @@ class Series:
 
     def findings(self) -> tuple[Finding, ...]:
         """What decoding had to note, complete once all pieces have been taken."""
-        return decode_findings(self.tallies(), self.matching, as_float=self.layout == "long")
+        found = decode_findings(self.tallies(), self.matching, as_float=self.layout == "long")
+        return (*found, *transport_findings(self.messages.parts, self.clock.origin_ns))
 
     def schema(self) -> Any:
         """The pyarrow schema of every piece."""
@@ -91,11 +94,12 @@ class Series:
         for begin, end in pairwise(self._borders()):
             received: list[Received] = []
             for wanted in self._wanted:
-                rows = rows_within(self.table, wanted.match.rows, begin, end)
+                rows = rows_within(self.messages, wanted.match.rows, begin, end)
                 if not len(rows):
                     continue
-                message = wanted.codec.decode(self.table, rows)
-                wanted.tally.add(message, self.table.length[rows])
+                table, rows = self.messages.pick(rows)
+                message = wanted.codec.decode(table, rows)
+                wanted.tally.add(message, table.length[rows])
                 done += len(rows)
                 received += [
                     Received(c, message.time_ns, message[c.address.signal]) for c in wanted.columns
@@ -112,14 +116,14 @@ class Series:
         runs = [w.match.rows for w in self._wanted]
         columns = max(1, len(self.columns))
         if self.layout == "wide" and self.grid.every_ns is None:
-            return window_borders(self.table, runs, max(1, VALUES_AT_ONCE // columns))
+            return window_borders(self.messages, runs, max(1, VALUES_AT_ONCE // columns))
         values = sum(len(w.match.rows) * len(w.columns) for w in self._wanted)
         a_frame = max(1, values // max(1, self.frames))
-        borders = window_borders(self.table, runs, max(1, VALUES_AT_ONCE // a_frame))
+        borders = window_borders(self.messages, runs, max(1, VALUES_AT_ONCE // a_frame))
         if self.grid.every_ns is None or not borders:
             return borders
         # The grid spans the capture; a fine one has more rows than frames: cut by time as well.
-        first, last = self.table.believable
+        first, last = self.messages.frames.believable
         step = max(1, VALUES_AT_ONCE // columns) * self.grid.every_ns
         return sorted({*borders, first, last + 1, *range(first + step, last, step)})
 
@@ -127,12 +131,12 @@ class Series:
         """A window without times that a stale frame or a wrong clock made (regular grid only)."""
         if self.grid.every_ns is None:
             return begin, end
-        first, last = self.table.believable
+        first, last = self.messages.frames.believable
         return min(max(begin, first), last + 1), min(max(end, first), last + 1)
 
 
 def decode_series(
-    table: FrameTable,
+    table: FrameTable | Messages,
     vehicle: Vehicle,
     addresses: Iterable[SignalAddress] | None = None,
     *,
@@ -142,14 +146,19 @@ def decode_series(
 ) -> Series:
     """Prepare decoding ``addresses`` (every signal when ``None``) from ``table``.
 
+    What it carries in several frames is put together first, as far as the plan tells; a table where
+    that is done already is taken as it is.
+
     ``absolute`` gives times as UTC instead of seconds since the capture's beginning. ``UsageError``
     when its times count from no known date, or when a grid is asked of the long layout.
     """
+    messages = table if isinstance(table, Messages) else put_together(table, vehicle)
+    table = messages.frames
     if absolute and not table.epoch:
         raise UsageError("the times of this capture count from the recorder's start, not a date")
     if layout == "long" and grid != _AS_RECEIVED:
         raise UsageError("a grid and a hold limit belong to the wide layout")
-    matching = match_frames(table, vehicle)
+    matching = match_frames(messages, vehicle)
     names: dict[tuple[str, str, str], dict[str, None]] = defaultdict(dict)
     for address in addresses if addresses is not None else (a for a, _, _ in vehicle.signals()):
         names[address[:3]][address.signal] = None
@@ -162,11 +171,11 @@ def decode_series(
             codec = Codec(stream.message, tuple(chosen))
             wanted.append(_Wanted(match, columns, codec, MessageTally(match)))
     clock = Clock(table.origin_ns, absolute)
-    return Series(table, matching, layout, grid, clock, tuple(wanted))
+    return Series(messages, matching, layout, grid, clock, tuple(wanted))
 
 
 def decode_table(
-    table: FrameTable,
+    table: FrameTable | Messages,
     vehicle: Vehicle,
     addresses: Iterable[SignalAddress] | None = None,
     *,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
+from busplan.transport.messages import Messages
 
 I64 = npt.NDArray[np.int64]
 
@@ -16,7 +16,7 @@ _SAMPLE = 4096
 """Times looked at for each run of rows when placing the borders."""
 
 
-def window_borders(table: FrameTable, runs: Sequence[I64], frames: int) -> list[int]:
+def window_borders(messages: Messages, runs: Sequence[I64], frames: int) -> list[int]:
     """Times that cut the frames of ``runs`` (each in time order) into windows of about ``frames``.
 
     A window reaches from one border up to, but not including, the next. The first border is the
@@ -28,23 +28,23 @@ def window_borders(table: FrameTable, runs: Sequence[I64], frames: int) -> list[
     times, weights = [], []
     for rows in runs:
         step = max(1, len(rows) // _SAMPLE)
-        times.append(table.time_ns[rows[::step]])
+        times.append(messages.times(rows[::step]))
         weights.append(np.full(len(times[-1]), step))
     time = np.concatenate(times)
     order = np.argsort(time, kind="stable")
     time, before = time[order], np.cumsum(np.concatenate(weights)[order])
     wanted = np.arange(frames, int(before[-1]), frames)
     inner = np.unique(time[np.searchsorted(before, wanted)])
-    first = min(int(table.time_ns[r[0]]) for r in runs)
-    last = max(int(table.time_ns[r[-1]]) for r in runs)
+    first = min(int(messages.times(r[:1])[0]) for r in runs)
+    last = max(int(messages.times(r[-1:])[0]) for r in runs)
     return [first, *(int(t) for t in inner if first < t <= last), last + 1]
 
 
-def rows_within(table: FrameTable, rows: I64, begin_ns: int, end_ns: int) -> I64:
+def rows_within(messages: Messages, rows: I64, begin_ns: int, end_ns: int) -> I64:
     """The part of ``rows`` (in time order) with ``begin_ns <= time < end_ns``."""
 
     def time_of(row: np.int64) -> int:
-        return int(table.time_ns[row])
+        return int(messages.times(np.array([row]))[0])
 
     low = bisect_left(rows, begin_ns, key=time_of)
     return rows[low : bisect_left(rows, end_ns, low, key=time_of)]

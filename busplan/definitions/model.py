@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 NO_CHOICES: Mapping[int, str] = MappingProxyType({})
 
@@ -152,6 +152,8 @@ class Message:
     cycle: Stated | None = None
     event: bool = False
     j1939: J1939Id | None = None
+    segmented: Literal["normal", "extended"] | None = None
+    """Sent by ISO 15765-2, its protocol byte first or after an address byte; a plan says so."""
     comment: str = ""
     file: str = ""
     line: int | None = None

@@ -6,10 +6,11 @@ the table itself has been reported.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 
+from busplan.findings import Finding
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
@@ -82,8 +83,18 @@ def resolve(
         needs=tuple(n for p in placements for n in needs_of(p)),
         routes=tuple(routes),
         pack=pack,
-        findings=tuple(context.findings),
+        findings=_still_odd(context.findings, streams),
         invented=spec.vehicle.invented,
+    )
+
+
+def _still_odd(findings: Sequence[Finding], streams: Sequence[Stream]) -> tuple[Finding, ...]:
+    """The findings without lengths that the plan explains by calling a message segmented."""
+    explained = {(s.message.file, s.message.name) for s in streams if s.message.segmented}
+    return tuple(
+        f
+        for f in findings
+        if f.code != "definition-odd-length" or (f.where.file, f.where.message) not in explained
     )
 
 
@@ -257,6 +268,7 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
             span_ns(spec.offset_ms),
             span_ns(spec.deadline_ms),
             span_ns(spec.jitter_ms) or 0,
+            spec.segmented,
         )
         pattern = selector_pattern(name)
         hits = [

@@ -172,13 +172,16 @@ class RouteSpec(Spec):
 
 
 class MessageSpec(Spec):
-    """``[message."network/NAME"]``: timing that a definition leaves out or has wrong."""
+    """``[message."network/NAME"]``: what a definition leaves out or has wrong."""
 
     cycle_ms: Milliseconds | None = Field(default=None, description=SPAN)
     min_distance_ms: Milliseconds | None = Field(default=None, description=SPAN)
     offset_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
     deadline_ms: Milliseconds | None = Field(default=None, description=SPAN)
     jitter_ms: SpanFromZero = Field(default=0.0, description=SPAN_FROM_ZERO)
+    segmented: Literal["normal", "extended"] | None = Field(
+        default=None, description='"normal", or "extended" when an address byte comes first'
+    )
 
 
 class LimitsSpec(Spec):

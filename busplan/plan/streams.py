@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from busplan.definitions.j1939 import split_identifier, with_source
 from busplan.definitions.model import FrameKey, Message, Origin, Stated
@@ -16,13 +17,17 @@ from busplan.plan.vehicle import Need, Network, Node, Port, Route, Stream
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """What a plan states about one message; ``None`` where it says nothing. Times [ns]."""
+    """What a plan states about one message; ``None`` where it says nothing. Times [ns].
+
+    ``segmented`` is :attr:`Message.segmented`.
+    """
 
     cycle_ns: int | None = None
     min_distance_ns: int | None = None
     offset_ns: int | None = None
     deadline_ns: int | None = None
     jitter_ns: int = 0
+    segmented: Literal["normal", "extended"] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +83,12 @@ def timed(stream: Stream, timing: Timing) -> Stream:
     deadline = cycle
     if timing.deadline_ns is not None:
         deadline = Stated(timing.deadline_ns, Origin.PLAN)
+    message = stream.message
+    if timing.segmented is not None:
+        message = replace(message, segmented=timing.segmented)
     return replace(
         stream,
+        message=message,
         cycle=cycle,
         event=event,
         deadline=deadline,

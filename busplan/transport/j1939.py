@@ -11,7 +11,8 @@ anew after each data packet offset, and ETP.DT (0xC700). All figures: SAE J1939-
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -64,9 +65,13 @@ LONGEST = 1785
 LONGEST_EXTENDED = 117_440_505
 """Bytes of the longest message: 2²⁴ − 1 packets of 7."""
 
+WITHOUT_PRIORITY = 0x3FFFFFF
+"""All of an identifier but its priority."""
 PRIORITY = 6
 """Priority put into the identifier of a message, which its session does not carry; 6 is the usual
 one of J1939 groups."""
+
+NOTHING_KNOWN: Mapping[FrameKey, int] = MappingProxyType({})
 
 _CONTROLS = {
     False: {16: REQUEST, 17: CLEAR, 19: ACKNOWLEDGED, 32: BROADCAST, 255: ABORT},
@@ -95,11 +100,16 @@ def is_carrier(key: FrameKey) -> bool:
     return key.extended and group in (TP_CM, TP_DT, ETP_CM, ETP_DT)
 
 
-def reassemble(frames: FrameTable, networks: Collection[str] | None = None) -> Reassembly:
+def reassemble(
+    frames: FrameTable,
+    networks: Collection[str] | None = None,
+    known: Mapping[FrameKey, int] = NOTHING_KNOWN,
+) -> Reassembly:
     """Put the messages of all sessions together, on some networks or (``None``) on all.
 
     The identifier of a message has :data:`PRIORITY`, its parameter group, its source and, where
-    the group has one, its destination.
+    the group has one, its destination. ``known`` gives the whole identifier of those that are in a
+    plan, by what they are without priority.
     """
     keys = [
         k for k in frames.groups if is_carrier(k) and (networks is None or k.network in networks)
@@ -135,6 +145,7 @@ def reassemble(frames: FrameTable, networks: Collection[str] | None = None) -> R
     )
     payload, start = copied(parts, frames.payload, size, ending)
     identifier = _identifier(seen.group[begun], seen.source[begun], seen.destination[begun])
+    identifier = _renamed(frames, seen.network[begun], identifier, known)
     sessions = Sessions(
         tuple(_party(frames, code) for code in pairs.tolist()),
         _protocol(seen, begun),
@@ -247,6 +258,23 @@ def _identifier(group: I64, source: I64, destination: I64) -> I64:
     """Identifiers of messages; without a group that of the packets' own addresses."""
     addressed = np.where(group >> 8 & 0xFF < 240, group | destination, group)
     return np.where(group < 0, 0, PRIORITY << 26 | addressed << 8 | source)
+
+
+def _renamed(
+    frames: FrameTable, network: I64, identifier: I64, known: Mapping[FrameKey, int]
+) -> I64:
+    """Identifiers as a plan has them."""
+    if not known:
+        return identifier
+    pairs, place = np.unique(network << 32 | identifier, return_inverse=True)
+    names = [
+        known.get(
+            FrameKey(frames.networks[pair >> 32], True, pair & WITHOUT_PRIORITY),
+            pair & 0xFFFFFFFF,
+        )
+        for pair in pairs.tolist()
+    ]
+    return np.array(names, np.int64)[place] if names else identifier
 
 
 def _protocol(seen: _Frames, begun: I64) -> Array:

@@ -19,6 +19,7 @@ from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
+from busplan.definitions.j1939 import GLOBAL_ADDRESS
 from busplan.definitions.model import Message
 
 if TYPE_CHECKING:
@@ -161,13 +162,26 @@ def message_bits(message: Message) -> tuple[Bits, Bits]:
 def frames_of(message: Message) -> tuple[Message, int]:
     """The message as one frame can carry it, and how many such frames it takes.
 
-    A message that is too long counts as a J1939 broadcast session: one announcement and packets of
-    7 bytes, all frames 8 bytes long (SAE J1939-21; from memory).
+    A message that is too long counts as a J1939 session of packets of 7 bytes, all frames 8 bytes
+    long: a broadcast with its announcement, or, when the group has a destination, a connection
+    with request, one clear to send and acknowledgement (SAE J1939-21; from memory). A segmented
+    message takes a first frame, consecutive frames and one flow control, all of full length (ISO
+    15765-2; from memory). A receiver that takes less at a time makes more of them.
     """
     most = 64 if message.fd else 8
+    if message.segmented is not None:
+        lead = 1 + (message.segmented == "extended")
+        alone = message.length + lead + (message.length + lead > 8)
+        if alone <= most:
+            return replace(message, length=wire_length(max(alone, 8), fd=message.fd)), 1
+        first = most - lead - (1 if message.length < 4096 else 5)
+        return replace(message, length=most), 2 + -(-(message.length - first) // (most - lead))
     if message.length <= most:
         return message, 1
-    return replace(message, length=most), 1 + -(-message.length // (most - 1))
+    packets = -(-message.length // (most - 1))
+    destination = message.j1939.destination if message.j1939 else None
+    control = 1 if destination in (None, GLOBAL_ADDRESS) else 3
+    return replace(message, length=most), packets + control
 
 
 def duration_ns(bits: Bits, bit_rate: int, data_bit_rate: int | None = None) -> int:

@@ -79,6 +79,8 @@ def test_a_j1939_message_over_8_bytes_counts_as_a_transport_session() -> None:
     (load,) = network_load(vehicle([s]), "a").messages
     assert load.frames == 4
     assert load.worst_ns == 4 * 320_000
+    (note,) = [f for f in run_checks(vehicle([s])) if f.code == "sent-in-parts"]
+    assert "4 frames" in note.summary
 
 
 def test_shares_of_nodes_add_up_to_the_network() -> None:

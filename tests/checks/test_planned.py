@@ -52,6 +52,19 @@ def test_message_too_long(tmp_path: Path) -> None:
     assert "carries 8" in found[0].summary
 
 
+def test_a_message_that_the_plan_calls_segmented_is_sent_in_parts(tmp_path: Path) -> None:
+    # First frame 6 bytes, one more of 7, flow control: ISO 15765-2, from memory.
+    long = PUMP.replace("PumpStatus: 8", "PumpStatus: 12")
+    plan = PLAN + '[message."loop/PumpStatus"]\nsegmented = "normal"\n'
+    found = findings(tmp_path, plan, pump=long)
+    assert {f.code for f in found} & {"message-too-long", "definition-odd-length"} == set()
+    (note,) = [f for f in found if f.code == "sent-in-parts"]
+    assert note.weight is Weight.NOTE
+    assert "12 bytes" in note.summary
+    assert "3 frames each time" in note.summary
+    assert "ISO 15765-2" in note.summary
+
+
 def test_fd_on_a_classical_network(tmp_path: Path) -> None:
     fd = PUMP + (
         'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","r2","r3","r4","r5","r6","r7",'

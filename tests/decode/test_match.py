@@ -11,6 +11,7 @@ from busplan.decode.match import match_frames
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey
 from busplan.plan.vehicle import Network, Stream
+from busplan.transport.messages import Messages
 
 NETWORKS = (Network("a", 500_000), Network("b", 500_000))
 
@@ -46,14 +47,14 @@ def test_networks_and_widths_of_identifiers_are_never_mixed() -> None:
         stream(0x100, node="n3", network="b"),
     ]
     seen = table(("a", 0x100, False), ("a", 0x100, True), ("b", 0x100, False), ("b", 0x101, False))
-    matching = match_frames(seen, vehicle(streams, NETWORKS))
+    matching = match_frames(Messages(seen), vehicle(streams, NETWORKS))
     assert rows(matching) == {"a/n1/M100": [0], "a/n2/M100": [1], "b/n3/M100": [2]}
     assert matching.unknown == {FrameKey("b", False, 0x101): 1}
 
 
 def test_two_senders_of_one_identifier_share_its_frames() -> None:
     streams = [stream(0x28, node="pump_1"), stream(0x28, node="pump_2")]
-    first, second = match_frames(table(("a", 0x28, False)), vehicle(streams)).matches
+    first, second = match_frames(Messages(table(("a", 0x28, False))), vehicle(streams)).matches
     assert first.rows.tolist() == second.rows.tolist() == [0]
     assert [s.node for s in first.shared] == ["pump_2"]
     assert [s.node for s in second.shared] == ["pump_1"]
@@ -62,7 +63,7 @@ def test_two_senders_of_one_identifier_share_its_frames() -> None:
 def test_a_parameter_group_matches_whatever_its_priority() -> None:
     engine = j1939(0x0CF00400, name="Engine")
     seen = table(("a", 0x18F00400, True), ("a", 0x0CF00400, True), ("a", 0x0CF00500, True))
-    matching = match_frames(seen, vehicle([engine]))
+    matching = match_frames(Messages(seen), vehicle([engine]))
     assert rows(matching) == {"a/n/Engine": [0, 1]}
     assert list(matching.unknown) == [FrameKey("a", True, 0x0CF00500)]
 
@@ -70,26 +71,28 @@ def test_a_parameter_group_matches_whatever_its_priority() -> None:
 def test_source_addresses_tell_two_senders_apart() -> None:
     streams = [j1939(0x18FECA00, node="n1", name="M"), j1939(0x18FECA21, node="n2", name="M")]
     seen = table(("a", 0x18FECA21, True), ("a", 0x18FECA00, True), ("a", 0x18FECA33, True))
-    matching = match_frames(seen, vehicle(streams))
+    matching = match_frames(Messages(seen), vehicle(streams))
     assert rows(matching) == {"a/n1/M": [1], "a/n2/M": [0]}
     assert list(matching.unknown) == [FrameKey("a", True, 0x18FECA33)]
 
 
 def test_a_group_from_an_unplanned_address_is_given_to_the_only_message() -> None:
     seen = table(("a", 0x18FECA33, True), ("a", 0x18FECA34, True))
-    (match,) = match_frames(seen, vehicle([j1939(0x18FECA00)])).matches
+    (match,) = match_frames(Messages(seen), vehicle([j1939(0x18FECA00)])).matches
     assert match.rows.tolist() == [0, 1]
     assert match.strangers == (0x33, 0x34)
     # Not when the planned address is there too, nor when several could be meant.
     planned = table(("a", 0x18FECA33, True), ("a", 0x18FECA00, True))
-    assert match_frames(planned, vehicle([j1939(0x18FECA00)])).matches[0].rows.tolist() == [1]
+    assert match_frames(Messages(planned), vehicle([j1939(0x18FECA00)])).matches[
+        0
+    ].rows.tolist() == [1]
     both = vehicle([j1939(0x18FECA00, node="n1"), j1939(0x18FECA01, node="n2")])
-    assert not any(len(m.rows) for m in match_frames(seen, both).matches)
+    assert not any(len(m.rows) for m in match_frames(Messages(seen), both).matches)
 
 
 def test_the_null_address_in_a_definition_takes_any_source() -> None:
     seen = table(("a", 0x18FECA33, True), ("a", 0x18FECA34, True))
-    (match,) = match_frames(seen, vehicle([j1939(0x18FECAFE)])).matches
+    (match,) = match_frames(Messages(seen), vehicle([j1939(0x18FECAFE)])).matches
     assert (match.rows.tolist(), match.strangers) == ([0, 1], ())
 
 
@@ -104,7 +107,7 @@ def test_the_null_address_in_a_definition_takes_any_source() -> None:
     ],
 )
 def test_destinations_of_a_pdu1_group(defined, seen, taken) -> None:
-    (match,) = match_frames(table(("a", seen, True)), vehicle([j1939(defined)])).matches
+    (match,) = match_frames(Messages(table(("a", seen, True))), vehicle([j1939(defined)])).matches
     assert len(match.rows) == (taken is not False)
     assert bool(match.strangers) == (taken is None)
 
@@ -114,10 +117,10 @@ def test_merged_identifiers_are_in_time_order_and_errors_left_out() -> None:
     late = FrameTable.from_columns(
         ["a"], [5, 3, 4], [0, 0, 0], seen.identifier, seen.flags, [0, 0, 0], np.empty(0, np.uint8)
     )
-    (match,) = match_frames(late, vehicle([j1939(0x0CF00400)])).matches
+    (match,) = match_frames(Messages(late), vehicle([j1939(0x0CF00400)])).matches
     assert match.rows.tolist() == [1, 2, 0]
     broken = FrameTable.from_columns(
         ["a"], [0], [0], [0x0CF00400], [EXTENDED | ERROR], [0], np.empty(0, np.uint8)
     )
-    (match,) = match_frames(broken, vehicle([j1939(0x0CF00400)])).matches
+    (match,) = match_frames(Messages(broken), vehicle([j1939(0x0CF00400)])).matches
     assert not len(match.rows)

@@ -18,6 +18,7 @@ from busplan.decode.windows import rows_within, window_borders
 from busplan.definitions.model import MuxCondition, Signal
 from busplan.errors import UsageError
 from busplan.plan.vehicle import Network, Vehicle
+from busplan.transport.messages import Messages
 
 MS = 1_000_000
 SIGNALS = {
@@ -222,7 +223,8 @@ def test_windows_cover_every_frame_once(times, most) -> None:
     for run in times:
         runs.append(np.arange(begin, begin + len(run)))
         begin += len(run)
-    borders = window_borders(frames, runs, most)
+    messages = Messages(frames)
+    borders = window_borders(messages, runs, most)
     assert borders == sorted(set(borders))
-    seen = [rows_within(frames, run, a, b).tolist() for a, b in pairwise(borders) for run in runs]
+    seen = [rows_within(messages, run, a, b).tolist() for a, b in pairwise(borders) for run in runs]
     assert sorted(row for rows in seen for row in rows) == list(range(len(flat)))

@@ -1,16 +1,20 @@
 """Frame lengths against published formulas and tables."""
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 from support.reference import reference_values
 
 from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameTable
-from busplan.definitions.model import Message
+from busplan.definitions.model import J1939Id, Message
 from busplan.wire.lengths import (
     Bits,
     dlc_of,
     duration_ns,
     durations_ns,
+    frames_of,
     length_of,
     message_bits,
     nominal_bits,
@@ -131,3 +135,34 @@ def test_table_lengths_equal_the_scalar_ones():
             assert (arbitration[row], data[row]) == expected
     assert nominal_table_bits(table)[0][-1] == 17
     assert worst_table_bits(table)[0][-1] == 31
+
+
+@pytest.mark.parametrize(
+    ("length", "fd", "segmented", "frames", "carried"),
+    # By hand from the layout of ISO 15765-2 (from memory): single frame with 1 protocol byte (2 in
+    # CAN FD frames over 8 bytes), first frame with 2 (6 from 4096 bytes on), consecutive frames
+    # with 1, one flow control; extended addressing takes one byte more of each.
+    [
+        (7, False, "normal", 1, 8),
+        (8, False, "normal", 3, 8),
+        (20, False, "normal", 4, 8),
+        (7, False, "extended", 3, 8),
+        (4095, False, "normal", 2 + 585, 8),
+        (4096, False, "normal", 2 + 585, 8),
+        (5, True, "normal", 1, 8),
+        (62, True, "normal", 1, 64),
+        (63, True, "normal", 3, 64),
+        (188, True, "extended", 2 + 3, 64),
+    ],
+)
+def test_frames_of_a_segmented_message(
+    length: int, fd: bool, segmented: Any, frames: int, carried: int
+) -> None:
+    one, count = frames_of(Message("M", 1, False, length, fd=fd, segmented=segmented))
+    assert (count, one.length) == (frames, carried)
+
+
+def test_frames_of_a_j1939_connection() -> None:
+    # SAE J1939-21, from memory: request, clear to send, 3 packets, acknowledgement.
+    to_one = Message("M", 0x18EF0201, True, 20, j1939=J1939Id(6, 0xEF00, 1, 2))
+    assert frames_of(to_one) == (replace(to_one, length=8), 6)
