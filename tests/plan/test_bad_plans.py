@@ -78,6 +78,7 @@ TAILS = [
     ('[message."loop/PumpStats"]\ncycle_ms = 10\n', 1),
     ('[message."loop/PumpStatus"]\ncycle_ms = 10\nmin_distance_ms = 5\n', 1),
     ("[message.x]\ncycle_ms = 0\n", 1),
+    ('[message."loop/PumpStatus"]\nsegmented = true\n', 1),
     ('[pack]\nchemistry = "XYZ"\n', 1),
     ("[network.loop.cable]\nstubs_m = { pumpe = 1.0 }\n", 1),
     ("[network.loop.cable]\nstubs_m = { pump = -1.0 }\n", 1),
