@@ -59,6 +59,16 @@ def store_word(typing: Any, array: Any, index: Any, value: Any) -> Any:
     return types.void(array, types.int64, types.uint64), generate
 
 
+@_intrinsic
+def byte_swapped(typing: Any, word: Any) -> Any:
+    """The word with its bytes in opposite order."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        return builder.bswap(arguments[0])
+
+    return types.uint64(types.uint64), generate
+
+
 def _each(byte: int) -> np.uint64:
     return np.uint64(byte * 0x0101_0101_0101_0101)
 

@@ -10,6 +10,8 @@ from typing import Annotated, Any, cast
 import typer
 
 import busplan
+from busplan import compiling
+from busplan.cli.preparing import Preparing
 from busplan.errors import BusplanError
 
 COMMANDS: tuple[str, ...] = (
@@ -78,6 +80,7 @@ def main() -> None:
 
     1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
     """
+    compiling.listener = Preparing()
     try:
         code = app(standalone_mode=False) or 0
         if code == INTERRUPTED:  # the parser has swallowed the interrupt

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from busplan.cli.captures import NoCacheOption, open_capture
 from busplan.cli.output import EXIT_BY_FINDINGS
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def bench(
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
     ] = False,
+    no_cache: NoCacheOption = False,
     find_bit_rate: Annotated[
         bool, typer.Option("--find-bit-rate", help="Search the bit rate, listening only.")
     ] = False,
@@ -124,6 +126,7 @@ def bench(
         seconds=seconds,
         folder=record,
         questions=question if transmit else None,
+        cache=not no_cache,
         serial=serial,
         tester=tester,
     )
@@ -184,6 +187,7 @@ def _test(
     seconds: float,
     folder: Path | None,
     questions: list[str] | None,
+    cache: bool,
     serial: str,
     tester: str,
 ) -> BenchRecord:
@@ -200,12 +204,12 @@ def _test(
     place = network_of(vehicle, node, network)
     asked: tuple[Finding, ...] = ()
     if capture is not None:
-        table, file, digest = _from_file(capture, vehicle, place)
+        table, file, digest = _from_file(capture, vehicle, place, cache=cache)
     else:
         assert interface is not None
         spec = _spec(interface, vehicle, place)
         target = (folder or Path()) / f"bench-{node}-{now:%Y%m%d-%H%M%S}.log"
-        table, asked = _listen(spec, target, seconds, vehicle, node, questions)
+        table, asked = _listen(spec, target, seconds, vehicle, node, questions, cache=cache)
         file, digest = target.name, _sha256(target)
     report = prove_node(table, vehicle, node, place, limits)
     findings = tuple(by_weight((*report.findings, *asked)))
@@ -222,13 +226,14 @@ def _test(
     )
 
 
-def _from_file(path: Path, vehicle: Vehicle, network: str) -> tuple[FrameTable, str, str]:
+def _from_file(
+    path: Path, vehicle: Vehicle, network: str, *, cache: bool
+) -> tuple[FrameTable, str, str]:
     """The capture's frames with network names; a capture of one channel is the bench's network."""
     from busplan.capture.capture import apply_plan
-    from busplan.capture.read import read_capture
     from busplan.cli.output import print_findings
 
-    read = read_capture(path)
+    read = open_capture([path], cache=cache)
     if len(read.channels) == 1:
         table = read.frames.relabel({read.channels[0].name: network})
         findings = read.findings
@@ -266,10 +271,11 @@ def _listen(
     vehicle: Vehicle,
     node: str,
     questions: list[str] | None,
+    *,
+    cache: bool,
 ) -> tuple[FrameTable, tuple[Finding, ...]]:
     """Record for a while, then, when the user said so, ask and wait for the answers."""
     from busplan.capture.frames import FrameTable
-    from busplan.capture.read import read_capture
     from busplan.cli.record import Display, run_until_interrupted
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Journal, Recorder
@@ -287,7 +293,7 @@ def _listen(
     asked = () if questions is None else _ask(spec, vehicle, node, questions)
     if not status.written:
         return FrameTable.empty([spec.network]), asked
-    return read_capture(target).frames, asked
+    return open_capture([target], cache=cache).frames, asked
 
 
 def _ask(

@@ -14,6 +14,7 @@ import typer
 from busplan.cli.captures import (
     CaptureFiles,
     ChannelOption,
+    NoCacheOption,
     OffsetOption,
     capture_dict,
     open_capture,
@@ -74,6 +75,7 @@ def decode(
     ] = False,
     offset: OffsetOption = None,
     channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the report as JSON (with --out).")
     ] = False,
@@ -99,7 +101,9 @@ def decode(
     chosen = layout or (LayoutName.WIDE if asks_grid else LayoutName.LONG)
     vehicle = load_plan(plan)
     addresses = select_signals(vehicle, signal) if signal else None
-    capture = open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel)
+    capture = open_capture(
+        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    )
     series = decode_series(
         capture.frames, vehicle, addresses, layout=chosen.value, grid=grid, absolute=absolute
     )

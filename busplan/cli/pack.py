@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import ChannelOption, OffsetOption, open_capture
+from busplan.cli.captures import ChannelOption, NoCacheOption, OffsetOption, open_capture
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -66,6 +66,7 @@ def pack(
     ] = None,
     offset: OffsetOption = None,
     channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Judge the traction pack by a capture: signals, limits, warm-up, resistance, evenness.
@@ -86,11 +87,13 @@ def pack(
     if test is not None and test not in [t.value for t in PackTest]:
         raise UsageError(f'--test is one of {", ".join(PackTest)}; got "{test}"')
     vehicle = load_plan(plan)
-    series = _series(files, vehicle, offset, channel)
+    series = _series(files, vehicle, offset, channel, cache=not no_cache)
     assert vehicle.pack is not None  # pull_series has seen to it
     old = None
     if before is not None:
-        old = evaluate_pack(_series([before], vehicle, None, channel), vehicle.pack)
+        old = evaluate_pack(
+            _series([before], vehicle, None, channel, cache=not no_cache), vehicle.pack
+        )
     report = evaluate_pack(
         series,
         vehicle.pack,
@@ -118,11 +121,13 @@ def _series(
     vehicle: Vehicle,
     offset: Sequence[str] | None,
     channel: Sequence[str] | None,
+    *,
+    cache: bool,
 ) -> PackSeries:
     """The pack's signals of a capture; what reading had to tolerate goes to stderr."""
     from busplan.pack.pull import pull_series
 
-    capture = open_capture(files, vehicle=vehicle, offsets=offset, channels=channel)
+    capture = open_capture(files, vehicle=vehicle, offsets=offset, channels=channel, cache=cache)
     print_findings(capture.findings, details=False, err=True)
     return pull_series(capture.frames, vehicle)
 

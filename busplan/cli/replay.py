@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import CaptureFiles, ChannelOption, OffsetOption
+from busplan.cli.captures import CaptureFiles, ChannelOption, NoCacheOption, OffsetOption
 from busplan.cli.output import EXIT_OF_DATA
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ def replay(
     plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
     offset: OffsetOption = None,
     channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
     at: Annotated[
         float | None,
         typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
@@ -81,12 +82,17 @@ def replay(
         check_screen(screen)
     vehicle = load_plan(plan)
     opened = replay_of(
-        open_capture(captures, vehicle=vehicle, offsets=offset, channels=channel), vehicle
+        open_capture(
+            captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+        ),
+        vehicle,
     )
     second = None
     if beside is not None:
         other = load_plan(beside_plan) if beside_plan else vehicle
-        second = replay_of(open_capture([beside], vehicle=other, channels=channel), other)
+        second = replay_of(
+            open_capture([beside], vehicle=other, channels=channel, cache=not no_cache), other
+        )
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")
     if browser:

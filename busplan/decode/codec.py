@@ -43,7 +43,7 @@ class DecodedSignal:
     @cached_property
     def raw(self) -> Array:
         """Raw values as int64 (uint64 for unsigned 64-bit signals and the bits of floats)."""
-        return Extractor([self.signal], raw=True)(self._table, self._rows)[0]
+        return Extractor([], [self.signal])(self._table, self._rows).raw[0]
 
     @cached_property
     def out_of_range(self) -> Mask:
@@ -107,17 +107,17 @@ class Codec:
         self.signals = tuple(
             message.signals if signals is None else (message.signal(s) for s in signals)
         )
-        self._extract = Extractor(self.signals)
         self._presence = PresencePlan(message, self.signals)
+        self._extract = Extractor(self.signals, self._presence.selectors)
 
     def decode(self, table: FrameTable, rows: npt.ArrayLike) -> DecodedMessage:
         """Decode the given rows of ``table``."""
         index = np.ascontiguousarray(rows, np.int64)
-        length, remote = _sent(table, index)
-        presence = Presence(self._presence, table, index, length)
+        read = self._extract(table, index, self.message.length)
+        presence = Presence(self._presence, read, lambda: _sent(table, index))
         everywhere = np.broadcast_to(np.True_, len(index))
         decoded = {}
-        for signal, values in zip(self.signals, self._extract(table, index), strict=True):
+        for signal, values in zip(self.signals, read.values, strict=True):
             present = presence.of(signal.name)
             if present is None:
                 present = everywhere
@@ -125,15 +125,14 @@ class Codec:
                 nothing = np.nan if values.dtype == np.float64 else 0
                 np.copyto(values, nothing, where=presence.absent(signal.name))
             decoded[signal.name] = DecodedSignal(signal, values, present, table, index)
-        short, long = _uneven(length, self.message.length)
         return DecodedMessage(
             self.message,
             index,
-            table.time_ns[index],
+            read.time_ns,
             decoded,
-            short=short - (remote if self.message.length else 0),
-            long=long,
-            remote=remote,
+            short=read.short,
+            long=read.long,
+            remote=read.remote,
             unknown_multiplexer=presence.unknown(),
         )
 
@@ -152,16 +151,6 @@ def decode_message(
     return Codec(message, signals).decode(table, rows)
 
 
-def _uneven(length: Array, defined: int) -> tuple[int, int]:
-    """How many frames are shorter and how many longer than defined."""
-    if not len(length) or length.min() == defined == length.max():
-        return 0, 0
-    return int(np.count_nonzero(length < defined)), int(np.count_nonzero(length > defined))
-
-
-def _sent(table: FrameTable, rows: I64) -> tuple[Array, int]:
-    """Payload lengths, 0 for remote frames, and the number of these."""
-    length = table.length[rows]
-    remote = (table.flags[rows] & REMOTE) != 0
-    count = int(np.count_nonzero(remote))
-    return (np.where(remote, 0, length), count) if count else (length, 0)
+def _sent(table: FrameTable, rows: I64) -> Array:
+    """Payload lengths, 0 for remote frames."""
+    return np.where(table.flags[rows] & REMOTE, 0, table.length[rows])

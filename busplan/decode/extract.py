@@ -1,8 +1,9 @@
-"""Reading chosen signals out of many payloads at once, through a layout compiled beforehand."""
+"""Reading chosen signals out of many payloads at once, through places compiled beforehand."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,8 @@ from busplan.decode.layout import (
     SCALED,
     SCALED_UNSIGNED,
     WHOLE,
-    layout_of,
     raw_dtype,
+    readings,
     value_dtype,
 )
 from busplan.definitions.model import Signal
@@ -24,53 +25,68 @@ Array = npt.NDArray[Any]
 I64 = npt.NDArray[np.int64]
 
 
+@dataclass(frozen=True, eq=False)
+class Extracted:
+    """Signals of some frames. Arrays have the shape of the rows; what is not sent reads as zero.
+
+    ``shortest`` is the least number of bytes a frame has; ``short`` and ``long`` count frames
+    with fewer and more bytes than defined, ``remote`` those without payload (in neither count).
+    """
+
+    values: list[Array]
+    raw: list[Array]
+    time_ns: I64
+    shortest: int
+    short: int
+    long: int
+    remote: int
+
+
 class Extractor:
-    """The compiled reading of some signals: their physical values, or with ``raw`` their bits."""
+    """The compiled reading of some signals: physical values of ``signals``, bits of ``raw``."""
 
-    def __init__(self, signals: Sequence[Signal], *, raw: bool = False) -> None:
-        self._signals = tuple(signals)
-        self._raw = raw
-        kinds = [BITS if raw else _kind(s) for s in signals]
-        layout = layout_of(signals)
-        ordered = [(signals[i], kinds[i]) for i in layout.order]
-        self._arguments = (
-            layout.order,
-            layout.window,
-            layout.ninth,
-            layout.big,
-            layout.shift,
-            layout.width,
-            layout.signed,
-            np.array([kind for _, kind in ordered], np.int64),
-            np.array([float(s.scale) for s, _ in ordered]),
-            np.array([float(s.offset) for s, _ in ordered]),
-            np.array([_wrapped(s.scale) if k == WHOLE else 1 for s, k in ordered], np.int64),
-            np.array([_wrapped(s.offset) if k == WHOLE else 0 for s, k in ordered], np.int64),
-        )
+    def __init__(self, signals: Sequence[Signal], raw: Sequence[Signal] = ()) -> None:
+        self._signals, self._raw = tuple(signals), tuple(raw)
+        kinds = [_kind(s) for s in self._signals] + [BITS] * len(self._raw)
+        asked = self._signals + self._raw
+        rows, factors = [], []
+        for reading in readings(asked):
+            signal, kind = asked[reading.order], kinds[reading.order]
+            whole = (signal.scale, signal.offset) if kind == WHOLE else (1, 0)
+            sign = 1 << (signal.length - 1) if signal.signed and not signal.is_float else 0
+            rows.append((*reading, signal.length, _wrapped(sign), kind, *map(_wrapped, whole)))
+            factors.append((float(signal.scale), float(signal.offset)))
+        self._places = np.array(rows, np.int64).reshape(len(rows), 10)
+        self._factors = np.array(factors, np.float64).reshape(len(rows), 2)
 
-    def __call__(self, table: FrameTable, rows: I64) -> list[Array]:
-        """One array for each signal, of the shape of ``rows``; what is not sent reads as zero."""
+    def __call__(self, table: FrameTable, rows: I64, defined: int = 0) -> Extracted:
+        """Read from ``rows`` of ``table``; ``defined`` is the message's length [byte]."""
         from busplan.decode.kernels import extract
 
-        bits = np.empty((len(self._signals), len(rows)), np.int64)
-        extract(
+        times = np.empty(len(rows), np.int64)
+        bits = np.empty((len(self._places), len(rows)), np.int64)
+        counts = extract(
             _read_only(rows, np.dtype(np.int64)),
+            _read_only(table.time_ns, np.dtype(np.int64)),
             _read_only(table.start, np.dtype(np.int64)),
             _read_only(table.length, table.length.dtype),
             _read_only(table.flags, np.dtype(np.uint8)),
             np.uint8(REMOTE),
             _read_only(table.payload, np.dtype(np.uint8)),
-            *self._arguments,
+            defined,
+            self._places,
+            self._factors,
+            times,
             bits,
             bits.view(np.float64),
         )
-        pairs = zip(self._signals, bits, strict=True)
-        if self._raw:
-            return [column.view(raw_dtype(signal)) for signal, column in pairs]
-        return [
+        values = [
             _scaled_floats(signal, column) if signal.is_float else column.view(value_dtype(signal))
-            for signal, column in pairs
+            for signal, column in zip(self._signals, bits, strict=False)
         ]
+        rest = bits[len(self._signals) :]
+        raw = [column.view(raw_dtype(s)) for s, column in zip(self._raw, rest, strict=True)]
+        return Extracted(values, raw, times, *counts)
 
 
 def floats(signal: Signal, bits: Array) -> Array:

@@ -2,26 +2,26 @@
 
 The rules of this file: nothing here touches frames. A message is read through *windows*, eight
 payload bytes from a first byte on; a signal is a shift and a width within one window. Only a signal
-that touches nine bytes (57 bits or more, not on byte borders) needs a tenth figure: the position of
-its ninth byte.
+that touches nine bytes (57 bits or more, not on byte borders) needs the position of its ninth byte,
+too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.definitions.model import Signal
-
-I64 = npt.NDArray[np.int64]
 
 BITS, WHOLE, SCALED, SCALED_UNSIGNED = range(4)
 """What the kernel makes of a raw integer: keep it, scale it as an integer, or scale it as float64,
 read as a signed or as an unsigned 64-bit number."""
+
+ORDER, WINDOW, NINTH, BIG, SHIFT, WIDTH, SIGN, KIND, WHOLE_SCALE, WHOLE_OFFSET = range(10)
+"""Columns of the kernel's table, one row a signal: a :class:`Reading`, the width [bit], the sign
+bit (0 for unsigned signals), what to make of it, and its scale and offset as whole numbers."""
 
 _U64 = range(1 << 64)
 _I64 = range(-(1 << 63), 1 << 63)
@@ -85,27 +85,25 @@ def raw_dtype(signal: Signal) -> np.dtype[Any]:
     return np.dtype(np.uint64 if wide else np.int64)
 
 
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """The columns the extraction kernel reads, one entry a signal, sorted by window.
+class Reading(NamedTuple):
+    """How the extraction kernel finds a signal.
 
-    ``order`` gives the position of each entry in the signals asked for; ``window`` the first byte
-    of the window; ``ninth`` the position of a ninth byte or -1; ``shift`` and ``width`` in bits.
+    ``order`` is its position among the signals asked for; ``window`` the first byte of the window;
+    ``ninth`` the position of a ninth byte or -1; ``shift`` [bit] as in :class:`Place`, counted in
+    the window.
     """
 
-    order: I64
-    window: I64
-    ninth: I64
-    big: I64
-    shift: I64
-    width: I64
-    signed: I64
+    order: int
+    window: int
+    ninth: int
+    big: bool
+    shift: int
 
 
-def layout_of(signals: Sequence[Signal]) -> Layout:
-    """Compile the places of ``signals``."""
-    rows = []
-    for index, signal in enumerate(signals):
+def readings(signals: Sequence[Signal]) -> list[Reading]:
+    """Where ``signals`` are read, those of one window and byte order side by side."""
+    found = []
+    for order, signal in enumerate(signals):
         place = place_of(signal)
         count = place.last - place.first + 1
         # Signals inside one aligned group of eight bytes share its window.
@@ -118,9 +116,5 @@ def layout_of(signals: Sequence[Signal]) -> Layout:
             shift = place.shift + 8 * (window + 7 - place.last)
         else:
             shift = place.shift + 8 * (place.first - window)
-        signed = signal.signed and not signal.is_float
-        rows.append((window, index, ninth, signal.big_endian, shift, signal.length, signed))
-    rows.sort()
-    table = np.array(rows, np.int64).reshape(len(rows), 7)
-    window, order, ninth, big, shift, width, signed = np.ascontiguousarray(table.T)
-    return Layout(order, window, ninth, big, shift, width, signed)
+        found.append(Reading(order, window, ninth, signal.big_endian, shift))
+    return sorted(found, key=lambda r: (r.window, r.big, r.order))

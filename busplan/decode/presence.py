@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
-from busplan.decode.extract import Extractor
+from busplan.decode.extract import Extracted
 from busplan.decode.layout import place_of
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.definitions.multiplexing import Ranges, joined
 
 Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
-I64 = npt.NDArray[np.int64]
 
 
 class PresencePlan:
@@ -45,8 +44,8 @@ class PresencePlan:
                 signal = message.signal(signal.condition.selector)
                 chained.add(signal.name)
         selectors = [message.signal(n) for n in sorted(chained | set(self.known))]
-        self.selectors = tuple(s.name for s in selectors)
-        self.read_selectors = Extractor(selectors, raw=True)
+        self.selectors = tuple(selectors)
+        """Signals whose raw values decide about others."""
         for selector in selectors:
             self.needs.setdefault(selector.name, self._need(selector))
 
@@ -59,16 +58,21 @@ class PresencePlan:
 
 
 class Presence:
-    """The plan applied to frames: ``length`` are their payload lengths, 0 for remote frames."""
+    """The plan applied to frames: ``read`` holds the raw values of the plan's selectors.
 
-    def __init__(self, plan: PresencePlan, table: FrameTable, rows: I64, length: Array) -> None:
-        self._plan = plan
-        self._length = length
-        self._shortest = int(length.min()) if len(length) else 0
+    ``lengths`` gives the frames' payload lengths, 0 for remote frames; only asked when they differ.
+    """
+
+    def __init__(self, plan: PresencePlan, read: Extracted, lengths: Callable[[], Array]) -> None:
+        self._plan, self._read, self._lengths = plan, read, lengths
         self._masks: dict[Any, Mask | None] = {}
         self._absent: dict[Any, Mask] = {}
-        raw = plan.read_selectors(table, rows) if plan.selectors else []
-        self._raw = dict(zip(plan.selectors, raw, strict=True))
+        names = (s.name for s in plan.selectors)
+        self._raw = dict(zip(names, read.raw, strict=True))
+
+    @cached_property
+    def _length(self) -> Array:
+        return self._lengths()
 
     def of(self, name: str) -> Mask | None:
         """Where the signal is, or ``None`` when it is in every frame."""
@@ -87,7 +91,9 @@ class Presence:
 
     def unknown(self) -> int:
         """Frames in which some selector has a value that no signal is defined for."""
-        odd = np.zeros(len(self._length), np.bool_)
+        if not self._plan.known:
+            return 0
+        odd = np.zeros(len(self._read.time_ns), np.bool_)
         for name, ranges in self._plan.known.items():
             wrong = ~_within(self._raw[name], ranges)
             mask = self.of(name)
@@ -95,7 +101,7 @@ class Presence:
         return int(np.count_nonzero(odd))
 
     def _where(self, bytes_needed: int, condition: MuxCondition | None) -> Mask | None:
-        mask = None if bytes_needed <= self._shortest else self._length >= bytes_needed
+        mask = None if bytes_needed <= self._read.shortest else self._length >= bytes_needed
         if condition is not None:
             chosen = _within(self._raw[condition.selector], condition.ranges)
             for more in (mask, self.of(condition.selector)):
