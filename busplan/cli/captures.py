@@ -85,6 +85,31 @@ def open_capture(
     return capture if vehicle is None else apply_plan(capture, vehicle)
 
 
+def open_rated(
+    files: Sequence[Path],
+    plan: Path | None,
+    bit_rates: Sequence[str] | None,
+    *,
+    offsets: Sequence[str] | None = None,
+    channels: Sequence[str] | None = None,
+    cache: bool = True,
+) -> tuple[Capture, Vehicle | None, dict[str, Rates]]:
+    """Captures with the vehicle of a plan, if there is one, and the bit rates that are known.
+
+    Bit rates of the plan go before those as typed.
+    """
+    from busplan.capture.load import rates_of
+
+    rates, vehicle = parse_rates(bit_rates), None
+    if plan is not None:
+        from busplan.plan.load import load_plan
+
+        vehicle = load_plan(plan)
+        rates |= rates_of(vehicle.networks)
+    opened = open_capture(files, vehicle=vehicle, offsets=offsets, channels=channels, cache=cache)
+    return opened, vehicle, rates
+
+
 def _pairs(option: str, texts: Sequence[str] | None) -> dict[str, str]:
     found: dict[str, str] = {}
     for text in texts or ():

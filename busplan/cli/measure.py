@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,8 +15,7 @@ from busplan.cli.captures import (
     OffsetOption,
     PlanOption,
     capture_dict,
-    open_capture,
-    parse_rates,
+    open_rated,
     print_capture,
     print_missing_rates,
 )
@@ -63,12 +61,10 @@ def measure(
     --plan dbc_examples/as_built.toml
     """
     from busplan.capture.cycles import measured_cycles
-    from busplan.capture.load import load_findings, measured_load, rates_of
+    from busplan.capture.load import load_findings, measured_load
 
-    vehicle = _plan(plan)
-    rates = parse_rates(bit_rate) | (rates_of(vehicle.networks) if vehicle else {})
-    capture = open_capture(
-        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    capture, vehicle, rates = open_rated(
+        captures, plan, bit_rate, offsets=offset, channels=channel, cache=not no_cache
     )
     table = capture.frames
     loads = measured_load(table, rates, round(window * 1e9))
@@ -95,14 +91,6 @@ def measure(
         typer.echo()
         print_findings(findings)
     raise typer.Exit(exit_code(findings))
-
-
-def _plan(plan: Path | None) -> Vehicle | None:
-    if plan is None:
-        return None
-    from busplan.plan.load import load_plan
-
-    return load_plan(plan)
 
 
 def _print_loads(

@@ -16,8 +16,7 @@ from busplan.cli.captures import (
     OffsetOption,
     PlanOption,
     capture_dict,
-    open_capture,
-    parse_rates,
+    open_rated,
     print_capture,
 )
 from busplan.cli.output import (
@@ -69,17 +68,12 @@ def survey(
 
     Example: busplan survey captures/bench_charger.log.gz --definitions dbc_examples
     """
-    from busplan.capture.load import measured_load, rates_of
+    from busplan.capture.load import measured_load
     from busplan.capture.survey import survey_findings, survey_identifier
 
-    vehicle = None
-    if plan is not None:
-        from busplan.plan.load import load_plan
-
-        vehicle = load_plan(plan)
     files = _definitions(definitions or [])
-    capture = open_capture(
-        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    capture, vehicle, rates = open_rated(
+        captures, plan, bit_rate, offsets=offset, channels=channel, cache=not no_cache
     )
     table = capture.frames
     for name in network or ():
@@ -90,7 +84,6 @@ def survey(
         for key, rows in table.groups.items()
         if not network or key.network in network
     ]
-    rates = parse_rates(bit_rate) | (rates_of(vehicle.networks) if vehicle else {})
     loads = measured_load(table, rates)
     names = _names(found, vehicle, files)
     fits = _fits(found, files)

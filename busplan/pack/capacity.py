@@ -33,15 +33,10 @@ KNOWN = 0.03
 
 @dataclass(frozen=True, eq=False)
 class Capacity:
-    """Capacity of each cell relative to the median cell (m,), its uncertainty, charge ahead [Ah].
-
-    ``moved_ah`` is the charge that the capture moved.
-    """
+    """Capacity of each cell relative to the median cell (m,), and its standard uncertainty."""
 
     relative: F64
     uncertainty: F64
-    ahead_ah: F64
-    moved_ah: float
 
     @property
     def told(self) -> Mask:
@@ -73,7 +68,7 @@ def fit_capacity(series: PackSeries, faulty: frozenset[tuple[str, int]]) -> Capa
     use = (count > 0) & np.isfinite(curve)
     if use.sum() < POINTS // 2 or float(np.ptp(curve[use])) < LEAST_RISE_V:
         return None
-    return _solve(middle[use], curve[use], value[use], current[use], moved)
+    return _solve(middle[use], curve[use], value[use], current[use])
 
 
 def _steady(amps: F64) -> bool:
@@ -95,7 +90,7 @@ def _means(value: F64, part: I64, count: I64) -> F64:
     return np.where(count[:, None] > 0, total / np.maximum(count, 1)[:, None], np.nan)
 
 
-def _solve(charge: F64, curve: F64, value: F64, current: F64, moved: float) -> Capacity:
+def _solve(charge: F64, curve: F64, value: F64, current: F64) -> Capacity:
     width = max(len(charge) // 50, 2)
     slope = np.convolve(np.gradient(curve, charge), np.ones(width) / width, mode="same")
     inner = slice(width, len(charge) - width)
@@ -116,7 +111,7 @@ def _solve(charge: F64, curve: F64, value: F64, current: F64, moved: float) -> C
     rows = np.isfinite(value)
     whole = rows.all(axis=0)
     unknown = np.full(value.shape[1], np.nan)
-    relative, uncertainty, ahead = unknown.copy(), unknown.copy(), unknown.copy()
+    relative, uncertainty = unknown.copy(), unknown.copy()
     if whole.any():
         scale = np.linalg.norm(design, axis=0)
         scaled = design / scale
@@ -129,6 +124,4 @@ def _solve(charge: F64, curve: F64, value: F64, current: F64, moved: float) -> C
         stretch = solution[1] / scale[1]
         relative[whole] = 1.0 / np.clip(1.0 + stretch, 0.2, 5.0)
         uncertainty[whole] = np.sqrt(variance * spread[1, 1]) / scale[1] * relative[whole] ** 2
-        # Positive charge counts discharge; ahead means further on the way the capture went.
-        ahead[whole] = solution[0] / scale[0]
-    return Capacity(relative, uncertainty, ahead, moved)
+    return Capacity(relative, uncertainty)

@@ -38,13 +38,12 @@ class ExchangeFit:
     """One fit per sensor, all of shape ``(m,)``.
 
     ``rate`` k [1/s] with its standard ``uncertainty`` [1/s], ``start_c`` the temperature at the
-    first time [°C], ``rms_k`` what the model leaves over [K].
+    first time [°C].
     """
 
     rate: F64
     uncertainty: F64
     start_c: F64
-    rms_k: F64
 
 
 def first_order(time_s: F64, liquid_c: F64, rate: F64, start_c: F64) -> F64:
@@ -115,8 +114,7 @@ def fit_exchange(time_s: F64, liquid_c: F64, temperature_c: F64, step_k: float) 
         weight, slope, decay, model, step_k, mean_square, _effective(residual, weight)
     )
     blank = np.where(usable, 0.0, np.nan)
-    rms = np.sqrt((residual**2).sum(axis=0) / np.maximum(count, 1))
-    return ExchangeFit(rate + blank, uncertainty + blank, start + blank, rms + blank)
+    return ExchangeFit(rate + blank, uncertainty + blank, start + blank)
 
 
 def rate_uncertainty(

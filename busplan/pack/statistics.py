@@ -98,18 +98,6 @@ def time_where(time_s: F64, mask: Mask) -> float:
     return float(np.diff(time_s)[mask[:-1]].sum()) if len(time_s) > 1 else 0.0
 
 
-def observed_step(values: F64, stated: float) -> float:
-    """The step a series really moves in: the stated one, or a coarser one that all values show.
-
-    A sender may fill a 0.1 °C signal from a 1 °C sensor; the smallest distance between different
-    values tells. Needs four different values to believe it; else the stated step stands.
-    """
-    levels = np.unique(values[np.isfinite(values)])
-    if len(levels) < 4:
-        return stated
-    return max(stated, float(np.diff(levels).min()))
-
-
 def block_means(time_s: F64, values: F64, edges: F64) -> F64:
     """Mean of each column of ``values`` (n, m) between consecutive ``edges`` (b + 1,): (b, m).
 

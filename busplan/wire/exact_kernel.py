@@ -19,8 +19,6 @@ from busplan.kernels import kernel
 from busplan.wire.bits import CRC_15
 from busplan.wire.lengths import ERROR_BITS_NOMINAL, FD_LENGTHS, dlc_of, nominal_bits
 
-RUN_OF_FIVE = 8
-"""Run states from here on are complete runs of five."""
 IDLE_RUN = 1
 """A single recessive bit: what SOF follows, for stuffing."""
 
