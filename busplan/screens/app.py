@@ -6,12 +6,14 @@ import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.dom import DOMNode
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
@@ -184,10 +186,6 @@ class ReplayApp(App[None]):
             self.pair.captures = (self.captures[0], self.captures[1])
         self.action_redraw()
 
-    def on_resize(self) -> None:
-        """Everything is drawn for a size."""
-        self.call_after_refresh(self.action_redraw)
-
     def on_unmount(self) -> None:
         """Remember how it looked."""
         if self._keep:
@@ -284,7 +282,8 @@ class ReplayApp(App[None]):
             if t_ns is not None:
                 self.go(t_ns)
 
-        self.push_screen(MomentScreen(self.clock.position_ns, self.clock.span_ns), answered)
+        asked = MomentScreen(self.clock.position_ns, self.clock.span_ns, self.replay.findings)
+        self.push_screen(asked, answered)
 
     def action_slower(self) -> None:
         """The next lower speed."""
@@ -343,17 +342,23 @@ class ReplayApp(App[None]):
         self.theme = look.PAPER if self.theme == look.INK else look.INK
         self.call_after_refresh(self.action_redraw)
 
+    @staticmethod
+    def _bound(screen: Screen[object]) -> dict[str, tuple[list[Binding], DOMNode]]:
+        """What keys do now: the bindings of each name, and whose action it is."""
+        found: dict[str, tuple[list[Binding], DOMNode]] = {}
+        for active in screen.active_bindings.values():
+            name = active.binding.id
+            if name and name.partition(".")[0] not in ("sheet", "app-internal"):
+                found.setdefault(name, ([], active.node))[0].append(active.binding)
+        return found
+
     def action_help(self) -> None:
         """Explain the present screen."""
         view = self.view
-        seen: dict[str, tuple[str, str, str]] = {}
-        for active in self.screen.active_bindings.values():
-            binding = active.binding
-            if binding.id and binding.id.partition(".")[0] not in ("sheet", "app-internal"):
-                key = self.get_key_display(binding)
-                if binding.id in seen:
-                    key = f"{seen[binding.id][0]} {key}"
-                seen[binding.id] = (key, binding.description, binding.id)
+        seen = {
+            name: (" ".join(map(self.get_key_display, bindings)), bindings[0].description, name)
+            for name, (bindings, _) in self._bound(self.screen).items()
+        }
         everywhere = ("time", "span", "plot", "screen", "app")
         keys = sorted(seen.values(), key=lambda k: k[2].partition(".")[0] in everywhere)
         self.push_screen(HelpScreen(f"{view.title} screen", view.help, keys))
@@ -370,17 +375,17 @@ class ReplayApp(App[None]):
         self.call_after_refresh(self.action_redraw)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """What the command palette offers: screens, findings, themes and the rest."""
+        """What the command palette offers: screens, all that a key does, findings."""
         for view in self.views:
             yield SystemCommand(
                 f"Open {view.title}", view.__doc__ or "", lambda v=view: self.open(v)
             )
-        yield SystemCommand("Play or hold", "Let time run or hold it", self.action_play_or_hold)
-        yield SystemCommand("Go to a moment", "Type a time", self.action_ask_moment)
-        yield SystemCommand("Set A here", "Start of the span", lambda: self.action_mark("a"))
-        yield SystemCommand("Set B here", "End of the span", lambda: self.action_mark("b"))
-        if self.a_ns is not None or self.b_ns is not None:
-            yield SystemCommand("Clear A and B", "No span", lambda: self.action_mark(""))
+        for name, (bindings, node) in self._bound(screen).items():
+            first = bindings[0]
+            if first.show and not name.startswith("screen."):
+                keys = " ".join(map(self.get_key_display, bindings))
+                do = partial(self.run_action, first.action, default_namespace=node)
+                yield SystemCommand(first.description, f"key {keys}", do)
         for finding in self.replay.findings[:MOST_IN_PALETTE]:
             if (t_ns := moment_of(finding)) >= 0:
                 yield SystemCommand(
@@ -388,12 +393,6 @@ class ReplayApp(App[None]):
                     finding.summary,
                     lambda t=t_ns: self.go(t),
                 )
-        if len(self.captures) > 1:
-            yield SystemCommand("Other capture", "Show the other one", self.action_other)
-        yield SystemCommand("Dark or light", "Change the theme", self.action_theme)
-        yield SystemCommand("Bell on a new fault", "On or off", self.action_fault_bell)
-        yield SystemCommand("Help", "Explain this screen", self.action_help)
-        yield SystemCommand("Quit", "Leave the screens", self.exit)
 
     @on(TimeLine.Sought)
     def _sought(self, message: TimeLine.Sought) -> None:

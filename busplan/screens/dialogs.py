@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import ClassVar
 
+from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -13,6 +14,8 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label
 
+from busplan.findings import Finding
+from busplan.replay.replay import moment_of
 from busplan.screens.draw import CAUTION
 from busplan.screens.runs import HEAD, PLAIN, Line, wrap
 from busplan.screens.sheet import Sheet
@@ -63,6 +66,9 @@ class HelpSheet(Sheet, can_focus=True):
     """The text of the help, scrolled by keys."""
 
 
+MOMENTS = "90 (s), 1:30, 0:01:30.5, +10, -10, 50 % or words of a finding"
+
+
 class MomentScreen(ModalScreen[int | None]):
     """Asks for a moment; dismissed with nanoseconds, or ``None``."""
 
@@ -72,28 +78,29 @@ class MomentScreen(ModalScreen[int | None]):
     DEFAULT_CSS = """
     MomentScreen { align: center bottom; }
     MomentScreen > Vertical {
-        width: 60; max-width: 96%; height: auto; border: round $secondary;
+        width: 76; max-width: 96%; height: auto; border: round $secondary;
         background: $surface; padding: 0 1; margin-bottom: 3;
     }
     """
 
-    def __init__(self, t_ns: int, span_ns: int) -> None:
+    def __init__(self, t_ns: int, span_ns: int, findings: Sequence[Finding]) -> None:
         super().__init__()
-        self._t_ns, self._span_ns = t_ns, span_ns
+        self._t_ns, self._span_ns, self._findings = t_ns, span_ns, findings
 
     def compose(self) -> ComposeResult:
         """Question and field."""
         with Vertical():
-            yield Label("Go to: 90 (s), 1:30, 0:01:30.5, +10, -10 or 50 %", id="moment-label")
+            yield Label(f"Go to: {MOMENTS}", id="moment-label")
             yield Input(id="moment-input", compact=True)
 
     @on(Input.Submitted)
     def _entered(self, event: Input.Submitted) -> None:
         moment = parse_moment(event.value, self._t_ns, self._span_ns)
         if moment is None:
-            self.query_one("#moment-label", Label).update(
-                f"{event.value!r} is no moment: 90, 1:30, 0:01:30.5, +10, -10 or 50 %"
-            )
+            moment = find_moment(event.value, self._t_ns, self._findings)
+        if moment is None:
+            label = self.query_one("#moment-label", Label)
+            label.update(Text(f"{event.value!r} is neither moment nor finding: {MOMENTS}"))
         else:
             self.dismiss(moment)
 
@@ -119,3 +126,17 @@ def parse_moment(text: str, t_ns: int, span_ns: int) -> int | None:
         if sign:
             moment = t_ns + moment if sign == "+" else t_ns - moment
     return None if moment is None else min(max(moment, 0), span_ns)
+
+
+def find_moment(words: str, t_ns: int, findings: Sequence[Finding]) -> int | None:
+    """The moment of the next finding after ``t_ns``, else the first, that holds all ``words``."""
+    wanted = words.casefold().split()
+    moments = sorted(
+        moment
+        for f in findings
+        if (moment := moment_of(f)) >= 0
+        and all(word in f"{f.code} {f.where} {f.summary}".casefold() for word in wanted)
+    )
+    if not wanted or not moments:
+        return None
+    return next((m for m in moments if m > t_ns), moments[0])

@@ -80,7 +80,7 @@ class MessageTable(ScrollView, can_focus=True):
             replay,
             snapshot,
             self.numbers[at],
-            self.size.width,
+            self.scrollable_content_region.width,
             self._fit,
             chosen=at == self.chosen,
             pinned=self.pinned,
@@ -96,7 +96,7 @@ class MessageTable(ScrollView, can_focus=True):
     def render_line(self, y: int) -> Strip:
         """One visible line."""
         at = y + self.scroll_offset.y
-        look = (self.app.current_theme, self.size.width)
+        look = (self.app.current_theme, self.scrollable_content_region.width)
         if look != self._look:
             self._look = look
             self._painted.clear()
@@ -171,7 +171,7 @@ class MessagesView(View):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "filter", "Filter", id="messages.filter"),
         Binding("p", "pin", "Pin signal", id="messages.pin"),
-        Binding("escape", "clear", "Clear filter", id="messages.clear", show=False),
+        Binding("escape", "clear", "Clear filter", id="messages.clear"),
     ]
     DEFAULT_CSS = """
     MessagesView { layout: vertical; }

@@ -42,7 +42,7 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
         Binding("down", "move(0,1)", "Choose", id="pack.down", show=False),
         Binding("left", "move(-1,0)", "Choose", id="pack.left", show=False),
         Binding("right", "move(1,0)", "Choose", id="pack.right", show=False),
-        Binding("escape", "drop", "Choose nothing", id="pack.drop", show=False),
+        Binding("escape", "drop", "Choose nothing", id="pack.drop"),
     ]
     map: PackMap | None = None
     chosen: Choice | None = None

@@ -29,3 +29,7 @@ class View(Container):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong when the screen opens."""
+
+    def on_resize(self) -> None:
+        """Everything is drawn for a size, which has come into force only now."""
+        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
