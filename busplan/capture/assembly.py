@@ -244,14 +244,15 @@ def as_table(
     channels = []
     for label in table.networks:
         lanes = [x for x, n in zip(assembled.lanes, labels, strict=True) if n == label]
-        timed = [x for x in lanes if x.first_ns <= x.last_ns]
+        first = max(min(x.first_ns for x in lanes), assembled.bounds[0])
+        last = min(max(x.last_ns for x in lanes), assembled.bounds[1])
         channels.append(
             Channel(
                 label,
                 sum(x.frames for x in lanes),
                 sum(x.errors for x in lanes),
-                min((x.first_ns for x in timed), default=None),
-                max((x.last_ns for x in timed), default=None),
+                first if first <= last else None,
+                last if first <= last else None,
             )
         )
     return table, tuple(channels), findings

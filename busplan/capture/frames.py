@@ -33,6 +33,8 @@ SENT = 0x40
 """Recorded as sent by the recording device itself."""
 
 MINUTE_NS = 60 * 10**9
+APART_NS = 30 * 24 * 60 * MINUTE_NS
+"""No recording pauses for so long: what lies further apart was stamped by another clock [ns]."""
 
 I64 = npt.NDArray[np.int64]
 U32 = npt.NDArray[np.uint32]
@@ -264,14 +266,19 @@ def group_rows(table: FrameTable) -> tuple[Group, ...]:
 def believable_bounds(time_ns: I64) -> tuple[int, int]:
     """Earliest and latest time that belong to the recording; ``(0, 0)`` without frames.
 
-    A recorder may hand out a stale frame from its buffer first, or stamp one with a wrong clock;
-    such a frame must not stretch an hour to years. Of an even sample of the times, up to 16 at each
-    end (at most one in 20) are not trusted; whatever lies further from the trusted rest than twice
-    its span, and a minute at least, is left out. Times themselves are never changed.
+    A recorder may hand out a stale frame from its buffer first, or stamp one with a wrong clock, or
+    begin before its clock is set; none of this must stretch an hour to years. Of an even sample of
+    the times, the largest part without a step of :data:`APART_NS` counts, the later of equal ones.
+    Of that, up to 16 at each end (at most one in 20) are not trusted; whatever lies further from
+    the trusted rest than twice its span, and a minute at least, is left out. Times themselves are
+    never changed.
     """
     if not len(time_ns):
         return 0, 0
     sample = np.sort(time_ns[:: max(1, len(time_ns) // 20_000)])
+    apart = np.flatnonzero(np.diff(sample) > APART_NS) + 1
+    if len(apart):
+        sample = max(reversed(np.split(sample, apart)), key=len)
     doubt = min(16, len(sample) // 20)
     low, high = int(sample[doubt]), int(sample[len(sample) - 1 - doubt])
     reach = max(MINUTE_NS, 2 * (high - low))

@@ -103,7 +103,7 @@ def measured_load(
     if windows > MOST_WINDOWS:
         raise UsageError(
             f"a window of {window_ns / 1e6:g} ms splits {(end - start) / 1e9:.0f} s into "
-            f"{windows} parts; at most {MOST_WINDOWS} are kept"
+            f"{windows} parts; at most {MOST_WINDOWS} are kept, choose a longer one"
         )
     width = np.full(windows, window_ns, np.int64)
     rest = end - start + 1 - (windows - 1) * window_ns

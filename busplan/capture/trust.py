@@ -110,9 +110,10 @@ def unbelievable(time_ns: I64, bounds: tuple[int, int]) -> list[Finding]:
             Weight.CAUTION,
             Where(time_ns=int(time_ns[row]) - bounds[0]),
             f"{outside} frames are stamped far outside the recording (first: frame {row + 1})",
-            why="A stale frame from the recorder's buffer or a wrong clock. Span and load leave "
-            "these frames out; nothing was rewritten.",
-            action="Nothing for a single first frame; check the recorder's clock otherwise.",
+            why="A stale frame from the recorder's buffer, a wrong clock, or one that was set "
+            "while recording. Span and load leave these frames out; nothing was rewritten.",
+            action="Nothing for a single first frame; check the recorder's clock otherwise, and "
+            "open what was recorded before and after as captures of their own.",
             figures=(Figure("frames", outside),),
         )
     ]

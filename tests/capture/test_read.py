@@ -206,6 +206,34 @@ def test_a_long_pause_and_a_stale_first_frame_are_reported(tmp_path: Path) -> No
     assert capture.frames.span_ns == int(129.9 * S)
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "kept"),
+    [
+        ([5.0], [1_700_000_000.0, 1_700_000_001.0, 1_700_000_002.0], slice(1, None)),
+        (
+            [k / 10 for k in range(300)],
+            [1_700_000_000 + k / 10 for k in range(300)],
+            slice(300, 600),
+        ),
+        ([k / 10 for k in range(900)], [2e9 + k / 10 for k in range(300)], slice(0, 900)),
+        ([1e8 + k / 10 for k in range(90)], [1.7e9 + k / 10 for k in range(99)], slice(90, None)),
+    ],
+    ids=["four frames", "clock set half way", "clock jumps near the end", "clock set early on"],
+)
+def test_a_clock_that_is_set_while_recording_stretches_nothing(
+    tmp_path: Path, before: list[float], after: list[float], kept: slice
+) -> None:
+    capture = read_capture(put(tmp_path / "a.log", lines(*before, *after)))
+    times = [round(t * 1e6) * 1000 for t in [*before, *after]]
+    assert capture.frames.time_ns.tolist() == times
+    assert capture.frames.believable == (times[kept][0], times[kept][-1])
+    (channel,) = capture.channels
+    assert (channel.first_ns, channel.last_ns) == capture.frames.believable
+    codes = {f.code: f for f in capture.findings}
+    assert f"{len(times) - len(times[kept])} frames" in codes["time-not-believable"].summary
+    assert "time-gap" in codes
+
+
 @pytest.mark.parametrize(("gap_ns", "flag"), [(20_000, 0), (600_000, SENT)])
 def test_an_echoing_adapter_is_found(tmp_path: Path, gap_ns: int, flag: int) -> None:
     n = 100
