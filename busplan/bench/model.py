@@ -40,16 +40,21 @@ class BenchLimits:
 
     * ``cycle_tolerance``: allowed deviation of the median cycle time, share of the definition;
     * ``gap_cycles``: longest silence between two frames of a message, in cycles;
-    * ``power_on_ns``: when the node got power, counted from the capture's first frame;
+    * ``jitter_cycles``: how far the distance of two frames may lie from the median, in cycles;
+    * ``power_on_ns``: when the node got power, counted from the capture's first frame; ``None``:
+      nobody told, so the start-up time is not measured;
     * ``start_within_ns``: time from there to its first frame, ``None``: not judged;
+    * ``end_ns``: until when was listened, counted likewise; ``None``: until the last frame;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
 
     cycle_tolerance: float = 0.10
     gap_cycles: float = 2.5
-    power_on_ns: int = 0
+    jitter_cycles: float = 0.5
+    power_on_ns: int | None = None
     start_within_ns: int | None = None
+    end_ns: int | None = None
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
 
@@ -99,8 +104,20 @@ class Unknown:
 
 
 @dataclass(frozen=True, slots=True)
+class SentFrame:
+    """A frame busplan sent because it was told to, and how soon [ms] its answer came, if it did."""
+
+    frame: str
+    purpose: str
+    answer_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class BenchReport:
-    """The whole proof of one node on one network. Times count from the first frame."""
+    """The whole proof of one node on one network. Times count from the first frame.
+
+    ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
+    """
 
     node: str
     part: str
@@ -115,3 +132,4 @@ class BenchReport:
     others: tuple[str, ...]
     findings: tuple[Finding, ...]
     verdict: Verdict
+    limits: BenchLimits

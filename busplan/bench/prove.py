@@ -1,27 +1,27 @@
 """A node's frames against its definition: what comes, how often, how long, with what in it.
 
 The rules of this file: pure, from a frame table and a vehicle to a report. Only frames of the
-node's own network count. Frames that the recording device sent itself are left out.
+node's own network count. Frames that the recording device sent itself are left out, and remote
+frames, which ask for a message, are no frames of it.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
 
 import numpy as np
 
+from busplan.bench.message import Span, data_rows, prove_message
 from busplan.bench.model import (
     BenchLimits,
     BenchReport,
     MessageProof,
     Unknown,
-    Verdict,
     verdict_of,
 )
-from busplan.bench.signals import prove_signals
-from busplan.capture.cycles import MeasuredCycle, measured_cycle
+from busplan.capture.cycles import measured_cycle
 from busplan.capture.frames import ERROR, I64, SENT, FrameTable
-from busplan.definitions.model import FrameKey, Message, Stated, format_identifier
+from busplan.definitions.model import FrameKey, Message, format_identifier
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
 from busplan.plan.streams import placed
@@ -45,7 +45,16 @@ def prove_node(
     origin = table.origin_ns
     mine = _heard_on(table, network)
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
-    proofs = tuple(_prove_message(mine, s, origin, limits) for s in own)
+    times = _times_of(mine, own)
+    end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
+    span = Span(origin, end, int(times[-1]) if len(times) else end)
+    unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
+    if unknown_names:
+        raise UsageError(
+            f"checksum told for {unknown_names[0]!r}, which {node} does not send on {network}; "
+            f"it sends {', '.join(s.message.name for s in own)}"
+        )
+    proofs = tuple(prove_message(mine, s, span, limits) for s in own)
     own_keys = {s.key for s in own}
     known = _of_nodes_heard(mine, vehicle, node, network)
     known |= _known_messages(vehicle, node, network)
@@ -56,14 +65,17 @@ def prove_node(
         if key not in known and key not in own_keys
     )
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
-    first = _first_time(mine, own)
     findings = [f for proof in proofs for f in proof.findings]
     findings += [_unknown_finding(u, network, node) for u in unknown]
-    start_up = None if first is None else first - origin - limits.power_on_ns
+    start_up = _start_up(times, origin, limits)
     findings += _start_findings(start_up, network, node, limits)
-    findings += _after_errors(mine, own, mine.time_ns[errors], origin, network, node, limits)
-    if first is None:
+    findings += _error_findings(len(errors), len(mine), network, node)
+    after = _after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
+    findings += after
+    if not len(times):
         findings.append(_silent(network, node, own))
+    elif not any(f.weight is Weight.FAULT for f in after):
+        findings += _stopped(proofs, span, network, node, limits)
     part = vehicle.nodes[node].part
     return BenchReport(
         node,
@@ -79,6 +91,7 @@ def prove_node(
         tuple(m.name for m in others.values()),
         tuple(by_weight(findings)),
         verdict_of(tuple(findings)),
+        limits,
     )
 
 
@@ -134,177 +147,6 @@ def _of_nodes_heard(
     }
 
 
-def _prove_message(
-    table: FrameTable, stream: Stream, origin: int, limits: BenchLimits
-) -> MessageProof:
-    message = stream.message
-    rows = table.rows_of(stream.key)
-    where = Where(stream.network, stream.node, message.name)
-    lengths = table.length[rows]
-    counts = {int(n): int(c) for n, c in zip(*np.unique(lengths, return_counts=True), strict=True)}
-    cycle = measured_cycle(table.time_ns[rows])
-    if not len(rows):
-        findings: tuple[Finding, ...] = _missing(stream, where)
-        verdict = Verdict.NOT_JUDGED if stream.event else verdict_of(findings)
-        return MessageProof(message, stream.cycle, 0, None, {}, (), findings, verdict)
-    signals, signal_findings = prove_signals(
-        table, rows, message, replace(where, time_ns=origin), limits
-    )
-    findings = (
-        *_cycle_findings(stream, cycle, where, origin, limits),
-        *_length_findings(table, rows, message, where, origin),
-        *signal_findings,
-    )
-    return MessageProof(
-        message,
-        stream.cycle,
-        len(rows),
-        cycle,
-        counts,
-        signals,
-        findings,
-        verdict_of(findings),
-    )
-
-
-def _missing(stream: Stream, where: Where) -> tuple[Finding, ...]:
-    name = stream.message.name
-    if stream.event:
-        return (
-            Finding(
-                "message-not-seen",
-                Weight.NOTE,
-                where,
-                f"{name} ({stream.message.label}) never came; it is sent on an event",
-                why="Nothing can be said about it.",
-                action="Bring the event about during the test.",
-            ),
-        )
-    return (
-        Finding(
-            "message-missing",
-            Weight.FAULT,
-            where,
-            f"{name} ({stream.message.label}) never came",
-            why="Receivers wait for it, time out or run on an old value.",
-            action="See whether the node is in the right mode, has the software its definition "
-            "belongs to, and sits at the identifier the plan gives it.",
-        ),
-    )
-
-
-def _cycle_findings(
-    stream: Stream,
-    cycle: MeasuredCycle | None,
-    where: Where,
-    origin: int,
-    limits: BenchLimits,
-) -> list[Finding]:
-    if cycle is None or stream.cycle is None:
-        return []
-    stated, name = stream.cycle, stream.message.name
-    findings = []
-    if stream.event:
-        if cycle.shortest_ns < stated.ns * (1 - limits.cycle_tolerance):
-            findings.append(_too_close(stated, cycle, name, where))
-        return findings
-    off = cycle.median_ns / stated.ns - 1
-    if abs(off) > limits.cycle_tolerance:
-        findings.append(
-            Finding(
-                "cycle-time-off",
-                Weight.FAULT,
-                where,
-                f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
-                f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
-                f"±{limits.cycle_tolerance:.0%}",
-                why="Slower starves receivers, faster takes room on the network from others.",
-                action="Ask the maker for the definition of this software, or state the real "
-                "cycle time in the plan and check the plan again.",
-                figures=(
-                    Figure("measured", cycle.median_ns / 1e6, "ms"),
-                    Figure("stated", stated.ms, "ms"),
-                    Figure("tolerance", 100 * limits.cycle_tolerance, "%"),
-                ),
-            )
-        )
-    allowed = limits.gap_cycles * max(stated.ns, cycle.median_ns)
-    if cycle.longest_ns > allowed:
-        findings.append(
-            Finding(
-                "gap-too-long",
-                Weight.CAUTION,
-                replace(where, time_ns=cycle.longest_at_ns - origin),
-                f"{name} was silent for {cycle.longest_ns / 1e6:.4g} ms, "
-                f"{cycle.longest_ns / max(stated.ns, cycle.median_ns):.1f} cycles",
-                why="Receivers with a time-out may have given the node up.",
-                action="See what happened at that time; a drop of the recorder shows in its "
-                "journal.",
-                figures=(
-                    Figure("gap", cycle.longest_ns / 1e6, "ms"),
-                    Figure("allowed", allowed / 1e6, "ms"),
-                ),
-            )
-        )
-    return findings
-
-
-def _too_close(stated: Stated, cycle: MeasuredCycle, name: str, where: Where) -> Finding:
-    return Finding(
-        "events-too-close",
-        Weight.FAULT,
-        where,
-        f"{name} came again after {cycle.shortest_ns / 1e6:.4g} ms; the least distance is "
-        f"{stated.ms:.4g} ms ({stated.origin})",
-        why="Response times are proven for the stated distance only.",
-        action="State the real least distance in the plan, or have the node slowed down.",
-        figures=(
-            Figure("measured", cycle.shortest_ns / 1e6, "ms"),
-            Figure("stated", stated.ms, "ms"),
-        ),
-    )
-
-
-def _length_findings(
-    table: FrameTable, rows: I64, message: Message, where: Where, origin: int
-) -> list[Finding]:
-    findings = []
-    lengths = table.length[rows].astype(np.int64)
-    for code, wrong, words, why in (
-        (
-            "frame-short",
-            lengths < message.length,
-            "fewer",
-            "Receivers read bytes that were not sent, or drop the frame.",
-        ),
-        (
-            "frame-long",
-            lengths > message.length,
-            "more",
-            "The definition does not describe all that the node sends.",
-        ),
-    ):
-        places = np.flatnonzero(wrong)
-        if len(places):
-            seen = ", ".join(map(str, np.unique(lengths[places])))
-            findings.append(
-                Finding(
-                    code,
-                    Weight.FAULT,
-                    replace(where, time_ns=int(table.time_ns[rows[places[0]]]) - origin),
-                    f"{len(places)} of {len(rows)} frames of {message.name} carry {words} bytes "
-                    f"({seen}) than the {message.length} defined",
-                    why=why,
-                    action="Ask the maker for the definition of this software.",
-                    figures=(
-                        Figure("frames", len(places)),
-                        Figure("defined", message.length, "byte"),
-                    ),
-                )
-            )
-    return findings
-
-
 def _unknown(table: FrameTable, key: FrameKey, origin: int) -> Unknown:
     rows = table.groups[key]
     return Unknown(
@@ -330,9 +172,19 @@ def _unknown_finding(unknown: Unknown, network: str, node: str) -> Finding:
     )
 
 
-def _first_time(table: FrameTable, own: list[Stream]) -> int | None:
-    firsts = [int(table.time_ns[r[0]]) for s in own if len(r := table.rows_of(s.key))]
-    return min(firsts, default=None)
+def _times_of(table: FrameTable, own: list[Stream]) -> I64:
+    """When the node sent anything, in order."""
+    times = [table.time_ns[data_rows(table, s.key)] for s in own]
+    return np.sort(np.concatenate(times)) if times else np.empty(0, np.int64)
+
+
+def _start_up(times: I64, origin: int, limits: BenchLimits) -> int | None:
+    """Time from power-on to the node's first frame; ``None`` when either is not known."""
+    if limits.power_on_ns is None:
+        return None
+    power_on = origin + limits.power_on_ns
+    first = int(np.searchsorted(times, power_on))
+    return int(times[first]) - power_on if first < len(times) else None
 
 
 def _start_findings(
@@ -345,7 +197,7 @@ def _start_findings(
         Finding(
             "starts-late",
             Weight.FAULT,
-            Where(network, node, time_ns=start_up + limits.power_on_ns),
+            Where(network, node, time_ns=start_up + (limits.power_on_ns or 0)),
             f"the first frame came {start_up / 1e9:.3f} s after power-on; "
             f"allowed {allowed / 1e9:.3f} s",
             why="Nodes that wait for it at power-up may give it up.",
@@ -358,11 +210,29 @@ def _start_findings(
     ]
 
 
+def _error_findings(errors: int, entries: int, network: str, node: str) -> list[Finding]:
+    if not errors:
+        return []
+    many = 100 * errors > entries
+    return [
+        Finding(
+            "bus-errors",
+            Weight.CAUTION if many else Weight.NOTE,
+            Where(network, node),
+            f"{errors} error frames among {entries} frames",
+            why="A short, quiet bench pair has none; each one costs the time of a frame.",
+            action="Look at bit rate, sample point, terminators and plugs; see busplan bench "
+            "--wiring.",
+            figures=(Figure("errors", errors), Figure("entries", entries)),
+        )
+    ]
+
+
 def _after_errors(
-    table: FrameTable,
+    times: I64,
     own: list[Stream],
     error_ns: I64,
-    origin: int,
+    span: Span,
     network: str,
     node: str,
     limits: BenchLimits,
@@ -371,12 +241,9 @@ def _after_errors(
     cycles = [s.cycle.ns for s in own if s.cycle is not None and not s.event]
     if not len(error_ns) or not cycles:
         return []
-    rows = [table.rows_of(s.key) for s in own]
-    times = np.sort(np.concatenate([table.time_ns[r] for r in rows]))
     allowed = round(limits.quiet_cycles * min(cycles))
-    end = origin + table.span_ns
     after = np.searchsorted(times, error_ns, side="right")
-    back = np.append(times, end)[after]
+    back = np.append(times, span.end_ns)[after]
     quiet = back - error_ns
     worst = int(quiet.argmax())
     if int(quiet[worst]) <= allowed:
@@ -386,7 +253,7 @@ def _after_errors(
         Finding(
             "silent-after-error",
             Weight.CAUTION if returned else Weight.FAULT,
-            Where(network, node, time_ns=int(error_ns[worst]) - origin),
+            Where(network, node, time_ns=int(error_ns[worst]) - span.begin_ns),
             f"after a bus error the node was silent for {int(quiet[worst]) / 1e6:.4g} ms"
             + ("" if returned else " and did not come back before the capture ended")
             + f"; allowed {allowed / 1e6:.4g} ms",
@@ -396,6 +263,31 @@ def _after_errors(
                 Figure("silence", int(quiet[worst]) / 1e6, "ms"),
                 Figure("errors", len(error_ns)),
             ),
+        )
+    ]
+
+
+def _stopped(
+    proofs: Sequence[MessageProof],
+    span: Span,
+    network: str,
+    node: str,
+    limits: BenchLimits,
+) -> list[Finding]:
+    """Whether all of the node went silent before the end: switched off, or failed?"""
+    cycles = [p.expected.ns for p in proofs if p.expected is not None and p.frames > 1]
+    silence = span.end_ns - span.last_ns
+    if not cycles or silence <= limits.gap_cycles * min(cycles):
+        return []
+    return [
+        Finding(
+            "node-stopped",
+            Weight.CAUTION,
+            Where(network, node, time_ns=span.last_ns - span.begin_ns),
+            f"its last frame came {silence / 1e9:.3g} s before the end",
+            why="Unless somebody switched it off, it has failed during the test.",
+            action="Repeat the test; watch its supply and its wake-up line.",
+            figures=(Figure("silence", silence / 1e9, "s"),),
         )
     ]
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 import busplan
-from busplan.bench.model import BenchReport, MessageProof, SignalProof, Verdict
+from busplan.bench.model import BenchReport, MessageProof, SentFrame, SignalProof, Verdict
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -22,6 +22,7 @@ class BenchRecord:
 
     ``capture_sha256`` is the hash of the recorded file. ``invented`` marks demo data. ``joining``
     holds the lines that say what the node would do to its network, when that was worked out.
+    ``sent`` is what busplan transmitted during a live test; ``None`` when it judged a file.
     """
 
     report: BenchReport
@@ -32,6 +33,7 @@ class BenchRecord:
     capture_sha256: str
     invented: bool = False
     joining: tuple[str, ...] = ()
+    sent: tuple[SentFrame, ...] | None = None
 
     @property
     def stem(self) -> str:
@@ -44,6 +46,7 @@ class BenchRecord:
 def as_dict(record: BenchRecord) -> dict[str, Any]:
     """Plain values for JSON; times in the units their names end with."""
     report = record.report
+    limits = report.limits
     return {
         "busplan": busplan.__version__,
         "date": record.date.isoformat(timespec="seconds"),
@@ -61,6 +64,13 @@ def as_dict(record: BenchRecord) -> dict[str, Any]:
         "frames": report.frames,
         "errors": report.errors,
         "start_up_s": None if report.start_up_ns is None else report.start_up_ns / 1e9,
+        "allowed": {
+            "cycle_share": limits.cycle_tolerance,
+            "gap_cycles": limits.gap_cycles,
+            "jitter_cycles": limits.jitter_cycles,
+            "quiet_cycles": limits.quiet_cycles,
+            "start_s": None if limits.start_within_ns is None else limits.start_within_ns / 1e9,
+        },
         "messages": [_message(m) for m in report.messages],
         "unknown": [
             {
@@ -73,6 +83,7 @@ def as_dict(record: BenchRecord) -> dict[str, Any]:
             for u in report.unknown
         ],
         "others": list(report.others),
+        "sent": None if record.sent is None else [asdict(s) for s in record.sent],
         "joining": list(record.joining),
         "findings": [f.as_dict() for f in report.findings],
         "cautions": CAUTIONS,
@@ -158,7 +169,20 @@ def _role(signal: SignalProof) -> str:
 def facts(record: BenchRecord) -> list[tuple[str, str]]:
     """Who, when, what: the head of the record."""
     report = record.report
-    start = "-" if report.start_up_ns is None else f"{report.start_up_ns / 1e9:.3f} s"
+    limits = report.limits
+    start = (
+        "not measured: the moment of power-on was not told"
+        if limits.power_on_ns is None
+        else "none came"
+        if report.start_up_ns is None
+        else f"{report.start_up_ns / 1e9:.3f} s after power-on"
+    )
+    allowed = (
+        f"median cycle time ±{limits.cycle_tolerance:.0%}, jitter {limits.jitter_cycles:g} cycles, "
+        f"gap {limits.gap_cycles:g} cycles"
+    )
+    if limits.start_within_ns is not None:
+        allowed += f", first frame within {limits.start_within_ns / 1e9:g} s"
     return [
         ("node", f"{report.node} ({report.part}, {report.maker or 'maker not stated'})"),
         ("serial number", record.serial or "not stated"),
@@ -167,9 +191,22 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         ("tester", record.tester or "not stated"),
         ("capture", f"{record.capture}, SHA-256 {record.capture_sha256}"),
         ("span", f"{report.span_ns / 1e9:.3f} s, {report.frames} frames, {report.errors} errors"),
-        ("first frame after", start),
+        ("first frame", start),
+        ("allowed", allowed),
+        *(() if record.sent is None else (("sent by busplan", _sent(record.sent)),)),
         ("busplan", busplan.__version__),
     ]
+
+
+def _sent(frames: tuple[SentFrame, ...]) -> str:
+    return (
+        "; ".join(
+            f"{s.frame} ({s.purpose}), "
+            + ("no answer" if s.answer_ms is None else f"answered after {s.answer_ms:.1f} ms")
+            for s in frames
+        )
+        or "nothing"
+    )
 
 
 def headline(record: BenchRecord) -> str:

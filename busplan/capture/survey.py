@@ -201,7 +201,7 @@ def likely_two_senders(
         return None
     if not counters and len(sample) >= 32:
         halves = [find_counters(sample[i::2]) for i in (0, 1)]
-        shared = set(halves[0]) & set(halves[1])
+        shared = [c for c in halves[0] if c in halves[1] and not _creeps(sample, c)]
         if shared:
             byte = min(shared).start // 8
             return f"two counters take turns in byte {byte}"
@@ -219,6 +219,14 @@ def likely_two_senders(
     if steady < 0.05 and uneven > 0.2:
         return f"every second frame keeps {middle / 1e6:.4g} ms while the gaps between are uneven"
     return None
+
+
+def _creeps(sample: U8, field: FoundCounter) -> bool:
+    """Whether a field moves by one step at most from frame to frame: a slow value, not turns."""
+    size = 1 << field.length
+    raw = sample[:, field.start // 8].astype(np.int64) >> field.start % 8 & size - 1
+    steps = np.unique(np.diff(raw) % size)
+    return steps.tolist() in ([0, 1], [0, size - 1])
 
 
 def survey_findings(found: SurveyedIdentifier) -> list[Finding]:

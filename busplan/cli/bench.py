@@ -7,21 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import NoCacheOption, open_capture
+from busplan.cli.captures import NoCacheOption
 from busplan.cli.output import EXIT_BY_FINDINGS
 
 if TYPE_CHECKING:
     from busplan.bench.model import BenchLimits
     from busplan.bench.record import BenchRecord
-    from busplan.capture.frames import FrameTable
-    from busplan.findings import Finding
-    from busplan.live.interfaces import InterfaceSpec
     from busplan.plan.vehicle import Vehicle
-
-TRANSMIT_CAUTION = (
-    "Transmitting as asked. Requests can make a node act: keep hands, tools and people clear of "
-    "everything it drives, and have the high-voltage side disconnected."
-)
 
 
 def register(app: typer.Typer) -> None:
@@ -37,7 +29,9 @@ def bench(
     part: Annotated[
         Path | None, typer.Option(help="Definition file (DBC) of a part that is in no plan yet.")
     ] = None,
-    bit_rate: Annotated[int, typer.Option(help="With --part: bit rate [bit/s].")] = 500_000,
+    bit_rate: Annotated[
+        int, typer.Option(min=1000, help="With --part: bit rate [bit/s].")
+    ] = 500_000,
     data_bit_rate: Annotated[
         int | None, typer.Option(help="With --part: CAN FD data bit rate [bit/s].")
     ] = None,
@@ -49,19 +43,30 @@ def bench(
         str | None,
         typer.Option("--interface", "-i", help="Listen live: KIND:CHANNEL[,KEY=VALUE...]."),
     ] = None,
-    seconds: Annotated[float, typer.Option(help="Live: how long to listen [s].")] = 60.0,
+    channel: Annotated[
+        str | None, typer.Option(help="Which of the capture's channels is the bench.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=0.1, help="Live: how long to listen [s].")] = 60.0,
     tolerance: Annotated[
-        float, typer.Option(help="Allowed deviation of the median cycle time, share.")
+        float, typer.Option(min=0, help="Allowed deviation of the median cycle time, share.")
     ] = 0.10,
     gap_cycles: Annotated[
-        float, typer.Option(help="Longest silence of a message, in cycles.")
+        float, typer.Option(min=1, help="Longest silence of a message, in cycles.")
     ] = 2.5,
+    jitter: Annotated[
+        float, typer.Option(min=0, help="Allowed deviation of single distances, in cycles.")
+    ] = 0.5,
     power_on: Annotated[
-        float, typer.Option(help="When the node got power, from the capture's first frame [s].")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            min=0,
+            help="When the node got power [s], from the capture's first frame; live: from the "
+            "start of listening, and you are told when to switch it on.",
+        ),
+    ] = None,
     start_within: Annotated[
         float | None,
-        typer.Option(help="Time from power-on to the first frame [s]; not judged without it."),
+        typer.Option(min=0, help="Allowed time from power-on to the first frame [s]."),
     ] = None,
     checksum: Annotated[
         list[str] | None,
@@ -96,6 +101,10 @@ def bench(
 
     Example: busplan bench charger --plan van.toml --capture charger.log --record records
     """
+    from dataclasses import replace
+
+    from busplan.bench.prove import network_of
+    from busplan.cli.bench_run import BenchTest
     from busplan.cli.output import CAUTION_LINE, exit_code
     from busplan.errors import UsageError
 
@@ -113,23 +122,22 @@ def bench(
         raise UsageError("--transmit and --ask need a live --interface")
     if question and not transmit:
         raise UsageError("--ask sends frames: it needs --transmit as well")
+    if start_within is not None and power_on is None:
+        raise UsageError("--start-within counts from power-on: tell its moment with --power-on")
+    if channel is not None and capture is None:
+        raise UsageError("--channel chooses from a --capture")
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
-    limits = _limits(tolerance, gap_cycles, power_on, start_within, checksum)
+    limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
     typer.echo(CAUTION_LINE, err=True)
-    made = _test(
-        vehicle,
-        node,
-        network,
-        limits,
-        capture=capture,
-        interface=interface,
-        seconds=seconds,
-        folder=record,
-        questions=question if transmit else None,
-        cache=not no_cache,
-        serial=serial,
-        tester=tester,
+    test = BenchTest(
+        vehicle, node, network_of(vehicle, node, network), limits, record, not no_cache
     )
+    if capture is not None:
+        made = test.from_file(capture, channel)
+    else:
+        assert interface is not None
+        made = test.live(interface, seconds, (question or []) if transmit else None)
+    made = replace(made, serial=serial, tester=tester)
     _print(made, as_json)
     if record is not None:
         _write(made, record)
@@ -152,7 +160,8 @@ def _vehicle(
 def _limits(
     tolerance: float,
     gap_cycles: float,
-    power_on: float,
+    jitter: float,
+    power_on: float | None,
     start_within: float | None,
     checksum: list[str] | None,
 ) -> BenchLimits:
@@ -170,163 +179,11 @@ def _limits(
     return BenchLimits(
         cycle_tolerance=tolerance,
         gap_cycles=gap_cycles,
-        power_on_ns=round(power_on * 1e9),
+        jitter_cycles=jitter,
+        power_on_ns=None if power_on is None else round(power_on * 1e9),
         start_within_ns=None if start_within is None else round(start_within * 1e9),
         checksums=told,
     )
-
-
-def _test(
-    vehicle: Vehicle,
-    node: str,
-    network: str | None,
-    limits: BenchLimits,
-    *,
-    capture: Path | None,
-    interface: str | None,
-    seconds: float,
-    folder: Path | None,
-    questions: list[str] | None,
-    cache: bool,
-    serial: str,
-    tester: str,
-) -> BenchRecord:
-    from dataclasses import replace
-    from datetime import datetime
-
-    from busplan.bench.joining import joining_lines
-    from busplan.bench.model import verdict_of
-    from busplan.bench.prove import network_of, prove_node
-    from busplan.bench.record import BenchRecord
-    from busplan.findings import by_weight
-
-    now = datetime.now().astimezone()
-    place = network_of(vehicle, node, network)
-    asked: tuple[Finding, ...] = ()
-    if capture is not None:
-        table, file, digest = _from_file(capture, vehicle, place, cache=cache)
-    else:
-        assert interface is not None
-        spec = _spec(interface, vehicle, place)
-        target = (folder or Path()) / f"bench-{node}-{now:%Y%m%d-%H%M%S}.log"
-        table, asked = _listen(spec, target, seconds, vehicle, node, questions, cache=cache)
-        file, digest = target.name, _sha256(target)
-    report = prove_node(table, vehicle, node, place, limits)
-    findings = tuple(by_weight((*report.findings, *asked)))
-    report = replace(report, findings=findings, verdict=verdict_of(findings))
-    return BenchRecord(
-        report,
-        now,
-        tester,
-        serial,
-        file,
-        digest,
-        vehicle.invented,
-        joining_lines(vehicle, report),
-    )
-
-
-def _from_file(
-    path: Path, vehicle: Vehicle, network: str, *, cache: bool
-) -> tuple[FrameTable, str, str]:
-    """The capture's frames with network names; a capture of one channel is the bench's network."""
-    from busplan.capture.capture import apply_plan
-    from busplan.cli.output import print_findings
-
-    read = open_capture([path], cache=cache)
-    if len(read.channels) == 1:
-        table = read.frames.relabel({read.channels[0].name: network})
-        findings = read.findings
-    else:
-        applied = apply_plan(read, vehicle)
-        table, findings = applied.frames, applied.findings
-    print_findings(findings, details=False, err=True)
-    return table, path.name, _sha256(path)
-
-
-def _sha256(path: Path) -> str:
-    import hashlib
-
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _spec(interface: str, vehicle: Vehicle, network: str) -> InterfaceSpec:
-    from dataclasses import replace
-
-    from busplan.live.interfaces import parse_interface
-
-    where = vehicle.networks[network]
-    return replace(
-        parse_interface(f"{network}={interface}"),
-        bit_rate=where.bit_rate,
-        data_bit_rate=where.data_bit_rate,
-    )
-
-
-def _listen(
-    spec: InterfaceSpec,
-    target: Path,
-    seconds: float,
-    vehicle: Vehicle,
-    node: str,
-    questions: list[str] | None,
-    *,
-    cache: bool,
-) -> tuple[FrameTable, tuple[Finding, ...]]:
-    """Record for a while, then, when the user said so, ask and wait for the answers."""
-    from busplan.capture.frames import FrameTable
-    from busplan.cli.record import Display, run_until_interrupted
-    from busplan.live.log_writer import LogWriter
-    from busplan.live.recorder import Journal, Recorder
-
-    target.parent.mkdir(parents=True, exist_ok=True)
-    typer.echo(f"listening for {seconds:g} s into {target}", err=True)
-    with Display() as display:
-        recorder = Recorder(
-            [spec],
-            LogWriter(target),
-            Journal(target.with_name(target.name + ".journal")),
-            on_status=display.update,
-        )
-        status = run_until_interrupted(recorder, seconds)
-    asked = () if questions is None else _ask(spec, vehicle, node, questions)
-    if not status.written:
-        return FrameTable.empty([spec.network]), asked
-    return open_capture([target], cache=cache).frames, asked
-
-
-def _ask(
-    spec: InterfaceSpec, vehicle: Vehicle, node: str, questions: list[str]
-) -> tuple[Finding, ...]:
-    from busplan.live.asking import (
-        answer_findings,
-        ask,
-        j1939_questions,
-        own_address,
-        parse_question,
-    )
-    from busplan.live.interfaces import open_receiver, open_sender
-
-    own = [s.message for s in vehicle.on(spec.network) if s.node == node]
-    wanted = [parse_question(text) for text in questions]
-    address = own_address(own)
-    if address is not None:
-        wanted += j1939_questions(own, address)
-    if not wanted:
-        typer.echo("nothing to ask: this network has no J1939 layout; use --ask", err=True)
-        return ()
-    typer.echo(TRANSMIT_CAUTION, err=True)
-    receiver = open_receiver(spec)
-    try:
-        sender = open_sender(spec)
-        try:
-            answers = [ask(sender, receiver, q) for q in wanted]
-        finally:
-            sender.close()
-    finally:
-        receiver.close()
-    return answer_findings(answers, spec.network, node)
 
 
 def _print(made: BenchRecord, as_json: bool) -> None:

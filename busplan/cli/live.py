@@ -76,7 +76,7 @@ def live(
         ended = threading.Thread(target=recorder.run, args=(stop,))
         ended.start()
         try:
-            run_live(vehicle, rolling, lambda: tuple(journal.entries))
+            run_live(vehicle, rolling, lambda: journal.entries)
         finally:
             stop.set()
             ended.join(10)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from busplan.live.interfaces import InterfaceSpec
-    from busplan.live.recorder import Recorder, RecordingStatus
+    from busplan.live.recorder import ChannelStatus, Recorder, RecordingStatus
 
 INTERFACE_HELP = (
     "NETWORK=KIND:CHANNEL[,KEY=VALUE...], once for each network; for example "
@@ -37,12 +37,14 @@ def record(
     plan: Annotated[
         Path | None, typer.Option(help="Plan: bit rates for opening and for the load shown.")
     ] = None,
-    seconds: Annotated[float | None, typer.Option(help="Stop by itself after so long.")] = None,
+    seconds: Annotated[
+        float | None, typer.Option(min=0.1, help="Stop by itself after so long [s].")
+    ] = None,
     rotate_mb: Annotated[
-        float | None, typer.Option(help="Start the next file at this size [MB].")
+        float | None, typer.Option(min=0.001, help="Start the next file at this size [MB].")
     ] = None,
     rotate_minutes: Annotated[
-        float | None, typer.Option(help="Start the next file after this time [min].")
+        float | None, typer.Option(min=0.01, help="Start the next file after this time [min].")
     ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the final counts as JSON.")
@@ -51,7 +53,9 @@ def record(
     """Record live networks into one text log. Listens only; never transmits.
 
     What is on disk is never more than a second behind. Ctrl-C ends the recording. What happened
-    around it (gaps, drops, a full disk) is kept beside the log in OUT.journal.
+    around it (gaps, drops, a full disk) is kept beside the log in OUT.journal. With --rotate-mb or
+    --rotate-minutes the files are OUT-0001.log, OUT-0002.log...; replay and survey read them as
+    one.
 
     Example: busplan record run.log --plan van.toml -i drive=socketcan:can0 -i pack=socketcan:can1
     """
@@ -83,7 +87,8 @@ def record(
 def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
     """Interfaces as written, with the bit rates of the plan's networks.
 
-    Raises ``UsageError`` for a network the plan does not know or one that is named twice.
+    Raises ``UsageError`` for a network the plan does not know, and for a network or an interface
+    that is named twice.
     """
     from dataclasses import replace
 
@@ -95,6 +100,14 @@ def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
     twice = sorted({n for n in names if names.count(n) > 1})
     if twice:
         raise UsageError(f"network {twice[0]} has two interfaces; one listens for each network")
+    places: dict[str, str] = {}
+    for spec in specs:
+        other = places.setdefault(spec.place, spec.network)
+        if other != spec.network:
+            raise UsageError(
+                f"{other} and {spec.network} name the same interface {spec.place}; every network "
+                "has one of its own"
+            )
     if plan is None:
         return specs
     from busplan.plan.load import load_plan
@@ -152,7 +165,9 @@ class Display:
 
     LINE_EVERY_S = 10.0
 
-    def __init__(self) -> None:
+    def __init__(self, cue: tuple[float, str] | None = None) -> None:
+        """``cue``: something to tell the user at a moment [s]."""
+        self._cue = cue
         self._terminal = sys.stderr.isatty()
         self._next_s = self.LINE_EVERY_S
         self._live: Live | None = None
@@ -172,11 +187,24 @@ class Display:
 
     def update(self, status: RecordingStatus) -> None:
         """Show the counts of this tick."""
+        if self._cue is not None and status.elapsed_s >= self._cue[0]:
+            if self._live is None:
+                typer.echo(self._cue[1], err=True)
+            else:
+                self._live.console.print(self._cue[1])
+            self._cue = None
         if self._live is not None:
             self._live.update(_table(status))
         elif status.elapsed_s >= self._next_s:
             self._next_s += self.LINE_EVERY_S
             typer.echo(_sentence(status), err=True)
+
+
+def _state(c: ChannelStatus) -> str:
+    if not c.listening:
+        return "! interface gone"
+    quiet = c.controller in ("", "error active")
+    return "listening" if quiet else f"! {c.controller}"
 
 
 def _table(status: RecordingStatus) -> Table:
@@ -191,7 +219,7 @@ def _table(status: RecordingStatus) -> Table:
     for c in status.channels:
         table.add_row(
             c.network,
-            "listening" if c.listening else "! interface gone",
+            _state(c),
             f"{c.frames:,}",
             f"{c.frames_per_s:,.0f}",
             "-" if c.load is None else f"{c.load:.0%}",

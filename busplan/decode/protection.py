@@ -115,8 +115,20 @@ def expected_checksums(payloads: U8, found: FoundChecksum) -> U8:
     return value + constant if found.kind.method == "sum" else value ^ constant
 
 
+LEAST_SHARE = 0.9
+"""Part of the frames that has to agree."""
+DISTINCT = 8
+"""Different payloads needed before a checksum, or its constant, is believed."""
+
+
+def _usual_order(payloads: U8) -> tuple[int, ...]:
+    """Where a checksum byte is looked for: last, first, in between."""
+    last = payloads.shape[1] - 1
+    return (last, 0, *range(1, last)) if last > 0 else (0,)
+
+
 def find_checksum(
-    payloads: U8, *, positions: tuple[int, ...] | None = None, least_share: float = 0.9
+    payloads: U8, *, positions: tuple[int, ...] | None = None, least_share: float = LEAST_SHARE
 ) -> FoundChecksum | None:
     """The checksum byte that payloads of one length carry, or ``None``.
 
@@ -127,21 +139,41 @@ def find_checksum(
     position tried is returned.
     """
     distinct = np.unique(payloads, axis=0)
-    if len(distinct) < 8 or payloads.shape[1] < 2:
+    if len(distinct) < DISTINCT or payloads.shape[1] < 2:
         return None
-    last = payloads.shape[1] - 1
-    candidates = positions or (last, 0, *range(1, last))
-    for position in candidates:
+    for position in positions or _usual_order(payloads):
         if len(np.unique(distinct[:, position])) < 4:
             continue
         covered = np.delete(distinct, position, axis=1)
-        if len(np.unique(covered, axis=0)) < 8:
+        if len(np.unique(covered, axis=0)) < DISTINCT:
             continue
         for kind in KINDS:
             found = _agreement(payloads, position, kind, least_share)
             if found is not None:
                 return found
     return None
+
+
+def best_fit(
+    payloads: U8, kind: ChecksumKind, positions: tuple[int, ...] | None = None
+) -> FoundChecksum:
+    """Where a checksum of a known kind fits best, and with which constant.
+
+    Without a constant that fits nearly all frames, the kind is taken as published, so that every
+    frame that differs from it shows. ``payloads`` and ``positions`` as in :func:`find_checksum`.
+    """
+    places = positions or _usual_order(payloads)
+    if len(np.unique(payloads, axis=0)) >= DISTINCT:
+        fits = [_agreement(payloads, place, kind, 0.0) for place in places]
+        best = max((f for f in fits if f is not None), key=lambda f: f.share)
+        if best.share >= LEAST_SHARE:
+            return best
+    plain = [
+        FoundChecksum(place, kind, 0, float((expected == payloads[:, place]).mean()))
+        for place in places
+        for expected in [expected_checksums(payloads, FoundChecksum(place, kind, 0, 0.0))]
+    ]
+    return max(plain, key=lambda f: f.share)
 
 
 def _agreement(

@@ -18,11 +18,13 @@ from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where
 
 if TYPE_CHECKING:
-    from busplan.live.interfaces import Receiver, Sender
+    from busplan.live.interfaces import Sender
 
 REQUEST_PGN = 59904
 ADDRESS_CLAIMED_PGN = 60928
 ANSWER_WITHIN_S = 1.25
+STALE_S = 0.05
+"""How long frames that have come before a question are passed over, at most."""
 TOOL_ADDRESS = 0xF9
 """Source address our requests carry: off-board service tool (SAE J1939-81, from memory)."""
 
@@ -39,6 +41,12 @@ class Question:
     answer_mask: int
     answer_data: bytes = b""
     """Bytes the answer must begin with."""
+
+    @property
+    def frame(self) -> str:
+        """What is sent: ``IDENTIFIER#DATA``, in hexadecimal."""
+        number = format_identifier(self.identifier, self.extended).removeprefix("0x")
+        return f"{number}#{self.data.hex().upper()}"
 
     def answered_by(self, identifier: int, extended: bool, data: bytes) -> bool:
         """Whether a frame is an answer."""
@@ -103,12 +111,13 @@ def parse_question(text: str) -> Question:
     return Question(text, identifier, extended, payload, expected, limit - 1)
 
 
-def ask(
-    sender: Sender, receiver: Receiver, question: Question, within_s: float = ANSWER_WITHIN_S
-) -> Answer:
-    """Send one question and wait for its answer."""
+def ask(sender: Sender, question: Question, within_s: float = ANSWER_WITHIN_S) -> Answer:
+    """Send one question and wait for its answer; what came before it is no answer."""
     import can
 
+    begin = time.monotonic()
+    while time.monotonic() < begin + STALE_S and sender.receive(0) is not None:
+        pass
     sent = can.Message(
         arbitration_id=question.identifier,
         is_extended_id=question.extended,
@@ -117,7 +126,7 @@ def ask(
     sender.send(sent)
     begin = time.monotonic()
     while (left := begin + within_s - time.monotonic()) > 0:
-        message = receiver.receive(left)
+        message = sender.receive(left)
         if message is None or message.is_error_frame or message.is_remote_frame:
             continue
         identifier, data = message.arbitration_id, bytes(message.data)

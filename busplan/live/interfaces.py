@@ -7,6 +7,7 @@ Where the hardware can keep silent (no acknowledge bits, no error flags) it is t
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -26,6 +27,7 @@ SILENT_OPTIONS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
         "kvaser": {"driver_mode": False},
         "pcan": {"state": "PASSIVE"},
         "systec": {"state": "PASSIVE"},
+        "seeedstudio": {"operation_mode": "silent"},
     }
 )
 """How python-can asks each interface kind to listen only."""
@@ -56,9 +58,27 @@ class InterfaceSpec:
         return f"{self.network}={self.kind}:{self.channel}"
 
     @property
+    def overrides_silence(self) -> bool:
+        """Whether the user's own options switch off what makes this kind listen only."""
+        silent = SILENT_OPTIONS.get(self.kind, {})
+        return any(key in self.options and self.options[key] != silent[key] for key in silent)
+
+    @property
+    def is_virtual_link(self) -> bool:
+        """Whether this is one of Linux's virtual CAN links, by its usual name."""
+        return self.kind == "socketcan" and self.channel.startswith("vcan")
+
+    @property
+    def place(self) -> str:
+        """The interface with its options, as the command line takes it, without the network."""
+        return ",".join(
+            [f"{self.kind}:{self.channel}", *(f"{k}={v}" for k, v in self.options.items())]
+        )
+
+    @property
     def written(self) -> str:
         """The interface as the command line takes it, options included."""
-        return ",".join([str(self), *(f"{k}={v}" for k, v in self.options.items())])
+        return f"{self.network}={self.place}"
 
 
 def parse_interface(text: str) -> InterfaceSpec:
@@ -101,12 +121,7 @@ class Receiver:
 
     def receive(self, timeout_s: float) -> can.Message | None:
         """The next frame, ``None`` after ``timeout_s``; :class:`InterfaceError` on failure."""
-        import can
-
-        try:
-            return self._bus.recv(timeout_s)
-        except (can.CanError, OSError, ValueError) as error:
-            raise InterfaceError(f"{self.spec}: reading failed: {error}") from error
+        return _receive(self.spec, self._bus, timeout_s)
 
     def close(self) -> None:
         """Close the interface; a failure while closing changes nothing and is not raised."""
@@ -114,7 +129,10 @@ class Receiver:
 
 
 class Sender:
-    """An open interface that transmits. Made only on the user's explicit demand."""
+    """An open interface that transmits, and hears answers. Made only on the user's demand.
+
+    It does both, because many adapters can be opened once only.
+    """
 
     def __init__(self, spec: InterfaceSpec, bus: can.BusABC) -> None:
         self.spec = spec
@@ -122,16 +140,39 @@ class Sender:
 
     def send(self, message: can.Message) -> None:
         """Put one frame on the bus; :class:`InterfaceError` when the interface refuses it."""
-        import can
-
         try:
             self._bus.send(message)
-        except (can.CanError, OSError, ValueError) as error:
-            raise InterfaceError(f"{self.spec}: sending failed: {error}") from error
+        except Exception as error:
+            raise InterfaceError(f"{self.spec}: sending failed: {_reason(error)}") from error
+
+    def receive(self, timeout_s: float) -> can.Message | None:
+        """As :meth:`Receiver.receive`."""
+        return _receive(self.spec, self._bus, timeout_s)
 
     def close(self) -> None:
         """Close the interface."""
         _close(self._bus)
+
+
+def _receive(spec: InterfaceSpec, bus: can.BusABC, timeout_s: float) -> can.Message | None:
+    """The next frame.
+
+    Drivers of other makers raise what they like when an adapter goes; all of it means that nothing
+    can be read, and a thread that died of it would lose frames unseen.
+    """
+    try:
+        message = bus.recv(timeout_s)
+    except Exception as error:
+        raise InterfaceError(f"{spec}: reading failed: {_reason(error)}") from error
+    if message is not None and spec.is_virtual_link:
+        # The kernel marks what any program on this computer sends as sent by ourselves.
+        message.is_rx = True
+    return message
+
+
+def _reason(error: Exception) -> str:
+    """What went wrong, in the driver's words; its type where it has none."""
+    return " ".join(str(error).split()) or type(error).__name__
 
 
 def _close(bus: can.BusABC) -> None:
@@ -149,10 +190,12 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     silent = dict(SILENT_OPTIONS.get(spec.kind, {}))
     bus = _open(spec, silent)
     _widen(bus)
-    if spec.kind in SOFTWARE_BUSES:
+    if spec.kind in SOFTWARE_BUSES or spec.is_virtual_link:
         words = "software bus, nothing to acknowledge"
-    elif silent:
+    elif silent and not spec.overrides_silence:
         words = "listen-only"
+    elif silent:
+        words = "never sends; acknowledges, as its options say"
     elif spec.kind == "socketcan":
         words = "never sends; acknowledges unless the link itself is set to listen-only"
     else:
@@ -183,11 +226,19 @@ def open_sender(spec: InterfaceSpec) -> Sender:
 
 
 def _open(spec: InterfaceSpec, extra: Mapping[str, Any]) -> can.BusABC:
+    import logging
+
     import can
 
+    # Drivers that are not there are grumbled about on stderr; the error says it once, in full.
+    log = logging.getLogger("can")
+    if not log.handlers:
+        log.addHandler(logging.NullHandler())
     options = {**extra, **spec.options}
-    if isinstance(options.get("state"), str):
-        options["state"] = can.BusState[options["state"].upper()]
+    if isinstance(state := options.get("state"), str):
+        if state.upper() not in can.BusState.__members__:
+            raise UsageError(f"{spec}: no bus state {state!r}; there is ACTIVE and PASSIVE")
+        options["state"] = can.BusState[state.upper()]
     if spec.bit_rate is not None and spec.kind not in SOFTWARE_BUSES:
         options.setdefault("bitrate", spec.bit_rate)
     if spec.data_bit_rate is not None:
@@ -199,9 +250,44 @@ def _open(spec: InterfaceSpec, extra: Mapping[str, Any]) -> can.BusABC:
         raise InterfaceError(f"{spec}: no interface kind {spec.kind!r}; known: {', '.join(known)}")
     try:
         return can.Bus(interface=spec.kind, channel=spec.channel, ignore_config=True, **options)
-    except ImportError as error:
-        raise InterfaceError(f"{spec}: the driver package is missing: {error}") from error
-    except (can.CanError, OSError, ValueError, TypeError, NotImplementedError) as error:
+    except Exception as error:  # drivers of other makers raise what they like
         raise InterfaceError(
-            f"{spec}: cannot be opened: {error}. Is it plugged in, up, and not in use?"
+            f"{spec}: cannot be opened: {_reason(error)}. {_advice(spec, error)}"
         ) from error
+
+
+_ADVICE_BY_ERRNO: Mapping[int, str] = MappingProxyType(
+    {
+        errno.EAFNOSUPPORT: "This system has no CAN in its kernel; on Linux: modprobe can_raw.",
+        errno.ENODEV: "There is no such link or device: ip link shows the links there are.",
+        errno.ENOENT: "There is no such device: is it plugged in?",
+        errno.ENETDOWN: "The link is down: ip link set {channel} up type can bitrate {bit_rate} "
+        "listen-only on",
+        errno.EACCES: "You may not use it: join the group that owns the device, or ask who may.",
+        errno.EPERM: "You may not use it: join the group that owns the device, or ask who may.",
+        errno.EBUSY: "Another program uses it.",
+    }
+)
+_EXTRAS: Mapping[str, str] = MappingProxyType({"slcan": "serial", "robotell": "serial"})
+"""Kinds whose optional packages python-can groups under another name than theirs."""
+
+
+def _advice(spec: InterfaceSpec, error: Exception) -> str:
+    """What to do about an interface that does not open."""
+    import can
+
+    code = getattr(error, "errno", None) or getattr(error, "error_code", None)
+    if isinstance(code, int) and code in _ADVICE_BY_ERRNO:
+        return _ADVICE_BY_ERRNO[code].format(
+            channel=spec.channel, bit_rate=spec.bit_rate or "BIT_RATE"
+        )
+    if isinstance(error, TypeError):
+        return "Its own options are given as KIND:CHANNEL,KEY=VALUE."
+    if isinstance(error, (ImportError, can.CanInterfaceNotImplementedError)):
+        from importlib.metadata import metadata
+
+        extra = _EXTRAS.get(spec.kind, spec.kind.replace("_", "-"))
+        if extra in (metadata("python-can").get_all("Provides-Extra") or ()):
+            return f'What it needs besides the driver: pip install "python-can[{extra}]".'
+        return "Its driver for this system is missing: install the one of the adapter's maker."
+    return "Is its driver installed, is it plugged in, up, and not in use?"

@@ -17,13 +17,16 @@ from busplan.errors import UsageError
 WAITING_LIMIT = 64 * 1024 * 1024
 """Bytes kept in memory while the disk takes nothing."""
 
+FOREIGN = frozenset({".asc", ".blf", ".trc", ".mf4", ".mdf", ".csv", ".db", ".dbc", ".toml"})
+"""Endings of other formats: a file that is not what its name says is not found again."""
+
 
 class LogWriter:
     """Writes blocks of log lines to one file, or to a numbered series of files.
 
     ``rotate_bytes`` and ``rotate_ns`` start the next file when the current one has reached that
     size or age; files are then called ``name-0001.log`` and so on. Existing files are never
-    overwritten nor appended to: :class:`UsageError`.
+    overwritten nor appended to: :class:`UsageError`, as for a name that promises another format.
     """
 
     def __init__(
@@ -35,6 +38,8 @@ class LogWriter:
         waiting_limit: int = WAITING_LIMIT,
         open_file: Callable[[Path], int] | None = None,
     ) -> None:
+        if path.suffix.lower() in FOREIGN or path.name.lower().endswith(".gz"):
+            raise UsageError(f"{path}: a recording is a plain text log; call it .log, for example")
         self._path = path
         self._rotate_bytes = rotate_bytes
         self._rotate_ns = rotate_ns
@@ -51,6 +56,8 @@ class LogWriter:
         self.dropped_frames = 0
         self.trouble: str | None = None
         """Why the disk takes nothing at the moment, in words; ``None`` when it does."""
+        self.rotation_trouble: str | None = None
+        """Why the last rotation did not happen, in words; nothing is lost by that."""
 
     @property
     def waiting_frames(self) -> int:
@@ -118,15 +125,24 @@ class LogWriter:
             handle = self._open_file(path)
         except OSError as error:
             if not self.files:
-                hint = "it exists already" if isinstance(error, FileExistsError) else error.strerror
-                raise UsageError(f"{path}: cannot start a recording there: {hint}") from error
-            self.trouble = f"{path.name}: {error.strerror or error}; going on in {self.files[-1]}"
+                raise UsageError(
+                    f"{path}: cannot start a recording there: {_refusal(error)}"
+                ) from error
+            self.rotation_trouble = (
+                f"{path.name}: {_refusal(error)}; going on in {self.files[-1].name}"
+            )
             self._born_ns, self._size = now_ns, 0
             return
+        self.rotation_trouble = None
         if self._handle >= 0:
             os.close(self._handle)
         self._handle, self._size, self._born_ns = handle, 0, now_ns
         self.files.append(path)
+
+
+def _refusal(error: OSError) -> str:
+    """Why a file cannot be made, in words."""
+    return "it exists already" if isinstance(error, FileExistsError) else error.strerror or "?"
 
 
 def _create(path: Path) -> int:

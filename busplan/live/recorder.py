@@ -20,10 +20,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.capture.frames import ERROR, FrameTable
 from busplan.errors import BusplanError, InterfaceError
+from busplan.live.controller import controller_states, overflows
 from busplan.live.interfaces import InterfaceSpec, Receiver, open_receiver
 
 if TYPE_CHECKING:
@@ -39,6 +39,10 @@ RETRY_S = 1.0
 """Time between two attempts to open an interface that has gone."""
 COLLECT_LIMIT = 1_000_000
 """Frames an interface may run ahead of the writing loop before the newest are dropped."""
+REMEMBERED = 1000
+"""Journal entries kept in memory: a recording may run for weeks."""
+LOSS_EVERY_S = 1.0
+"""Shortest time between two journal entries about lost frames."""
 JUMP_NS = 500_000_000
 """Disagreement of wall clock and monotonic clock within a tick that is noted as a jump."""
 
@@ -59,6 +63,7 @@ class ChannelStatus:
     errors: int
     dropped: int
     overflows: int
+    controller: str
     silence: str
 
 
@@ -76,19 +81,28 @@ class RecordingStatus:
 
 
 class Journal:
-    """What happened around a recording, as JSON lines; without a path it is only remembered."""
+    """What happened around a recording, as JSON lines; without a path it is only remembered.
+
+    The file holds everything, the memory the last :data:`REMEMBERED` entries.
+    """
 
     def __init__(self, path: Path | None) -> None:
         self.path = path
-        self.entries: list[dict[str, Any]] = []
+        self._entries: deque[dict[str, Any]] = deque(maxlen=REMEMBERED)
         self._lock = threading.Lock()
+
+    @property
+    def entries(self) -> tuple[dict[str, Any], ...]:
+        """The last entries, oldest first."""
+        with self._lock:
+            return tuple(self._entries)
 
     def note(self, what: str, **details: Any) -> None:
         """Append one entry with the time of the wall clock (UTC)."""
         entry = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "what": what}
         entry.update(details)
         with self._lock:
-            self.entries.append(entry)
+            self._entries.append(entry)
             if self.path is not None:
                 try:
                     with self.path.open("a", encoding="utf-8") as file:
@@ -107,6 +121,9 @@ class _Channel:
     errors: int = 0
     dropped: int = 0
     overflows: int = 0
+    told_dropped: int = 0
+    told_overflows: int = 0
+    controller: str = ""
     silence: str = ""
     rate: float = 0.0
     load: float | None = None
@@ -121,19 +138,6 @@ def _warm_up() -> None:
     exact_bits(one)
     for _ in textlog_lines(one):
         pass
-
-
-def overflows(table: FrameTable) -> npt.NDArray[np.bool_]:
-    """Which error frames say that the interface's receive buffer ran over; ``(n_frames,)``.
-
-    As Linux reports it: error class 0x004 (controller), bit 0x01 of byte 1 (receive overflow);
-    ``include/uapi/linux/can/error.h``, from memory.
-    """
-    found = np.zeros(len(table), np.bool_)
-    for row in np.flatnonzero(table.flags & ERROR):
-        controller = bool(table.identifier[row] & 0x004) and table.length[row] >= 2
-        found[row] = controller and bool(table.bytes_of(int(row))[1] & 0x01)
-    return found
 
 
 class Recorder:
@@ -164,6 +168,8 @@ class Recorder:
         self._on_status = on_status
         self._tick_s = tick_s
         self._opened = False
+        self._next_loss_s = 0.0
+        self._told_dropped = 0
         self._begin = time.monotonic()
 
     def run(self, stop: threading.Event, *, seconds: float | None = None) -> RecordingStatus:
@@ -175,6 +181,7 @@ class Recorder:
         self.open()
         self._journal.note(
             "started",
+            **({} if self._writer is None else {"file": self._writer.files[0].name}),
             interfaces=[str(c.spec) for c in self._channels],
             silence={c.spec.network: c.silence for c in self._channels},
         )
@@ -200,6 +207,7 @@ class Recorder:
             if self._writer is not None:
                 self._writer.close()
                 status = self.status()
+            self._tell_losses(at_once=True)
             sys.setswitchinterval(patience_s)
             self._journal.note("ended", written=status.written, dropped=status.dropped)
         return status
@@ -281,16 +289,45 @@ class Recorder:
         table = self._collect()
         self._count(table, span_s)
         if self._writer is not None:
-            from busplan.capture.textlog import textlog_lines
-
-            trouble = self._writer.trouble
-            block = b"".join(textlog_lines(table))
-            self._writer.write(block, time.monotonic_ns())
-            if self._writer.trouble != trouble:
-                self._journal.note("disk", trouble=self._writer.trouble or "takes data again")
+            self._write(self._writer, table)
+        self._tell_losses()
         if self._on_frames is not None:
             self._on_frames(table)
         return self.status()
+
+    def _write(self, writer: LogWriter, table: FrameTable) -> None:
+        from busplan.capture.textlog import textlog_lines
+
+        trouble, rotation, files = writer.trouble, writer.rotation_trouble, len(writer.files)
+        writer.write(b"".join(textlog_lines(table)), time.monotonic_ns())
+        if len(writer.files) != files:
+            self._journal.note("next file", file=writer.files[-1].name)
+        if writer.rotation_trouble not in (rotation, None):
+            self._journal.note("no next file", trouble=writer.rotation_trouble)
+        if writer.trouble != trouble:
+            if writer.trouble is None:
+                self._journal.note("disk back")
+            else:
+                self._journal.note("disk", trouble=writer.trouble)
+
+    def _tell_losses(self, *, at_once: bool = False) -> None:
+        """Note what was lost since the last time, not more often than once a second."""
+        now = time.monotonic()
+        if now < self._next_loss_s and not at_once:
+            return
+        self._next_loss_s = now + LOSS_EVERY_S
+        for c in self._channels:
+            if lost := c.overflows - c.told_overflows:
+                c.told_overflows = c.overflows
+                self._journal.note("overflow", network=c.spec.network, times=lost)
+            dropped = c.dropped
+            if lost := dropped - c.told_dropped:
+                c.told_dropped = dropped
+                self._journal.note("dropped", network=c.spec.network, frames=lost)
+        dropped = self._writer.dropped_frames if self._writer else 0
+        if lost := dropped - self._told_dropped:
+            self._told_dropped = dropped
+            self._journal.note("dropped", frames=lost)
 
     def _collect(self) -> FrameTable:
         """What all threads have collected, by time stamp, unless a clock has jumped in between."""
@@ -322,11 +359,15 @@ class Recorder:
 
         arbitration, data = exact_bits(table)
         overflow = overflows(table)
+        for number, state in controller_states(table).items():
+            channel = self._channels[number]
+            if state.partition(" (")[0] != channel.controller.partition(" (")[0]:
+                self._journal.note("controller", network=channel.spec.network, state=state)
+            channel.controller = state
         for number, channel in enumerate(self._channels):
             mine = table.network == number
             if lost := int(np.count_nonzero(mine & overflow)):
                 channel.overflows += lost
-                self._journal.note("overflow", network=channel.spec.network, times=lost)
             count = int(np.count_nonzero(mine))
             channel.frames += count
             channel.errors += int(np.count_nonzero(mine & ((table.flags & ERROR) != 0)))
@@ -350,6 +391,7 @@ class Recorder:
                 c.errors,
                 c.dropped,
                 c.overflows,
+                c.controller,
                 c.silence,
             )
             for c in self._channels
@@ -361,5 +403,5 @@ class Recorder:
             waiting=writer.waiting_frames if writer else 0,
             dropped=sum(c.dropped for c in channels) + (writer.dropped_frames if writer else 0),
             files=tuple(str(p) for p in writer.files) if writer else (),
-            trouble=writer.trouble if writer else None,
+            trouble=(writer.trouble or writer.rotation_trouble) if writer else None,
         )

@@ -59,6 +59,25 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
         "the interface's buffer ran over {times} times; frames are missing",
         "Close other programs, or use an interface with a larger buffer.",
     ),
+    "dropped": (
+        "frames-dropped",
+        Weight.CAUTION,
+        "{frames} frames were dropped and are in no file",
+        "Record fewer networks at once, on a disk that keeps up.",
+    ),
+    "controller": (
+        "controller-state",
+        Weight.CAUTION,
+        "the adapter's controller: {state}",
+        "Look at bit rate, terminators and plugs.",
+    ),
+    "no next file": (
+        "rotation-failed",
+        Weight.CAUTION,
+        "recording: {trouble}",
+        "Make room for the next file, or let this one grow.",
+    ),
+    "disk back": ("disk-back", Weight.NOTE, "recording: the disk takes data again", ""),
     "disk": ("disk-trouble", Weight.FAULT, "recording: {trouble}", "Make room on the disk."),
     "clock jumped": (
         "clock-jumped",

@@ -1,19 +1,20 @@
 """``busplan bench`` as its user calls it."""
 
 import json
-import subprocess
-import sys
+import threading
+import time
 from pathlib import Path
 
+import can
 import pytest
 from support.bench import PLANS, charger_rows, table_of
+from support.command import Run, busplan
 
 from busplan.capture.textlog import write_textlog
 
 
-def busplan(*args: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "busplan", "bench", *map(str, args)]
-    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", timeout=60)
+def bench(*args: object) -> Run:
+    return busplan("bench", *map(str, args))
 
 
 @pytest.fixture
@@ -25,35 +26,35 @@ def good(tmp_path: Path) -> Path:
 
 def test_a_good_node_passes_and_leaves_its_record(good: Path, tmp_path: Path) -> None:
     folder = tmp_path / "records"
-    result = busplan(
+    result = bench(
         *("charger", "--plan", PLANS / "as_built.toml", "--capture", good),
         *("--serial", "X1", "--tester", "T", "--record", folder),
     )
-    assert result.returncode == 0, result.stderr
-    assert "charger: pass" in result.stdout
-    assert "invented" in result.stdout
-    assert "charge would go from" in result.stdout
+    assert result.code == 0, result.err
+    assert "charger: pass" in result.out
+    assert "invented" in result.out
+    assert "charge would go from" in result.out
     assert sorted(p.suffix for p in folder.iterdir()) == [".html", ".json", ".md"]
     document = json.loads(next(folder.glob("*.json")).read_text("utf-8"))
     assert (document["serial"], document["verdict"]) == ("X1", "pass")
 
 
 def test_a_part_without_a_plan(good: Path) -> None:
-    result = busplan(
+    result = bench(
         *("CHARGER", "--part", PLANS / "charger.dbc", "--bit-rate", 250_000),
         *("--capture", good, "--json"),
     )
-    assert result.returncode == 0, result.stderr
-    assert json.loads(result.stdout)["network"] == "bench"
+    assert result.code == 0, result.err
+    assert json.loads(result.out)["network"] == "bench"
 
 
 def test_a_bad_node_fails_with_exit_code_2(tmp_path: Path) -> None:
     rows = [(t * 5 // 4, i, p) for t, i, p in charger_rows(10)]
     path = tmp_path / "slow.log"
     write_textlog(table_of(rows, "can0"), path)
-    result = busplan("charger", "--plan", PLANS / "as_built.toml", "--capture", path)
-    assert result.returncode == 2
-    assert "cycle-time-off" in result.stdout
+    result = bench("charger", "--plan", PLANS / "as_built.toml", "--capture", path)
+    assert result.code == 2
+    assert "cycle-time-off" in result.out
 
 
 @pytest.mark.parametrize(
@@ -72,18 +73,81 @@ def test_a_bad_node_fails_with_exit_code_2(tmp_path: Path) -> None:
             ["charger", "--plan", PLANS / "as_built.toml", "--capture", "x", "--checksum", "a=b"],
             "kinds: CRC-8 SAE J1850",
         ),
+        (
+            ["charger", "--plan", PLANS / "as_built.toml", "--capture", "x", "--start-within", 1],
+            "--power-on",
+        ),
+        (
+            ["charger", "--plan", PLANS / "as_built.toml", "-i", "kvaser:0", "--seconds", 1],
+            "charge=kvaser:0: cannot be opened",
+        ),
         (["--find-bit-rate", "-i", "socketcan:can0"], "listen only"),
     ],
 )
 def test_a_wrong_call_is_one_clear_message(args: list[object], words: str) -> None:
-    result = busplan(*args)
-    assert result.returncode == 3
-    assert words in result.stderr
-    assert "Traceback" not in result.stderr
+    result = bench(*args)
+    assert result.code == 3
+    assert words in result.err
+    assert "Traceback" not in result.err
 
 
 def test_the_wiring_table_needs_nothing_else() -> None:
-    result = busplan("--wiring")
-    assert result.returncode == 0
+    result = bench("--wiring")
+    assert result.code == 0
     for fact in ("60 Ω", "swapped", "2.5 V", "High voltage can kill"):
-        assert fact in result.stdout
+        assert fact in result.out
+
+
+def test_a_capture_of_several_channels_needs_to_be_told_which(good: Path, tmp_path: Path) -> None:
+    two = tmp_path / "two.log"
+    two.write_bytes(good.read_bytes() + good.read_bytes().replace(b" can0 ", b" can1 "))
+    part = ("CHARGER", "--part", PLANS / "charger.dbc", "--bit-rate", 250_000, "--capture", two)
+    vague = bench(*part)
+    assert vague.code == 3
+    assert "say with --channel which is the bench's (can0, can1)" in vague.err
+    assert bench(*part, "--channel", "can2").code == 3
+    told = bench(*part, "--channel", "can1", "--json")
+    assert told.code == 0
+    document = json.loads(told.out)
+    assert document["frames"] == good.read_bytes().count(b"\n")
+    assert document["sent"] is None
+
+
+def test_a_wrong_call_leaves_stdout_empty_for_a_script() -> None:
+    result = bench("charger", "--plan", "none.toml", "--capture", "x.log", "--json")
+    assert (result.code, result.out) == (3, "")
+
+
+def test_a_live_test_tells_when_to_switch_on_and_measures_the_start(tmp_path: Path) -> None:
+    """The node sends its first frame 0.4 s after the cue at 0.3 s."""
+    channel = "bench-start"
+    rows = charger_rows(0.4)
+
+    def node() -> None:
+        with can.Bus(interface="virtual", channel=channel) as bus:
+            wait_until_listening(tmp_path)
+            begin = time.monotonic() + 0.7
+            for at_ns, identifier, payload in rows:
+                time.sleep(max(0.0, begin + at_ns / 1e9 - time.monotonic()))
+                bus.send(can.Message(arbitration_id=identifier, data=payload))
+
+    thread = threading.Thread(target=node)
+    thread.start()
+    result = bench(
+        *("charger", "--plan", PLANS / "as_built.toml", "-i", f"virtual:{channel}"),
+        *("--seconds", 1.2, "--power-on", 0.3, "--start-within", 5, "--record", tmp_path),
+        "--json",
+    )
+    thread.join()
+    assert "Switch charger on NOW." in result.err
+    document = json.loads(result.out)
+    assert document["start_up_s"] == pytest.approx(0.4, abs=0.2)
+    assert document["allowed"]["start_s"] == 5
+    assert document["sent"] == []
+
+
+def wait_until_listening(folder: Path) -> None:
+    end = time.monotonic() + 30
+    while not list(folder.glob("bench-*.journal")):
+        assert time.monotonic() < end
+        time.sleep(0.005)

@@ -34,7 +34,7 @@ def test_a_healthy_charger_passes() -> None:
     report = prove(charger_rows())
     assert serious(report) == []
     assert report.verdict is Verdict.PASS
-    assert report.start_up_ns == 0
+    assert report.start_up_ns is None
     assert {m.message.name: m.verdict for m in report.messages} == dict.fromkeys(
         charger_streams(), Verdict.PASS
     )
@@ -48,6 +48,7 @@ def test_a_healthy_charger_passes() -> None:
 def test_a_wrong_cycle_time_is_told_with_both_figures() -> None:
     wrong = identifier("ChargerOutput")
     rows = [(t * 125 // 100 if i == wrong else t, i, p) for t, i, p in charger_rows()]
+    rows = [r for r in rows if r[0] < 20e9]
     report = prove(rows)
     assert serious(report) == ["cycle-time-off"]
     assert "every 125 ms instead of 100 ms (definition): +25%" in report.findings[0].summary
@@ -56,6 +57,7 @@ def test_a_wrong_cycle_time_is_told_with_both_figures() -> None:
 def test_a_cycle_time_within_a_wider_tolerance_passes() -> None:
     wrong = identifier("ChargerOutput")
     rows = [(t * 125 // 100 if i == wrong else t, i, p) for t, i, p in charger_rows()]
+    rows = [r for r in rows if r[0] < 20e9]
     assert prove(rows, cycle_tolerance=0.3).verdict is Verdict.PASS
 
 
@@ -146,9 +148,10 @@ def test_start_up_is_judged_only_when_a_limit_is_given() -> None:
     rows = [(t + 3_000_000_000, i, p) for t, i, p in charger_rows()]
     request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest")
     rows.append((0, request.message.identifier, bytes(8)))
-    assert prove(rows).start_up_ns == 3_000_000_000
+    assert prove(rows).start_up_ns is None
+    assert prove(rows, power_on_ns=0).start_up_ns == 3_000_000_000
     assert serious(prove(rows)) == []
-    assert serious(prove(rows, start_within_ns=10**9)) == ["starts-late"]
+    assert serious(prove(rows, start_within_ns=10**9, power_on_ns=0)) == ["starts-late"]
     powered = prove(rows, start_within_ns=10**9, power_on_ns=2_500_000_000)
     assert powered.start_up_ns == 500_000_000
     assert serious(powered) == []

@@ -104,6 +104,11 @@ def test_two_senders_show_by_their_counters_and_lengths() -> None:
     assert "take turns" in (found.two_senders or "")
 
 
+def test_a_value_that_creeps_is_no_pair_of_counters() -> None:
+    payload = (53 - np.arange(60) // 2).astype(np.uint8)[:, None]
+    assert only(table(payload)).two_senders is None
+
+
 def test_one_steady_sender_is_one() -> None:
     jitter = np.random.default_rng(5).integers(0, 3 * MS, 1000)
     found = only(table(np.zeros((1000, 1), np.uint8), np.arange(1000) * 10 * MS + jitter))

@@ -1,6 +1,8 @@
 """Nothing leaves on a bus without the explicit flag."""
 
 import ast
+import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import can
@@ -13,7 +15,6 @@ from busplan.cli.app import app
 from busplan.live.interfaces import open_receiver, parse_interface
 
 PACKAGE = Path(__file__).parents[2] / "busplan"
-SENDING = {"send", "send_periodic"}
 
 
 @pytest.fixture(autouse=True)
@@ -56,6 +57,7 @@ BENCH = ("bench", "charger", "--plan", PLANS / "as_built.toml", "-i", f"{KIND}:x
 def test_the_bench_sends_nothing_unless_told(tmp_path: Path) -> None:
     run(*BENCH, "--seconds", 0.5, "--record", tmp_path)
     assert RememberingBus.sent == []
+    assert json.loads(next(tmp_path.glob("*.json")).read_text("utf-8"))["sent"] == []
 
 
 def test_the_bench_sends_its_questions_when_told(
@@ -77,6 +79,12 @@ def test_the_bench_sends_its_questions_when_told(
         (0x18EAE5F9, bytes.fromhex("00EE00")),
     ]
     assert "request-unanswered" in result.stdout
+    assert "sent by busplan" in result.stdout
+    document = json.loads(next(tmp_path.glob("*.json")).read_text("utf-8"))
+    frames = [(s["frame"], s["answer_ms"]) for s in document["sent"]]
+    assert frames == [("7E0#023E00", None), ("18EAE5F9#00EE00", None)]
+    journal = next(tmp_path.glob("*.journal")).read_text("utf-8")
+    assert journal.count('"what": "sending"') == 2
 
 
 def test_asking_without_the_flag_is_refused(tmp_path: Path) -> None:
@@ -94,26 +102,73 @@ def test_a_receiver_cannot_be_made_to_send() -> None:
     assert RememberingBus.sent == []
 
 
-def calls_in(path: Path) -> list[str]:
-    tree = ast.parse(path.read_text("utf-8"))
-    return [
-        node.func.attr
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
-    ]
+HARMLESS = {
+    *("Message", "CanInterfaceNotImplementedError", "BusABC", "BusState", "VALID_INTERFACES"),
+    *("ASCReader", "TRCReader", "CSVReader", "BLFReader", "io", "bit_timing"),
+}
+"""What the package may use of python-can anywhere: nothing of it opens a bus."""
+SENDING = {"send", "send_periodic", "sendto", "sendall", "sendmsg", "flush_tx_buffer"}
 
 
-def test_only_the_interface_module_touches_a_bus() -> None:
-    """Who sends needs a ``Sender``; who makes one is listed here and asks the user first."""
-    makers, openers = [], []
+SENDERS = {"busplan.live.asking", "busplan.live.playing"}
+
+
+def used_in(tree: ast.AST) -> Iterator[tuple[str, str]]:
+    """(what, name) for everything that could lead to a transmission, however it is written."""
+    nodes = list(ast.walk(tree))
+    python_can = any(a.name == "can" for n in nodes if isinstance(n, ast.Import) for a in n.names)
+    for node in nodes:
+        if isinstance(node, ast.Attribute):
+            if python_can and isinstance(node.value, ast.Name) and node.value.id == "can":
+                yield "can", node.attr
+            yield "attribute", node.attr
+        elif isinstance(node, ast.Name):
+            yield "name", node.id
+        elif isinstance(node, ast.ImportFrom):
+            if (node.module or "").split(".")[0] == "can":
+                yield from (("can", alias.name) for alias in node.names)
+            yield "import", node.module or ""
+            yield from (("name", alias.name) for alias in node.names)
+        elif isinstance(node, ast.Import):
+            yield from (("import", alias.name) for alias in node.names)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield "text", node.value
+
+
+def test_only_listed_modules_can_reach_anything_that_sends() -> None:
+    """Who sends needs a ``Sender``; who makes one is listed here and asks the user first.
+
+    Names are compared in the syntax tree, so a default argument or an alias counts as a use.
+    """
+    found: dict[str, set[str]] = {}
     for path in sorted(PACKAGE.rglob("*.py")):
-        text = path.read_text("utf-8")
-        name = path.relative_to(PACKAGE).as_posix()
-        if "open_sender(" in text:
-            makers.append(name)
-        if "can.Bus(" in text or "BusABC(" in text:
-            openers.append(name)
-        if SENDING & set(calls_in(path)):
-            assert name in {"live/interfaces.py", "live/asking.py", "live/playing.py"}, name
-    assert openers == ["live/interfaces.py"]
-    assert set(makers) <= {"live/interfaces.py", "cli/bench.py", "cli/simulate.py"}
+        module = path.relative_to(PACKAGE).as_posix()
+        for kind, name in used_in(ast.parse(path.read_text("utf-8"))):
+            risky = {
+                "can": name not in HARMLESS,
+                "import": name == "socket" or name.startswith("can.") or name in SENDERS,
+                "attribute": name in SENDING or name in ("_bus", "PF_CAN", "AF_CAN"),
+                "name": name in ("open_sender", "Sender", "__import__"),
+                "text": name in SENDING,
+            }
+            if risky[kind]:
+                found.setdefault(f"{kind} {name}", set()).add(module)
+    assert found == {
+        "can Bus": {"live/interfaces.py"},
+        "attribute _bus": {"live/interfaces.py"},
+        "attribute send": {"live/interfaces.py", "live/asking.py", "live/playing.py"},
+        "name open_sender": {"live/playing.py", "cli/bench_run.py"},
+        "name Sender": {"live/interfaces.py", "live/asking.py", "live/playing.py"},
+        "import busplan.live.asking": {"cli/bench_run.py"},
+        "import busplan.live.playing": {"cli/simulate.py"},
+        "import socket": {"live/interfaces.py", "screens/browser.py"},
+    }
+
+
+@pytest.mark.parametrize("to", [f"{KIND}:x", "socketcan:can0", "pcan:PCAN_USBBUS1"])
+def test_a_plan_is_never_played_onto_hardware(to: str) -> None:
+    result = CliRunner().invoke(
+        app, ["simulate", str(PLANS / "as_built.toml"), "--seconds", "0.1", "--to", to]
+    )
+    assert "only software buses" in str(result.exception)
+    assert RememberingBus.opened == 0

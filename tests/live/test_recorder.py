@@ -9,17 +9,16 @@ from pathlib import Path
 import can
 import pytest
 
+from busplan.capture.frames import ERROR, REMOTE
 from busplan.capture.read import read_capture
-from busplan.errors import InterfaceError, UsageError
+from busplan.errors import InterfaceError
 from busplan.live.interfaces import (
     InterfaceSpec,
     Receiver,
-    open_receiver,
-    open_sender,
     parse_interface,
 )
 from busplan.live.log_writer import LogWriter
-from busplan.live.recorder import Journal, Recorder, RecordingStatus
+from busplan.live.recorder import REMEMBERED, Journal, Recorder, RecordingStatus
 
 
 class Background:
@@ -105,6 +104,9 @@ def test_a_remote_and_an_error_frame_are_recorded(
     wait_for(lambda: log.read_bytes().count(b"\n") == 2)
     status = background.end()
     assert [c.errors for c in status.channels] == [0, 1]
+    frames = read_capture(log).frames
+    kinds = {frames.networks[n]: int(f) for n, f in zip(frames.network, frames.flags, strict=True)}
+    assert kinds == {"drive": REMOTE, "pack": ERROR}
 
 
 def test_a_buffer_that_ran_over_is_counted(
@@ -128,11 +130,89 @@ def test_a_buffer_that_ran_over_is_counted(
     ).items()
 
 
+def test_a_controller_that_leaves_the_bus_is_told(
+    tmp_path: Path, specs: list[InterfaceSpec], senders: list[can.BusABC]
+) -> None:
+    """Values: ``include/uapi/linux/can/error.h`` of the Linux kernel."""
+    log = tmp_path / "a.log"
+    journal = Journal(None)
+    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
+    wait_for(log.exists)
+    time.sleep(0.1)
+    for identifier, data in (
+        (0x204, bytes([0, 0x10, 0, 0, 0, 0, 5, 130])),
+        (0x204, bytes([0, 0x10, 0, 0, 0, 0, 5, 131])),
+        (0x040, bytes(8)),
+    ):
+        senders[1].send(can.Message(arbitration_id=identifier, is_error_frame=True, data=data))
+        time.sleep(0.12)
+    status = background.end()
+    assert [c.controller for c in status.channels] == ["", "bus off"]
+    told = [e["state"] for e in journal.entries if e["what"] == "controller"]
+    assert told == ["error passive (sent 5, received 130)", "bus off"]
+
+
+def test_the_journal_remembers_only_the_last_entries(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "a.journal")
+    for number in range(REMEMBERED + 50):
+        journal.note("interface gone", number=number)
+    assert [e["number"] for e in journal.entries] == list(range(50, REMEMBERED + 50))
+    assert (tmp_path / "a.journal").read_text().count("\n") == REMEMBERED + 50
+
+
+class Flood:
+    """An interface whose driver reports one overflow after the other."""
+
+    def recv(self, timeout: float) -> can.Message:
+        time.sleep(0.001)
+        data = bytes([0, 1, 0, 0, 0, 0, 0, 0])
+        return can.Message(0.0, 0x004, is_error_frame=True, data=data)
+
+    def shutdown(self) -> None:
+        pass
+
+
+def test_losses_are_noted_once_a_second_at_most() -> None:
+    journal = Journal(None)
+    spec = InterfaceSpec("drive", "virtual", "x")
+    bus = Receiver(spec, Flood(), "test")  # type: ignore[arg-type]
+    recorder = Recorder([spec], None, journal, opener=lambda _: bus, tick_s=0.02)
+    status = recorder.run(threading.Event(), seconds=0.6)
+    told = [e["times"] for e in journal.entries if e["what"] == "overflow"]
+    assert len(told) <= 2
+    assert sum(told) == status.channels[0].overflows > 20
+
+
+def test_each_file_of_a_series_is_in_the_journal_and_nothing_is_lost_between(
+    tmp_path: Path, specs: list[InterfaceSpec], senders: list[can.BusABC]
+) -> None:
+    writer = LogWriter(tmp_path / "run.log", rotate_bytes=2000)
+    (tmp_path / "run-0003.log").write_text("somebody else's\n")
+    journal = Journal(None)
+    background = Background(Recorder(specs, writer, journal, tick_s=0.02))
+    wait_for(lambda: writer.files)
+    time.sleep(0.1)
+    for number in range(400):
+        senders[0].send(frame(number))
+        time.sleep(0.0005)
+    wait_for(lambda: writer.written_frames == 400)
+    background.end()
+    assert len(writer.files) > 3
+    assert (tmp_path / "run-0003.log").read_text() == "somebody else's\n"
+    told = [e.get("file") for e in journal.entries if e["what"] in ("started", "next file")]
+    assert told == [p.name for p in writer.files]
+    refused = [e["trouble"] for e in journal.entries if e["what"] == "no next file"]
+    assert refused == ["run-0003.log: it exists already; going on in run-0002.log"]
+    frames = read_capture(writer.files).frames
+    assert [int.from_bytes(frames.bytes_of(i), "big") for i in range(400)] == list(range(400))
+
+
 class Unplugged:
     """An interface that works, goes, cannot be opened for a while, and comes back."""
 
-    def __init__(self, failures: int) -> None:
+    def __init__(self, failures: int, error: Exception) -> None:
         self.failures = failures
+        self.error = error
         self.opened = 0
         self.received = 0
 
@@ -145,7 +225,7 @@ class Unplugged:
     def recv(self, timeout: float) -> can.Message:
         self.received += 1
         if self.received == 3:
-            raise can.CanOperationError("the adapter has gone")
+            raise self.error
         time.sleep(0.005)
         return frame(self.received, timestamp=time.time())
 
@@ -153,11 +233,14 @@ class Unplugged:
         pass
 
 
+@pytest.mark.parametrize(
+    "error", [can.CanOperationError("the adapter has gone"), TypeError("a driver's slip")]
+)
 def test_an_unplugged_adapter_is_opened_again_and_the_gap_is_noted(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
     monkeypatch.setattr("busplan.live.recorder.RETRY_S", 0.05)
-    adapter = Unplugged(failures=2)
+    adapter = Unplugged(failures=2, error=error)
     journal = Journal(None)
     spec = InterfaceSpec("drive", "virtual", "x")
     background = Background(
@@ -208,37 +291,3 @@ def test_a_clock_that_jumps_is_noted_and_loses_nothing(
     assert jumps == [pytest.approx(-3600, abs=1)]
     times = read_capture(log).frames.time_ns
     assert times[99] < times[0]
-
-
-@pytest.mark.parametrize(
-    ("text", "problem"),
-    [
-        ("can0", "NETWORK=KIND:CHANNEL"),
-        ("drive=can0", "NETWORK=KIND:CHANNEL"),
-        ("drive=:can0", "NETWORK=KIND:CHANNEL"),
-        ("drive=virtual:a,b", "not KEY=VALUE"),
-    ],
-)
-def test_a_wrongly_written_interface_says_how_to_write_it(text: str, problem: str) -> None:
-    with pytest.raises(UsageError, match=problem):
-        parse_interface(text)
-
-
-def test_interface_options_are_read_as_numbers_and_switches() -> None:
-    spec = parse_interface("drive=slcan:/dev/ttyACM0,ttyBaudrate=115200,rtscts=true,note=a")
-    assert spec.channel == "/dev/ttyACM0"
-    assert spec.options == {"ttyBaudrate": 115200, "rtscts": True, "note": "a"}
-
-
-def test_an_unknown_interface_kind_lists_the_known_ones() -> None:
-    with pytest.raises(InterfaceError, match=r"known: .*socketcan.*virtual"):
-        open_receiver(parse_interface("drive=nosuch:1"))
-
-
-def test_a_receiver_has_no_way_to_send() -> None:
-    receiver = open_receiver(parse_interface("drive=virtual:listen-only-test"))
-    assert not [name for name in dir(receiver) if "send" in name]
-    receiver.close()
-    sender = open_sender(parse_interface("drive=virtual:listen-only-test"))
-    sender.send(frame(1))
-    sender.close()

@@ -1,0 +1,310 @@
+"""Counters and checksums of one message on the bench: named, told, or found in the payload.
+
+The rules of this file: a name alone condemns nothing. A signal called a counter is judged as one
+when it counts frames; what is called a counter of events may move as it likes. A checksum that no
+signal names is believed only when a published kind fits nearly all of many different payloads.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from busplan.bench.model import BenchLimits, SignalProof
+from busplan.capture.frames import I64, FrameTable
+from busplan.decode.codec import DecodedMessage, DecodedSignal
+from busplan.decode.protection import (
+    U8,
+    FoundChecksum,
+    best_fit,
+    check_counter,
+    counter_modulus,
+    expected_checksums,
+    find_checksum,
+    find_counters,
+    looks_like_counter,
+)
+from busplan.definitions.model import Message, Signal
+from busplan.findings import Figure, Finding, Weight, Where
+
+COUNTER_NAME = re.compile(r"counter|cnt", re.IGNORECASE)
+FRAME_COUNTER_NAME = re.compile(r"alive|rolling|sequence|(msg|message)_?(counter|cnt)", re.I)
+EVENT_COUNTER_NAME = re.compile(
+    r"error|err_|fault|retry|reset|trip|cycle|start|event|pulse|hour|day", re.IGNORECASE
+)
+"""Counters of something else than frames."""
+CHECKSUM_NAME = re.compile(r"checksum|crc|chksum", re.IGNORECASE)
+UNITLESS = ("", "-", "1", "count", "counts")
+"""Units of counts."""
+NARROW = 4
+"""Named counters up to this width [bit] count frames: there is no room for anything else."""
+SURE_SHARE = 0.95
+"""Part of the steps that have to be the usual one before a signal without the name is a counter."""
+
+
+def is_counter(column: DecodedSignal) -> bool:
+    """Whether a signal counts the frames of its message, or should."""
+    signal = column.signal
+    if signal.is_float or signal.signed or not 2 <= signal.length <= 16 or signal.choices:
+        return False
+    raw = column.raw[column.present]
+    if len(raw) < 2 or signal.unit not in UNITLESS:
+        return False
+    if _counts_frames(signal):
+        return True
+    if COUNTER_NAME.search(signal.name):
+        verdict = check_counter(raw, counter_modulus(raw, signal.length))
+        usual = verdict.steps - len(verdict.skips) - len(verdict.repeats)
+        return 2 * usual > verdict.steps
+    plain = signal.scale == 1 and signal.offset == 0
+    return plain and looks_like_counter(raw, 1 << signal.length, least_share=SURE_SHARE)
+
+
+def _counts_frames(signal: Signal) -> bool:
+    """By name and width."""
+    if EVENT_COUNTER_NAME.search(signal.name):
+        return False
+    narrow = signal.length <= NARROW and bool(COUNTER_NAME.search(signal.name))
+    return narrow or bool(FRAME_COUNTER_NAME.search(signal.name))
+
+
+def prove_counter(
+    decoded: DecodedMessage, column: DecodedSignal, where: Where
+) -> tuple[str, list[Finding]]:
+    """What a counter does, in words, and what is wrong with it."""
+    rows = np.flatnonzero(column.present)
+    raw = column.raw[rows]
+    name = column.signal.name
+    return _judge_counter(decoded, rows, raw, column.signal.length, name, name, where)
+
+
+def _judge_counter(
+    decoded: DecodedMessage,
+    rows: I64,
+    raw: I64,
+    length: int,
+    name: str,
+    signal: str | None,
+    where: Where,
+) -> tuple[str, list[Finding]]:
+    """``name`` is what to call it, ``signal`` its signal if it has one."""
+    modulus = counter_modulus(raw, length)
+    verdict = check_counter(raw, modulus)
+    if not verdict.step:
+        return "stands still", [
+            Finding(
+                "counter-stuck",
+                Weight.CAUTION,
+                Where(where.network, where.node, where.message, signal),
+                f"{name} stays at {int(raw[0])} through {len(raw)} frames",
+                why="If it counts frames, a receiver that watches it takes the sender for stuck.",
+                action="Ask the maker what it counts and whether it has to be switched on.",
+                figures=(Figure("frames", len(raw)),),
+            )
+        ]
+    findings = []
+    for code, places, words, why in (
+        (
+            "counter-skips",
+            verdict.skips,
+            "skips",
+            "A skipped count means a frame that was not sent, or lost on the way.",
+        ),
+        (
+            "counter-repeats",
+            verdict.repeats,
+            "stands still",
+            "A receiver that watches the counter takes the sender for stuck.",
+        ),
+    ):
+        if len(places):
+            findings.append(
+                Finding(
+                    code,
+                    Weight.FAULT,
+                    frame_at(where, decoded, int(rows[places[0]]), signal),
+                    f"{name} {words} in {len(places)} of {verdict.steps} steps",
+                    why=why,
+                    action="See whether the recorder dropped frames; if not, ask the maker.",
+                    figures=(Figure("places", len(places)), Figure("steps", verdict.steps)),
+                )
+            )
+    return f"counts by {verdict.step} modulo {modulus}", findings
+
+
+def is_named_checksum(signal: Signal) -> bool:
+    """Whether a signal's name says that it is a checksum."""
+    return not signal.is_float and bool(CHECKSUM_NAME.search(signal.name))
+
+
+def _byte_of(signal: Signal) -> int | None:
+    """The payload byte an 8-bit signal fills exactly; ``None`` for any other signal."""
+    bits = signal.bits()
+    whole = len(bits) == 8 and bits[0] % 8 == 0 and bits[-1] == bits[0] + 7
+    return bits[0] // 8 if whole else None
+
+
+def prove_checksum(
+    table: FrameTable, decoded: DecodedMessage, signal: Signal, where: Where, limits: BenchLimits
+) -> tuple[str, list[Finding]]:
+    """How a named checksum is made, in words, and the frames in which it is wrong."""
+    here = Where(where.network, where.node, where.message, signal.name)
+    position = _byte_of(signal)
+    if position is None:
+        return "not checked: not one whole byte", [
+            _not_recognised(here, f"{signal.name} does not fill one whole byte", hint=False)
+        ]
+    rows, payloads = _whole_frames(table, decoded)
+    told = limits.checksums.get(decoded.message.name)
+    found = (
+        find_checksum(payloads, positions=(position,))
+        if told is None
+        else best_fit(payloads, told, (position,))
+    )
+    if found is None:
+        words = f"{signal.name}: none of the published kinds fits {len(payloads)} frames"
+        return "kind not recognised", [_not_recognised(here, words, hint=told is None)]
+    return _judge_checksum(decoded, rows, payloads, found, signal.name, signal.name, where)
+
+
+def _not_recognised(where: Where, words: str, *, hint: bool) -> Finding:
+    action = "Ask the maker how it is made" + (", and tell it with --checksum." if hint else ".")
+    return Finding(
+        "checksum-not-recognised",
+        Weight.NOTE,
+        where,
+        words,
+        why="Its frames could not be checked.",
+        action=action,
+    )
+
+
+def _whole_frames(table: FrameTable, decoded: DecodedMessage) -> tuple[I64, U8]:
+    """Frames of the defined length: their places among the decoded rows, and their payloads."""
+    message = decoded.message
+    whole = np.flatnonzero(table.length[decoded.rows] == message.length)
+    return whole, table.payload_matrix(decoded.rows[whole], message.length)
+
+
+def _judge_checksum(
+    decoded: DecodedMessage,
+    rows: I64,
+    payloads: U8,
+    found: FoundChecksum,
+    name: str,
+    signal: str | None,
+    where: Where,
+) -> tuple[str, list[Finding]]:
+    wrong = np.flatnonzero(expected_checksums(payloads, found) != payloads[:, found.position])
+    detail = found.kind.name + (f", combined with 0x{found.constant:02X}" if found.constant else "")
+    if not len(wrong):
+        return detail, []
+    return detail, [
+        Finding(
+            "checksum-wrong",
+            Weight.FAULT,
+            frame_at(where, decoded, int(rows[wrong[0]]), signal),
+            f"{name} is wrong in {len(wrong)} of {len(payloads)} frames ({detail})",
+            why="Receivers that check it drop these frames.",
+            action="Look at the first one; if it is always wrong, the kind differs from the one "
+            "told or found.",
+            figures=(Figure("frames", len(wrong)), Figure("of", len(payloads))),
+        )
+    ]
+
+
+def prove_undefined(
+    table: FrameTable,
+    decoded: DecodedMessage,
+    proofs: Sequence[SignalProof],
+    where: Where,
+    limits: BenchLimits,
+) -> tuple[list[SignalProof], list[Finding]]:
+    """Counters and a checksum in bits without a name, or in bytes whose name says nothing.
+
+    Returns the message's signals with what was found put in, and what is wrong with it.
+    """
+    message = decoded.message
+    made = list(proofs)
+    findings: list[Finding] = []
+    rows, payloads = _whole_frames(table, decoded)
+    if not len(payloads):
+        return made, findings
+    roles = {p.name: p.role for p in proofs}
+    if "checksum" not in roles.values():
+        found = _find(payloads, message, roles, limits)
+        if found is not None:
+            signal = next((s for s in message.signals if _byte_of(s) == found.position), None)
+            name = f"byte {found.position}" if signal is None else signal.name
+            detail, more = _judge_checksum(
+                decoded, rows, payloads, found, name, signal.name if signal else None, where
+            )
+            findings += more
+            _put(made, name, "checksum", detail, payloads[:, found.position])
+    if "counter" not in roles.values():
+        named = {bit for s in message.signals for bit in s.bits()}
+        for start, length in find_counters(payloads):
+            if named & set(range(start, start + length)):
+                continue
+            raw = payloads[:, start // 8].astype(np.int64) >> start % 8 & (1 << length) - 1
+            if not looks_like_counter(raw, 1 << length, least_share=SURE_SHARE):
+                continue
+            name = f"bits {start} to {start + length - 1}"
+            detail, more = _judge_counter(decoded, rows, raw, length, name, None, where)
+            findings += more
+            _put(made, name, "counter", detail, raw)
+    return made, findings
+
+
+def _put(proofs: list[SignalProof], name: str, role: str, detail: str, values: I64 | U8) -> None:
+    """Give a signal its role; what no signal names becomes an entry of its own."""
+    for place, proof in enumerate(proofs):
+        if proof.name == name:
+            proofs[place] = replace(proof, role=role, detail=detail)
+            return
+    low, high = int(values.min()), int(values.max())
+    detail += ", not in the definition"
+    proofs.append(SignalProof(name, "", role, len(values), low, high, 0, low == high, detail))
+
+
+def _find(
+    payloads: U8, message: Message, roles: dict[str, str], limits: BenchLimits
+) -> FoundChecksum | None:
+    """A checksum byte nobody named: as told, or as found."""
+    told = limits.checksums.get(message.name)
+    if told is not None:
+        return best_fit(payloads, told)
+    candidates = tuple(_candidates(message, roles))
+    found = find_checksum(payloads, positions=candidates) if candidates else None
+    if found is None or found.kind.method == "crc":
+        return found
+    # A byte that repeats another one looks like a sum of all; a checksum covers more than one.
+    moving = np.count_nonzero((payloads != payloads[0]).any(axis=0))
+    return found if moving > 2 else None
+
+
+def _candidates(message: Message, roles: dict[str, str]) -> Iterator[int]:
+    """Bytes that could be a checksum: without a signal, or one plain signal; last byte first."""
+    covering: dict[int, list[Signal]] = {}
+    for signal in message.signals:
+        for byte in {bit // 8 for bit in signal.bits()}:
+            covering.setdefault(byte, []).append(signal)
+    last = message.length - 1
+    for byte in (last, 0, *range(1, last)) if last > 0 else ():
+        signals = covering.get(byte, [])
+        if not signals:
+            yield byte
+        elif len(signals) == 1 and _byte_of(signals[0]) == byte:
+            plain = signals[0].scale == 1 and signals[0].offset == 0 and not signals[0].signed
+            nameless = not signals[0].unit and not signals[0].choices
+            if plain and nameless and roles.get(signals[0].name) == "value":
+                yield byte
+
+
+def frame_at(where: Where, decoded: DecodedMessage, index: int, signal: str | None) -> Where:
+    """The place of one frame; ``where.time_ns`` holds the capture's first time."""
+    time_ns = int(decoded.time_ns[index]) - (where.time_ns or 0)
+    return Where(where.network, where.node, where.message, signal, time_ns=time_ns)

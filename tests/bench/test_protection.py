@@ -1,0 +1,156 @@
+"""Counters and checksums on the bench: named, told, or in bits that no signal names."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplan.bench.model import BenchLimits, BenchReport, SignalProof
+from busplan.bench.prove import prove_node
+from busplan.capture.frames import FrameTable
+from busplan.decode.protection import KINDS, SAE_J1850, checksum
+from busplan.errors import UsageError
+from busplan.findings import Weight
+from busplan.plan.single import vehicle_of_part
+
+HEAD = (
+    'VERSION ""\nBU_: UNIT\nBO_ 291 Status: 8 UNIT\n SG_ Speed : 0|16@1+ (1,0) [0|65535] "km/h" X\n'
+)
+COUNTER = ' SG_ {} : 48|4@1+ (1,0) [0|15] "" X\n'
+LAST_BYTE = ' SG_ {} : 56|8@1+ (1,0) [0|255] "" X\n'
+CYCLE = 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;\nBA_ "GenMsgCycleTime" BO_ 291 100;\n'
+SUM = next(k for k in KINDS if k.name == "sum")
+
+
+def payloads(n: int = 200, kind: object = SAE_J1850, constant: int = 0) -> np.ndarray:
+    """A value in bytes 0 and 1, a counter in the low half of byte 6, a checksum in byte 7."""
+    k = np.arange(n)
+    data = np.zeros((n, 8), np.uint8)
+    value = (1000 + 37 * k * k) % 5000
+    data[:, 0], data[:, 1], data[:, 6] = value & 0xFF, value >> 8, k % 16
+    data[:, 7] = checksum(data[:, :7], kind) ^ constant  # type: ignore[arg-type]
+    return data
+
+
+def prove(
+    folder: Path, signals: str, data: np.ndarray, checksums: dict[str, object] | None = None
+) -> BenchReport:
+    dbc = folder / "unit.dbc"
+    dbc.write_text(HEAD + signals + CYCLE)
+    n = len(data)
+    table = FrameTable.from_columns(
+        ["bench"],
+        10**18 + np.arange(n) * 10**8,
+        np.zeros(n),
+        np.full(n, 291),
+        np.zeros(n),
+        np.full(n, 8),
+        data.ravel(),
+    )
+    vehicle = vehicle_of_part(dbc, "UNIT", bit_rate=500_000)
+    limits = BenchLimits(checksums=checksums or {})  # type: ignore[arg-type]
+    return prove_node(table, vehicle, "UNIT", limits=limits)
+
+
+def roles(report: BenchReport) -> dict[str, SignalProof]:
+    return {s.name: s for s in report.messages[0].signals if s.role != "value"}
+
+
+def serious(report: BenchReport) -> list[tuple[str, str | None]]:
+    return [(f.code, f.where.signal) for f in report.findings if f.weight > Weight.NOTE]
+
+
+NAMED = COUNTER.format("AliveCounter") + LAST_BYTE.format("Checksum")
+GENERIC = COUNTER.format("Spare6") + LAST_BYTE.format("Byte7")
+FORMS = pytest.mark.parametrize(
+    ("signals", "counter", "check"),
+    [
+        (NAMED, "AliveCounter", "Checksum"),
+        (GENERIC, "Spare6", "Byte7"),
+        ("", "bits 48 to 51", "byte 7"),
+    ],
+)
+
+
+@FORMS
+def test_counter_and_checksum_are_found_whatever_their_names(
+    tmp_path: Path, signals: str, counter: str, check: str
+) -> None:
+    report = prove(tmp_path, signals, payloads(constant=0x5A))
+    found = roles(report)
+    assert (found[counter].role, found[check].role) == ("counter", "checksum")
+    assert found[check].detail.startswith("CRC-8 SAE J1850, combined with 0x5A")
+    assert found[counter].detail.startswith("counts by 1 modulo 16")
+    assert serious(report) == []
+
+
+@FORMS
+def test_one_wrong_checksum_is_that_finding_and_no_other(
+    tmp_path: Path, signals: str, counter: str, check: str
+) -> None:
+    data = payloads()
+    data[120, 7] ^= 0x10
+    report = prove(tmp_path, signals, data)
+    assert serious(report) == [("checksum-wrong", check if signals else None)]
+    assert f"{check} is wrong in 1 of 200 frames" in report.findings[0].summary
+    assert report.findings[0].where.time_ns == 120 * 10**8
+
+
+@FORMS
+def test_one_skip_is_that_finding_and_no_other(
+    tmp_path: Path, signals: str, counter: str, check: str
+) -> None:
+    data = payloads()
+    data[100:, 6] = (data[100:, 6] + 1) % 16
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    report = prove(tmp_path, signals, data)
+    assert serious(report) == [("counter-skips", counter if signals else None)]
+
+
+def test_a_checksum_can_be_told_where_no_signal_names_it(tmp_path: Path) -> None:
+    few = payloads(60, SUM)
+    report = prove(tmp_path, "", few, {"Status": SUM})
+    assert roles(report)["byte 7"].detail.startswith("sum")
+    assert serious(report) == []
+    wrong = prove(tmp_path, NAMED, few, {"Status": SAE_J1850})
+    assert serious(wrong) == [("checksum-wrong", "Checksum")]
+
+
+def test_a_checksum_told_for_a_message_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"'Nothing'.*it sends Status"):
+        prove(tmp_path, NAMED, payloads(20), {"Nothing": SUM})
+
+
+def test_a_byte_that_repeats_another_is_no_checksum(tmp_path: Path) -> None:
+    data = payloads()
+    data[:, 1] = data[:, 6] = 0
+    data[:, 7] = data[:, 0]
+    data[150, 7] ^= 1
+    assert serious(prove(tmp_path, LAST_BYTE.format("Byte7"), data)) == []
+
+
+def test_a_frame_counter_that_stands_still_is_told(tmp_path: Path) -> None:
+    data = payloads()
+    data[:, 6] = 3
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    assert serious(prove(tmp_path, NAMED, data)) == [("counter-stuck", "AliveCounter")]
+
+
+@pytest.mark.parametrize("name", ["ErrorCounter", "RestartCnt", "PulseCounter"])
+def test_what_counts_events_may_stand_still_or_leap(tmp_path: Path, name: str) -> None:
+    data = payloads()
+    data[:, 6] = np.arange(200) // 90
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    assert serious(prove(tmp_path, COUNTER.format(name), data)) == []
+    data[:, 6] = np.arange(200) ** 2 % 11
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    assert serious(prove(tmp_path, COUNTER.format(name), data)) == []
+
+
+def test_a_checksum_that_is_not_a_byte_is_said_to_be_unchecked(tmp_path: Path) -> None:
+    signals = ' SG_ Crc : 52|4@1+ (1,0) [0|15] "" X\n'
+    report = prove(tmp_path, signals, payloads())
+    assert roles(report)["Crc"].detail == "not checked: not one whole byte"
+    assert [f.code for f in report.findings if f.where.signal == "Crc"] == [
+        "checksum-not-recognised"
+    ]
