@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.plan.vehicle import Network, Node, Part, Port, Route, Stream, Vehicle
 
@@ -58,3 +60,13 @@ def vehicle(
     parts = {name: node.part for name, node in nodes.items()}
     by_name = {n.name: n for n in networks}
     return Vehicle("test", "", by_name, parts, nodes, tuple(streams), routes=tuple(routes))
+
+
+def crowd(sent: Stream, start_ns: int, span_ns: int) -> tuple[np.ndarray, np.ndarray]:
+    """Releases that hurt most: the first as late as its jitter allows, the others at once.
+
+    When they are due and queued, from ``start_ns`` on for ``span_ns``.
+    """
+    due = start_ns + np.arange(-(-span_ns // sent.cycle.ns), dtype=np.int64) * sent.cycle.ns
+    due -= sent.jitter_ns
+    return due, np.maximum(due, start_ns)

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.reference import reference_values
-from support.vehicles import MS, stream, vehicle
+from support.vehicles import MS, crowd, stream, vehicle
 
 from busplan.plan.streams import forwarded
 from busplan.plan.vehicle import Network, Route
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.response import queue_model, response_times, solve
-from busplan.timing.simulation import Faults, simulate
+from busplan.timing.simulation import Faults, Feed, simulate
 from busplan.timing.simulation_critical import critical_instant
 from busplan.timing.simulation_feeds import feeds_of
 from busplan.wire.exact import exact_bits
@@ -214,13 +214,17 @@ def with_gateways(seed):
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 10**6))
-def test_no_response_beats_its_bound_across_gateways(seed):
+@given(seed=st.integers(0, 10**6), crowded=st.booleans())
+def test_no_response_beats_its_bound_across_gateways(seed, crowded):
     van = with_gateways(seed)
     timing = vehicle_timing(van)
-    result = simulate(
-        list(van.networks.values()), feeds_of(van, 500 * MS, seed=seed), bits=worst_table_bits
-    )
+    feeds = feeds_of(van, 500 * MS, seed=seed)
+    if crowded:
+        feeds = [
+            f if f.forwards else Feed(f.stream, *crowd(f.stream, 20 * MS, 500 * MS), fifo=f.fifo)
+            for f in feeds
+        ]
+    result = simulate(list(van.networks.values()), feeds, bits=worst_table_bits)
     origin = np.arange(len(result))
     while (result.parent[origin] >= 0).any():
         origin = np.where(result.parent[origin] >= 0, result.parent[origin], origin)

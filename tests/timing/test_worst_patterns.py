@@ -1,32 +1,22 @@
-"""No simulated response time ever beats the proven bound, and the worst case reaches it."""
+"""Patterns of releases made to hurt: none beats its proven bound, and the worst ones reach it.
+
+Random patterns, critical instants and gateways: test_simulation_bounds.py.
+"""
 
 from dataclasses import replace
 
 import numpy as np
-import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from support.reference import reference_values
-from support.vehicles import MS, stream, vehicle
+from support.vehicles import MS, crowd, stream, vehicle
 
-from busplan.plan.vehicle import Network, Route
-from busplan.timing.gateways import vehicle_timing
+from busplan.plan.vehicle import Network
 from busplan.timing.response import response_times, solve
 from busplan.timing.simulation import Faults, Feed, simulate
-from busplan.timing.simulation_feeds import feeds_of
 from busplan.wire.lengths import worst_table_bits
 
 RATE = 125_000
 SPAN = 400 * MS
-
-
-def crowd(sent, start_ns, span_ns, late_first=True):
-    """Releases that hurt most: the first as late as its jitter allows, the others at once."""
-    period, jitter = sent.cycle.ns, sent.jitter_ns
-    due = start_ns + np.arange(-(-span_ns // period), dtype=np.int64) * period
-    if late_first:
-        due -= jitter
-    return due, np.maximum(due, start_ns)
 
 
 def worst_seen(result, streams):
@@ -74,15 +64,6 @@ def check(v, result, fault_interval=None):
     return timing, seen
 
 
-@given(plans(), st.integers(0, 2**16))
-@settings(max_examples=60, deadline=None)
-def test_random_phases_never_beat_the_bound(v, seed: int) -> None:
-    result = simulate(
-        list(v.networks.values()), feeds_of(v, SPAN, seed=seed), bits=worst_table_bits
-    )
-    check(v, result)
-
-
 @given(plans(), st.data())
 @settings(max_examples=120, deadline=None)
 def test_crowded_starts_never_beat_the_bound(v, data) -> None:
@@ -124,23 +105,6 @@ def reach(streams, network, index):
             feeds.append(Feed(sent, due, queued))
     result = simulate([network], feeds, bits=worst_table_bits)
     return worst_seen(result, streams)[streams[index].label], 0 if later is None else 1
-
-
-@pytest.mark.parametrize("rate", [125, 250])
-@pytest.mark.parametrize("jitter", [0, 0.1])
-def test_the_critical_instant_reaches_the_bound(rate: int, jitter: float) -> None:
-    # The SAE benchmark (sizes and periods read in a university course's data file): the simulated
-    # worst case is the bound itself, less the nanosecond by which the blocking frame starts early.
-    rows = reference_values()["sae"][str(rate)]["messages"]
-    streams = [
-        stream(i + 1, node=f"n{i}", length=m["s"], cycle_ms=m["T"], jitter_ms=jitter)
-        for i, m in enumerate(rows)
-    ]
-    network = Network("a", rate * 1000)
-    timing = response_times(vehicle(streams, [network]), "a")
-    for index, response in enumerate(timing.responses):
-        seen, early = reach(streams, network, index)
-        assert seen == response.response_ns - early
 
 
 def test_a_later_instance_can_be_the_worst_and_is_reached() -> None:
@@ -238,47 +202,3 @@ def test_a_message_held_up_in_a_queue_comes_twice_where_priorities_alone_say_onc
     assert without == 3 * frame
     assert seen["a/v/victim"] == 4 * frame - 1 > without
     assert seen["a/v/victim"] <= timing.responses[place].response_ns
-
-
-@st.composite
-def two_networks(draw):
-    """Messages of network a, some of which a gateway passes on to network b."""
-    cycles = [draw(st.integers(8, 40)) for _ in range(6)]
-    loads = [draw(st.integers(0, 8)) for _ in range(6)]
-    streams, routes = [], []
-    for i, (cycle, length) in enumerate(zip(cycles, loads, strict=True)):
-        common = {"name": f"m{i}", "length": length, "cycle_ms": cycle}
-        identifier = draw(st.integers(0, 0x7F)) * 8 + i
-        if i < 3:
-            streams.append(stream(identifier, node=f"n{i}", **common))
-            if i < 2:
-                delay = draw(st.sampled_from([0, 1, 5])) * MS
-                routes.append(Route(f"r{i}", "message", f"m{i}", "a", "b", "gate", delay))
-                streams.append(stream(identifier, network="b", node="gate", via=f"r{i}", **common))
-        else:
-            streams.append(stream(identifier, network="b", node=f"n{i}", **common))
-    networks = [Network("a", RATE), Network("b", RATE)]
-    fifo = draw(st.sampled_from([[], ["gate"]]))
-    return vehicle(streams, networks, fifo=fifo, routes=routes)
-
-
-@given(two_networks(), st.integers(0, 2**16), st.booleans())
-@settings(max_examples=60, deadline=None)
-def test_routes_never_beat_their_latency(v, seed: int, crowded: bool) -> None:
-    timing = vehicle_timing(v)
-    feeds = feeds_of(v, SPAN, seed=seed)
-    if crowded:
-        feeds = tuple(
-            f if f.forwards else replace(f, due_ns=at, queued_ns=at)
-            for f in feeds
-            for at in [crowd(f.stream, 0, SPAN)[0]]
-        )
-    result = simulate(list(v.networks.values()), feeds, bits=worst_table_bits)
-    bounds = {label: r.response_ns for label, r in timing.by_label.items()}
-    for label, ns in worst_seen(result, v.streams).items():
-        assert bounds[label] is None or ns <= bounds[label]
-    latency = {r.route.name: r.latency_ns for r in timing.routes}
-    for row in np.flatnonzero(result.parent >= 0):
-        promised = latency[result.feeds[result.feed[row]].stream.via]
-        took = result.end_ns[row] - result.due_ns[result.parent[row]]
-        assert promised is None or took <= promised
