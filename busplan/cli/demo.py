@@ -105,7 +105,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     """Open the screens on a capture, or print what they would show."""
     from rich.console import Console
 
-    from busplan.cli.output import print_json
+    from busplan.cli.output import print_json, text_width
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
     from busplan.screens.opening import open_replay
@@ -120,9 +120,10 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9))
         return
-    from busplan.screens.twin import Asked, screen_dict, screen_text
+    from busplan.screens.twin import Asked, judged, screen_dict, screen_text
 
-    asked = Asked(opened, opened.span_ns if at is None else round(at * 1e9))
+    moment = opened.span_ns if at is None else round(at * 1e9)
+    asked = judged(Asked(opened, moment, columns=text_width()))
     planted = about_captures()[name]["planted"]
     if form == "json":
         print_json(screen_dict(asked, "pack") | {"planted": planted})

@@ -13,7 +13,6 @@ from busplan.cli.output import EXIT_OF_DATA
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import SignalAddress, Vehicle
-    from busplan.screens.twin import Asked
 
 
 def register(app: typer.Typer) -> None:
@@ -72,11 +71,11 @@ def replay(
     Example: busplan replay captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """
     from busplan.cli.captures import open_capture
-    from busplan.cli.output import print_json
+    from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
     from busplan.screens.opening import replay_of
-    from busplan.screens.twin import JUDGED, Asked, check_screen, screen_dict, screen_text
+    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     if screen is not None:
         check_screen(screen)
@@ -113,9 +112,10 @@ def replay(
             _signals(signal, opened.vehicle),
             second,
             round(shift * 1e9),
+            columns=text_width(),
         )
         if name in JUDGED:
-            asked = _judged(asked)
+            asked = judged(asked)
         if as_json:
             print_json(screen_dict(asked, name))
         else:
@@ -141,16 +141,6 @@ def _has_screen() -> bool:
     # The browser's server names the driver it wants of the program it starts.
     served = "TEXTUAL_DRIVER" in os.environ
     return served or (sys.stdout.isatty() and sys.stdin.isatty())
-
-
-def _judged(asked: Asked) -> Asked:
-    """The same with the evaluation of the pack and its findings."""
-    from dataclasses import replace
-
-    from busplan.screens.verdict import joined, judge_pack
-
-    report = judge_pack(asked.replay)
-    return replace(asked, replay=joined(asked.replay, report), report=report)
 
 
 def _ends(span: str | None, length_ns: int) -> tuple[int, int] | None:

@@ -18,6 +18,16 @@ def sensor_label(sensor: SensorPlace) -> str:
     return f"sensor {sensor.position} of {sensor.module}"
 
 
+def short_cell(cell: CellPlace) -> str:
+    """``53 C1``."""
+    return f"{cell.number} {cell.module}"
+
+
+def short_sensor(sensor: SensorPlace) -> str:
+    """``D1/2``: the second sensor of D1."""
+    return f"{sensor.module}/{sensor.position}"
+
+
 def place(address: SignalAddress, time_s: float | None = None) -> Where:
     """A signal as the place of a finding, with the time the screens jump to."""
     return Where(

@@ -2,7 +2,7 @@
 
 The position is always computed from one anchor, ``position = anchor + (now − then) · speed``, with
 ``now`` from a monotonic clock. Nothing is added up tick by tick, so a slow screen shows fewer
-moments but never falls behind; how far a shown moment is behind is :meth:`ReplayClock.lag_ns`.
+moments but never falls behind; how far a shown moment is behind says :meth:`ReplayClock.behind_ns`.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ class ReplayClock:
         """The next lower speed of :data:`SPEEDS`."""
         self.set_speed(next((s for s in reversed(SPEEDS) if s < self._speed), SPEEDS[0]))
 
-    def lag_ns(self, shown_ns: int) -> int:
+    def behind_ns(self, shown_ns: int) -> int:
         """How far a shown moment is behind the due one, in real nanoseconds (capture / speed)."""
         return round(max(0, self.position_ns - shown_ns) / self._speed) if self._playing else 0
 
@@ -146,7 +146,7 @@ class LiveClock(ReplayClock):
     def set_speed(self, speed: float) -> None:
         """A live bus has one speed."""
 
-    def lag_ns(self, shown_ns: int) -> int:
+    def behind_ns(self, shown_ns: int) -> int:
         """Nothing is behind: the newest moment is what has been received."""
         return 0
 

@@ -44,6 +44,23 @@ class Grade(IntEnum):
         """One character, so that no grade is told by colour alone."""
         return "?~«< >»!"[self.value]
 
+    @property
+    def word(self) -> str:
+        """The same in words."""
+        return _WORDS[self.value]
+
+
+_WORDS = (
+    "not heard",
+    "stale",
+    "far below",
+    "below",
+    "even",
+    "above",
+    "far above",
+    "outside its window",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Evenness:
@@ -81,7 +98,8 @@ class Evenness:
 class Peers:
     """Values of all cells [V] or all sensors [°C] at a moment; arrays of one shape.
 
-    ``value`` is NaN and ``age_ns`` the greatest integer where nothing has come yet.
+    ``value`` is NaN and ``age_ns`` the greatest integer where nothing has come yet; ``unheard``
+    are those of them that should have come by now.
     """
 
     value: F64
@@ -90,6 +108,7 @@ class Peers:
     deviation: F64
     grade: Grades
     evenness: Evenness | None
+    unheard: Bools
 
 
 class Quantity(NamedTuple):
@@ -110,6 +129,7 @@ class PackState:
     lag a module counts with its sensor nearest to all others, so that one faulty sensor does not
     make a module late.
     ``quantities`` maps the layout's names to their values; unmapped or unseen ones are left out.
+    ``in_capture`` says whether any cell or sensor comes at all, at this or another moment.
     """
 
     layout: PackLayout
@@ -118,6 +138,12 @@ class PackState:
     module_c: F64
     lag_k: F64
     quantities: Mapping[str, Quantity]
+    in_capture: bool = True
+
+    @property
+    def any_value(self) -> bool:
+        """Whether any cell or sensor has come so far."""
+        return bool((self.cells.grade > 0).any() or (self.sensors.grade > 0).any())
 
     @property
     def charging(self) -> bool:
@@ -167,6 +193,7 @@ def pack_state(
     cells: Peers,
     sensors: Peers,
     quantities: Mapping[str, Quantity],
+    in_capture: bool,
 ) -> PackState:
     """Put the graded values together and compare the modules' temperatures."""
     mean = np.full(len(layout.modules), np.nan)
@@ -183,7 +210,7 @@ def pack_state(
             near[m] = min(mine, key=lambda value: abs(value - middle))
     seen = near[~np.isnan(near)]
     late = float(np.median(seen)) - near if len(seen) else near
-    return PackState(layout, cells, sensors, mean, late, quantities)
+    return PackState(layout, cells, sensors, mean, late, quantities, in_capture)
 
 
 def grade_deviation(deviation: F64, spread: float, step: float = 0.0) -> Grades:
@@ -220,4 +247,4 @@ def _grade(
     with np.errstate(invalid="ignore"):
         grade[(values < window[0]) | (values > window[1])] = Grade.OUTSIDE
     grade[came & stale] = Grade.STALE
-    return Peers(values, age_ns, fresh, deviation, grade, Evenness.of(values, fresh))
+    return Peers(values, age_ns, fresh, deviation, grade, Evenness.of(values, fresh), ~came & stale)

@@ -62,6 +62,7 @@ def _moved(first: Peers, second: Peers, spread: float, step: float) -> Peers:
         moved,
         grade_deviation(moved, spread, step),
         Evenness.of(moved, ~np.isnan(moved)),
+        np.zeros(len(moved), np.bool_),
     )
 
 

@@ -48,6 +48,8 @@ class Replay:
     traffic: Traffic
     until_ns: int = 0
     """How long was listened at least; longer than the frames last when a live bus fell silent."""
+    judged: bool = False
+    """Whether the evaluation of the whole capture has told its findings too."""
 
     @staticmethod
     def of(
@@ -120,6 +122,7 @@ class Replay:
             grade_cells(volts * cells.volts, cell_age, cell_stale, layout.limits),
             grade_sensors(heat, heat_age, heat_stale, layout, is_charging(layout, quantities)),
             quantities,
+            cells.in_capture or sensors.in_capture,
         )
 
     def values(self, line: Line, position: int) -> tuple[Value, ...]:
@@ -208,6 +211,8 @@ class _Gather:
     """Factors that bring voltages to volts."""
     sources: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
     """Line number and (place of the signal in its message, place in the result)."""
+    in_capture: bool
+    """Whether the capture holds frames of any of them."""
 
     @staticmethod
     def of(replay: Replay, addresses: Sequence[SignalAddress]) -> _Gather:
@@ -226,23 +231,29 @@ class _Gather:
             tuple(units),
             np.array([VOLTS.get(unit, 1.0) for unit in units]),
             tuple((n, tuple(s)) for n, s in sources.items()),
+            any(replay.lines.lines[n].k >= 0 for n in sources),
         )
 
     def at(self, replay: Replay, ages: Ages, t_ns: int) -> tuple[F64, I64, Bools]:
-        """Values (NaN: not come yet), ages [ns] and staleness, each of shape ``(size,)``."""
+        """Values (NaN: not come yet), ages [ns] and staleness, each of shape ``(size,)``.
+
+        What has not come is stale once it should have.
+        """
         value: list[float] = [np.nan] * self.size
         age: list[int] = [NEVER] * self.size
         stale = [True] * self.size
         for number, places in self.sources:
             values = replay.values(replay.lines.lines[number], int(ages.position[number]))
-            if not values:
-                continue
             allowed, silent = float(replay.lines.allowed_ns[number]), bool(ages.stale[number])
             for at, i in places:
+                stale[i] = silent
+                if not values:
+                    continue
                 signal, latest, _, time_ns = values[at]
                 if latest is not None:
                     value[i], age[i] = latest, t_ns - time_ns
-                    stale[i] = silent or (age[i] > allowed and signal.condition is None)
+                waited = min(age[i], t_ns)
+                stale[i] = silent or (waited > allowed and signal.condition is None)
         return np.array(value, np.float64), np.array(age, np.int64), np.array(stale, np.bool_)
 
     def text(self, replay: Replay, ages: Ages, i: int) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from busplan.findings import Weight
-from busplan.pack.labels import cell_label, sensor_label
+from busplan.pack.labels import cell_label, sensor_label, short_cell, short_sensor
 from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
 from busplan.replay.pack import Evenness, Grade, PackState, Peers
@@ -14,6 +14,8 @@ from busplan.replay.traffic import Load
 
 NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
+NO_PACK = "NO PACK"
+NO_VALUE = "NO VALUE YET"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +42,23 @@ def troubles(
 
 
 def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
-    """The word of the heaviest trouble above a note, or that all is even."""
+    """The word of the heaviest trouble above a note, else that no pack is seen or all is even."""
     if not any_data:
         return NO_DATA
-    return next((t.word for t in found if t.weight > Weight.NOTE), NOTHING_WRONG)
+    heavy = (t.word for t in found if t.weight > Weight.NOTE)
+    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE))
+    return next(heavy, next(unseen, NOTHING_WRONG))
 
 
 def _pack(pack: PackState | None) -> Iterator[Trouble]:
     if pack is None:
+        yield Trouble(Weight.NOTE, NO_PACK, "the plan describes no pack")
+        return
+    if not pack.in_capture:
+        yield Trouble(Weight.NOTE, NO_PACK, "nothing of the pack was recorded")
+        return
+    if not pack.any_value:
+        yield Trouble(Weight.NOTE, NO_VALUE, "no cell or sensor has been heard yet")
         return
     limits = pack.layout.limits
     yield from _cells_outside(pack)
@@ -57,20 +68,23 @@ def _pack(pack: PackState | None) -> Iterator[Trouble]:
         yield Trouble(
             Weight.CAUTION,
             "CELLS UNEVEN",
-            f"cells are {cells.spread * 1e3:.0f} mV apart (allowed "
-            f"{limits.voltage_spread_v * 1e3:.0f}): {_cell(pack, cells.lowest)} lowest, "
-            f"{_cell(pack, cells.highest)} highest",
+            f"cells {cells.spread * 1e3:.0f} mV apart (allowed "
+            f"{limits.voltage_spread_v * 1e3:.0f}): {_short(pack, cells.lowest)} lowest, "
+            f"{_short(pack, cells.highest)} highest",
         )
     if heat and heat.spread > limits.temperature_spread_k:
         yield Trouble(
             Weight.CAUTION,
             "HEAT UNEVEN",
-            f"sensors are {heat.spread:.1f} K apart (allowed {limits.temperature_spread_k:g}): "
-            f"{_sensor(pack, heat.lowest)} coldest, {_sensor(pack, heat.highest)} hottest",
+            f"sensors {heat.spread:.1f} K apart (allowed {limits.temperature_spread_k:g}): "
+            f"{short_sensor(pack.layout.sensors[heat.lowest])} coldest, "
+            f"{short_sensor(pack.layout.sensors[heat.highest])} hottest",
         )
     for what, peers in (("cell", pack.cells), ("sensor", pack.sensors)):
         if stale := int((peers.grade == Grade.STALE).sum()):
             yield Trouble(Weight.CAUTION, "VALUES STALE", f"{_many(stale, what)} stale")
+        if unheard := int(peers.unheard.sum()):
+            yield Trouble(Weight.CAUTION, "VALUES MISSING", f"{_many(unheard, what)} not heard")
 
 
 def _cells_outside(pack: PackState) -> Iterator[Trouble]:
@@ -151,6 +165,10 @@ def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
 
 def _outside(peers: Peers) -> Evenness | None:
     return peers.evenness if (peers.grade == Grade.OUTSIDE).any() else None
+
+
+def _short(pack: PackState, i: int) -> str:
+    return short_cell(pack.layout.cells[i])
 
 
 def _cell(pack: PackState, i: int) -> str:

@@ -234,7 +234,7 @@ class ReplayApp(App[None]):
                 self.clock.speed,
                 self.a_ns,
                 self.b_ns,
-                self.clock.lag_ns(t_ns),
+                self.clock.behind_ns(t_ns),
                 self.clock.live,
             )
             hint = "? help  q quit" if not self.bell_on_fault else "bell on  ? help  q quit"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from busplan.findings import Finding, Weight
+from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack import Evenness, PackState
 from busplan.replay.replay import Replay
@@ -18,9 +19,8 @@ from busplan.screens.runs import (
     Line,
     clip,
     clock_text,
-    fill,
+    fold,
     load_bar,
-    width,
     wrap,
 )
 
@@ -44,11 +44,10 @@ def state_lines(snapshot: Snapshot, columns: int, most: int) -> list[Line]:
     first, *rest = snapshot.troubles
     lead = f"{snapshot.word}  "
     if most == 1:
-        others = f" (and {len(rest)} more)" if rest else ""
+        others = f"  {len(rest)} more" if rest else ""
         room = columns - len(lead) - len(others)
         return [[(lead, role), *clip([(first.text, PLAIN)], room), (others, FAINT)]]
-    lines = wrap(lead + first.text, columns, indent=len(lead))
-    lines[0] = [(snapshot.word, role), (lines[0][0][0][len(snapshot.word) :], PLAIN)]
+    lines = fold([(lead, role), (first.text, PLAIN)], columns, len(lead))
     for n, trouble in enumerate(rest):
         more = wrap(f"{trouble.weight.mark} {trouble.text}", columns, OF_WEIGHT[trouble.weight], 2)
         if len(lines) + len(more) > most:
@@ -71,19 +70,18 @@ def pack_figures(pack: PackState) -> list[Line]:
             [
                 (f"{kind.lead:<6}", HEAD),
                 ("min ", FAINT),
-                (f"{kind.even.minimum:.{kind.decimals}f}", PLAIN),
+                (f"{kind.even.minimum:5.{kind.decimals}f} {kind.unit}", PLAIN),
                 (f" {low:<8} ", FAINT),
                 ("mean ", FAINT),
-                (f"{kind.even.mean:.{kind.decimals}f}", PLAIN),
+                (f"{kind.even.mean:5.{kind.decimals}f}", PLAIN),
                 (" max ", FAINT),
-                (f"{kind.even.maximum:.{kind.decimals}f}", PLAIN),
+                (f"{kind.even.maximum:5.{kind.decimals}f} {kind.unit}", PLAIN),
                 (f" {high:<8} ", FAINT),
                 ("spread ", FAINT),
                 (kind.spread, "strong"),
             ]
         )
-    extra = quantities_line(pack)
-    return [*lines, extra] if extra else lines
+    return lines
 
 
 def pack_table(pack: PackState) -> list[Line]:
@@ -128,61 +126,59 @@ def kinds_of(pack: PackState) -> list[Kind]:
     cells, sensors = pack.cells.evenness, pack.sensors.evenness
     found = []
     if pack.layout.cells:
-        names = [f"{c.number} {c.module}" for c in pack.layout.cells]
+        names = [short_cell(c) for c in pack.layout.cells]
         spread = f"{cells.spread * 1e3:.0f} mV" if cells else ""
         found.append(Kind("cells", cells, names, 3, "V", spread))
     if pack.layout.sensors:
-        names = [f"{s.module}/{s.position}" for s in pack.layout.sensors]
+        names = [short_sensor(s) for s in pack.layout.sensors]
         spread = f"{sensors.spread:.1f} K" if sensors else ""
         found.append(Kind("heat", sensors, names, 1, "°C", spread))
     return found
 
 
-def quantities_line(pack: PackState) -> Line:
-    """The pack's mapped quantities; stale ones marked."""
-    line: Line = []
-    for name, quantity in pack.quantities.items():
-        role = "stale" if quantity.stale else PLAIN
-        line.append((f"{name.replace('_', ' ')} ", FAINT))
-        line.append((quantity.text + ("~" if quantity.stale else ""), role))
-        line.append(("  ", PLAIN))
-    return [("pack  ", HEAD), *line] if line else []
+SHORT_NAMES = {
+    "inlet_temperature": "inlet",
+    "outlet_temperature": "outlet",
+    "contactor_state": "contactors",
+    "link_voltage": "link",
+    "state_of_charge": "charge",
+    "dcdc_output_voltage": "DC-DC",
+    "charger_current": "charger",
+    "charger_current_request": "charger asked",
+}
 
 
-def quantities_block(pack: PackState, columns: int) -> list[Line]:
-    """The same over as many lines as it takes."""
-    lines: list[Line] = []
+def quantities(pack: PackState) -> list[Line]:
+    """The pack's mapped quantities, each with its short name; stale ones marked."""
+    parts: list[Line] = []
     for name, quantity in pack.quantities.items():
         role = "stale" if quantity.stale else PLAIN
-        part: Line = [
-            (f"{name.replace('_', ' ')} ", FAINT),
-            (quantity.text + ("~" if quantity.stale else ""), role),
-        ]
-        if lines and width(lines[-1]) + 2 + width(part) <= columns:
-            lines[-1] += [("  ", PLAIN), *part]
-        else:
-            lines.append(part)
-    return lines
+        value = quantity.text + ("~" if quantity.stale else "")
+        parts.append([(f"{SHORT_NAMES.get(name, name)} ", FAINT), (value, role)])
+    return parts
 
 
 def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:
-    """One network's load: name, bar on 0 to 100 % with its limit, figure."""
+    """One network's load: name, bar on 0 to 100 % with its limit, figure, ``!`` over the limit."""
     lead = f"{load.network:<{name_width}} "
-    if not load.recorded:
-        return fill([(lead, FAINT), ("not in this capture", "missing")], columns)
-    number = f" {load.now:4.0%}"
+    over = load.now > limit
+    number = f" {load.now:4.0%}{'!' if over else ' '}"
     bar = min(max(columns - len(lead) - len(number), 4), LONGEST_BAR)
-    over = "over" if load.now > limit else PLAIN
-    return [(lead, HEAD), *load_bar(load.now, limit, bar), (number, over)]
+    return [
+        (lead, HEAD),
+        *load_bar(load.now, limit, bar),
+        (number, "over" if over else PLAIN),
+    ]
 
 
 def load_grid(snapshot: Snapshot, vehicle: Vehicle, columns: int, across: int) -> list[Line]:
-    """All networks' loads, ``across`` in a row."""
+    """The loads of all networks that were recorded, at most ``across`` in a row."""
     gap = 2
+    loads = [load for load in snapshot.loads if load.recorded]
+    across = max(min(across, len(loads)), 1)
     each = (columns - gap * (across - 1)) // across
-    name_width = max((len(n) for n in vehicle.networks), default=0)
+    name_width = max((len(load.network) for load in loads), default=0)
     lines: list[Line] = []
-    loads = snapshot.loads
     for start in range(0, len(loads), across):
         line: Line = []
         for load in loads[start : start + across]:
@@ -193,21 +189,42 @@ def load_grid(snapshot: Snapshot, vehicle: Vehicle, columns: int, across: int) -
     return lines
 
 
-def finding_line(finding: Finding, columns: int) -> Line:
+def unrecorded(snapshot: Snapshot, columns: int) -> list[Line]:
+    """The networks of which nothing was recorded, named; no line when there is none."""
+    names = [load.network for load in snapshot.loads if not load.recorded]
+    return fold([(f"no frames of {', '.join(names)}", "missing")], columns, 2) if names else []
+
+
+def no_pack(snapshot: Snapshot) -> str:
+    """Why the screens show no pack; empty when they do."""
+    if snapshot.pack is None:
+        return "This plan describes no pack; busplan pack --suggest PLAN proposes one."
+    if not snapshot.pack.in_capture:
+        return "No cell and no sensor of the pack is in this capture."
+    return ""
+
+
+def finding_line(finding: Finding) -> Line:
     """A finding in one line: mark, time, sentence."""
     t_ns = finding.where.time_ns
     at = clock_text(t_ns) if t_ns is not None else "-"
     role = OF_WEIGHT[finding.weight]
-    return clip(
-        [(f"{finding.weight.mark} ", role), (f"{at:>9}  ", FAINT), (finding.summary, role)], columns
-    )
+    return [(f"{finding.weight.mark} ", role), (f"{at:>9}  ", FAINT), (finding.summary, role)]
 
 
 def recent_findings(replay: Replay, snapshot: Snapshot, columns: int, count: int) -> list[Line]:
-    """The findings up to this moment, the latest first."""
+    """The findings up to this moment, the latest first, in at most ``count`` lines."""
     past = replay.findings[: snapshot.past]
     if not replay.findings:
-        return [[("no findings in this capture", FAINT)]]
+        return [[(nothing_found(replay), FAINT)]]
     if not past:
         return [[(f"no finding yet; {len(replay.findings)} to come", FAINT)]]
-    return [finding_line(f, columns) for f in reversed(past[-count:])]
+    if count == 1:
+        return [clip(finding_line(past[-1]), columns)]
+    lines = [line for f in reversed(past) for line in fold(finding_line(f), columns, 13)]
+    return lines[:count]
+
+
+def nothing_found(replay: Replay) -> str:
+    """What stands in place of findings when there is none."""
+    return "no findings in this capture" if replay.judged else "no findings so far"

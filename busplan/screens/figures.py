@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import NamedTuple
+
 _GLYPHS = {
     "0": "###/#.#/#.#/#.#/###",
-    "1": ".#./##./.#./.#./###",
+    "1": "..#/.##/..#/..#/..#",
     "2": "###/..#/###/#../###",
-    "3": "###/..#/.##/..#/###",
+    "3": "###/..#/###/..#/###",
     "4": "#.#/#.#/###/..#/..#",
     "5": "###/#../###/..#/###",
     "6": "###/#../###/#.#/###",
-    "7": "###/..#/..#/.#./.#.",
+    "7": "###/..#/..#/..#/..#",
     "8": "###/#.#/###/#.#/###",
     "9": "###/#.#/###/..#/###",
     ".": "././././#",
     "-": ".../.../###/.../...",
     "+": ".../.#./###/.#./...",
     "%": "#.#/..#/.#./#../#.#",
-    " ": "../../../../..",
+    " ": "./././././.",
     "A": "###/#.#/###/#.#/#.#",
     "B": "##./#.#/##./#.#/##.",
     "C": "###/#../#../#../###",
@@ -48,27 +51,55 @@ _GLYPHS = {
 HEIGHT = 5
 
 
-def figure_width(text: str, scale: int = 1) -> int:
-    """Columns that :func:`draw_figure` needs."""
-    parts = [_glyph(c) for c in text]
-    return sum(len(g[0]) for g in parts) * scale + max(len(parts) - 1, 0) * scale
+class Scale(NamedTuple):
+    """Size of a figure: columns of a stroke, columns of a thin point, rows of a point."""
+
+    stroke: int = 1
+    thin: int = 1
+    down: int = 1
 
 
-def draw_figure(text: str, across: int = 1, down: int = 1) -> list[str]:
-    """``text`` in blocks: each point ``across`` columns wide and ``down`` rows high."""
+def figure_width(text: str, scale: Scale = Scale()) -> int:
+    """Columns of ``text``, one gap of a thin point between characters."""
+    widths = [sum(_widths(_glyph(c), scale)) for c in text]
+    return sum(widths) + scale.thin * max(len(text) - 1, 0)
+
+
+def draw_figure(text: str, scale: Scale = Scale()) -> list[str]:
+    """``text`` in blocks, ``HEIGHT * scale.down`` rows."""
     rows = []
     for y in range(HEIGHT):
-        points = ".".join(_glyph(c)[y] for c in text)
-        row = "".join(("█" if p == "#" else " ") * across for p in points)
-        rows += [row] * down
+        drawn = [
+            "".join(
+                ("█" if point == "#" else " ") * wide
+                for point, wide in zip(glyph[y], _widths(glyph, scale), strict=True)
+            )
+            for glyph in map(_glyph, text)
+        ]
+        rows += [(" " * scale.thin).join(drawn)] * scale.down
     return rows
 
 
-def best_scale(text: str, columns: int, rows: int) -> tuple[int, int]:
-    """The greatest (across, down) that fits; points stay between square and twice as high."""
-    across = max(columns // max(figure_width(text), 1), 1)
-    down = max(rows // HEIGHT, 1)
-    return min(across, 2 * down), min(down, across)
+def best_scale(text: str, columns: int, rows: int) -> Scale:
+    """The highest figure that fits, then the widest.
+
+    A point is about twice as high as wide on a terminal, so that strokes of two columns for each
+    row look square; they never get wider than that, nor narrower than half of it.
+    """
+    for down in range(max(rows // HEIGHT, 1), 0, -1):
+        for stroke in range(2 * down, down - 1, -1):
+            for thin in range(stroke, (stroke - 1) // 2, -1):
+                scale = Scale(stroke, thin, down)
+                if figure_width(text, scale) <= columns:
+                    return scale
+    return Scale()
+
+
+def _widths(glyph: list[str], scale: Scale) -> list[int]:
+    """Columns of each point: outer ones and those of an upright line are strokes."""
+    last = len(glyph[0]) - 1
+    upright = [any(a[x] == b[x] == "#" for a, b in pairwise(glyph)) for x in range(last + 1)]
+    return [scale.stroke if x in (0, last) or upright[x] else scale.thin for x in range(last + 1)]
 
 
 def _glyph(character: str) -> list[str]:

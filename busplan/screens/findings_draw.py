@@ -4,21 +4,32 @@ from __future__ import annotations
 
 from busplan.findings import Finding, Weight
 from busplan.replay.replay import Replay, moment_of
-from busplan.screens.draw import finding_line
-from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, fill, wrap
+from busplan.screens.draw import finding_line, nothing_found
+from busplan.screens.runs import (
+    FAINT,
+    HEAD,
+    OF_WEIGHT,
+    PLAIN,
+    Line,
+    clip,
+    clock_text,
+    fill,
+    fold,
+    wrap,
+)
 
 
 def draw_list(replay: Replay, t_ns: int, columns: int, chosen: int | None) -> list[Line]:
     """One line each, by time; those still to come are faint. ``chosen`` is marked."""
     lines: list[Line] = []
     for i, finding in enumerate(replay.findings):
-        line = finding_line(finding, columns)
+        line = clip(finding_line(finding), columns)
         if moment_of(finding) > t_ns:
             line = [(piece, FAINT) for piece, _ in line]
         if i == chosen:
             line = [(piece, f"{role}+chosen-row") for piece, role in fill(line, columns)]
         lines.append(line)
-    return lines or [[("no findings in this capture", FAINT)]]
+    return lines or [[(nothing_found(replay), FAINT)]]
 
 
 def summary(replay: Replay) -> Line:
@@ -36,12 +47,13 @@ def draw_details(finding: Finding, columns: int) -> list[Line]:
     t_ns = finding.where.time_ns
     when = "" if t_ns is None else f"  at {clock_text(t_ns)}"
     place = str(finding.where).partition(" at ")[0]
+    head: Line = [
+        (f"{finding.weight.mark} {finding.weight.word}", OF_WEIGHT[finding.weight]),
+        (f"  {finding.code}", HEAD),
+        (f"{when}  {place}", FAINT),
+    ]
     lines: list[Line] = [
-        [
-            (f"{finding.weight.mark} {finding.weight.word}", OF_WEIGHT[finding.weight]),
-            (f"  {finding.code}", HEAD),
-            (f"  {place}{when}", FAINT),
-        ],
+        *fold(head, columns, 2),
         *wrap(finding.summary, columns, PLAIN),
     ]
     for lead, text in (("why: ", finding.why), ("do: ", finding.action)):

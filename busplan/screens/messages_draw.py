@@ -11,7 +11,7 @@ from busplan.replay.lines import Line as MessageLine
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.values import Value
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill, merge, span_text, width
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill, flow, fold, merge, span_text
 
 OFF_CYCLE = 0.1
 """A measured cycle is marked when it is off the stated one by more than this part."""
@@ -26,15 +26,23 @@ class Columns:
     sender: int
 
     @staticmethod
+    def whole(replay: Replay) -> Columns:
+        """Nothing is cut."""
+        lines = replay.lines.lines
+        return Columns(
+            max((len(line.key.network) for line in lines), default=0),
+            max((len(line.name) for line in lines), default=1),
+            max((len(line.senders) for line in lines), default=1),
+        )
+
+    @staticmethod
     def fit(replay: Replay, columns: int) -> Columns:
         """Wide screens show the network and whole names."""
-        lines = replay.lines.lines
-        network = max((len(line.key.network) for line in lines), default=0)
-        name = max((len(line.name) for line in lines), default=1)
-        sender = max((len(line.senders) for line in lines), default=1)
-        if columns < 100:
-            return Columns(min(network, 5), min(name, 15), min(sender, 9))
-        return Columns(network, min(name, 24), min(sender, 16))
+        whole = Columns.whole(replay)
+        most = (5, 15, 9) if columns < 100 else (whole.network, 24, 16)
+        return Columns(
+            min(whole.network, most[0]), min(whole.name, most[1]), min(whole.sender, most[2])
+        )
 
 
 def matching(replay: Replay, wanted: str) -> list[int]:
@@ -76,12 +84,23 @@ def draw_message(
     pinned: Collection[SignalAddress] = (),
 ) -> Line:
     """One line of the table."""
+    out = head_runs(replay, snapshot, number, fit)
+    for part in parts_of(replay, snapshot, number, pinned):
+        out += [*part, (" ", PLAIN)]
+    out = clip(out, columns)
+    if chosen:
+        out = [(piece, f"{each}+chosen-row") for piece, each in fill(out, columns)]
+    return merge(out)
+
+
+def head_runs(replay: Replay, snapshot: Snapshot, number: int, fit: Columns) -> Line:
+    """Network, identifier, name, senders, cycle and age of a line."""
     line = replay.lines.lines[number]
     ages = snapshot.ages
     age = int(ages.age_ns[number])
     stale = bool(ages.stale[number])
     role = "stale" if stale or age == NEVER else PLAIN
-    out: Line = [
+    return [
         (f"{line.key.network[: fit.network]:<{fit.network}} ", FAINT),
         (f"{line.label:<10} ", "stale" if role == "stale" else HEAD),
         (_cut(line.name, fit.name) + " ", "caution" if line.message is None else role),
@@ -89,18 +108,20 @@ def draw_message(
         *cycle_runs(line, float(ages.cycle_ns[number])),
         (f" {age_text(age):>6}{'~' if stale else ' '} ", role if stale else FAINT),
     ]
+
+
+def parts_of(
+    replay: Replay, snapshot: Snapshot, number: int, pinned: Collection[SignalAddress] = ()
+) -> list[Line]:
+    """The values of a line, one part a signal, or its bytes when nobody defines it."""
+    line, ages = replay.lines.lines[number], snapshot.ages
+    position = int(ages.position[number])
     if line.message is None:
-        out += raw_runs(replay, int(ages.position[number]))
-    else:
-        values = replay.values(line, int(ages.position[number]))
-        changed = replay.changed(line, int(ages.position[number]), int(ages.earlier[number]))
-        pins = pins_of(replay, line, pinned)
-        for part in value_parts(values, changed, None, pins, stale):
-            out += [*part, (" ", PLAIN)]
-    out = clip(out, columns)
-    if chosen:
-        out = [(piece, f"{each}+chosen-row") for piece, each in fill(out, columns)]
-    return merge(out)
+        return [raw_runs(replay, position)]
+    values = replay.values(line, position)
+    changed = replay.changed(line, position, int(ages.earlier[number]))
+    pins = pins_of(replay, line, pinned)
+    return value_parts(values, changed, None, pins, bool(ages.stale[number]))
 
 
 def draw_chosen(
@@ -123,20 +144,17 @@ def draw_chosen(
         (f"  {line.label}  {int(ages.count[number])} frames", FAINT),
         (f"  cycle {cycle.ms:g} ms ({cycle.origin})" if cycle else "  no stated cycle", FAINT),
     ]
-    lines = [clip(head, columns)]
+    lines = fold(head, columns, 2)
     position = int(ages.position[number])
     if line.message is None:
-        return [*lines, clip(raw_runs(replay, position), columns)]
+        return [*lines, *fold(raw_runs(replay, position), columns)]
     values = replay.values(line, position)
     changed = replay.changed(line, position, int(ages.earlier[number]))
     pins = pins_of(replay, line, pinned)
-    current: Line = []
-    for part in value_parts(values, changed, signal, pins, bool(ages.stale[number])):
-        if current and width(current) + 2 + width(part) > columns:
-            lines.append(current)
-            current = []
-        current += [("  ", PLAIN), *part] if current else part
-    return [*lines, current] if current else lines
+    return [
+        *lines,
+        *flow(value_parts(values, changed, signal, pins, bool(ages.stale[number])), columns, []),
+    ]
 
 
 def pins_of(replay: Replay, line: MessageLine, pinned: Collection[SignalAddress]) -> set[str]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.traffic import Load
+from busplan.screens.draw import unrecorded
 from busplan.screens.plot import draw_load
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, load_bar
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar
 from busplan.screens.timeline import column_of
 
 BIGGEST = 3
@@ -18,51 +20,61 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
     lead = max((len(n) for n in replay.vehicle.networks), default=0) + 1
     bar = max(columns - lead - 5 - 11, 10)
     marks = "".join(f"{part:<{bar // 4}}" for part in ("0", "25", "50", "75 %"))
-    lines.append([(" " * lead + marks[:bar].ljust(bar), FAINT), ("  now  limit", FAINT)])
-    for i, load in enumerate(snapshot.loads):
-        network = replay.vehicle.networks[load.network]
+    lines.append([(" " * lead + marks[:bar].ljust(bar), FAINT), ("  now limit", FAINT)])
+    legend: Line = [
+        ("█", "bar"),
+        (" last second  ", FAINT),
+        ("░", "bar"),
+        (" up to the peak  ", FAINT),
+        ("^", "limit"),
+        (" last minute  ", FAINT),
+        ("|", "limit"),
+        (" limit", FAINT),
+    ]
+    lines.append(clip([(" " * lead, PLAIN), *legend], columns))
+    indent: Line = [(" " * lead, PLAIN)]
+    for load in snapshot.loads:
         if not load.recorded:
-            lines.append([(f"{load.network:<{lead}}", FAINT), ("not in this capture", "missing")])
             continue
-        over = "over" if load.now > network.load_limit else "strong"
+        network = replay.vehicle.networks[load.network]
+        full = load.now > network.load_limit
+        bars = load_bar(load.now, network.load_limit, bar, minute=load.minute, peak=load.peak)
         lines.append(
             [
                 (f"{load.network:<{lead}}", HEAD),
-                *load_bar(load.now, network.load_limit, bar),
-                (f" {load.now:4.0%}", over),
-                (f"  {network.load_limit:4.0%}", FAINT),
+                *bars,
+                (f" {load.now:4.0%}{'!' if full else ' '}", "over" if full else "strong"),
+                (f" {network.load_limit:4.0%}", FAINT),
             ]
         )
-        indent = " " * lead
-        lines.append(
-            clip(
-                [
-                    (indent, PLAIN),
-                    ("minute ", FAINT),
-                    (f"{load.minute:.1%}", PLAIN),
-                    ("  peak ", FAINT),
-                    (f"{load.peak:.1%}", PLAIN),
-                    (f" at {clock_text(load.peak_ns)}  ", FAINT),
-                    (f"{load.frames_per_s:.0f}", PLAIN),
-                    (" frames/s  errors ", FAINT),
-                    (str(load.errors), "caution" if load.errors_minute else PLAIN),
-                    (f"  {bit_rates(network)}", FAINT),
-                ],
-                columns,
-            )
+        gone = [s for s in snapshot.silent if s.network == load.network]
+        if gone:
+            lines += flow([silence_line(s.node, s.since_ns) for s in gone], columns, indent)
+        lines += flow(
+            [*figures(load, network), *biggest(replay, snapshot, load.network)], columns, indent
         )
-        lines.append(clip([(indent, PLAIN), *biggest(replay, snapshot, load.network)], columns))
         if curves:
             wide = columns - lead
             cursor = column_of(snapshot.t_ns, replay.span_ns, wide)
             curve = replay.traffic.curve(load.network, wide)
-            lines.append([(indent, PLAIN), *draw_load(curve, network.load_limit, cursor)])
-        for gone in snapshot.silent:
-            if gone.network == load.network:
-                lines.append([(indent, PLAIN), *silence_line(gone.node, gone.since_ns)])
-        if i + 1 < len(snapshot.loads) and curves:
-            lines.append([])
-    return lines
+            lines += [[*indent, *draw_load(curve, network.load_limit, cursor)], []]
+    return [*lines, *unrecorded(snapshot, columns)]
+
+
+def figures(load: Load, network: Network) -> list[Line]:
+    """Load over a minute and at its peak, frames, errors, bit rate."""
+    errors = f"{load.errors} errors" if load.errors != 1 else "1 error"
+    return [
+        [("minute ", FAINT), (f"{load.minute:.1%}", PLAIN)],
+        [
+            ("peak ", FAINT),
+            (f"{load.peak:.1%}", PLAIN),
+            (f" at {clock_text(load.peak_ns)}", FAINT),
+        ],
+        [(f"{load.frames_per_s:.0f}", PLAIN), (" frames/s", FAINT)],
+        [(f"{errors}{'!' if load.errors_minute else ''}", "caution" if load.errors else PLAIN)],
+        [(bit_rates(network), FAINT)],
+    ]
 
 
 def silence_line(node: str, since_ns: int | None) -> Line:
@@ -80,14 +92,15 @@ def bit_rates(network: Network) -> str:
     return text
 
 
-def biggest(replay: Replay, snapshot: Snapshot, network: str) -> Line:
+def biggest(replay: Replay, snapshot: Snapshot, network: str) -> list[Line]:
     """The messages with the biggest shares of the last minute."""
     here = [i for i, line in enumerate(replay.lines.lines) if line.key.network == network]
     order = sorted(here, key=lambda i: -snapshot.share[i])[:BIGGEST]
-    line: Line = [("biggest", FAINT)]
+    parts: list[Line] = []
     for i in order:
         if snapshot.share[i] > 0:
             each = replay.lines.lines[i]
             name = each.name if each.message else each.label
-            line += [(f"  {name}", PLAIN), (f" {snapshot.share[i]:.2%}", FAINT)]
-    return line if len(line) > 1 else [("nothing in the last minute", FAINT)]
+            lead: Line = [] if parts else [("biggest ", FAINT)]
+            parts.append([*lead, (name, PLAIN), (f" {snapshot.share[i]:.2%}", FAINT)])
+    return parts or [[("nothing in the last minute", FAINT)]]

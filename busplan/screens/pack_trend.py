@@ -37,11 +37,12 @@ def draw_trend(
     own = Grid(found.moments_ns, found.values[mine]).band()[1] if mine else middle * np.nan
     unit = "°C" if sensors else "V"
     title: Line = [
-        (name, "trace"),
-        ("  beside the band and median of all peers  ", FAINT),
-        (window.text, FAINT),
+        (f"█ {name}", "trace"),
+        ("  ─ median", "trace-2"),
+        ("  ░ from lowest to highest peer", FAINT),
+        (f"  {window.text}", FAINT),
     ]
-    curves = [Curve(middle, "trace-2"), Curve(own, "trace")]
+    curves = [Curve(middle, "trace-2", thin=True), Curve(own, "trace")]
     return [
         clip(title, columns),
         *draw_curves(

@@ -4,34 +4,49 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from textual import events
+from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.geometry import Region
+from textual.message import Message
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.draw import (
     load_grid,
+    no_pack,
     pack_figures,
     pack_table,
-    quantities_block,
+    quantities,
     recent_findings,
     state_lines,
+    unrecorded,
 )
+from busplan.screens.pack_chosen import draw_chosen, oddest_of
 from busplan.screens.pack_trend import draw_heat, draw_trend
 from busplan.screens.packmap import DENSITIES, Choice, Density, PackMap
-from busplan.screens.runs import FAINT, HEAD, Line, clip
+from busplan.screens.runs import (
+    FAINT,
+    HEAD,
+    Line,
+    clip,
+    flow,
+    wrap,
+)
 from busplan.screens.sheet import Sheet
 from busplan.screens.timeline import Window
 from busplan.screens.views import View
 
 WIDE = 110
 """From this width on, figures stand beside the map instead of below it."""
-TREND_ROWS = 8
+LEAST_WIDE = 61
+"""Least columns of the map's side there, for the maps over time."""
+LEAST_TREND, MOST_TREND = 8, 20
+FEWEST_BELOW = 7
+"""Lines below the map on a narrow screen: state, cells, heat, pack, two of loads, finding."""
 
-Overlay = Literal["map", "trend", "heat", "volts"]
-OVERLAYS: tuple[Overlay, ...] = ("map", "trend", "heat", "volts")
+Overlay = Literal["map", "trend", "heat", "volts", "figures"]
+OVERLAYS: tuple[Overlay, ...] = ("map", "trend", "heat", "volts", "figures")
 
 
 class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
@@ -46,6 +61,9 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
     ]
     map: PackMap | None = None
     chosen: Choice | None = None
+
+    class Twice(Message):
+        """Something was clicked twice."""
 
     def action_move(self, dx: int, dy: int) -> None:
         """Choose the neighbour."""
@@ -64,9 +82,11 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
     def on_click(self, event: events.Click) -> None:
-        """Choose what was clicked."""
+        """Choose what was clicked; a second click shows it over time."""
         if self.map:
             self.choose(self.map.at(event.x, event.y + self.scroll_offset.y))
+            if self.chosen and event.chain > 1:
+                self.post_message(self.Twice())
 
 
 class PackView(View):
@@ -79,13 +99,15 @@ class PackView(View):
         "more than half of the allowed spread, « » by more than all of it, ! outside the window, "
         "~ stale, ? not yet seen. lag K: how far a module's temperature is behind the median of "
         "all modules.\n"
-        "arrows or mouse choose a cell, sensor or module, whose trend is then shown; v changes "
-        "between values, deviations and marks; t shows trend, heat map or voltage map in place of "
-        "the map on small screens; z changes the stretch of time they cover"
+        "arrows or mouse choose a cell, sensor or module; enter or a double click shows it over "
+        "time; v changes between values, deviations and marks; t shows in place of the map: the "
+        "trend, the temperatures and the cells of all modules over time, all figures; z changes "
+        "the stretch of time. D1/2 is the second sensor of module D1."
     )
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "over_time", "Over time or back", id="pack.trend"),
         Binding("v", "density", "Values/deviations/marks", id="pack.density"),
-        Binding("t", "overlay", "Map/trend/heat/volts", id="pack.overlay"),
+        Binding("t", "overlay", "Map/trend/heat/cells/figures", id="pack.overlay"),
     ]
     DEFAULT_CSS = """
     PackView { layout: vertical; }
@@ -103,12 +125,20 @@ class PackView(View):
         self.density: Density | None = None
         self.overlay: Overlay = "map"
         self._fitted: tuple[object, ...] = ()
+        self._oddest: Choice | None = None
+        self._trend_beside = False
 
     def compose(self) -> ComposeResult:
         """The map, what may stand in its place, and its side."""
         yield MapSheet(id="pack-map")
         yield Sheet(id="pack-over")
         yield Sheet(id="pack-side")
+
+    @on(MapSheet.Twice)
+    def action_over_time(self) -> None:
+        """Show what is chosen over time, or the map again."""
+        self.overlay = "map" if self.overlay == "trend" else "trend"
+        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
     @property
     def sheet(self) -> MapSheet:
@@ -126,37 +156,50 @@ class PackView(View):
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
     def action_overlay(self) -> None:
-        """Next of map, trend, heat map, voltage map."""
+        """Next of map, trend, heat map, map of cell voltages, all figures."""
         self.overlay = OVERLAYS[(OVERLAYS.index(self.overlay) + 1) % len(OVERLAYS)]
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
     def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
         """Show a moment."""
         columns, lines = self.size.width, self.size.height
+        over = self.overlay if not no_pack(snapshot) else "map"
         wide = columns >= WIDE
         self.set_class(wide, "-wide")
-        self.set_class(self.overlay != "map" and snapshot.pack is not None, "-over")
+        self.set_class(over != "map", "-over")
         sheet, side = self.sheet, self.query_one("#pack-side", Sheet)
+        instead = self.query_one("#pack-over", Sheet)
         if wide:
             room = columns * 3 // 5
-            used = self._map(sheet, replay, snapshot, window, room, lines)
-            over = self.query_one("#pack-over", Sheet)
-            for left in (sheet, over):
-                left.styles.width = max(used, room if self.overlay != "map" else 0)
-            width = columns - 2 - max(used, room if self.overlay != "map" else 0)
+            used = self._fit(sheet, snapshot, room, lines)
+            if over != "map":
+                used = max(used, room)
+            beside = self._beside(replay, snapshot, window, columns - 2 - used, lines)
             side.styles.height = lines
-            side.show(self._beside(replay, snapshot, window, width, lines))
+            sheet.styles.width = instead.styles.width = used
+            side.show(beside)
         else:
-            below = foot(replay, snapshot, columns, lines)
+            below = self._below(replay, snapshot, columns, lines)
             side.styles.height = len(below)
-            sheet.styles.width = "100%"
-            self.query_one("#pack-over", Sheet).styles.width = "100%"
-            self._map(sheet, replay, snapshot, window, columns, lines - len(below))
+            sheet.styles.width = instead.styles.width = "100%"
             side.show(below)
-            room, lines = columns, lines - len(below)
-        if self.overlay != "map" and snapshot.pack:
-            over = self.query_one("#pack-over", Sheet)
-            over.show(self._overlay(replay, snapshot, window, room - 1, lines))
+            used, lines = columns, lines - len(below)
+            self._fit(sheet, snapshot, columns, lines)
+        self._map(sheet, replay, snapshot, window, used, lines)
+        if over != "map":
+            instead.show(self._overlay(replay, snapshot, window, used - 1, lines))
+
+    def _fit(self, sheet: MapSheet, snapshot: Snapshot, columns: int, lines: int) -> int:
+        """Lay the map out where it is not yet; columns it takes."""
+        pack = snapshot.pack
+        if pack is None or not pack.in_capture:
+            sheet.map = None
+            return columns
+        fitted = (columns, lines, self.density, id(pack.layout))
+        if sheet.map is None or fitted != self._fitted:
+            sheet.map = PackMap.fit(pack.layout, columns, lines, self.density)
+            self._fitted = fitted
+        return min(max(sheet.map.width + 1, LEAST_WIDE), columns)
 
     def _map(
         self,
@@ -166,26 +209,26 @@ class PackView(View):
         window: Window,
         columns: int,
         lines: int,
-    ) -> int:
-        """Draw the map, and below it where there is room the maps over time; columns needed."""
-        if snapshot.pack is None:
-            sheet.map = None
-            sheet.show([[("This plan describes no pack.", FAINT)]])
-            return 30
+    ) -> None:
+        """Draw the map, and below it where there is room a trend or the maps over time."""
+        if sheet.map is None or snapshot.pack is None:
+            sheet.show(wrap(no_pack(snapshot), columns - 1))
+            return
         layout = snapshot.pack.layout
-        fitted = (columns, lines, self.density, id(layout))
-        if sheet.map is None or fitted != self._fitted:
-            sheet.map = PackMap.fit(layout, columns, lines, self.density)
-            self._fitted = fitted
         drawn = sheet.map.draw(snapshot.pack, sheet.chosen)
-        if lines - len(drawn) > len(layout.modules) + 2:
-            wide = min(columns, max(sheet.map.width, 60)) - 1
-            for volts in (False, True):
-                heat = draw_heat(replay, layout, window, snapshot.t_ns, wide, volts=volts)
-                if (layout.cells if volts else layout.sensors) and len(drawn) + len(heat) < lines:
-                    drawn += [[], *heat]
+        left = lines - len(drawn) - 1
+        if sheet.chosen and not self._trend_beside and left >= LEAST_TREND:
+            rows = min(left, MOST_TREND)
+            chosen = sheet.chosen
+            trend = draw_trend(replay, layout, chosen, window, snapshot.t_ns, columns - 1, rows)
+            drawn += [[], *trend]
+        for volts in (False, True):
+            if (layout.cells if volts else layout.sensors) and (
+                lines - len(drawn) > len(layout.modules) + 2
+            ):
+                heat = draw_heat(replay, layout, window, snapshot.t_ns, columns - 1, volts=volts)
+                drawn += [[], *heat]
         sheet.show(drawn)
-        return min(max(sheet.map.width + 1, 61), columns)
 
     def _overlay(
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
@@ -193,49 +236,83 @@ class PackView(View):
         assert snapshot.pack is not None
         layout = snapshot.pack.layout
         if self.overlay == "trend":
-            choice = self.sheet.chosen or worst_of(snapshot)
+            choice = self._choice(snapshot)
             return draw_trend(replay, layout, choice, window, snapshot.t_ns, columns, rows)
+        if self.overlay == "figures":
+            return self._facts(replay, snapshot, columns)
         volts = self.overlay == "volts"
         return draw_heat(replay, layout, window, snapshot.t_ns, columns, volts=volts)
+
+    def _choice(self, snapshot: Snapshot) -> Choice:
+        """What the trend shows: what is chosen, else the oddest, kept until another stands out."""
+        assert snapshot.pack is not None
+        if self.sheet.chosen:
+            return self.sheet.chosen
+        oddest, off = oddest_of(snapshot.pack)
+        if off > 0.5 or self._oddest is None:
+            self._oddest = oddest
+        return self._oddest
+
+    def _facts(self, replay: Replay, snapshot: Snapshot, columns: int) -> list[Line]:
+        """State, figures of the pack and loads."""
+        out = [*state_lines(snapshot, columns, 6), []]
+        if snapshot.pack and not no_pack(snapshot):
+            out += [clip(line, columns) for line in pack_table(snapshot.pack)]
+            out += [[], *flow(quantities(snapshot.pack), columns, []), []]
+        out.append([("load of the last second, | limit", HEAD)])
+        out += load_grid(snapshot, replay.vehicle, columns, 1)
+        return [*out, *unrecorded(snapshot, columns), []]
 
     def _beside(
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, lines: int
     ) -> list[Line]:
         """Beside the map on a wide screen."""
-        out = [*state_lines(snapshot, columns, 6), []]
-        if snapshot.pack:
-            out += [clip(line, columns) for line in pack_table(snapshot.pack)]
-            out += [[], *quantities_block(snapshot.pack, columns)]
-            out.append([])
-        out.append([("load of the last second, | limit", HEAD)])
-        out += [*load_grid(snapshot, replay.vehicle, columns, 1), []]
-        if snapshot.pack and self.overlay == "map":
-            layout = snapshot.pack.layout
-            choice = self.sheet.chosen or worst_of(snapshot)
+        out = self._facts(replay, snapshot, columns)
+        pack = snapshot.pack
+        self._trend_beside = False
+        if pack and not no_pack(snapshot) and self.overlay == "map":
+            choice = self._choice(snapshot)
             left = lines - len(out)
-            if left >= TREND_ROWS + 3:
-                rows = min(max(TREND_ROWS, left // 3), 16)
-                trend = draw_trend(replay, layout, choice, window, snapshot.t_ns, columns, rows)
-                out += [*trend, []]
+            self._trend_beside = left >= LEAST_TREND + 4
+            if self._trend_beside:
+                rows = min(max(LEAST_TREND, left // 2), MOST_TREND)
+                t_ns = snapshot.t_ns
+                trend = draw_trend(replay, pack.layout, choice, window, t_ns, columns, rows)
+                out += [*draw_chosen(pack, choice, columns), *trend, []]
+            elif self.sheet.chosen:
+                out += [*draw_chosen(pack, choice, columns), []]
         if lines - len(out) >= 2:
             out.append([("findings so far, latest first", HEAD)])
             out += recent_findings(replay, snapshot, columns, max(lines - len(out), 1))
         return out
 
-
-def worst_of(snapshot: Snapshot) -> Choice:
-    """What to show when nothing is chosen: the module furthest behind, else the lowest cell."""
-    pack = snapshot.pack
-    assert pack is not None
-    if pack.worst_lag:
-        return Choice("module", pack.layout.modules.index(pack.worst_lag[0]))
-    return Choice("cell", pack.cells.evenness.lowest if pack.cells.evenness else 0)
-
-
-def foot(replay: Replay, snapshot: Snapshot, columns: int, lines: int) -> list[Line]:
-    """Below the map on a narrow screen: state, figures, loads, the latest finding."""
-    out = state_lines(snapshot, columns, 3 if lines >= 24 else 1)
-    if snapshot.pack:
-        out += [clip(line, columns) for line in pack_figures(snapshot.pack)]
-    out += load_grid(snapshot, replay.vehicle, columns, 3 if columns >= 72 else 2)
-    return [*out, *recent_findings(replay, snapshot, columns, 1)]
+    def _below(self, replay: Replay, snapshot: Snapshot, columns: int, lines: int) -> list[Line]:
+        """Below the map on a narrow screen: state, figures, loads, the latest finding."""
+        loads = load_grid(snapshot, replay.vehicle, columns, 3 if columns >= 72 else 2)
+        found = recent_findings(replay, snapshot, columns, 1)
+        pack = snapshot.pack
+        if pack is None or no_pack(snapshot):
+            state = state_lines(snapshot, columns, 6)
+            return [*state, *loads, *unrecorded(snapshot, columns), *found]
+        if self.sheet.chosen:
+            found = draw_chosen(pack, self.sheet.chosen, columns)[:1]
+        # The map comes first: what it leaves is shared by state, figures and quantities.
+        least = PackMap.fit(pack.layout, columns, lines - FEWEST_BELOW, self.density)
+        room = max(lines - len(least.rows) - 1, FEWEST_BELOW)
+        table = [clip(line, columns) for line in pack_figures(pack)]
+        state = state_lines(snapshot, columns, 1)
+        rest = room - len(table) - len(loads) - len(found)
+        parts = quantities(pack)
+        lead: Line = [("pack  ", HEAD)]
+        told = flow(parts, columns, lead) if parts else []
+        for most in range(1, 7):
+            longer = state_lines(snapshot, columns, most)
+            if len(longer) + len(told) <= rest:
+                state = longer
+        spare = max(rest - len(state), 1)
+        shown = len(parts)
+        while len(told) > spare and shown:
+            shown -= 1
+            more: Line = [(f"{len(parts) - shown} more: t", FAINT)]
+            told = flow([*parts[:shown], more], columns, lead)
+        return [*state, *table, *told, *loads, *found]

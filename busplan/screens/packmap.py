@@ -192,8 +192,11 @@ class PackMap:
                 x = spot.x + spot.width
         if row.lag >= 0 and (lag := state.lag_k[row.lag]) == lag:
             limit = self.layout.limits.temperature_spread_k
-            role = "caution" if lag > limit else "high" if lag > limit / 2 else FAINT
+            # A module behind its peers is colder: it carries the marks of a low value.
+            grade = Grade.FAR_LOW if lag > limit else Grade.LOW if lag > limit / 2 else Grade.EVEN
+            role = FAINT if grade == Grade.EVEN else "caution" if lag > limit else "low"
             line.append((f"{lag:+.1f}".rjust(max(self.lag_at + LAG_WIDTH - 1 - x, 5)), role))
+            line.append((grade.mark, role))
         return line
 
     def _spot(self, spot: Spot, state: PackState) -> tuple[str, str]:

@@ -8,9 +8,10 @@ from textual.app import ComposeResult
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.screens.draw import no_pack
 from busplan.screens.networks_draw import draw_networks
 from busplan.screens.pair_draw import draw_pair
-from busplan.screens.runs import FAINT, Line
+from busplan.screens.runs import FAINT, Line, wrap
 from busplan.screens.sheet import Sheet
 from busplan.screens.shop_draw import draw_shop
 from busplan.screens.timeline import Window
@@ -55,9 +56,10 @@ class NetworksView(SheetView):
     short = "Nets"
     help = (
         "Load is time on the wire over time passed, counted with the exact bits of the recorded "
-        "frames, on a fixed scale of 0 to 100 %; | is the plan's limit. now: last second; minute: "
-        "last minute; peak: the highest second so far. A node is silent when all its cyclic "
-        "messages have missed three cycles.\n"
+        "frames, on a fixed scale of 0 to 100 %. now: the last second; peak: the highest second "
+        "so far; ! over the plan's limit, or errors within the last minute. Large screens add the "
+        "load over the whole capture. A node is silent when all its cyclic messages have missed "
+        "three cycles.\n"
         "arrows scroll"
     )
 
@@ -88,7 +90,7 @@ class ShopView(SheetView):
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
     ) -> list[Line]:
         """The lines."""
-        return draw_shop(snapshot, replay.vehicle, columns, rows)
+        return draw_shop(snapshot, replay, columns, rows)
 
 
 class VerdictView(SheetView):
@@ -111,14 +113,14 @@ class VerdictView(SheetView):
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
     ) -> list[Line]:
         """The lines."""
-        if replay.vehicle.pack is None:
-            return [[("This plan describes no pack.", FAINT)]]
+        if reason := no_pack(snapshot):
+            return wrap(f"There is nothing to judge. {reason}", columns)
         if replay not in self.reports:
-            return [[("The pack is being judged ...", FAINT)]]
+            return wrap("The pack is being judged: this takes a few seconds.", columns, FAINT)
         report = self.reports[replay]
         if report is None:
-            return [[("This capture holds nothing of the pack.", FAINT)]]
-        return draw_verdict(report, columns)
+            return wrap("Too little of the pack is in this capture to judge it.", columns)
+        return draw_verdict(report, replay.findings, columns)
 
 
 class PairView(SheetView):

@@ -17,10 +17,11 @@ _STEPS = " ▁▂▃▄▅▆▇█"
 
 
 class Curve(NamedTuple):
-    """Values of one curve, one for each column, and its role."""
+    """Values of one curve, one for each column, and its role; a ``thin`` one is a fine line."""
 
     values: F64
     role: str
+    thin: bool = False
 
 
 def scale_of(parts: Sequence[F64], least: float = 0.0) -> tuple[float, float]:
@@ -81,8 +82,11 @@ def draw_curves(
         line: Line = [(label.rjust(lead - 1) + "│", FAINT)]
         for x in range(columns):
             above, below = int(owner[upper, x]), int(owner[lower, x])
-            if above >= 0 and below >= 0:
-                piece, role = "█", curves[max(above, below)].role
+            front = max(above, below)
+            if front >= 0 and curves[front].thin:
+                piece, role = "─", curves[front].role
+            elif above >= 0 and below >= 0:
+                piece, role = "█", curves[front].role
             elif above >= 0:
                 piece, role = "▀", curves[above].role
             elif below >= 0:

@@ -80,6 +80,55 @@ def wrap(sentence: str, columns: int, role: str = PLAIN, indent: int = 0) -> lis
     return [[(line, role)] for line in lines]
 
 
+def flow(parts: Iterable[Line], columns: int, lead: Line, gap: int = 2) -> list[Line]:
+    """Parts one after the other, over as many lines as they take; ``lead`` stands before the first.
+
+    No part is torn unless it is wider than a line; then it goes on below.
+    """
+    indent = width(lead)
+    lines: list[Line] = [list(lead)]
+    used = indent
+    for part in parts:
+        space = gap if used > indent else 0
+        if used > indent and used + space + width(part) > columns:
+            lines.append([(" " * indent, PLAIN)])
+            used, space = indent, 0
+        if used + space + width(part) > columns:
+            first, *more = fold(part, columns - used)
+            lines[-1] += first
+            lines += [[(" " * indent, PLAIN), *line] for line in more]
+        else:
+            lines[-1] += [(" " * space, PLAIN), *part]
+        used = width(lines[-1])
+    return lines
+
+
+def fold(line: Line, columns: int, indent: int = 0) -> list[Line]:
+    """A line over several, later ones indented, broken at blanks where there are any."""
+    lines: list[Line] = []
+    rest = line
+    while width(rest) > columns > indent:
+        whole = "".join(piece for piece, _ in rest)
+        start = indent if lines else 0
+        cut = whole.rfind(" ", start + 1, columns + 1)
+        cut = columns if cut <= start else cut
+        lines.append(_part(rest, 0, cut))
+        left = len(whole[cut:]) - len(whole[cut:].lstrip(" "))
+        rest = [(" " * indent, PLAIN), *_part(rest, cut + left, len(whole))]
+    return [*lines, rest] if text(rest) or not lines else lines
+
+
+def _part(line: Line, start: int, stop: int) -> Line:
+    out: Line = []
+    at = 0
+    for piece, role in line:
+        inside = piece[max(start - at, 0) : max(stop - at, 0)]
+        if inside:
+            out.append((inside, role))
+        at += len(piece)
+    return out
+
+
 def clock_text(t_ns: int) -> str:
     """A moment as ``0:05:12.3``; minutes and seconds always have two digits."""
     tenths = t_ns // 100_000_000
@@ -102,20 +151,29 @@ def span_text(ns: float) -> str:
     return f"{ns / 3600e9:.0f} h"
 
 
-def load_bar(load: float, limit: float, columns: int) -> Line:
-    """A load on a fixed scale of 0 to 100 %; ``|`` marks the limit, also inside the bar."""
+def load_bar(
+    load: float, limit: float, columns: int, *, minute: float | None = None, peak: float = 0.0
+) -> Line:
+    """A load on a fixed scale of 0 to 100 %.
+
+    ``|`` marks the limit and ``^`` the last ``minute``, also inside the bar; shaded up to ``peak``.
+    """
     filled = min(round(load * columns), columns)
     if load > 0 and not filled:
         filled = 1
     mark = min(int(limit * columns), columns - 1)
     role = "over" if load > limit else "near" if load > 0.8 * limit else "bar"
-    cells = ["█" if i < filled else "·" for i in range(columns)]
+    shaded = min(round(peak * columns), columns)
+    marks = {} if minute is None else {min(max(round(minute * columns) - 1, 0), columns - 1): "^"}
+    marks[mark] = "|"
     line: Line = []
-    for i, cell in enumerate(cells):
-        if i == mark:
-            line.append(("|", "limit-in" if i < filled else "limit"))
+    for i in range(columns):
+        if i in marks:
+            line.append((marks[i], "limit-in" if i < filled else "limit"))
+        elif i < filled:
+            line.append(("█", role))
         else:
-            line.append((cell, role if i < filled else FAINT))
+            line.append(("░", role) if i < shaded else ("·", FAINT))
     return merge(line)
 
 

@@ -5,16 +5,18 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from busplan.findings import Weight
+from busplan.pack.labels import short_cell
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack import PackState
+from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.state import NO_DATA, NO_PACK, NO_VALUE
 from busplan.screens.draw import load_grid
-from busplan.screens.figures import HEIGHT, best_scale, draw_figure, figure_width
+from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure
 from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fill
 
-WORDS = max(
-    ("CELLS UNEVEN", "NODE SILENT", "NETWORK FULL", "VALUES STALE", "CELL TOO HIGH"), key=len
-)
+WIDE = 100
+"""From this width on the current has room among the figures."""
 
 
 class Tile(NamedTuple):
@@ -26,94 +28,129 @@ class Tile(NamedTuple):
     role: str
 
 
-def tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[Tile]:
-    """The figures that matter."""
-    found: list[Tile] = []
-    if snapshot.pack:
-        found += _pack_tiles(snapshot.pack)
-    recorded = [load for load in snapshot.loads if load.recorded]
-    if recorded:
-        fullest = max(recorded, key=lambda x: x.now / vehicle.networks[x.network].load_limit)
-        limit = vehicle.networks[fullest.network].load_limit
-        role = "caution" if fullest.now > limit else PLAIN
-        note = f"% {fullest.network}"
-        found.append(Tile("fullest", f"{100 * fullest.now:.0f}", note, role))
+def tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[list[Tile]]:
+    """The figures that matter, in two rows: cells and current; temperatures and load.
+
+    Without a pack the loads of the networks.
+    """
+    if snapshot.pack is None or not snapshot.pack.any_value:
+        found = _load_tiles(snapshot, vehicle)
+        half = -(-len(found) // 2)
+        return [row for row in (found[:half], found[half:]) if row]
+    cells, heat = _pack_tiles(snapshot.pack)
+    loads = _load_tiles(snapshot, vehicle)
+    limits = {n.name: n.load_limit for n in vehicle.networks.values()}
+    if loads:
+        fullest = max(snapshot.loads, key=lambda load: load.now / limits[load.network])
+        at = [load for load in snapshot.loads if load.recorded].index(fullest)
+        heat.append(loads[at]._replace(label="fullest"))
+    return [row for row in (cells, heat) if row]
+
+
+def _load_tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[Tile]:
+    found = []
+    for load in snapshot.loads:
+        if load.recorded:
+            over = load.now > vehicle.networks[load.network].load_limit
+            figure = f"{100 * load.now:.0f}"
+            found.append(_tile("load", figure, f"% {load.network}", "caution" if over else PLAIN))
     return found
 
 
-def _pack_tiles(pack: PackState) -> list[Tile]:
+def _tile(label: str, figure: str, note: str, role: str) -> Tile:
+    """A figure that is not as it should be also carries the mark of its weight."""
+    mark = {"caution": f"{Weight.CAUTION.mark} ", "fault": f"{Weight.FAULT.mark} "}.get(role, "")
+    return Tile(mark + label, figure, note, role)
+
+
+def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
     layout, limits = pack.layout, pack.layout.limits
     cells, heat = pack.cells.evenness, pack.sensors.evenness
-    found: list[Tile] = []
+    upper: list[Tile] = []
+    lower: list[Tile] = []
     if cells:
         low, high = layout.cells[cells.lowest], layout.cells[cells.highest]
         uneven = cells.spread > limits.voltage_spread_v
         below, above = cells.minimum < limits.cell_low_v, cells.maximum > limits.cell_high_v
-        found += [
-            Tile("lowest", f"{cells.minimum:.3f}", f"V {low.number} {low.module}", _if(below)),
-            Tile(
-                "highest",
-                f"{cells.maximum:.3f}",
-                f"V {high.number} {high.module}",
-                _if(above),
-            ),
-            Tile("spread", f"{cells.spread * 1e3:.0f}", "mV", "caution" if uneven else PLAIN),
+        upper += [
+            _tile("lowest", f"{cells.minimum:.3f}", f"V  {short_cell(low)}", _if(below)),
+            _tile("highest", f"{cells.maximum:.3f}", f"V  {short_cell(high)}", _if(above)),
+            _tile("spread", f"{cells.spread * 1e3:.0f}", "mV", "caution" if uneven else PLAIN),
         ]
     elif layout.cells:
-        found.append(Tile("cells", "--", "no fresh value", "stale"))
+        upper.append(_tile("cells", "--", "no fresh value", "stale"))
     if heat:
         low_s, high_s = layout.sensors[heat.lowest], layout.sensors[heat.highest]
-        found += [
-            Tile("coldest", f"{heat.minimum:.1f}", f"°C {low_s.module}", PLAIN),
-            Tile("hottest", f"{heat.maximum:.1f}", f"°C {high_s.module}", PLAIN),
+        lower += [
+            _tile("coldest", f"{heat.minimum:.1f}", f"°C  {low_s.module}", PLAIN),
+            _tile("hottest", f"{heat.maximum:.1f}", f"°C  {high_s.module}", PLAIN),
         ]
         if worst := pack.worst_lag:
             far = worst[1] > limits.temperature_spread_k
-            found.append(
-                Tile("lag", f"{worst[1]:.1f}", f"K {worst[0]}", "caution" if far else PLAIN)
-            )
+            role = "caution" if far else PLAIN
+            lower.append(_tile("lag", f"{worst[1]:.1f}", f"K  {worst[0]}", role))
     elif layout.sensors:
-        found.append(Tile("sensors", "--", "no fresh value", "stale"))
+        lower.append(_tile("sensors", "--", "no fresh value", "stale"))
     current = pack.quantities.get("current")
     if current:
         role = "stale" if current.stale else PLAIN
-        found.append(Tile("current", f"{current.value:.0f}", current.unit, role))
-    return found
+        note = current.unit + ("  stale" if current.stale else "")
+        upper.append(_tile("current", f"{current.value:.0f}", note, role))
+    return upper, lower
 
 
-def draw_shop(snapshot: Snapshot, vehicle: Vehicle, columns: int, rows: int) -> list[Line]:
-    """Word, reason, figures; loads below where there is room."""
+def draw_shop(snapshot: Snapshot, replay: Replay, columns: int, rows: int) -> list[Line]:
+    """Word, reason, figures; the loads below."""
+    vehicle = replay.vehicle
     role = OF_WEIGHT[snapshot.weight] if snapshot.weight > Weight.NOTE else "good"
-    loads = load_grid(snapshot, vehicle, columns, 3 if columns >= 72 else 2)
-    foot = len(loads) + 1 if rows >= 26 else 0
+    if snapshot.word in (NO_DATA, NO_PACK, NO_VALUE):
+        role = "note"
     shown = tiles(snapshot, vehicle)
-    across = 4
-    tile_rows = -(-max(len(shown), 1) // across)
-    room = max((rows - foot - 1) // (tile_rows + 1), HEIGHT + 1)
-    word_scale = best_scale(WORDS, columns, room - 1)
-    lines: list[Line] = [
-        [(row, role)] for row in _centred(draw_figure(snapshot.word, *word_scale), columns)
+    if columns < WIDE:
+        shown = [[t for t in row if "current" not in t.label] or row for row in shown]
+    reason = clip([(told(replay, snapshot).center(columns).rstrip(), PLAIN)], columns)
+    loads = load_grid(snapshot, vehicle, columns, 3 if columns >= 72 else 2)
+    heads = len(shown) + 1
+    if rows - heads - len(loads) < HEIGHT * heads:
+        loads = []
+    room = (rows - heads - len(loads)) // heads
+    scales = [
+        min(best_scale(tile.figure, columns // len(row) - 2, room) for tile in row) for row in shown
     ]
-    reason = snapshot.troubles[0].text if snapshot.troubles else "nothing wrong at this moment"
-    lines.append(clip([(reason.center(columns), FAINT)], columns))
-    each = columns // across
-    figures = max((tile.figure for tile in shown), key=figure_width, default="0")
-    scale = best_scale(figures, each - 2, room - 1)
-    for start in range(0, len(shown), across):
-        part = shown[start : start + across]
-        lines += _row(part, each, scale)
-    if foot:
-        lines += [[], *loads]
-    return lines
+    word = best_scale(snapshot.word, columns, room)
+    lines: list[Line] = [
+        [(row, role)] for row in _centred(draw_figure(snapshot.word, word), columns)
+    ]
+    lines.append(reason)
+    for row, scale in zip(shown, scales, strict=True):
+        lines += _row(row, columns // len(row), min(scale, min(scales, key=_height), key=_height))
+    left = rows - len(lines) - len(loads)
+    return [*lines, *([[]] if left > 0 else []), *loads]
 
 
-def _row(part: list[Tile], each: int, scale: tuple[int, int]) -> list[Line]:
+def told(replay: Replay, snapshot: Snapshot) -> str:
+    """The heaviest reason for the state, or that there is none; what was found before."""
+    if snapshot.troubles:
+        return snapshot.troubles[0].text
+    past = replay.findings[: snapshot.past]
+    counts = [(w, sum(f.weight == w for f in past)) for w in (Weight.FAULT, Weight.CAUTION)]
+    found = [f"{n} {w.word}{'s' if n > 1 else ''}" for w, n in counts if n]
+    before = f"; found so far: {', '.join(found)}" if found else ""
+    return f"nothing wrong at this moment{before}"
+
+
+def _height(scale: Scale) -> int:
+    return scale.down
+
+
+def _row(part: list[Tile], each: int, scale: Scale) -> list[Line]:
     heads: Line = []
     for tile in part:
-        heads += fill([(f"{tile.label} ", HEAD), (tile.note, FAINT)], each)
+        head: Line = [(f"{tile.label} ", HEAD if tile.role == PLAIN else tile.role)]
+        heads += fill([*head, (tile.note, FAINT)], each)
     lines = [heads]
-    blocks = [draw_figure(tile.figure, *scale) for tile in part]
-    for y in range(HEIGHT * scale[1]):
+    blocks = [draw_figure(tile.figure, scale) for tile in part]
+    for y in range(HEIGHT * scale.down):
         line: Line = []
         for tile, block in zip(part, blocks, strict=True):
             line += fill([(block[y], tile.role)], each)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
+from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
@@ -56,6 +57,6 @@ def place_names(replay: Replay) -> dict[object, str]:
     if layout is None:
         return {}
     return {
-        **{c.address: f"{c.number} {c.module}" for c in layout.cells},
-        **{s.address: f"{s.module}/{s.position}" for s in layout.sensors},
+        **{c.address: short_cell(c) for c in layout.cells},
+        **{s.address: short_sensor(s) for s in layout.sensors},
     }

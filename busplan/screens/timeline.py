@@ -14,7 +14,10 @@ from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text
 
 @dataclass(frozen=True, slots=True)
 class Transport:
-    """What the line of time says besides the findings: position, motion, span, lag [ns]."""
+    """What the line of time says besides the findings: position, motion, span.
+
+    ``behind_ns`` is how far the shown moment is behind the due one.
+    """
 
     t_ns: int
     span_ns: int
@@ -22,7 +25,7 @@ class Transport:
     speed: float
     a_ns: int | None = None
     b_ns: int | None = None
-    lag_ns: int = 0
+    behind_ns: int = 0
     live: bool = False
     """Whether time is a live bus's, which nobody can hurry."""
 
@@ -129,5 +132,5 @@ def draw_transport(state: Transport, columns: int) -> Line:
     if state.a_ns is not None and state.b_ns is not None:
         line.append((f"  ({span_text(abs(state.b_ns - state.a_ns))})", FAINT))
     if state.playing and not state.live:
-        line.append((f"  lag {state.lag_ns / 1e6:.0f} ms", FAINT))
+        line.append((f"  screen {state.behind_ns / 1e6:.0f} ms behind", FAINT))
     return line

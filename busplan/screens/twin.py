@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import UsageError
@@ -15,29 +16,32 @@ from busplan.screens import twin_values
 from busplan.screens.draw import (
     CAUTION,
     load_grid,
+    no_pack,
     pack_figures,
+    quantities,
     recent_findings,
     state_lines,
+    unrecorded,
     vehicle_label,
 )
 from busplan.screens.findings_draw import draw_details, summary
-from busplan.screens.messages_draw import Columns, draw_heading, draw_message, matching
+from busplan.screens.messages_draw import Columns, draw_heading, head_runs, matching, parts_of
 from busplan.screens.networks_draw import draw_networks
 from busplan.screens.packmap import PackMap
 from busplan.screens.pair_draw import draw_pair
-from busplan.screens.runs import Line, clock_text
+from busplan.screens.runs import Line, clock_text, flow, fold, width, wrap
 from busplan.screens.runs import text as plain
 from busplan.screens.shop_draw import tiles
 from busplan.screens.span_draw import draw_span
 from busplan.screens.span_view import place_names
+from busplan.screens.verdict import joined, judge_pack
 from busplan.screens.verdict_draw import draw_verdict
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
 
 COLUMNS = 100
-WIDE = 10_000
-"""Messages are printed whole."""
+"""Width of the text where no terminal says otherwise."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +56,8 @@ class Asked:
     beside: Replay | None = None
     shift_ns: int = 0
     report: PackReport | None = None
+    columns: int = COLUMNS
+    """Width of the text; whatever is longer goes on in the next line."""
 
     @property
     def shot(self) -> Snapshot:
@@ -66,6 +72,12 @@ def check_screen(name: str) -> str:
     return name
 
 
+def judged(asked: Asked) -> Asked:
+    """The same with the evaluation of the pack and its findings."""
+    report = judge_pack(asked.replay)
+    return replace(asked, replay=joined(asked.replay, report), report=report)
+
+
 def screen_text(asked: Asked, screen: str) -> list[str]:
     """One screen at one moment as lines of text."""
     shot = asked.shot
@@ -73,11 +85,11 @@ def screen_text(asked: Asked, screen: str) -> list[str]:
     lines: list[Line] = [
         [(f"{vehicle_label(replay.vehicle)} · {replay.source}", "strong")],
         [(f"{clock_text(shot.t_ns)} of {clock_text(replay.span_ns)}", "plain")],
-        *state_lines(shot, COLUMNS, 8),
+        *state_lines(shot, asked.columns, 99),
         [],
         *SCREENS[screen][0](asked, shot),
         [],
-        [(CAUTION, "danger")],
+        *wrap(CAUTION, asked.columns, "danger"),
     ]
     return [plain(line) for line in lines]
 
@@ -103,12 +115,18 @@ def screen_dict(asked: Asked, screen: str) -> dict[str, Any]:
 
 
 def _pack_text(asked: Asked, shot: Snapshot) -> list[Line]:
-    lines: list[Line] = []
-    if shot.pack:
-        lines += PackMap.of(shot.pack.layout, COLUMNS, "values").draw(shot.pack, None)
-        lines += [[], *pack_figures(shot.pack), []]
-    lines += load_grid(shot, asked.replay.vehicle, COLUMNS, 2)
-    return [*lines, [], *recent_findings(asked.replay, shot, COLUMNS, 10)]
+    columns = asked.columns
+    if shot.pack and not no_pack(shot):
+        drawn = PackMap.of(shot.pack.layout, columns, "values").draw(shot.pack, None)
+        figures = [part for line in pack_figures(shot.pack) for part in fold(line, columns, 6)]
+        lines = [*drawn, [], *figures]
+        lead: Line = [("pack  ", "head")]
+        if parts := quantities(shot.pack):
+            lines += flow(parts, columns, lead)
+    else:
+        lines = wrap(no_pack(shot), columns)
+    lines += [[], *load_grid(shot, asked.replay.vehicle, columns, 2), *unrecorded(shot, columns)]
+    return [*lines, [], *recent_findings(asked.replay, shot, columns, MOST_LINES)]
 
 
 def _pack_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -121,7 +139,7 @@ def _pack_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 
 
 def _networks_text(asked: Asked, shot: Snapshot) -> list[Line]:
-    return draw_networks(asked.replay, shot, COLUMNS, curves=True)
+    return draw_networks(asked.replay, shot, asked.columns, curves=True)
 
 
 def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -129,10 +147,18 @@ def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 
 
 def _messages_text(asked: Asked, shot: Snapshot) -> list[Line]:
-    fit = Columns.fit(asked.replay, COLUMNS)
-    numbers = matching(asked.replay, asked.words)
-    lines = [draw_message(asked.replay, shot, n, WIDE, fit) for n in numbers]
-    return [draw_heading(WIDE, fit), *lines]
+    replay, columns = asked.replay, asked.columns
+    fit = Columns.whole(replay)
+    lines = [draw_heading(columns, fit)]
+    for n in matching(replay, asked.words):
+        head = head_runs(replay, shot, n, fit)
+        below: Line = [(" " * 4, "plain")]
+        values = flow(parts_of(replay, shot, n), columns, below, 1)
+        if width(head) + width(values[0]) <= columns and len(values) == 1:
+            lines.append([*head, *values[0][1:]])
+        else:
+            lines += [*fold(head, columns, 4), *values]
+    return lines
 
 
 def _messages_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -143,7 +169,7 @@ def _messages_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 def _findings_text(asked: Asked, shot: Snapshot) -> list[Line]:
     lines: list[Line] = [summary(asked.replay)]
     for finding in asked.replay.findings:
-        lines += [[], *draw_details(finding, COLUMNS)]
+        lines += [[], *draw_details(finding, asked.columns)]
     return lines
 
 
@@ -154,7 +180,7 @@ def _findings_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 def _span_text(asked: Asked, shot: Snapshot) -> list[Line]:
     a_ns, b_ns = asked.span_ns or (0, asked.replay.span_ns)
     span = measure_span(asked.replay, a_ns, b_ns, asked.signals)
-    return draw_span(span, COLUMNS, place_names(asked.replay))
+    return draw_span(span, asked.columns, place_names(asked.replay))
 
 
 def _span_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -164,20 +190,21 @@ def _span_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 
 def _shop_text(asked: Asked, shot: Snapshot) -> list[Line]:
     lines: list[Line] = [[(shot.word, "strong")], []]
-    for tile in tiles(shot, asked.replay.vehicle):
+    for tile in chain(*tiles(shot, asked.replay.vehicle)):
         lines.append([(f"{tile.label:<12}{tile.figure:>9} {tile.note}", "plain")])
     return lines
 
 
 def _shop_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
-    shown = tiles(shot, asked.replay.vehicle)
+    shown = chain(*tiles(shot, asked.replay.vehicle))
     return {"figures": [{"name": t.label, "figure": t.figure, "note": t.note} for t in shown]}
 
 
 def _verdict_text(asked: Asked, shot: Snapshot) -> list[Line]:
     if asked.report is None:
-        return [[("There is no pack to judge in this capture.", "faint")]]
-    return draw_verdict(asked.report, COLUMNS)
+        why = no_pack(shot) or "Too little of the pack is in this capture."
+        return wrap(f"There is nothing to judge. {why}", asked.columns)
+    return draw_verdict(asked.report, asked.replay.findings, asked.columns)
 
 
 def _verdict_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -191,7 +218,7 @@ def _verdict_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 def _pair_text(asked: Asked, shot: Snapshot) -> list[Line]:
     second = _beside(asked)
     other = second.snapshot(shot.t_ns + asked.shift_ns)
-    return draw_pair((asked.replay, second), (shot, other), COLUMNS)
+    return draw_pair((asked.replay, second), (shot, other), asked.columns)
 
 
 def _pair_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
@@ -209,6 +236,9 @@ def _beside(asked: Asked) -> Replay:
 Text = Callable[[Asked, Snapshot], list[Line]]
 Values = Callable[[Asked, Snapshot], dict[str, Any]]
 
+MOST_LINES = 12
+"""Lines of findings under the pack; the findings screen has them all."""
+
 SCREENS: Mapping[str, tuple[Text, Values]] = {
     "pack": (_pack_text, _pack_dict),
     "verdict": (_verdict_text, _verdict_dict),
@@ -219,5 +249,5 @@ SCREENS: Mapping[str, tuple[Text, Values]] = {
     "shop": (_shop_text, _shop_dict),
     "pair": (_pair_text, _pair_dict),
 }
-JUDGED = frozenset({"verdict", "findings"})
+JUDGED = frozenset({"pack", "verdict", "findings"})
 """Screens that show what the evaluation of the pack found."""

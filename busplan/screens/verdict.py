@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from busplan.errors import BusplanError
@@ -30,12 +31,12 @@ def judge_pack(replay: Replay) -> PackReport | None:
 
 
 def joined(replay: Replay, report: PackReport | None) -> Replay:
-    """The capture with the findings of the evaluation; what both have seen is told once."""
+    """The capture with the findings of its evaluation; what both have seen is told once."""
     if report is None:
-        return replay
+        return replace(replay, judged=True)
     told = [f for f in report.findings if f.code == "monitor-silent"]
     kept = [f for f in replay.findings if not any(_same(f, t) for t in told)]
-    return replay.with_findings(report.findings, kept=kept)
+    return replace(replay.with_findings(report.findings, kept=kept), judged=True)
 
 
 def _same(mine: Finding, theirs: Finding) -> bool:

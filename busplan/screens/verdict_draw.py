@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, wrap
+from busplan.findings import Finding, Weight
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fold, width, wrap
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -13,8 +15,11 @@ if TYPE_CHECKING:
 MOST_CELLS = 6
 
 
-def draw_verdict(report: PackReport, columns: int) -> list[Line]:
-    """Everything the evaluation of the whole capture says."""
+def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) -> list[Line]:
+    """Everything the evaluation of the whole capture says.
+
+    ``findings`` are all of the capture: those that are not of the pack are counted below.
+    """
     from busplan.pack.sections import Answer, headline, sections
     from busplan.pack.tables import CAUTIONS
 
@@ -24,22 +29,19 @@ def draw_verdict(report: PackReport, columns: int) -> list[Line]:
             (headline(report), "good" if good else "caution"),
             (f"  {report.test} {'as asked' if report.asked else 'by its signals'}", FAINT),
         ],
-        [],
     ]
+    others = [f for f in findings if f.weight > Weight.NOTE and f not in report.findings]
+    if others:
+        count = "1 finding" if len(others) == 1 else f"{len(others)} findings"
+        lines.append([(f"! {count} besides the pack: see the Findings screen", "caution")])
+    lines.append([])
     roles = {Answer.GOOD: "good", Answer.NOT_GOOD: "caution", Answer.OPEN: "note"}
     for section in sections(report):
         lead = f"{section.answer.mark} {section.name:<19} "
-        wrapped = wrap(lead + section.text, columns, PLAIN, len(lead))
-        if wrapped and wrapped[0][0][0].startswith(section.answer.mark):
-            first = wrapped[0][0][0]
-            wrapped[0] = [
-                (lead, roles[section.answer]),
-                (first[len(lead.rstrip()) :].lstrip(), PLAIN),
-            ]
-        lines += wrapped
+        lines += fold([(lead, roles[section.answer]), (section.text, PLAIN)], columns, len(lead))
     tables = [_cells(report)]
     if report.warm_up is not None:
-        tables.insert(0, _modules(report))
+        tables.insert(0, _modules(report, columns))
     for table in tables:
         lines += [[], *table]
     lines.append([])
@@ -48,12 +50,15 @@ def draw_verdict(report: PackReport, columns: int) -> list[Line]:
     return [clip(line, columns) for line in lines]
 
 
-def _modules(report: PackReport) -> list[Line]:
+def _modules(report: PackReport, columns: int) -> list[Line]:
     from busplan.pack.tables import module_rows
+    from busplan.pack.warm_up import Verdict
 
     heads = ("start °C", "end °C", "K/min", "lag K", "lag s", "exchange")
-    lines: list[Line] = [[(f"{'module':<8}" + "".join(f"{h:>9}" for h in heads), HEAD)]]
-    for row in module_rows(report):
+    rows = module_rows(report)
+    lead = max(len("module"), *(len(row.module) for row in rows))
+    lines: list[Line] = [[(f"{'module':<{lead}}" + "".join(f"{h:>9}" for h in heads), HEAD)]]
+    for row in rows:
         figures = (
             (row.start_c, 1),
             (row.end_c, 1),
@@ -62,15 +67,18 @@ def _modules(report: PackReport) -> list[Line]:
             (row.lag_s, 0),
             (100 * row.exchange, 0),
         )
-        odd = row.verdict not in ("", "comes up with the others")
-        lines.append(
-            [
-                (f"{row.module:<8}", HEAD),
-                ("".join(_number(v, d) for v, d in figures), PLAIN),
-                (" %  " if math.isfinite(row.exchange) else "    ", FAINT),
-                (row.verdict, "caution" if odd else FAINT),
-            ]
-        )
+        line: Line = [
+            (f"{row.module:<{lead}}", HEAD),
+            ("".join(_number(v, d) for v, d in figures), PLAIN),
+            (" %  " if math.isfinite(row.exchange) else "    ", FAINT),
+        ]
+        if row.verdict == Verdict.FOLLOWS:
+            words = f"+ {row.verdict}"
+            line.append((words if width(line) + len(words) <= columns else "+", FAINT))
+        elif row.verdict:
+            mark = "?" if row.verdict == Verdict.OPEN else "!"
+            line.append((f"{mark} {row.verdict}", "caution"))
+        lines.append(line)
     return lines
 
 

@@ -66,9 +66,9 @@ def test_lag_is_what_the_shown_moment_is_behind_in_real_time() -> None:
     c.play()
     shown = c.position_ns
     now.ns += SECOND // 10
-    assert c.lag_ns(shown) == SECOND // 10
+    assert c.behind_ns(shown) == SECOND // 10
     c.pause()
-    assert c.lag_ns(shown) == 0
+    assert c.behind_ns(shown) == 0
 
 
 def test_seeking_and_stepping_stay_within_the_capture() -> None:

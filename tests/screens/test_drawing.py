@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from busplan.screens.browser import served_command
 from busplan.screens.dialogs import parse_moment
-from busplan.screens.figures import HEIGHT, best_scale, draw_figure, figure_width
+from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
 from busplan.screens.memory import Layout, read_layout, write_layout
 from busplan.screens.plot import Curve, draw_curves, draw_load
 from busplan.screens.runs import clip, clock_text, fill, load_bar, span_text, text, width, wrap
@@ -101,13 +101,16 @@ def test_what_is_no_moment_is_refused(typed: str) -> None:
 
 
 def test_figures_have_their_stated_size_and_every_letter_a_shape() -> None:
-    for across, down in ((1, 1), (2, 2), (3, 2)):
-        rows = draw_figure("3.64", across, down)
-        assert len(rows) == HEIGHT * down
-        assert {len(r) for r in rows} == {figure_width("3.64", across)}
+    for scale in (Scale(), Scale(2, 1, 1), Scale(4, 3, 2)):
+        rows = draw_figure("3.64", scale)
+        assert len(rows) == HEIGHT * scale.down
+        assert {len(r) for r in rows} == {figure_width("3.64", scale)}
+        assert len({figure_width(digit, scale) for digit in "0123456789"}) == 1
     for characters in ("0123456789.-+%", "ABCDEFGHIJKLMNOPQRSTUVWXYZ"):
         assert len({tuple(draw_figure(c)) for c in characters}) == len(characters)
-    assert best_scale("CELLS", 10, 5) == (1, 1)
+    assert best_scale("CELLS", 10, 5) == Scale()
+    assert best_scale("3.636", 26, 5) == Scale(2, 1, 1)
+    assert best_scale("3.636", 80, 10) == Scale(4, 4, 2)
 
 
 def test_a_plot_draws_the_lowest_at_the_bottom_and_leaves_gaps_open() -> None:

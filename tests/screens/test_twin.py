@@ -72,7 +72,7 @@ def test_silent_nodes_stand_with_their_network(replay: Replay) -> None:
 
 def test_findings_come_with_why_and_what_to_do(replay: Replay) -> None:
     text = "\n".join(screen_text(asked(replay), "findings"))
-    assert "! caution  node-stopped  pack/monitor_a  at 0:00:09.9" in text
+    assert "! caution  node-stopped  at 0:00:09.9  pack/monitor_a" in text
     assert "why: " in text
     assert "do: " in text
 
