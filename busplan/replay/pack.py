@@ -53,11 +53,11 @@ class Grade(IntEnum):
 _WORDS = (
     "not heard",
     "stale",
-    "far below",
-    "below",
-    "even",
-    "above",
-    "far above",
+    "far below its peers",
+    "below its peers",
+    "even with its peers",
+    "above its peers",
+    "far above its peers",
     "outside its window",
 )
 

@@ -96,8 +96,10 @@ def best_scale(text: str, columns: int, rows: int) -> Scale:
 
 
 def _widths(glyph: list[str], scale: Scale) -> list[int]:
-    """Columns of each point: outer ones and those of an upright line are strokes."""
+    """Columns of each point: outer ones and those of an upright line are strokes, a dot is thin."""
     last = len(glyph[0]) - 1
+    if glyph == _glyph("."):
+        return [scale.thin]
     upright = [any(a[x] == b[x] == "#" for a, b in pairwise(glyph)) for x in range(last + 1)]
     return [scale.stroke if x in (0, last) or upright[x] else scale.thin for x in range(last + 1)]
 

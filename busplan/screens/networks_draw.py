@@ -27,7 +27,7 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
         ("░", "bar"),
         (" up to the peak  ", FAINT),
         ("^", "limit"),
-        (" last minute  ", FAINT),
+        (" mean of the minute  ", FAINT),
         ("|", "limit"),
         (" limit", FAINT),
     ]

@@ -34,7 +34,7 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
             age = span_text(float(peers.age_ns[number]))
             line += [
                 (f"  {shown}{grade.mark}".rstrip(), OF_GRADE[grade]),
-                (f"  {far} off the median  {grade.word}, {age} old", FAINT),
+                (f"  {far}: {grade.word}, {age} old", FAINT),
             ]
     hint = "  enter: over time"
     if width(line) + len(hint) <= columns:

@@ -39,7 +39,7 @@ def draw_trend(
     title: Line = [
         (f"█ {name}", "trace"),
         ("  ─ median", "trace-2"),
-        ("  ░ from lowest to highest peer", FAINT),
+        ("  ░ lowest to highest", FAINT),
         (f"  {window.text}", FAINT),
     ]
     curves = [Curve(middle, "trace-2", thin=True), Curve(own, "trace")]
@@ -64,9 +64,9 @@ def draw_heat(
     lead = max((len(m) for m in layout.modules), default=0) + 1
     wide = max(columns - lead, 8)
     found = _modules(replay, volts, window.a_ns, window.b_ns, wide)
-    what = "furthest cell of each module" if volts else "mean temperature of each module"
+    what = "cells of each module" if volts else "temperature of each module"
     return [
-        clip([(f"{what} against its peers", HEAD), (f"  {window.text}", FAINT)], columns),
+        clip([(what, HEAD), (f"  {window.text}", FAINT)], columns),
         *draw_map(layout.modules, found.grade, window.column(t_ns, wide)),
     ]
 

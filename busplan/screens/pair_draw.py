@@ -23,7 +23,7 @@ def draw_pair(
             clip(
                 [(f"{letter} {replay.source}", HEAD), (f"  {clock_text(shot.t_ns)}", FAINT)], half
             ),
-            *state_lines(shot, half, 2),
+            *state_lines(shot, half, 6),
         ]
         if shot.pack and half >= 44:
             block += [clip(line, half) for line in pack_table(shot.pack)]

@@ -156,7 +156,8 @@ def load_bar(
 ) -> Line:
     """A load on a fixed scale of 0 to 100 %.
 
-    ``|`` marks the limit and ``^`` the last ``minute``, also inside the bar; shaded up to ``peak``.
+    ``|`` marks the limit, also inside the bar, and ``^`` the last ``minute`` where it is not the
+    end of the bar; shaded up to ``peak``.
     """
     filled = min(round(load * columns), columns)
     if load > 0 and not filled:
@@ -164,8 +165,8 @@ def load_bar(
     mark = min(int(limit * columns), columns - 1)
     role = "over" if load > limit else "near" if load > 0.8 * limit else "bar"
     shaded = min(round(peak * columns), columns)
-    marks = {} if minute is None else {min(max(round(minute * columns) - 1, 0), columns - 1): "^"}
-    marks[mark] = "|"
+    last = max(min(round((minute or 0.0) * columns), columns) - 1, 0)
+    marks = {mark: "|"} if minute is None or last == filled - 1 else {last: "^", mark: "|"}
     line: Line = []
     for i in range(columns):
         if i in marks:

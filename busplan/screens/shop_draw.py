@@ -115,7 +115,7 @@ def draw_shop(snapshot: Snapshot, replay: Replay, columns: int, rows: int) -> li
         loads = []
     room = (rows - heads - len(loads)) // heads
     scales = [
-        min(best_scale(tile.figure, columns // len(row) - 2, room) for tile in row) for row in shown
+        min(best_scale(tile.figure, columns // len(row) - 1, room) for tile in row) for row in shown
     ]
     word = best_scale(snapshot.word, columns, room)
     lines: list[Line] = [

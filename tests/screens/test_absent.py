@@ -1,0 +1,81 @@
+"""What is not there is said plainly, on every screen and in its twins, and never called good."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.pilot import FakeNow, S, screen_text, settle
+from support.van import make_replay, make_table, make_vehicle
+
+from busplan.capture.frames import FrameTable
+from busplan.replay.replay import Replay
+from busplan.screens.app import ReplayApp
+from busplan.screens.twin import SCREENS, Asked, judged, screen_dict
+from busplan.screens.twin import screen_text as twin_text
+
+VAN = make_vehicle(((4, 4), (4,)))
+
+
+def only(network: str) -> FrameTable:
+    table = make_table(VAN, 10.0)
+    return table.take(np.flatnonzero(table.network == table.networks.index(network)))
+
+
+CASES = {
+    "no pack in the plan": (replace(VAN, pack=None), make_table(VAN, 10.0), "NO PACK", "no pack"),
+    "no pack in the capture": (VAN, only("thermal"), "NO PACK", "No cell and no sensor"),
+    "no frame at all": (VAN, FrameTable.empty(tuple(VAN.networks)), "NO DATA", "No cell"),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_text_and_json_say_that_there_is_no_pack(case: str) -> None:
+    vehicle, table, word, reason = CASES[case]
+    asked = judged(Asked(Replay.of(vehicle, table), 5 * S))
+    for screen in SCREENS:
+        if screen == "pair":
+            continue
+        text = "\n".join(twin_text(asked, screen))
+        assert word in text
+        assert "ALL EVEN" not in text
+        assert screen_dict(asked, screen)["state"] == word
+    for screen in ("pack", "verdict"):
+        assert reason in "\n".join(twin_text(asked, screen))
+    assert screen_dict(asked, "verdict")["verdict"] is None
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 60)])
+@pytest.mark.parametrize("case", CASES)
+async def test_the_screens_say_that_there_is_no_pack(case: str, size: tuple[int, int]) -> None:
+    vehicle, table, word, reason = CASES[case]
+    app = ReplayApp(Replay.of(vehicle, table), start_ns=5 * S, now=FakeNow())
+    async with app.run_test(size=size) as pilot:
+        await settle(app, pilot)
+        assert word in screen_text(app)
+        assert reason in screen_text(app)
+        await pilot.press("t", "v", "right", "enter", "2")
+        await pilot.pause()
+        assert reason in screen_text(app)
+        await pilot.press("7")
+        await pilot.pause()
+        assert "nothing wrong" not in screen_text(app)
+
+
+def test_before_the_first_value_nothing_is_called_even() -> None:
+    replay = make_replay(seconds=10.0)
+    late = replay.table.time_ns > replay.table.origin_ns + 5 * S
+    status = replay.table.identifier == 0x1700
+    shot = Replay.of(replay.vehicle, replay.table.take(np.flatnonzero(late | status))).snapshot(S)
+    assert shot.word == "NO VALUE YET"
+
+
+def test_cells_that_never_come_are_missing_not_even() -> None:
+    replay = make_replay(seconds=10.0)
+    first = min(s.message.identifier for s in replay.vehicle.streams if s.node == "monitor_b")
+    table = replay.table.take(np.flatnonzero(replay.table.identifier != first))
+    shot = Replay.of(replay.vehicle, table).snapshot(5 * S)
+    assert "4 cells not heard" in [t.text for t in shot.troubles]
+    assert shot.pack is not None
+    assert shot.pack.cells.unheard.sum() == 4
+    at_once = Replay.of(replay.vehicle, table).snapshot(S // 10)
+    assert not any("not heard" in t.text for t in at_once.troubles if t.word == "VALUES MISSING")
