@@ -90,7 +90,8 @@ class ShopView(SheetView):
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
     ) -> list[Line]:
         """The lines."""
-        return draw_shop(snapshot, replay, columns, rows)
+        # It always fits, so that no column has to be kept for a scroll bar.
+        return draw_shop(snapshot, replay, columns + 1, rows)
 
 
 class VerdictView(SheetView):
