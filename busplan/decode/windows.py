@@ -35,8 +35,8 @@ def window_borders(messages: Messages, runs: Sequence[I64], frames: int) -> list
     time, before = time[order], np.cumsum(np.concatenate(weights)[order])
     wanted = np.arange(frames, int(before[-1]), frames)
     inner = np.unique(time[np.searchsorted(before, wanted)])
-    first = min(int(messages.times(r[:1])[0]) for r in runs)
-    last = max(int(messages.times(r[-1:])[0]) for r in runs)
+    first = min(messages.time_of(int(r[0])) for r in runs)
+    last = max(messages.time_of(int(r[-1])) for r in runs)
     return [first, *(int(t) for t in inner if first < t <= last), last + 1]
 
 
@@ -44,7 +44,7 @@ def rows_within(messages: Messages, rows: I64, begin_ns: int, end_ns: int) -> I6
     """The part of ``rows`` (in time order) with ``begin_ns <= time < end_ns``."""
 
     def time_of(row: np.int64) -> int:
-        return int(messages.times(np.array([row]))[0])
+        return messages.time_of(int(row))
 
     low = bisect_left(rows, begin_ns, key=time_of)
     return rows[low : bisect_left(rows, end_ns, low, key=time_of)]

@@ -17,6 +17,7 @@ from busplan.pack.series import EMPTY, PackSeries, Trace
 from busplan.pack.statistics import F64
 from busplan.pack.units import QUANTITY_KIND, Conversion, conversion
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
+from busplan.transport.messages import put_together
 
 HIGHEST_CELL_V = 10.0
 """A cell voltage without a unit whose values exceed this is read as millivolts."""
@@ -70,13 +71,14 @@ def _traces(
         wanted.setdefault(address[:3], []).append(address)
     traces = dict.fromkeys(kinds, EMPTY)
     origin = table.origin_ns
+    messages = put_together(table, vehicle)
     for key, addresses in wanted.items():
         stream = streams.get(key)
-        rows = None if stream is None else table.groups.get(stream.key)
+        rows = None if stream is None else messages.groups.get(stream.key)
         if stream is None or rows is None or not len(rows):
             continue
         names = [a.signal for a in addresses]
-        decoded = decode_message(table, rows, stream.message, names)
+        decoded = decode_message(*messages.pick(rows), stream.message, names)
         time_s = (decoded.time_ns - origin) / 1e9
         for address in addresses:
             traces[address] = _trace(

@@ -1,6 +1,7 @@
 """Where each identifier's latest frame is, at any moment, for all identifiers at once.
 
-Nothing is copied that the table already has: an hour of frames takes no more room than its index.
+Nothing is copied that the table already has: an hour of frames takes no more room than its index,
+and 8 bytes a frame where there are messages of several frames too.
 """
 
 from __future__ import annotations
@@ -11,36 +12,37 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.capture.frames import I64, FrameTable
+from busplan.capture.frames import I64
 from busplan.definitions.model import FrameKey
+from busplan.transport.messages import Messages
 
 
 @dataclass(frozen=True, eq=False)
 class FrameIndex:
-    """Frames ordered by identifier, then by time.
+    """Frames, and messages of several frames, ordered by identifier, then by time.
 
-    ``rows`` has shape ``(n_frames,)`` (error frames left out); those of ``keys[k]`` lie in
-    ``starts[k]:starts[k + 1]``. Times count from the capture's first frame at ``origin_ns``. A
+    ``rows`` has shape ``(n_rows,)``, numbered as in ``messages`` (error frames left out); those
+    of ``keys[k]`` lie in ``starts[k]:starts[k + 1]``. Times count from the capture's first frame at ``origin_ns``. A
     *position* is an index into ``rows``.
     """
 
-    table: FrameTable
+    messages: Messages
     keys: tuple[FrameKey, ...]
     starts: I64
     rows: I64
 
     @staticmethod
-    def of(table: FrameTable) -> FrameIndex:
-        """Index a table whose networks are already named as the plan names them."""
-        groups = table.groups
+    def of(messages: Messages) -> FrameIndex:
+        """Index what a capture says, its networks already named as the plan names them."""
+        groups = messages.groups
         starts = np.zeros(len(groups) + 1, np.int64)
         np.cumsum([len(rows) for rows in groups.values()], out=starts[1:])
-        return FrameIndex(table, tuple(groups), starts, _joined(list(groups.values())))
+        return FrameIndex(messages, tuple(groups), starts, _joined(list(groups.values())))
 
     @property
     def origin_ns(self) -> int:
         """What times count from, in the table's own time."""
-        return self.table.origin_ns
+        return self.messages.frames.origin_ns
 
     @cached_property
     def number(self) -> dict[FrameKey, int]:
@@ -49,11 +51,11 @@ class FrameIndex:
 
     def times_at(self, positions: I64 | slice) -> I64:
         """Times [ns] of the frames at ``positions``."""
-        return self.table.time_ns[self.rows[positions]] - self.origin_ns
+        return self.messages.times(self.rows[positions]) - self.origin_ns
 
     def time_at(self, position: int) -> int:
         """Time [ns] of one frame."""
-        return int(self.table.time_ns[self.rows[position]]) - self.origin_ns
+        return self.messages.time_of(int(self.rows[position])) - self.origin_ns
 
     def upto(self, t_ns: int) -> I64:
         """For each key the position after its last frame at or before ``t_ns``; ``(n_keys,)``.
@@ -74,7 +76,7 @@ class FrameIndex:
         open_ = low < high
         while open_.any():
             middle = (low + high) >> 1
-            times = self.table.time_ns[self.rows[np.where(open_, middle, 0)]]
+            times = self.messages.times(self.rows[np.where(open_, middle, 0)])
             right = open_ & (times <= wanted)
             low = np.where(right, middle + 1, low)
             high = np.where(open_ & ~right, middle, high)

@@ -39,6 +39,8 @@ class Line:
     key: FrameKey
     streams: tuple[Stream, ...]
     k: int
+    parts: bool = False
+    """Whether its frames only carry parts of messages, which have lines of their own."""
 
     @property
     def message(self) -> Message | None:
@@ -47,8 +49,10 @@ class Line:
 
     @property
     def name(self) -> str:
-        """The message's name, or ``?``."""
-        return self.streams[0].message.name if self.streams else "?"
+        """The message's name, ``(parts)`` of frames that only carry parts, or ``?``."""
+        if self.streams:
+            return self.streams[0].message.name
+        return "(parts)" if self.parts else "?"
 
     @property
     def senders(self) -> str:
@@ -109,7 +113,11 @@ class Lines:
         streams = vehicle.by_key()
         keys = dict.fromkeys([*streams, *index.keys])
         order = {name: i for i, name in enumerate(vehicle.networks)}
-        lines = [Line(key, streams.get(key, ()), index.number.get(key, -1)) for key in keys]
+        carriers = index.messages.carriers
+        lines = [
+            Line(key, streams.get(key, ()), index.number.get(key, -1), key in carriers)
+            for key in keys
+        ]
         lines.sort(key=lambda line: (order.get(line.key.network, len(order)), _rank(line.key)))
         return Lines(tuple(lines), index)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -27,6 +27,8 @@ from busplan.replay.pack import (
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, Traffic
 from busplan.replay.values import LatestValues, Value
+from busplan.transport.iso15765 import Segmented
+from busplan.transport.messages import put_together
 
 VOLTS = {"mV": 1e-3}
 """Factors that bring a cell voltage's unit to volts; any other unit counts as volts."""
@@ -59,9 +61,14 @@ class Replay:
         findings: Iterable[Finding] = (),
         source: str = "",
         until_ns: int = 0,
+        segmented: Collection[Segmented] = (),
     ) -> Replay:
-        """Index ``table`` (channels already named as the plan's networks) for replay."""
-        index = FrameIndex.of(table)
+        """Index ``table`` (channels already named as the plan's networks) for replay.
+
+        Messages of several frames are put together as far as the plan tells, and under the
+        identifiers that are ``segmented``.
+        """
+        index = FrameIndex.of(put_together(table, vehicle, segmented))
         ordered = sorted(findings, key=moment_of)
         return Replay(
             vehicle,
@@ -140,7 +147,7 @@ class Replay:
             latest = self._latest.at(line, position)
             return frozenset(v.signal.name for v in latest if v.number is not None)
         rows = self.index.rows
-        new, old = (self.table.bytes_of(int(rows[p])) for p in (position, earlier))
+        new, old = (self.index.messages.bytes_of(int(rows[p])) for p in (position, earlier))
         if new == old and not any(s.condition for s in line.message.signals):
             return frozenset()
         if len(new) == len(old) and not any(s.condition for s in line.message.signals):

@@ -125,7 +125,7 @@ def _signals(
         assert line.message is not None
         rows = replay.index.rows[_inside(replay, line, a_ns, b_ns)]
         names = [addresses[i].signal for i in members]
-        decoded = decode_message(replay.table, rows, line.message, names)
+        decoded = decode_message(*replay.index.messages.pick(rows), line.message, names)
         for i, name in zip(members, names, strict=True):
             column = decoded.signals[name]
             values = np.asarray(column.values[column.present], np.float64)

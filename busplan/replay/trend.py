@@ -139,7 +139,7 @@ def _held(
         wanted = np.unique(last[last >= start])
     if not len(wanted):
         return [np.full(len(at_ns), np.nan) for _ in names]
-    decoded = decode_message(replay.table, index.rows[wanted], line.message, list(names))
+    decoded = decode_message(*index.messages.pick(index.rows[wanted]), line.message, list(names))
     out = []
     for name in names:
         column = decoded.signals[name]

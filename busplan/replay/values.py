@@ -109,8 +109,8 @@ class LatestValues:
         if reader is None:
             reader = self._readers[k] = FrameReader(message)
         index, signals = self._index, reader.signals
-        table, rows = index.table, index.rows
-        numbers, _ = reader.read(table.bytes_of(int(rows[position])))
+        messages, rows = index.messages, index.rows
+        numbers, _ = reader.read(messages.bytes_of(int(rows[position])))
         time_ns = index.time_at(position)
         values = [
             Value(s, n, None if n is None else _raw(s, n), -1 if n is None else time_ns)
@@ -129,7 +129,7 @@ class LatestValues:
                         values[i], came[i] = kept.values[i], kept.came[i]
                 missing = []
                 break
-            numbers, _ = reader.read(table.bytes_of(int(rows[at])))
+            numbers, _ = reader.read(messages.bytes_of(int(rows[at])))
             for i in missing:
                 if (number := numbers[i]) is not None:
                     signal = signals[i]
@@ -142,7 +142,7 @@ class LatestValues:
         while missing and at >= first:
             begin = max(first, at + 1 - stretch)
             decoded = decode_message(
-                table, rows[begin : at + 1], message, [signals[i].name for i in missing]
+                *messages.pick(rows[begin : at + 1]), message, [signals[i].name for i in missing]
             )
             for i in missing:
                 column = decoded.signals[signals[i].name]

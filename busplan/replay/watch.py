@@ -153,7 +153,7 @@ def _late(lines: Lines) -> Iterator[Finding]:
 
 def _strangers(lines: Lines) -> Iterator[Finding]:
     for line in lines.lines:
-        if line.k < 0:
+        if line.k < 0 or (line.parts and not line.streams):
             continue
         times = _times(lines, line)
         first = int(times[0])

@@ -103,7 +103,10 @@ def head_runs(replay: Replay, snapshot: Snapshot, number: int, fit: Columns) -> 
     return [
         (f"{line.key.network[: fit.network]:<{fit.network}} ", FAINT),
         (f"{line.label:<10} ", "stale" if role == "stale" else HEAD),
-        (_cut(line.name, fit.name) + " ", "caution" if line.message is None else role),
+        (
+            _cut(line.name, fit.name) + " ",
+            "caution" if line.message is None and not line.parts else role,
+        ),
         (_cut(line.senders, fit.sender) + " ", "fault" if len(line.streams) > 1 else FAINT),
         *cycle_runs(line, float(ages.cycle_ns[number])),
         (f" {age_text(age):>6}{'~' if stale else ' '} ", role if stale else FAINT),
@@ -186,7 +189,7 @@ def raw_runs(replay: Replay, position: int) -> Line:
     """The payload bytes of a frame that nobody defines."""
     if position < 0:
         return []
-    payload = replay.table.bytes_of(int(replay.index.rows[position]))
+    payload = replay.index.messages.bytes_of(int(replay.index.rows[position]))
     return [(payload.hex(" ").upper(), PLAIN)]
 
 

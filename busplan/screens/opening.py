@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 from busplan.capture.capture import Capture, apply_plan
@@ -11,6 +12,8 @@ from busplan.plan.load import load_plan
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
+from busplan.transport.iso15765 import Segmented
+from busplan.transport.report import transport_findings
 
 
 def open_replay(capture: Path, plan: Path) -> Replay:
@@ -22,10 +25,11 @@ def open_replay(capture: Path, plan: Path) -> Replay:
     return replay_of(apply_plan(read_capture(capture), vehicle), vehicle)
 
 
-def replay_of(capture: Capture, vehicle: Vehicle) -> Replay:
+def replay_of(capture: Capture, vehicle: Vehicle, segmented: Collection[Segmented] = ()) -> Replay:
     """A capture whose channels already have the plan's network names, ready for the screens.
 
-    Its findings are those of reading it, of its loads, and of watching every message.
+    Its findings are those of reading it, of its loads, of messages of several frames (``segmented``
+    ones beside those of the plan), and of watching every message.
     """
     table = capture.frames
     replay = Replay.of(
@@ -33,11 +37,13 @@ def replay_of(capture: Capture, vehicle: Vehicle) -> Replay:
         table,
         findings=capture.findings,
         source=", ".join(Path(source.path).name for source in capture.sources),
+        segmented=segmented,
     )
     loads = measured_load(table, rates_of(vehicle.networks))
     return replay.with_findings(
         [
             *watch(replay.lines, replay.span_ns),
+            *transport_findings(replay.index.messages.parts, table.origin_ns),
             *(
                 finding
                 for load in loads.values()

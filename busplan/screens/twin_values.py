@@ -152,7 +152,7 @@ def pair_values(second: Replay, shot: Snapshot, other: Snapshot) -> dict[str, An
 
 
 def _payload(replay: Replay, position: int) -> str:
-    return replay.table.bytes_of(int(replay.index.rows[position])).hex()
+    return replay.index.messages.bytes_of(int(replay.index.rows[position])).hex()
 
 
 def _signal(s: SignalSpan) -> dict[str, Any]:

@@ -45,7 +45,12 @@ class Messages:
 
     @cached_property
     def carriers(self) -> frozenset[FrameKey]:
-        """Identifiers whose frames only carry parts of messages."""
+        """Identifiers of J1939 transport: their frames are in the groups but say nothing alone."""
+        return frozenset(filter(j1939.is_carrier, self._split))
+
+    @cached_property
+    def _split(self) -> frozenset[FrameKey]:
+        """Identifiers whose frames carry parts of messages."""
         return frozenset(key for part in self.parts for key in part.carriers)
 
     @cached_property
@@ -54,7 +59,7 @@ class Messages:
 
         Frames of J1939 transport are there too; those of segmented identifiers are not.
         """
-        hidden = {key for key in self.carriers if not j1939.is_carrier(key)}
+        hidden = self._split - self.carriers
         groups = {key: rows for key, rows in self.frames.groups.items() if key not in hidden}
         done = len(self.frames)
         for part in self.parts:
@@ -82,6 +87,12 @@ class Messages:
         times[mine] = self.frames.time_ns[rows[mine]]
         times[~mine] = self.joined.time_ns[rows[~mine] - len(self.frames)]
         return times
+
+    def time_of(self, row: int) -> int:
+        """Time of one row [ns]."""
+        if row < len(self.frames) or self.joined is None:
+            return int(self.frames.time_ns[row])
+        return int(self.joined.time_ns[row - len(self.frames)])
 
     def bytes_of(self, row: int) -> bytes:
         """The payload of one row."""

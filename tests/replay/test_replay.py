@@ -10,6 +10,7 @@ from busplan.replay.lines import NEVER
 from busplan.replay.pack import Grade
 from busplan.replay.replay import Replay
 from busplan.replay.state import NO_DATA
+from busplan.transport.messages import Messages
 
 S = 1_000_000_000
 
@@ -22,7 +23,7 @@ def replay() -> Replay:
 
 def test_the_index_finds_the_last_frame_of_every_identifier_as_a_plain_loop_does() -> None:
     table = make_table(make_vehicle([(4, 4), (4,)]), 3.0)
-    index = FrameIndex.of(table)
+    index = FrameIndex.of(Messages(table))
     for t_ns in (-1, 0, 300_000, 1_234_567_890, 2 * S, 99 * S):
         upto = index.upto(t_ns)
         for k, key in enumerate(index.keys):

@@ -11,6 +11,7 @@ from busplan.plan.vehicle import Stream
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line
 from busplan.replay.values import LOOK_BACK, LatestValues
+from busplan.transport.messages import Messages
 
 PAGES = Message(
     "Pages",
@@ -30,7 +31,7 @@ PAGES = Message(
 
 def line_and_index(payloads: list[bytes]) -> tuple[Line, FrameIndex]:
     """All frames of one message, one a millisecond."""
-    index = FrameIndex.of(frames(payloads))
+    index = FrameIndex.of(Messages(frames(payloads)))
     key = index.keys[0]
     stream = Stream(key.network, "pump", PAGES, None, None)
     return Line(FrameKey(*key), (stream,), 0), index
@@ -39,13 +40,13 @@ def line_and_index(payloads: list[bytes]) -> tuple[Line, FrameIndex]:
 def plain(payloads: list[bytes], index: FrameIndex, position: int) -> list[tuple[object, int]]:
     """Values and their times from decoding the whole look-back at once."""
     rows = index.rows[max(0, position + 1 - LOOK_BACK) : position + 1]
-    decoded = decode_message(index.table, rows, PAGES)
+    decoded = decode_message(*index.messages.pick(rows), PAGES)
     found: list[tuple[object, int]] = []
     for signal in PAGES.signals:
         column = decoded[signal.name]
         came = np.flatnonzero(column.present)
         if len(came):
-            time_ns = int(index.table.time_ns[rows[came[-1]]]) - index.origin_ns
+            time_ns = int(index.messages.times(rows)[came[-1]]) - index.origin_ns
             found.append((column.values[came[-1]].item(), time_ns))
         else:
             found.append((None, -1))

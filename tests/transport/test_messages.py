@@ -1,5 +1,6 @@
 """Messages of several frames beside single frames: found, decoded, nothing lost."""
 
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from support.slow_codec import slow_value
 from support.transport_traffic import MS, Frame, broadcast, connection, segmented, spread, table
 from support.vehicles import stream, vehicle
 
+from busplan.capture.capture import Capture
 from busplan.capture.frames import EXTENDED, concatenate
 from busplan.decode.codec import Codec
 from busplan.decode.match import match_frames
@@ -17,6 +19,7 @@ from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey, Message, Signal
 from busplan.plan.vehicle import Network, Stream, Vehicle
+from busplan.screens.opening import replay_of
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import Messages, put_together
 
@@ -141,3 +144,25 @@ def test_a_table_without_sessions_costs_nothing() -> None:
     assert messages.pick(np.array([0]))[0] is seen
     assert Messages(seen).groups == seen.groups
     assert seen.flags[0] == EXTENDED
+
+
+def test_the_screens_show_long_messages_and_know_their_packets() -> None:
+    data = bytes(range(100))
+    frames = [*broadcast(1, 0xFECA, data), *broadcast(2, 0xFECB, data)]
+    cut = broadcast(1, 0xFECA, data[::-1])[:4]
+    seen = table(spread([*frames, *cut]))
+    wanted = plan(defined(LONG, [Signal("Far", 8 * 99, 8)], 100))
+    capture = Capture(seen, (), ())
+    replay = replay_of(capture, wanted)
+    (line,) = [line for line in replay.lines.lines if line.key.identifier == LONG]
+    at = replay.span_ns
+    position = int(replay.snapshot(at).ages.position[replay.lines.number[line.key]])
+    (value,) = replay.values(line, position)
+    assert (value.number, value.time_ns) == (99, 15 * 20 * MS)
+    names = {line.label: line.name for line in replay.lines.lines}
+    assert names["0x1CECFF01"] == names["0x1CEBFF01"] == "(parts)"
+    assert names["0x18FECB02"] == "?"
+    codes = Counter(f.code for f in replay.findings)
+    # The second message is in no plan; the third goes on after the capture.
+    assert codes["identifier-unknown"] == 1
+    assert codes["transport-partly-recorded"] == 1
