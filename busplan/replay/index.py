@@ -21,9 +21,9 @@ from busplan.transport.messages import Messages
 class FrameIndex:
     """Frames, and messages of several frames, ordered by identifier, then by time.
 
-    ``rows`` has shape ``(n_rows,)``, numbered as in ``messages`` (error frames left out); those
-    of ``keys[k]`` lie in ``starts[k]:starts[k + 1]``. Times count from the capture's first frame at ``origin_ns``. A
-    *position* is an index into ``rows``.
+    ``rows`` has shape ``(n_rows,)``, numbered as in ``messages`` (error frames left out); those of
+    ``keys[k]`` lie in ``starts[k]:starts[k + 1]``. Times count from the capture's first frame at
+    ``origin_ns``. A *position* is an index into ``rows``.
     """
 
     messages: Messages

@@ -79,11 +79,11 @@ class Messages:
         return self.groups.get(key, np.empty(0, np.int64))
 
     def times(self, rows: I64) -> I64:
-        """Times of rows [ns]."""
+        """Times of rows [ns], in the shape of ``rows``."""
         if self.joined is None:
             return self.frames.time_ns[rows]
         mine = rows < len(self.frames)
-        times = np.empty(len(rows), np.int64)
+        times = np.empty(rows.shape, np.int64)
         times[mine] = self.frames.time_ns[rows[mine]]
         times[~mine] = self.joined.time_ns[rows[~mine] - len(self.frames)]
         return times
