@@ -11,6 +11,10 @@ ROOT = Path(__file__).parents[2]
 PLAN = str(ROOT / "dbc_examples/as_built.toml")
 CAPTURE = str(ROOT / "captures/warm_up_short.log.gz")
 
+STYLE = re.compile(rb"\x1b\[([0-9;]*)m")
+NO_COLOURS = {*b"0 1 2 3 4 7 39 49".split(), b""}
+"""ECMA-48 SGR: reset, bold, faint, italic, underline, reverse, default colours."""
+
 
 @pytest.fixture
 def environment(tmp_path: Path) -> dict[str, str]:
@@ -46,6 +50,32 @@ def test_the_screens_come_follow_keys_and_size_and_leave_the_terminal_as_it_was(
         assert 0 <= sent.rfind(enter) < sent.rfind(leave), "the terminal is not as it was"
     for mouse in (b"1000", b"1003", b"1006", b"2004"):
         assert sent.rfind(b"\x1b[?" + mouse + b"h") < sent.rfind(b"\x1b[?" + mouse + b"l")
+
+
+def test_without_colour_no_colour_is_sent_and_the_screen_left_is_the_one_that_opens(
+    environment: dict[str, str],
+) -> None:
+    command = busplan_command("replay", CAPTURE, "--plan", PLAN, "--hold", "--at", "2")
+    with Terminal(command, 80, 24, {**environment, "NO_COLOR": "1"}) as terminal:
+        terminal.wait_for(r"licensed people")
+        for key, told in (("f", "bell on"), ("g", "Go to"), ("3", "Go to: 90"), ("enter", "03.0")):
+            terminal.press(key)
+            terminal.wait_for(re.escape(told))
+        terminal.press("?")
+        terminal.wait_for("Pack screen")
+        terminal.press("q", "4")
+        terminal.wait_for("identifier +message")
+        terminal.press("q")
+        assert terminal.wait_for_end() == 0
+        sent = terminal.received
+    styles = {code for found in STYLE.findall(sent) for code in found.split(b";")}
+    assert styles <= NO_COLOURS
+    assert {b"1", b"7"} <= styles
+    with Terminal(command, 80, 24, environment) as terminal:
+        terminal.wait_for("identifier +message")
+        terminal.wait_for("bell on")
+        terminal.press("q")
+        assert terminal.wait_for_end() == 0
 
 
 def test_a_bad_capture_is_one_error_and_the_terminal_stays_as_it_was(

@@ -2,8 +2,11 @@
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
+from support.pilot import FakeNow, settle
+from support.pilot import screen_text as terminal_text
 from support.van import make_replay
 from typer.testing import CliRunner
 
@@ -12,6 +15,7 @@ from busplan.errors import UsageError
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
+from busplan.screens.app import ReplayApp
 from busplan.screens.twin import SCREENS, Asked, check_screen, screen_dict, screen_text
 
 S = 1_000_000_000
@@ -83,6 +87,86 @@ def test_a_span_covers_what_it_says(replay: Replay) -> None:
     assert (value["a_s"], value["b_s"]) == (5, 6)
     assert value["signals"][0]["count"] == 20
     assert value["signals"][0]["minimum"] == pytest.approx(55, abs=0.1)
+
+
+async def test_the_screens_show_what_their_json_tells(replay: Replay) -> None:
+    repaired = make_replay(sag_v=0.0)
+    app = ReplayApp(replay, beside=repaired, start_ns=20 * S, now=FakeNow())
+    shown = {}
+    async with app.run_test(size=(200, 60)) as pilot:
+        await settle(app, pilot)
+        for number, view in enumerate(app.views, 1):
+            await pilot.press(str(number))
+            await pilot.pause()
+            shown[view.id] = terminal_text(app)
+        report = app.verdict.reports[app.captures[0]]
+        whole = Asked(app.captures[0], 20 * S, beside=repaired, report=report)
+    assert set(shown) == set(SCREENS)
+    for screen, facts in facts_of({name: screen_dict(whole, name) for name in SCREENS}).items():
+        assert len(facts) > 3
+        twin = "\n".join(screen_text(whole, screen))
+        for fact in facts:
+            assert fact in shown[screen], f"{screen} on screen"
+            assert fact in twin, f"{screen} as text"
+
+
+def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
+    """What JSON says, as a screen writes it."""
+    span = told["span"]["span"]
+    return {
+        "pack": [
+            *(f"{c['voltage_v']:.3f}" for c in told["pack"]["pack"]["cells"]),
+            f"{told['pack']['pack']['cell_evenness_v']['spread'] * 1e3:.0f} mV",
+            *(f["summary"] for f in told["pack"]["findings"]),
+        ],
+        "verdict": [
+            told["verdict"]["verdict"]["verdict"],
+            *(s["text"] for s in told["verdict"]["verdict"]["sections"] if len(s["text"]) < 60),
+        ],
+        "networks": [
+            fact
+            for n in told["networks"]["networks"]
+            for fact in (
+                n["network"],
+                f"peak {n['load_peak']:.1%}",
+                f"{n['frames_per_s']:.0f} frames/s",
+                f"{n['load_limit']:.0%}",
+            )
+        ],
+        "messages": [
+            fact
+            for m in told["messages"]["messages"]
+            for fact in (
+                m["identifier"],
+                m["message"],
+                f"{m['cycle_ms']:g}/{m['stated_cycle_ms']:g}",
+            )
+        ],
+        "findings": [
+            told["findings"]["findings"][0]["why"][:60],
+            *(f["summary"][:60] for f in told["findings"]["findings"]),
+        ],
+        "span": [
+            *(f"{n['frames']}" for n in span["networks"]),
+            f"{min(c['minimum'] for c in span['cells']):.3f}",
+            f"{max(c['maximum'] for c in span['cells']):.3f}",
+            *(f"{m['message']}" for m in span["messages"]),
+        ],
+        "shop": [
+            told["shop"]["troubles"][0]["text"],
+            *(f["note"] for f in told["shop"]["figures"]),
+        ],
+        "pair": [
+            fact
+            for d in told["pair"]["differences"][:3]
+            for fact in (
+                d["what"],
+                f"{d['first']:.3f}",
+                f"{d['second']:.3f}",
+                f"{d['change']:+.3f} V",
+            )
+        ],
+    }
 
 
 def test_a_screen_nobody_has_is_a_usage_error() -> None:
