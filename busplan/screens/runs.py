@@ -40,15 +40,17 @@ def clip(line: Line, columns: int) -> Line:
     """At most ``columns`` characters; a cut piece ends in ``…``."""
     if width(line) <= columns:
         return line
+    if columns <= 0:
+        return []
     out: Line = []
-    room = max(columns - 1, 0)
+    room = columns - 1
     for piece, role in line:
         out.append((piece[:room], role))
         room -= len(piece)
         if room < 0:
             break
     last, role = out[-1]
-    out[-1] = (f"{last}…"[:columns] if columns else "", role)
+    out[-1] = (f"{last}…", role)
     return out
 
 
