@@ -8,7 +8,7 @@ at all.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,10 @@ from busplan.findings import Figure, Finding, Weight, Where
 
 SAMPLE = 4096
 """Frames looked at closely."""
-_STEP = 1 << 18
+WIDEST = 2048
+"""Bytes of a message that are looked at; only those of J1939 transport are longer than 64."""
+_STEP = 1 << 24
+"""Bytes held at once."""
 _SMOOTH = 0.12
 """A likely value moves, from frame to frame, by less than this part of its range on average."""
 _CLEARER = 0.6
@@ -98,8 +101,9 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     order = np.argsort(-counts, kind="stable")
     lengths = {int(sizes[i]): int(counts[i]) for i in order}
     width = int(sizes[order[0]]) if len(order) else 0
-    sample_rows = data_rows[table.length[data_rows] == width][:SAMPLE]
-    sample = table.payload_matrix(sample_rows, width)
+    enough = max(64, min(SAMPLE, 64 * SAMPLE // max(width, 1)))
+    sample_rows = data_rows[table.length[data_rows] == width][:enough]
+    sample = table.payload_matrix(sample_rows, min(width, WIDEST))
     counters = find_counters(sample) if len(sample) else ()
     checksum = find_checksum(sample) if len(sample) else None
     claimed = {c.start // 8 for c in counters} | ({checksum.position} if checksum else set())
@@ -111,7 +115,7 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
         int(times[-1]),
         measured_cycle(trusted),
         lengths,
-        changing_bits(table, data_rows, max(lengths, default=0)),
+        changing_bits(table, data_rows, min(max(lengths, default=0), WIDEST)),
         counters,
         checksum,
         tuple(likely_values(sample, claimed)),
@@ -119,12 +123,18 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     )
 
 
+def without_guesses(one: SurveyedIdentifier) -> SurveyedIdentifier:
+    """The same without what its payloads likely hold, because it is known better."""
+    return replace(one, counters=(), checksum=None, values=(), two_senders=None)
+
+
 def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:
     """For each byte up to ``width`` the bits seen both set and clear, where the byte was sent."""
     ones, zeros = np.zeros(width, np.uint8), np.zeros(width, np.uint8)
     columns = np.arange(width)
-    for a in range(0, len(rows), _STEP):
-        part = rows[a : a + _STEP]
+    step = _STEP // max(width, 64)
+    for a in range(0, len(rows), step):
+        part = rows[a : a + step]
         payload = table.payload_matrix(part, width)
         ones |= np.bitwise_or.reduce(payload, axis=0)
         lengths = table.length[part]

@@ -73,12 +73,15 @@ def _too_long(stream: Stream, most: int, fd_network: bool) -> Finding:
 def _in_parts(stream: Stream, frames: int) -> Finding:
     message = stream.message
     by = "ISO 15765-2" if message.segmented else "a J1939 transport session"
+    # A broadcast has no receiver that answers.
+    answered = message.segmented or (message.j1939 and message.j1939.destination not in (None, 255))
+    included = ", those of its receiver included" if answered else ""
     return Finding(
         "sent-in-parts",
         Weight.NOTE,
         _where(stream),
         f"{message.name} of {stream.node} has {message.length} bytes and travels by {by}: "
-        f"{frames} frames each time, those of its receiver included.",
+        f"{frames} frames each time{included}.",
         "Loads and the response times of other messages count them all, at its own identifier; "
         "pauses between them and its own response time are not proven. A receiver that takes few "
         "frames at a time adds some.",

@@ -288,3 +288,19 @@ def print_missing_rates(names: Sequence[str]) -> None:
             f"No load for {', '.join(names)}: bit rate unknown; give --plan, or "
             f"--bit-rate {names[0]}=500000."
         )
+
+
+def parse_identifier(text: str) -> tuple[int, bool]:
+    """An identifier as typed, and whether it has 29 bits."""
+    digits = text[2:] if text[:2].lower() == "0x" else ""
+    try:
+        value = int(digits, 16)
+    except ValueError:
+        value = -1
+    extended = len(digits) == 8
+    if len(digits) not in (3, 8) or not 0 <= value <= (0x1FFF_FFFF if extended else 0x7FF):
+        raise UsageError(
+            f"{text!r} is no identifier: 0x and three digits up to 0x7FF, or 0x and eight digits "
+            "up to 0x1FFFFFFF"
+        )
+    return value, extended

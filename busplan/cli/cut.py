@@ -13,6 +13,7 @@ from busplan.cli.captures import (
     NoCacheOption,
     OffsetOption,
     open_capture,
+    parse_identifier,
 )
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.errors import UsageError
@@ -106,22 +107,7 @@ def chosen_rows(
     if identifiers:
         wanted = np.zeros(len(table), np.bool_)
         for text in identifiers:
-            value, extended = _identifier(text)
+            value, extended = parse_identifier(text)
             wanted |= (table.identifier == value) & (table.extended == extended)
         keep &= wanted & ((table.flags & ERROR) == 0)
     return np.flatnonzero(keep)
-
-
-def _identifier(text: str) -> tuple[int, bool]:
-    digits = text[2:] if text[:2].lower() == "0x" else ""
-    try:
-        value = int(digits, 16)
-    except ValueError:
-        value = -1
-    extended = len(digits) == 8
-    if len(digits) not in (3, 8) or not 0 <= value <= (0x1FFF_FFFF if extended else 0x7FF):
-        raise UsageError(
-            f"{text!r} is no identifier: 0x and three digits up to 0x7FF, or 0x and eight digits "
-            "up to 0x1FFFFFFF"
-        )
-    return value, extended

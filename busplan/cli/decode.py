@@ -20,6 +20,7 @@ from busplan.cli.captures import (
     open_capture,
 )
 from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
     from busplan.decode.series import Series
@@ -76,6 +77,7 @@ def decode(
     offset: OffsetOption = None,
     channel: ChannelOption = None,
     no_cache: NoCacheOption = False,
+    segmented: SegmentedOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the report as JSON (with --out).")
     ] = False,
@@ -91,6 +93,7 @@ def decode(
     from busplan.export.values import check_target, write_values
     from busplan.plan.load import load_plan
     from busplan.plan.select import select_signals
+    from busplan.transport.messages import put_together
 
     if as_json and out is None:
         raise UsageError("--json prints the report on stdout; say with --out where the values go")
@@ -104,8 +107,14 @@ def decode(
     capture = open_capture(
         captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
     )
+    told = parse_segmented(segmented, capture.frames.networks)
     series = decode_series(
-        capture.frames, vehicle, addresses, layout=chosen.value, grid=grid, absolute=absolute
+        put_together(capture.frames, vehicle, told),
+        vehicle,
+        addresses,
+        layout=chosen.value,
+        grid=grid,
+        absolute=absolute,
     )
     with _progress(series.frames) as progress:
         write_values(series, out, progress)
@@ -155,6 +164,8 @@ def _progress(frames: int) -> Iterator[Progress | None]:
 
 
 def _report(series: Series, vehicle: str, findings: tuple[Finding, ...]) -> dict[str, Any]:
+    from busplan.transport.report import tallies
+
     return {
         "vehicle": vehicle,
         "layout": series.layout,
@@ -163,6 +174,11 @@ def _report(series: Series, vehicle: str, findings: tuple[Finding, ...]) -> dict
         "rows": series.rows,
         "signals": [c.label for c in series.columns],
         "messages": [t.as_dict() for t in series.tallies()],
+        "transport": [
+            tally.as_dict(series.clock.origin_ns)
+            for part in series.messages.parts
+            for tally in tallies(part.sessions)
+        ],
         "unknown_identifiers": [
             {"network": k.network, "identifier": str(k).split("/", 1)[1], "frames": n}
             for k, n in series.matching.unknown.items()

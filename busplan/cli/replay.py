@@ -10,6 +10,7 @@ import typer
 
 from busplan.cli.captures import CaptureFiles, ChannelOption, NoCacheOption, OffsetOption
 from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import SignalAddress, Vehicle
@@ -57,6 +58,7 @@ def replay(
     signal: Annotated[
         list[str] | None, typer.Option(help="Signals for the span as text; repeatable, globs.")
     ] = None,
+    segmented: SegmentedOption = None,
     text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
     browser: Annotated[
@@ -80,17 +82,16 @@ def replay(
     if screen is not None:
         check_screen(screen)
     vehicle = load_plan(plan)
-    opened = replay_of(
-        open_capture(
-            captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
-        ),
-        vehicle,
+    capture = open_capture(
+        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
     )
+    told = parse_segmented(segmented, capture.frames.networks)
+    opened = replay_of(capture, vehicle, told)
     second = None
     if beside is not None:
         other = load_plan(beside_plan) if beside_plan else vehicle
         second = replay_of(
-            open_capture([beside], vehicle=other, channels=channel, cache=not no_cache), other
+            open_capture([beside], vehicle=other, channels=channel, cache=not no_cache), other, told
         )
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")

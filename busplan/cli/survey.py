@@ -27,6 +27,7 @@ from busplan.cli.output import (
     print_table,
     print_text,
 )
+from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
 from busplan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -36,7 +37,10 @@ if TYPE_CHECKING:
     from busplan.definitions.dbc import Definitions
     from busplan.definitions.model import FrameKey
     from busplan.plan.vehicle import Vehicle
+    from busplan.transport.candidates import Candidate
 
+_LONGEST_SHOWN = 64
+"""Bytes of a message up to which every changing bit is shown."""
 _BEST = 3
 """Definition files shown for each network."""
 
@@ -60,6 +64,7 @@ def survey(
     offset: OffsetOption = None,
     channel: ChannelOption = None,
     no_cache: NoCacheOption = False,
+    segmented: SegmentedOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Show every identifier on the wire: cycle, lengths, changing bits, likely contents.
@@ -69,7 +74,11 @@ def survey(
     Example: busplan survey captures/bench_charger.log.gz --definitions dbc_examples
     """
     from busplan.capture.load import measured_load
-    from busplan.capture.survey import survey_findings, survey_identifier
+    from busplan.capture.survey import survey_findings, survey_identifier, without_guesses
+    from busplan.transport.candidates import likely_segmented
+    from busplan.transport.iso15765 import partner_of
+    from busplan.transport.messages import put_together
+    from busplan.transport.report import tallies, transport_findings
 
     files = _definitions(definitions or [])
     capture, vehicle, rates = open_rated(
@@ -79,27 +88,55 @@ def survey(
     for name in network or ():
         if name not in table.networks:
             raise UsageError(f"no network {name!r} here; there are {', '.join(table.networks)}")
-    found = [
-        survey_identifier(table, key, rows)
-        for key, rows in table.groups.items()
-        if not network or key.network in network
-    ]
+    messages = put_together(table, vehicle, parse_segmented(segmented, table.networks))
+    split = frozenset(key for part in messages.parts for key in part.carriers)
+    found, long = (
+        [
+            survey_identifier(of, key, rows)
+            for of in tables
+            for key, rows in of.groups.items()
+            if not network or key.network in network
+        ]
+        for tables in ([table], [part.messages for part in messages.parts])
+    )
+    found = [without_guesses(s) if s.key in split else s for s in found]
+    candidates = likely_segmented(table, split)
+    quiet = split | candidates.keys()
+    quiet |= {k._replace(identifier=p) for k in quiet if (p := partner_of(k)) is not None}
+    counts = [t for part in messages.parts for t in tallies(part.sessions)]
     loads = measured_load(table, rates)
-    names = _names(found, vehicle, files)
-    fits = _fits(found, files)
-    findings = [*capture.findings, *(f for s in found for f in survey_findings(s))]
+    whole = [s for s in found if s.key not in split] + long
+    names = _names(whole, vehicle, files)
+    fits = _fits(whole, files)
+    findings = [
+        *capture.findings,
+        *(f for s in found if s.key not in quiet for f in survey_findings(s)),
+        *transport_findings(messages.parts, table.origin_ns),
+    ]
     if as_json:
         print_json(
             {
                 "capture": capture_dict(capture),
-                "identifiers": [_as_dict(s, names.get(s.key), loads) for s in found],
+                "identifiers": [
+                    _as_dict(s, names.get(s.key), loads)
+                    | {"likely_segmented": str(candidates.get(s.key, "")) or None}
+                    for s in found
+                ],
+                "messages_of_several_frames": [
+                    _as_dict(s, names.get(s.key), loads) | {"share": None} for s in long
+                ],
+                "transport": [t.as_dict(table.origin_ns) for t in counts],
                 "fits": {n: [_fit_dict(f) for f in best] for n, best in fits.items()},
                 "findings": [f.as_dict() for f in findings],
             }
         )
         raise typer.Exit(exit_code(findings))
     print_capture(capture)
-    _print_identifiers(found, names, loads, asked=vehicle is not None or bool(files))
+    asked = vehicle is not None or bool(files)
+    parts = dict.fromkeys(split, "(parts of longer messages)")
+    _print_identifiers(found, names | parts, loads, candidates, asked=asked)
+    print_sessions(counts)
+    _print_identifiers(long, names, {}, {}, asked=asked, what="messages")
     _print_fits(fits)
     if findings:
         typer.echo()
@@ -166,8 +203,10 @@ def _print_identifiers(
     found: Sequence[SurveyedIdentifier],
     names: Mapping[FrameKey, str],
     loads: Mapping[str, NetworkLoad],
+    candidates: Mapping[FrameKey, Candidate],
     *,
     asked: bool,
+    what: str = "frames",
 ) -> None:
     network = None
     for one in found:
@@ -179,7 +218,11 @@ def _print_identifiers(
                 "bits of each byte that were seen both set and clear",
                 indent=2,
             )
-        _print_one(one, names, loads.get(one.key.network), asked=asked)
+        _print_one(one, names, loads.get(one.key.network), asked=asked, what=what)
+        if one.key in candidates:
+            told = f"{one.label}{'@1' if candidates[one.key].addressed else ''}"
+            hint = f"{candidates[one.key]}; --segmented {told} puts them together"
+            print_text(hint, lead="likely ", indent=6)
 
 
 def _print_one(
@@ -188,6 +231,7 @@ def _print_one(
     load: NetworkLoad | None,
     *,
     asked: bool,
+    what: str,
 ) -> None:
     name = names.get(one.key, "? not defined" if asked else "")
     lengths = ", ".join(
@@ -204,14 +248,25 @@ def _print_one(
             f"{c.median_ns / 1e6:.2f} ± {c.jitter_ns / 1e6:.2f}, longest {c.longest_ns / 1e6:.2f}"
         )
     typer.echo(f"  {one.label}  {name}".rstrip())
-    print_text(f"{one.frames:,} frames, {lengths}{share}; cycle {cycle}", indent=6)
+    print_text(f"{one.frames:,} {what}, {lengths}{share}; cycle {cycle}", indent=6)
     if any(one.changing):
         bits = " ".join(f"{b:02X}" if b else ".." for b in one.changing)
+        if len(one.changing) > _LONGEST_SHOWN:
+            bits = f"bytes {_ranges(one.changing)}"
         print_text(bits, lead="changing ", indent=6)
     else:
         print_text("nothing changes", indent=6)
     for guess in guesses(one):
         print_text(guess, lead="likely ", indent=6)
+
+
+def _ranges(changing: bytes) -> str:
+    """The bytes of a long message that change, as ranges."""
+    places = [i for i, bits in enumerate(changing) if bits]
+    begins = [i for i in places if i - 1 not in places]
+    ends = [i for i in places if i + 1 not in places]
+    pairs = zip(begins, ends, strict=True)
+    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in pairs)
 
 
 def guesses(one: SurveyedIdentifier) -> list[str]:

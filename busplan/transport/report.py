@@ -57,7 +57,10 @@ ENDINGS: dict[int, Ending] = {
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Sessions between two nodes by ending; ``first_ns`` is when the first of each kind began."""
+    """Sessions between two nodes, of one parameter group, by ending.
+
+    ``first_ns`` is when the first of each ending began.
+    """
 
     network: str
     label: str
@@ -82,7 +85,7 @@ class Tally:
         """Plain values for JSON."""
         return {
             "network": self.network,
-            "between": self.label,
+            "what": self.label,
             "kind": self.protocol.words,
             "sessions": self.sessions,
             "endings": self.counts,
@@ -94,20 +97,20 @@ class Tally:
 
 
 def tallies(sessions: Sessions) -> Iterator[Tally]:
-    """Counts for each pair of nodes, in the order of the parties."""
-    order = np.argsort(sessions.party, kind="stable")
-    edges = np.searchsorted(sessions.party[order], np.arange(len(sessions.parties) + 1))
-    for number, party in enumerate(sessions.parties):
-        mine = order[edges[number] : edges[number + 1]]
-        if not len(mine):
-            continue
+    """Counts for each pair of nodes and parameter group, in the order of the parties."""
+    code = sessions.party << 20 | (sessions.group + 1)
+    order = np.argsort(code, kind="stable")
+    edges = np.flatnonzero(np.diff(code[order])) + 1
+    for mine in np.split(order, edges) if len(order) else ():
+        party = sessions.parties[sessions.party[mine[0]]]
+        group = int(sessions.group[mine[0]])
         kinds, first, counts = np.unique(
             sessions.ending[mine], return_index=True, return_counts=True
         )
         names = [ENDINGS[kind].name for kind in kinds.tolist()]
         yield Tally(
             party.network,
-            party.label,
+            party.label if group < 0 else f"group 0x{group:04X}, {party.label}",
             Protocol(int(sessions.protocol[mine[0]])),
             dict(zip(names, counts.tolist(), strict=True)),
             dict(zip(names, sessions.begun_ns[mine[first]].tolist(), strict=True)),
