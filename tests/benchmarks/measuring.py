@@ -55,15 +55,21 @@ def _kilobytes(name: str) -> int:
     return int(found[1])
 
 
-def in_own_process(script: str, arguments: Sequence[str | Path]) -> Any:
-    """The JSON that ``script ARGUMENTS`` prints, run on one core with one thread."""
-    core = min(os.sched_getaffinity(0))
+def largest_size() -> float:
+    """The largest resident size of this process so far, mapped pages included [MB]."""
+    return _kilobytes("VmHWM") / 1e3
+
+
+def in_own_process(script: str, arguments: Sequence[str | Path], *, one_core: bool = True) -> Any:
+    """The JSON that ``script ARGUMENTS`` prints; ``one_core`` also means one thread."""
+    cores = os.sched_getaffinity(0)
+    chosen = {min(cores)} if one_core else cores
     done = subprocess.run(
         [sys.executable, "-W", "ignore", script, *map(str, arguments)],
-        env=os.environ | ONE_THREAD,
+        env=os.environ | (ONE_THREAD if one_core else {}),
         stdout=subprocess.PIPE,
         check=True,
-        preexec_fn=lambda: os.sched_setaffinity(0, {core}),
+        preexec_fn=lambda: os.sched_setaffinity(0, chosen),
     )
     return json.loads(done.stdout.splitlines()[-1])
 
