@@ -146,14 +146,18 @@ class Assembly:
         self.frames += len(chunk)
 
     def _count(self, time_ns: I64, network: np.ndarray, flags: np.ndarray) -> None:
+        frames = np.bincount(network)
+        wrong = (flags & ERROR) != 0
+        errors = np.bincount(network[wrong] if wrong.any() else (), minlength=len(frames))
         first, last = believable_bounds(time_ns)
-        inside = (time_ns >= first) & (time_ns <= last)
-        for number in np.flatnonzero(np.bincount(network)):
-            mine = network == number
+        if first > time_ns.min() or last < time_ns.max():
+            inside = (time_ns >= first) & (time_ns <= last)
+            time_ns, network = time_ns[inside], network[inside]
+        for number in np.flatnonzero(frames):
             lane = self._lanes[number]
-            lane.frames += int(mine.sum())
-            lane.errors += int(((flags[mine] & ERROR) != 0).sum())
-            times = time_ns[mine & inside]
+            lane.frames += int(frames[number])
+            lane.errors += int(errors[number])
+            times = time_ns[network == number]
             if len(times):
                 lane.first_ns = min(lane.first_ns, int(times.min()))
                 lane.last_ns = max(lane.last_ns, int(times.max()))

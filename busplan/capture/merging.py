@@ -69,6 +69,9 @@ class _Stream:
 
 def merged(files: Sequence[Iterator[Chunk]]) -> Iterator[Chunk]:
     """The blocks of all files as one, in order of time; ``network`` must number all of them."""
+    if len(files) == 1:
+        yield from (chunk for chunk in files[0] if len(chunk))
+        return
     streams = [_Stream(chunks) for chunks in files]
     while streams := [s for s in streams if s.advance()]:
         ends = [int(s.key[-1]) for s in streams]
