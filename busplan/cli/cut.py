@@ -12,6 +12,7 @@ from busplan.cli.captures import (
     ChannelOption,
     NoCacheOption,
     OffsetOption,
+    PlanOption,
     open_capture,
     parse_identifier,
 )
@@ -39,7 +40,8 @@ def cut(
         float | None, typer.Option("--to", help="End, seconds from the capture's start.")
     ] = None,
     network: Annotated[
-        list[str] | None, typer.Option("--network", help="Only this channel; repeatable.")
+        list[str] | None,
+        typer.Option("--network", help="Only this channel, or network with --plan; repeatable."),
     ] = None,
     identifier: Annotated[
         list[str] | None,
@@ -47,26 +49,30 @@ def cut(
             "--identifier", help="Only this one, 0x123 or eight digits for 29 bits; repeatable."
         ),
     ] = None,
+    plan: PlanOption = None,
     offset: OffsetOption = None,
     channel: ChannelOption = None,
     no_cache: NoCacheOption = False,
 ) -> None:
-    """Write the frames of a span, of some channels or of some identifiers as a text log.
+    """Write the frames of a span, of some networks or of some identifiers as a text log.
 
-    Times, order and payloads stay as recorded. The begin counts in, the end does not.
+    Times, channels, order and payloads stay as recorded. The begin counts in, the end does not.
 
     Example: busplan cut drive.log.gz --from 60 --to 90 --network can1 --out sag.log
     """
     import numpy as np
 
+    from busplan.capture.capture import apply_plan
     from busplan.capture.textlog import write_textlog
+    from busplan.plan.load import load_plan
 
     if not out.name.endswith((".log", ".log.gz")):
         raise UsageError(f"{out}: a cut is a text log; name it .log or .log.gz")
     if out.exists():
         raise UsageError(f"{out}: exists already")
     capture = open_capture(captures, offsets=offset, channels=channel, cache=not no_cache)
-    rows = chosen_rows(capture.frames, begin, end, network or (), identifier or ())
+    named = capture.frames if plan is None else apply_plan(capture, load_plan(plan)).frames
+    rows = chosen_rows(named, begin, end, network or (), identifier or ())
     if not len(rows):
         raise UsageError("no frame of the capture is in the cut")
     try:

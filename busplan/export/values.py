@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gzip
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -23,8 +24,12 @@ Progress = Callable[[int, int], None]
 
 FORMATS = (".csv", ".csv.gz", ".parquet")
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection")."""
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection"; the
+last four are the full-width forms of the first)."""
+
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
+"""Texts that begin like a formula but are only a number, as value tables have them."""
 
 
 def check_target(path: Path) -> None:
@@ -125,4 +130,5 @@ def _harmless(table: Any) -> Any:
 
 
 def _text(text: str) -> str:
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    harmless = not text.startswith(_FORMULA) or _NUMBER.fullmatch(text)
+    return text if harmless else f"'{text}"

@@ -54,6 +54,17 @@ def test_the_frames_asked_for_stay_as_recorded(
     ]
 
 
+def test_a_plan_names_the_networks_and_the_channels_stay(log: Path, tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        '[vehicle]\nname = "Cart"\n[network.pack]\nbit_rate = 500_000\nchannels = ["can1"]\n'
+    )
+    out = tmp_path / "cut.log"
+    assert busplan("cut", log, "--plan", plan, "--network", "pack", "--out", out).code == 0
+    frames = read_capture(out).frames
+    assert (len(frames), frames.networks) == (2, ("can1",))
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [

@@ -17,6 +17,7 @@ from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.model import Signal
 from busplan.errors import UsageError
 from busplan.export.values import write_values
+from busplan.plan.vehicle import Network
 
 EVIL = '=HYPERLINK("x")'
 SIGNAL = Signal(
@@ -66,6 +67,27 @@ def test_no_text_of_a_csv_file_starts_a_formula(tmp_path) -> None:
     for row in rows:
         for name in ("network", "node", "message", "signal", "unit", "text"):
             assert not row[name].startswith(("=", "+", "-", "@", "\t", "\r"))
+
+
+@pytest.mark.parametrize("first", "=+-@\t\r\n＝＋－＠")
+def test_every_beginning_of_a_formula_is_closed(tmp_path, first) -> None:
+    evil = f"{first}1+cmd|' /C calc'!A0"
+    made = stream(0x10, network=evil, node=evil, name=evil, length=2)
+    signal = replace(SIGNAL, name=evil, unit=evil, choices={1: evil, 2: "-40", 3: "+7.5"})
+    frames = replace(table(), networks=(evil,))
+    of_evil = vehicle(
+        [replace(made, message=replace(made.message, signals=(signal,)))], [Network(evil, 500_000)]
+    )
+    for layout in ("long", "wide"):
+        write_values(decode_series(frames, of_evil, layout=layout), tmp_path / "v.csv")
+        with (tmp_path / "v.csv").open(newline="") as file:
+            head, *rows = csv.reader(file)
+        assert not [cell for cell in head if cell.startswith(first)]
+        assert not [cell for row in rows for cell in row[1:] if cell.startswith(tuple("=@\t\r＝"))]
+        assert float(rows[0][-1] if layout == "wide" else rows[0][5]) == -5  # a number stays one
+        if layout == "long":
+            assert rows[1][1:5] == [f"'{evil}"] * 4
+            assert [row[7] for row in rows[:4]] == ["", f"'{evil}", "-40", "+7.5"]
 
 
 def test_parquet_keeps_texts_as_they_are_and_says_what_it_is(tmp_path) -> None:
