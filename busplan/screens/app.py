@@ -6,7 +6,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -237,8 +237,21 @@ class ReplayApp(App[None]):
                 self.clock.behind_ns(t_ns),
                 self.clock.live,
             )
-            hint = "? help  q quit" if not self.bell_on_fault else "bell on  ? help  q quit"
-            base.query_one(TimeLine).update(self.replay, transport, columns, hint)
+            base.query_one(TimeLine).update(self.replay, transport, columns, self._hints())
+
+    def _hints(self) -> tuple[str, ...]:
+        """What to press, from long to short, for whoever opens the screens for the first time."""
+        key = self._first_keys
+        least = f"{key['app.help']} help  {key['app.quit']} quit"
+        if self.bell_on_fault:
+            least = f"bell on  {least}"
+        act = "holds" if self.clock.playing else "plays"
+        return f"{key['time.toggle']} {act}  1-{len(self.views)} screens  {least}", least
+
+    @cached_property
+    def _first_keys(self) -> dict[str, str]:
+        bound = self._bound(self.screen_stack[0])
+        return {name: self.get_key_display(bindings[0]) for name, (bindings, _) in bound.items()}
 
     def _tick(self) -> None:
         state = (self.clock.position_ns, self.clock.playing, self.clock.speed, self.theme)
@@ -348,7 +361,7 @@ class ReplayApp(App[None]):
         found: dict[str, tuple[list[Binding], DOMNode]] = {}
         for active in screen.active_bindings.values():
             name = active.binding.id
-            if name and name.partition(".")[0] not in ("sheet", "app-internal"):
+            if name and name.partition(".")[0] != "app-internal":
                 found.setdefault(name, ([], active.node))[0].append(active.binding)
         return found
 
@@ -359,8 +372,15 @@ class ReplayApp(App[None]):
             name: (" ".join(map(self.get_key_display, bindings)), bindings[0].description, name)
             for name, (bindings, _) in self._bound(self.screen).items()
         }
+        for n in range(1, 9):
+            key, _, name = seen.pop(f"screen.{n}")
+            if n <= len(self.views):
+                seen[name] = (key, f"Open {self.views[n - 1].title}", name)
+        if len(self.captures) == 1:
+            seen.pop("app.other")
         everywhere = ("time", "span", "plot", "screen", "app")
         keys = sorted(seen.values(), key=lambda k: k[2].partition(".")[0] in everywhere)
+        keys.append((self.COMMAND_PALETTE_BINDING, "Everything by its name", ""))
         self.push_screen(HelpScreen(f"{view.title} screen", view.help, keys))
 
     def action_open_number(self, number: int) -> None:

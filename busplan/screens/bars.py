@@ -85,16 +85,19 @@ class TimeLine(Sheet):
         self._span_ns = 0
         self._dragging = False
 
-    def update(self, replay: Replay, transport: Transport, columns: int, hint: str) -> None:
-        """Draw the three lines; ``hint`` stands at the end of one that has room."""
+    def update(
+        self, replay: Replay, transport: Transport, columns: int, hints: tuple[str, ...]
+    ) -> None:
+        """Draw the three lines; the first of ``hints`` that has room ends one of them."""
         self._span_ns = transport.span_ns
         text = CAUTION if len(CAUTION) <= columns else CAUTION_SHORT
         caution: Line = clip([(text, "danger")], columns)
         motion = clip(draw_transport(transport, columns), columns)
         lines = [motion, caution]
-        for i, line in enumerate(lines):
-            if (gap := columns - width(line) - len(hint)) >= 2:
-                lines[i] = [*line, (" " * gap, PLAIN), (hint, "faint")]
+        places = ((hint, i) for hint in hints for i in range(len(lines)))
+        for hint, i in places:
+            if (gap := columns - width(lines[i]) - len(hint)) >= 2:
+                lines[i] = [*lines[i], (" " * gap, PLAIN), (hint, "faint")]
                 break
         self.show([draw_track(transport, replay.findings, columns), *lines])
 

@@ -20,6 +20,11 @@ from busplan.screens.draw import CAUTION
 from busplan.screens.runs import HEAD, PLAIN, Line, wrap
 from busplan.screens.sheet import Sheet
 
+MOUSE = (
+    "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "
+    "there, also dragged; the wheel scrolls."
+)
+
 
 class HelpScreen(ModalScreen[None]):
     """What the present screen shows, and every key."""
@@ -57,6 +62,7 @@ class HelpScreen(ModalScreen[None]):
         lines += [[], [("keys", HEAD), ("  (name for keys.toml at the end)", "faint")]]
         for key, what, name in self._keys:
             lines.append([(f"{key:<14}", "strong"), (f"{what:<28}", PLAIN), (name, "faint")])
+        lines += [[], *wrap(MOUSE, columns)]
         lines += [[], *wrap(CAUTION, columns, "danger")]
         sheet.show(lines)
         sheet.focus()

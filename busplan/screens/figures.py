@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -80,8 +81,8 @@ def draw_figure(text: str, scale: Scale = Scale()) -> list[str]:
     return rows
 
 
-def best_scale(text: str, columns: int, rows: int) -> Scale:
-    """The highest figure that fits, then the widest.
+def scales(rows: int) -> Iterator[Scale]:
+    """All scales for figures in so many rows: the highest first, then the widest.
 
     A point is about twice as high as wide on a terminal, so that strokes of two columns for each
     row look square; they never get wider than that, nor narrower than half of it.
@@ -89,10 +90,13 @@ def best_scale(text: str, columns: int, rows: int) -> Scale:
     for down in range(max(rows // HEIGHT, 1), 0, -1):
         for stroke in range(2 * down, down - 1, -1):
             for thin in range(stroke, (stroke - 1) // 2, -1):
-                scale = Scale(stroke, thin, down)
-                if figure_width(text, scale) <= columns:
-                    return scale
-    return Scale()
+                yield Scale(stroke, thin, down)
+
+
+def best_scale(text: str, columns: int, rows: int) -> Scale:
+    """The highest figure that fits, then the widest; the smallest when none does."""
+    fitting = (scale for scale in scales(rows) if figure_width(text, scale) <= columns)
+    return next(fitting, Scale())
 
 
 def _widths(glyph: list[str], scale: Scale) -> list[int]:

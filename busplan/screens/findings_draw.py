@@ -38,7 +38,8 @@ def summary(replay: Replay) -> Line:
     line: Line = [("findings  ", HEAD)]
     for weight, count in counts.items():
         plural = "" if count == 1 else "s"
-        line.append((f"{weight.mark} {count} {weight.word}{plural}   ", OF_WEIGHT[weight]))
+        role = OF_WEIGHT[weight] if count else FAINT
+        line.append((f"{weight.mark} {count} {weight.word}{plural}   ", role))
     return line
 
 

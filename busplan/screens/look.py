@@ -12,7 +12,9 @@ from rich.style import Style
 from textual.theme import Theme
 
 BLUE, YELLOW, VERMILLION = "#56B4E9", "#F0E442", "#D55E00"
-DEEP_BLUE, OCHRE = "#005A8C", "#7A6400"
+DEEP_BLUE, OCHRE = "#005A8C", "#695600"
+FLAME, RUST = "#FF8A4C", "#9A3C00"
+"""Vermillion as text, light enough on dark and dark enough on light."""
 
 INK, PAPER = "busplan-ink", "busplan-paper"
 
@@ -50,38 +52,38 @@ THEMES = (
 # role: (on dark, on light, without colour)
 _ROLES: dict[str, tuple[str, str, str]] = {
     "plain": ("", "", ""),
-    "faint": ("#7F9498", "#7A7F78", "dim"),
+    "faint": ("#9DB1B4", "#585F59", "dim"),
     "head": ("bold #9CC3C9", "bold #35565B", "bold"),
     "strong": ("bold", "bold", "bold"),
     "title": ("bold #0F1B20 on #9CC3C9", "bold #F7F3E8 on #35565B", "reverse bold"),
     "title-dim": ("#C7DADC on #1B3038", "#35565B on #E2DAC6", ""),
-    "missing": ("#7F9498", "#7A7F78", "dim"),
-    "stale": ("italic #7F9498", "italic #7A7F78", "italic dim"),
+    "missing": ("#9DB1B4", "#585F59", "dim"),
+    "stale": ("italic #9DB1B4", "italic #585F59", "italic dim"),
     "far-low": (f"bold #0F1B20 on {BLUE}", f"bold #0F1B20 on {BLUE}", "reverse"),
     "low": (BLUE, DEEP_BLUE, ""),
     "high": (YELLOW, OCHRE, ""),
     "far-high": (f"bold #0F1B20 on {YELLOW}", f"bold #0F1B20 on {YELLOW}", "reverse"),
-    "outside": (f"bold #0F1B20 on {VERMILLION}", f"bold #FFFFFF on {VERMILLION}", "reverse bold"),
+    "outside": (f"bold #0F1B20 on {VERMILLION}", f"bold #FFFFFF on {RUST}", "reverse bold"),
     "bar": (BLUE, DEEP_BLUE, ""),
     "near": (YELLOW, OCHRE, ""),
-    "over": (VERMILLION, "#B34700", "bold"),
+    "over": (f"bold {FLAME}", f"bold {RUST}", "bold"),
     "limit": ("bold #DCE5E3", "bold #20292B", "bold"),
     "limit-in": ("bold #DCE5E3 on #2C6A88", "bold #F7F3E8 on #2C6A88", "reverse"),
     "note": ("#9CC3C9", "#35565B", ""),
     "caution": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
-    "fault": (f"bold {VERMILLION}", "bold #B34700", "bold underline"),
+    "fault": (f"bold {FLAME}", f"bold {RUST}", "bold underline"),
     "changed": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
     "chosen": ("bold #0F1B20 on #DCE5E3", "bold #F7F3E8 on #20292B", "reverse bold"),
-    "chosen-row": ("on #24414B", "on #D6CCB2", "underline"),
-    "span": ("on #24414B", "on #D6CCB2", "underline"),
+    "chosen-row": ("on #1F3943", "on #E3D9BF", "underline"),
+    "span": ("on #1F3943", "on #E3D9BF", "underline"),
     "head-mark": ("bold #0F1B20 on #DCE5E3", "bold #F7F3E8 on #20292B", "reverse bold"),
     "good": (f"bold {BLUE}", f"bold {DEEP_BLUE}", "bold"),
     "danger": ("#E5B48F", "#8A3A00", ""),
     "trace": (f"bold {YELLOW}", f"bold {OCHRE}", "bold"),
     "trace-2": (BLUE, DEEP_BLUE, ""),
-    "trace-3": ("#CC79A7", "#96417A", ""),
-    "trace-4": (VERMILLION, "#B34700", ""),
-    "band": ("#3E646E", "#B9AF95", "dim"),
+    "trace-3": ("#DD95BD", "#85366B", ""),
+    "trace-4": (FLAME, RUST, ""),
+    "band": ("#57838E", "#857B63", "dim"),
 }
 
 

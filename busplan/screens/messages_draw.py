@@ -48,14 +48,18 @@ class Columns:
 def matching(replay: Replay, wanted: str) -> list[int]:
     """Numbers of the lines that hold every word of ``wanted``, whatever its case.
 
-    Words are sought in network, identifier, message, senders and signal names.
+    Words are sought in network, identifier, message, senders and signal names. Networks of which
+    nothing was recorded come last.
     """
     words = wanted.lower().split()
-    return [
+    lines = replay.lines.lines
+    recorded = {line.key.network for line in lines if line.k >= 0}
+    found = [
         i
-        for i, line in enumerate(replay.lines.lines)
+        for i, line in enumerate(lines)
         if all(word in text for word in words for text in [search_text(line)])
     ]
+    return sorted(found, key=lambda i: lines[i].key.network not in recorded)
 
 
 def search_text(line: MessageLine) -> str:

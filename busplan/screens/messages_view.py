@@ -8,6 +8,7 @@ from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.widgets import Input
@@ -128,6 +129,14 @@ class MessageTable(ScrollView, can_focus=True):
         self.signal = min(max(self.signal + by, 0), max(count - 1, 0))
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
+    def point(self, words: str) -> None:
+        """Choose the signal named last in ``words``."""
+        names = [address.signal for address in self._signals()]
+        named = [names.index(word) for word in words.replace("*", " ").split() if word in names]
+        if named:
+            self.signal = named[-1]
+            self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+
     def on_click(self, event: events.Click) -> None:
         """Choose the line that was clicked."""
         self.action_move(event.y + self.scroll_offset.y - self.chosen)
@@ -155,6 +164,31 @@ class MessageTable(ScrollView, can_focus=True):
         return [line.streams[0].address(s.name) for s in line.streams[0].message.signals]
 
 
+class ChosenMessage(Sheet):
+    """The chosen message, whole."""
+
+    class Pointed(Message):
+        """A signal's name or value was clicked."""
+
+        def __init__(self, words: str) -> None:
+            super().__init__()
+            self.words = words
+
+    def on_click(self, event: events.Click) -> None:
+        """Tell what stands from the start of the line up to the click."""
+        inside = event.get_content_offset(self)
+        at = inside.y + self.scroll_offset.y if inside else len(self.lines)
+        if inside and at < len(self.lines):
+            x = 0
+            words = ""
+            for piece, _ in self.lines[at]:
+                if x > inside.x:
+                    break
+                words += f" {piece}"
+                x += len(piece)
+            self.post_message(self.Pointed(words))
+
+
 class MessagesView(View):
     """Every identifier on every network."""
 
@@ -166,7 +200,7 @@ class MessagesView(View):
         "is shown whole below. Frames without a definition "
         "show their bytes; two senders on one identifier are a fault.\n"
         "/ filters: all words must be found in network, identifier, names or signals; escape "
-        "clears; arrows choose line and signal; p pins the signal to a plot, four at most"
+        "clears; arrows or mouse choose line and signal; p pins the signal to a plot, four at most"
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "filter", "Filter", id="messages.filter"),
@@ -191,7 +225,7 @@ class MessagesView(View):
         yield Input(placeholder="words to find", id="messages-filter", compact=True)
         yield Sheet(id="messages-heading")
         yield MessageTable()
-        yield Sheet(id="messages-chosen")
+        yield ChosenMessage(id="messages-chosen")
         yield Sheet(id="messages-plot")
 
     @property
@@ -245,6 +279,10 @@ class MessagesView(View):
         if not self.table.toggle_pin():
             self.app.bell()
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+
+    @on(ChosenMessage.Pointed)
+    def _pointed(self, message: ChosenMessage.Pointed) -> None:
+        self.table.point(message.words)
 
     @on(Input.Changed)
     def _typed(self) -> None:

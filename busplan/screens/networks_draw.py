@@ -50,9 +50,12 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
         gone = [s for s in snapshot.silent if s.network == load.network]
         if gone:
             lines += flow([silence_line(s.node, s.since_ns) for s in gone], columns, indent)
-        lines += flow(
-            [*figures(load, network), *biggest(replay, snapshot, load.network)], columns, indent
-        )
+        shares = biggest(replay, snapshot, load.network)
+        told = figures(load, network)
+        # The biggest shares get what is left of two lines, at least one of them.
+        while len(flow([*told, *shares], columns, indent)) > 2 and len(shares) > 1:
+            shares.pop()
+        lines += flow([*told, *shares], columns, indent)
         if curves:
             wide = columns - lead
             cursor = column_of(snapshot.t_ns, replay.span_ns, wide)

@@ -53,14 +53,16 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
     """The map of the pack. Arrows or the mouse choose a cell, sensor or module."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "move(0,-1)", "Choose", id="pack.up", show=False),
-        Binding("down", "move(0,1)", "Choose", id="pack.down", show=False),
-        Binding("left", "move(-1,0)", "Choose", id="pack.left", show=False),
-        Binding("right", "move(1,0)", "Choose", id="pack.right", show=False),
+        Binding("up", "move(0,-1)", "Choose above", id="pack.up", show=False),
+        Binding("down", "move(0,1)", "Choose below", id="pack.down", show=False),
+        Binding("left", "move(-1,0)", "Choose left", id="pack.left", show=False),
+        Binding("right", "move(1,0)", "Choose right", id="pack.right", show=False),
         Binding("escape", "drop", "Choose nothing", id="pack.drop"),
     ]
     map: PackMap | None = None
     chosen: Choice | None = None
+    overlaid = False
+    """Whether something else is shown in place of the map; keys choose all the same."""
 
     class Twice(Message):
         """Something was clicked twice."""
@@ -77,13 +79,16 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
     def choose(self, choice: Choice | None) -> None:
         """Choose and keep it in view."""
         self.chosen = choice
-        if self.map and choice and (found := self.map.find(choice)):
+        if self.map and choice and not self.overlaid and (found := self.map.find(choice)):
             self.scroll_to_region(Region(0, found[0], 1, 1), animate=False)
         self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
 
     def on_click(self, event: events.Click) -> None:
         """Choose what was clicked; a second click shows it over time."""
-        if self.map:
+        if self.overlaid:
+            if event.chain > 1:
+                self.post_message(self.Twice())
+        elif self.map:
             self.choose(self.map.at(event.x, event.y + self.scroll_offset.y))
             if self.chosen and event.chain > 1:
                 self.post_message(self.Twice())
@@ -106,16 +111,13 @@ class PackView(View):
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "over_time", "Over time or back", id="pack.trend"),
-        Binding("v", "density", "Values/deviations/marks", id="pack.density"),
-        Binding("t", "overlay", "Map/trend/heat/cells/figures", id="pack.overlay"),
+        Binding("v", "density", "Values, deviations, marks", id="pack.density"),
+        Binding("t", "overlay", "Trend, heat, cells, figures", id="pack.overlay"),
     ]
     DEFAULT_CSS = """
     PackView { layout: vertical; }
     PackView #pack-map { height: 1fr; }
     PackView #pack-side { height: 7; }
-    PackView #pack-over { height: 1fr; display: none; }
-    PackView.-over #pack-map { display: none; }
-    PackView.-over #pack-over { display: block; }
     PackView.-wide { layout: horizontal; }
     PackView.-wide #pack-side { width: 1fr; height: 1fr; margin-left: 2; }
     """
@@ -129,9 +131,8 @@ class PackView(View):
         self._trend_beside = False
 
     def compose(self) -> ComposeResult:
-        """The map, what may stand in its place, and its side."""
+        """The map, in whose place other drawings may stand, and its side."""
         yield MapSheet(id="pack-map")
-        yield Sheet(id="pack-over")
         yield Sheet(id="pack-side")
 
     @on(MapSheet.Twice)
@@ -166,9 +167,8 @@ class PackView(View):
         over = self.overlay if not no_pack(snapshot) else "map"
         wide = columns >= WIDE
         self.set_class(wide, "-wide")
-        self.set_class(over != "map", "-over")
         sheet, side = self.sheet, self.query_one("#pack-side", Sheet)
-        instead = self.query_one("#pack-over", Sheet)
+        sheet.overlaid = over != "map"
         if wide:
             room = columns * 3 // 5
             used = self._fit(sheet, snapshot, room, lines)
@@ -176,18 +176,19 @@ class PackView(View):
                 used = max(used, room)
             beside = self._beside(replay, snapshot, window, columns - 2 - used, lines)
             side.styles.height = lines
-            sheet.styles.width = instead.styles.width = used
+            sheet.styles.width = used
             side.show(beside)
         else:
             below = self._below(replay, snapshot, columns, lines)
             side.styles.height = len(below)
-            sheet.styles.width = instead.styles.width = "100%"
+            sheet.styles.width = "100%"
             side.show(below)
             used, lines = columns, lines - len(below)
             self._fit(sheet, snapshot, columns, lines)
-        self._map(sheet, replay, snapshot, window, used, lines)
-        if over != "map":
-            instead.show(self._overlay(replay, snapshot, window, used - 1, lines))
+        if sheet.overlaid:
+            sheet.show(self._overlay(replay, snapshot, window, used - 1, lines))
+        else:
+            self._map(sheet, replay, snapshot, window, used, lines)
 
     def _fit(self, sheet: MapSheet, snapshot: Snapshot, columns: int, lines: int) -> int:
         """Lay the map out where it is not yet; columns it takes."""
@@ -294,6 +295,8 @@ class PackView(View):
         if pack is None or no_pack(snapshot):
             state = state_lines(snapshot, columns, 6)
             return [*state, *loads, *unrecorded(snapshot, columns), *found]
+        if self.overlay == "figures":
+            return []
         if self.sheet.chosen:
             found = draw_chosen(pack, self.sheet.chosen, columns)[:1]
         # The map comes first: what it leaves is shared by state, figures and quantities.

@@ -18,8 +18,8 @@ class Sheet(ScrollView, can_focus=False, inherit_bindings=False):
     """Shows lines that are drawn elsewhere and set with :meth:`show`."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "scroll_up", "Up", id="sheet.up", show=False),
-        Binding("down", "scroll_down", "Down", id="sheet.down", show=False),
+        Binding("up", "scroll_up", "Scroll up", id="sheet.up", show=False),
+        Binding("down", "scroll_down", "Scroll down", id="sheet.down", show=False),
         Binding("pageup", "page_up", "Page up", id="sheet.page_up", show=False),
         Binding("pagedown", "page_down", "Page down", id="sheet.page_down", show=False),
     ]

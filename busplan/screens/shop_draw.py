@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from busplan.findings import Weight
@@ -12,9 +13,11 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NO_DATA, NO_PACK, NO_VALUE
 from busplan.screens.draw import load_grid
-from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure
+from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
 from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fill
 
+LEAST_GAP = 4
+"""Columns between two figures, so that they are not read as one."""
 WIDE = 100
 """From this width on the current has room among the figures."""
 
@@ -113,17 +116,18 @@ def draw_shop(snapshot: Snapshot, replay: Replay, columns: int, rows: int) -> li
     heads = len(shown) + 1
     if rows - heads - len(loads) < HEIGHT * heads:
         loads = []
-    room = (rows - heads - len(loads)) // heads
-    scales = [
-        min(best_scale(tile.figure, columns // len(row) - 1, room) for tile in row) for row in shown
-    ]
-    word = best_scale(snapshot.word, columns, room)
+    points = rows - heads - len(loads)
+    room = (points - HEIGHT) // max(len(shown), 1)
+    fits = [next((x for x in scales(room) if fit(row, columns, x)), Scale()) for row in shown]
+    down = min((scale.down for scale in fits), default=1)
+    fits = [next((x for x in scales(HEIGHT * down) if fit(r, columns, x)), Scale()) for r in shown]
+    word = best_scale(snapshot.word, columns, points - HEIGHT * sum(x.down for x in fits))
     lines: list[Line] = [
         [(row, role)] for row in _centred(draw_figure(snapshot.word, word), columns)
     ]
     lines.append(reason)
-    for row, scale in zip(shown, scales, strict=True):
-        lines += _row(row, columns // len(row), min(scale, min(scales, key=_height), key=_height))
+    for row, scale in zip(shown, fits, strict=True):
+        lines += _row(row, columns, scale)
     left = rows - len(lines) - len(loads)
     return [*lines, *([[]] if left > 0 else []), *loads]
 
@@ -139,23 +143,32 @@ def told(replay: Replay, snapshot: Snapshot) -> str:
     return f"nothing wrong at this moment{before}"
 
 
-def _height(scale: Scale) -> int:
-    return scale.down
+def widths(row: Sequence[Tile], scale: Scale) -> list[int]:
+    """Columns that each figure and its heading need."""
+    heads = [len(f"{tile.label} {tile.note}") for tile in row]
+    return [
+        max(figure_width(tile.figure, scale), head) for tile, head in zip(row, heads, strict=True)
+    ]
 
 
-def _row(part: list[Tile], each: int, scale: Scale) -> list[Line]:
+def fit(row: Sequence[Tile], columns: int, scale: Scale) -> bool:
+    """Whether the figures fit side by side with a clear gap between them."""
+    return sum(widths(row, scale)) + LEAST_GAP * (len(row) - 1) <= columns
+
+
+def _row(row: Sequence[Tile], columns: int, scale: Scale) -> list[Line]:
+    needed = widths(row, scale)
+    gap = max(columns - sum(needed), 0) // max(len(row) - 1, 1) if len(row) > 1 else 0
     heads: Line = []
-    for tile in part:
+    blocks = [draw_figure(tile.figure, scale) for tile in row]
+    drawn: list[Line] = [[] for _ in range(HEIGHT * scale.down)]
+    for n, (tile, block, wide) in enumerate(zip(row, blocks, needed, strict=True), 1):
+        each = wide + gap if n < len(row) else wide
         head: Line = [(f"{tile.label} ", HEAD if tile.role == PLAIN else tile.role)]
         heads += fill([*head, (tile.note, FAINT)], each)
-    lines = [heads]
-    blocks = [draw_figure(tile.figure, scale) for tile in part]
-    for y in range(HEIGHT * scale.down):
-        line: Line = []
-        for tile, block in zip(part, blocks, strict=True):
-            line += fill([(block[y], tile.role)], each)
-        lines.append(line)
-    return lines
+        for line, piece in zip(drawn, block, strict=True):
+            line += fill([(piece, tile.role)], each)
+    return [clip(line, columns) for line in (heads, *drawn)]
 
 
 def _centred(rows: list[str], columns: int) -> list[str]:

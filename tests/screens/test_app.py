@@ -64,3 +64,54 @@ def test_a_sheet_repaints_only_what_changed() -> None:
     sheet = Sheet()
     sheet.show([[("a", "plain")]])
     assert [text(line) for line in sheet.lines] == ["a"]
+
+
+async def test_a_click_on_a_signal_chooses_it(replay: Replay) -> None:
+    app = ReplayApp(replay, start_ns=20 * S, now=FakeNow())
+    async with app.run_test(size=(120, 35)) as pilot:
+        await pilot.press("4")
+        await pilot.pause()
+        table = app.messages.table
+        at = screen_text(app).split("\n")
+        y = next(n for n, line in enumerate(at) if line.startswith("pack/battery_master/")) + 1
+        await pilot.click(offset=(at[y].index("ContactorState") + 3, y))
+        await pilot.pause()
+        assert table.signal == 1
+        await pilot.press("p")
+        assert [address.signal for address in table.pinned] == ["ContactorState"]
+
+
+async def test_enter_shows_what_is_chosen_over_time_and_the_map_again(replay: Replay) -> None:
+    app = ReplayApp(replay, start_ns=20 * S, judge=None, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("right", "down", "right")
+        await pilot.pause()
+        assert "cell 6 (A2)  3.636 V«" in screen_text(app)
+        assert "far below its peers" in screen_text(app)
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "█ cell 6 (A2)  ─ median" in screen_text(app)
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "cells [V]" in screen_text(app)
+        await pilot.press("left")
+        await pilot.pause()
+        assert "cell 5 (A2)" in screen_text(app)
+
+
+@pytest.mark.parametrize("beside", [None, "same"])
+async def test_help_lists_the_keys_that_work_and_no_others(
+    replay: Replay, beside: str | None
+) -> None:
+    app = ReplayApp(replay, beside=replay if beside else None, now=FakeNow())
+    async with app.run_test(size=(200, 80)) as pilot:
+        await pilot.pause()
+        assert "plays  1-" in screen_text(app)
+        await pilot.press("question_mark")
+        await pilot.pause()
+        shown = screen_text(app)
+        assert "Open Messages" in shown
+        assert "ctrl+p" in shown
+        assert ("Other capture" in shown) == bool(beside)
+        assert ("Open Pair" in shown) == bool(beside)
+        assert "Screen 8" not in shown
