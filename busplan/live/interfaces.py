@@ -90,6 +90,8 @@ def parse_interface(text: str) -> InterfaceSpec:
         raise UsageError(
             f"interface {text!r}: write NETWORK=KIND:CHANNEL, for example drive=socketcan:can0"
         )
+    if len(network.split()) != 1:
+        raise UsageError(f"interface {text!r}: a network's name holds no blanks")
     options: dict[str, Any] = {}
     for extra in extras:
         key, equals, value = extra.partition("=")
@@ -172,7 +174,7 @@ def _receive(spec: InterfaceSpec, bus: can.BusABC, timeout_s: float) -> can.Mess
 
 def _reason(error: Exception) -> str:
     """What went wrong, in the driver's words; its type where it has none."""
-    return " ".join(str(error).split()) or type(error).__name__
+    return " ".join(str(error).split()).rstrip(".") or type(error).__name__
 
 
 def _close(bus: can.BusABC) -> None:
@@ -290,4 +292,6 @@ def _advice(spec: InterfaceSpec, error: Exception) -> str:
         if extra in (metadata("python-can").get_all("Provides-Extra") or ()):
             return f'What it needs besides the driver: pip install "python-can[{extra}]".'
         return "Its driver for this system is missing: install the one of the adapter's maker."
+    if spec.kind == "udp_multicast":
+        return "CHANNEL is a multicast group, for example 239.74.163.2."
     return "Is its driver installed, is it plugged in, up, and not in use?"

@@ -41,6 +41,8 @@ COLLECT_LIMIT = 1_000_000
 """Frames an interface may run ahead of the writing loop before the newest are dropped."""
 REMEMBERED = 1000
 """Journal entries kept in memory: a recording may run for weeks."""
+RATE_SPAN_S = 1.0
+"""Time over which rates and loads are shown."""
 LOSS_EVERY_S = 1.0
 """Shortest time between two journal entries about lost frames."""
 JUMP_NS = 500_000_000
@@ -50,6 +52,8 @@ JUMP_NS = 500_000_000
 @dataclass(frozen=True, slots=True)
 class ChannelStatus:
     """One network as it is being recorded. ``load`` is a share of the bit time, 0 to 1.
+
+    Rate and load are those of the last second; when the recording has ended, of all of it.
 
     ``dropped`` counts frames that we had to drop; ``overflows`` how often the interface reported
     that its own buffer ran over, which loses an unknown number of frames.
@@ -127,6 +131,17 @@ class _Channel:
     silence: str = ""
     rate: float = 0.0
     load: float | None = None
+    busy_ns: int = 0
+    measured: tuple[float, int, int] = (0.0, 0, 0)
+    """When rate and load were last worked out [s], and frames and busy time [ns] till then."""
+
+    def measure(self, now_s: float, since: tuple[float, int, int]) -> None:
+        """Rate and load from ``since`` until now [s]."""
+        begin_s, frames, busy_ns = since
+        span_s = max(now_s - begin_s, 1e-3)
+        self.rate = (self.frames - frames) / span_s
+        if self.spec.bit_rate is not None:
+            self.load = (self.busy_ns - busy_ns) / 1e9 / span_s
 
 
 def _warm_up() -> None:
@@ -203,7 +218,11 @@ class Recorder:
             done.set()
             for thread in threads:
                 thread.join(timeout=5)
-            status = self._tick(self._tick_s)
+            status = self._tick()
+            elapsed_s = time.monotonic() - self._begin
+            for channel in self._channels:
+                channel.measure(elapsed_s, (0.0, 0, 0))
+            status = self.status()
             if self._writer is not None:
                 self._writer.close()
                 status = self.status()
@@ -234,7 +253,7 @@ class Recorder:
         self._opened = True
 
     def _write_until(self, stop: threading.Event, seconds: float | None) -> RecordingStatus:
-        begin = last = self._begin
+        begin = self._begin
         wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
         while True:
             left = None if seconds is None else begin + seconds - time.monotonic()
@@ -244,8 +263,7 @@ class Recorder:
             if abs(jump_ns) > JUMP_NS:
                 self._journal.note("clock jumped", seconds=round(jump_ns / 1e9, 3))
                 wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
-            status = self._tick(max(now - last, 1e-3))
-            last = now
+            status = self._tick()
             if self._on_status is not None:
                 self._on_status(status)
             if ended or (seconds is not None and now >= begin + seconds):
@@ -285,9 +303,9 @@ class Recorder:
         if channel.receiver is not None:
             channel.receiver.close()
 
-    def _tick(self, span_s: float) -> RecordingStatus:
+    def _tick(self) -> RecordingStatus:
         table = self._collect()
-        self._count(table, span_s)
+        self._count(table)
         if self._writer is not None:
             self._write(self._writer, table)
         self._tell_losses()
@@ -353,11 +371,12 @@ class Recorder:
             return table.take(np.argsort(table.time_ns, kind="stable"))
         return table
 
-    def _count(self, table: FrameTable, span_s: float) -> None:
+    def _count(self, table: FrameTable) -> None:
         from busplan.wire.exact import exact_bits
         from busplan.wire.lengths import durations_ns
 
         arbitration, data = exact_bits(table)
+        now_s = time.monotonic() - self._begin
         overflow = overflows(table)
         for number, state in controller_states(table).items():
             channel = self._channels[number]
@@ -371,12 +390,15 @@ class Recorder:
             count = int(np.count_nonzero(mine))
             channel.frames += count
             channel.errors += int(np.count_nonzero(mine & ((table.flags & ERROR) != 0)))
-            channel.rate = count / span_s
             if channel.spec.bit_rate is not None:
                 busy = durations_ns(
                     arbitration[mine], data[mine], channel.spec.bit_rate, channel.spec.data_bit_rate
                 )
-                channel.load = float(busy.sum()) / 1e9 / span_s
+                channel.busy_ns += int(busy.sum())
+            if now_s - channel.measured[0] >= RATE_SPAN_S or channel.measured[0] == 0.0:
+                channel.measure(now_s, channel.measured)
+            if now_s - channel.measured[0] >= RATE_SPAN_S:
+                channel.measured = (now_s, channel.frames, channel.busy_ns)
 
     def status(self) -> RecordingStatus:
         """The counts as they are now."""

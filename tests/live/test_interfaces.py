@@ -24,6 +24,7 @@ from busplan.live.interfaces import (
         ("drive=can0", "NETWORK=KIND:CHANNEL"),
         ("drive=:can0", "NETWORK=KIND:CHANNEL"),
         ("drive=virtual:a,b", "not KEY=VALUE"),
+        ("the drive=virtual:a", "no blanks"),
     ],
 )
 def test_a_wrongly_written_interface_says_how_to_write_it(text: str, problem: str) -> None:
@@ -64,6 +65,7 @@ def test_every_kind_without_its_device_is_one_line_that_says_what_to_do(
     words = str(caught.value)
     assert words.startswith(f"drive={kind}:no-such-device-7: cannot be opened: ")
     assert "\n" not in words
+    assert ".." not in words
     assert words.endswith((".", "?", "on"))
     assert capfd.readouterr().err == ""
 

@@ -81,6 +81,12 @@ def test_every_frame_of_two_networks_is_in_the_log(
     wait_for(lambda: log.read_bytes().count(b"\n") == 500)
     status = background.end()
     assert (status.written, status.dropped) == (500, 0)
+    for channel in status.channels:  # figures over the whole recording
+        rate = channel.frames / status.elapsed_s
+        assert channel.frames_per_s == pytest.approx(rate, rel=0.3)
+        # An 11-bit frame of 4 bytes: 79 to 97 bits with 3 bits of interframe space and stuffing.
+        assert channel.load is not None
+        assert 76 < channel.load * 500_000 / channel.frames_per_s < 98
     frames = read_capture(log).frames
     numbers = [int.from_bytes(frames.bytes_of(i), "big") for i in range(len(frames))]
     assert sorted(numbers) == list(range(500))
