@@ -44,13 +44,13 @@ def live(
     import threading
 
     from busplan.cli.output import CAUTION_LINE, print_json
-    from busplan.cli.record import interface_specs, stop_on_signals
+    from busplan.cli.record import interface_specs, sentence, stop_on_signals
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Journal, Recorder
     from busplan.live.rolling import Rolling
     from busplan.plan.load import load_plan
     from busplan.screens.live import live_replay, run_live
-    from busplan.screens.twin import Asked, check_screen, screen_dict, screen_text
+    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     check_screen(screen)
     vehicle = load_plan(plan)
@@ -67,19 +67,33 @@ def live(
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries)
         asked = Asked(replay, replay.span_ns)
+        if screen in JUDGED:
+            asked = judged(asked)
         if as_json:
             print_json(screen_dict(asked, screen))
         else:
             typer.echo("\n".join(screen_text(asked, screen)))
     else:
         stop = threading.Event()
-        ended = threading.Thread(target=recorder.run, args=(stop,))
+        failed: list[Exception] = []
+
+        def listen() -> None:
+            try:
+                recorder.run(stop)
+            except Exception as error:  # told on the screens, raised when they are left
+                journal.note("failed", reason=str(error) or type(error).__name__)
+                failed.append(error)
+
+        ended = threading.Thread(target=listen)
         ended.start()
         try:
-            run_live(vehicle, rolling, lambda: journal.entries)
+            watched = None if record is None else recorder.status
+            run_live(vehicle, rolling, lambda: journal.entries, watched)
         finally:
             stop.set()
             ended.join(10)
+        if failed:
+            raise failed[0]
         status = recorder.status()
     if record is not None:
-        typer.echo(f"{status.written:,} frames recorded in {record}", err=True)
+        typer.echo(sentence(status), err=True)

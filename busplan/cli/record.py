@@ -81,7 +81,7 @@ def record(
     if as_json:
         print_json(asdict(status))
     else:
-        typer.echo(_sentence(status))
+        typer.echo(sentence(status))
 
 
 def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
@@ -152,7 +152,8 @@ def stop_on_signals() -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _sentence(status: RecordingStatus) -> str:
+def sentence(status: RecordingStatus) -> str:
+    """What was recorded, into which files, and what was lost."""
     files = ", ".join(Path(f).name for f in status.files)
     lost = f"{status.dropped:,} dropped" if status.dropped else "none dropped"
     if ran_over := sum(c.overflows for c in status.channels):
@@ -197,14 +198,16 @@ class Display:
             self._live.update(_table(status))
         elif status.elapsed_s >= self._next_s:
             self._next_s += self.LINE_EVERY_S
-            typer.echo(_sentence(status), err=True)
+            typer.echo(sentence(status), err=True)
 
 
 def _state(c: ChannelStatus) -> str:
     if not c.listening:
         return "! interface gone"
     quiet = c.controller in ("", "error active")
-    return "listening" if quiet else f"! {c.controller}"
+    if not quiet:
+        return f"! {c.controller}"
+    return "listening" if c.frames else "nothing yet"
 
 
 def _table(status: RecordingStatus) -> Table:

@@ -8,6 +8,7 @@ Where the hardware can keep silent (no acknowledge bits, no error flags) it is t
 from __future__ import annotations
 
 import errno
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -36,6 +37,8 @@ SOFTWARE_BUSES = frozenset({"virtual", "udp_multicast"})
 """Buses without hardware: there is nothing to acknowledge."""
 
 
+IP_MULTICAST_ALL = 49
+"""Option of ``include/uapi/linux/in.h`` that Python does not name."""
 RECEIVE_BUFFER = 4 * 1024 * 1024
 """Bytes asked for where frames wait in a socket until they are read."""
 
@@ -191,7 +194,7 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     """
     silent = dict(SILENT_OPTIONS.get(spec.kind, {}))
     bus = _open(spec, silent)
-    _widen(bus)
+    _prepare_socket(bus)
     if spec.kind in SOFTWARE_BUSES or spec.is_virtual_link:
         words = "software bus, nothing to acknowledge"
     elif silent and not spec.overrides_silence:
@@ -205,21 +208,25 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     return Receiver(spec, bus, words)
 
 
-def _widen(bus: can.BusABC) -> None:
+def _prepare_socket(bus: can.BusABC) -> None:
     """Ask for a large receive buffer where a socket stands behind the interface.
 
     The system's own limit holds; a usual default is full after less than a tenth of a second of a
-    busy network. Buses without a socket are left as they are.
+    busy network. Buses without a socket are left as they are. Linux gives a multicast socket the
+    datagrams of every group that anybody on the computer has joined, unless told not to: then
+    groups keep demo buses apart.
     """
     import contextlib
     import socket
 
-    # Anything an interface does in place of giving its socket leaves the buffer as it is.
+    # Anything an interface does in place of giving its socket leaves it as it is.
     with (
         contextlib.suppress(Exception),
         socket.fromfd(bus.fileno(), socket.AF_INET, socket.SOCK_DGRAM) as behind,
     ):
         behind.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+        if sys.platform == "linux":
+            behind.setsockopt(socket.IPPROTO_IP, IP_MULTICAST_ALL, 0)
 
 
 def open_sender(spec: InterfaceSpec) -> Sender:

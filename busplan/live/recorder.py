@@ -43,6 +43,8 @@ REMEMBERED = 1000
 """Journal entries kept in memory: a recording may run for weeks."""
 RATE_SPAN_S = 1.0
 """Time over which rates and loads are shown."""
+NOTHING_S = 5.0
+"""After this time without any frame it is noted that nothing arrives."""
 LOSS_EVERY_S = 1.0
 """Shortest time between two journal entries about lost frames."""
 JUMP_NS = 500_000_000
@@ -125,6 +127,7 @@ class _Channel:
     errors: int = 0
     dropped: int = 0
     overflows: int = 0
+    told_nothing: bool = False
     told_dropped: int = 0
     told_overflows: int = 0
     controller: str = ""
@@ -226,7 +229,7 @@ class Recorder:
             if self._writer is not None:
                 self._writer.close()
                 status = self.status()
-            self._tell_losses(at_once=True)
+            self._tell(at_once=True)
             sys.setswitchinterval(patience_s)
             self._journal.note("ended", written=status.written, dropped=status.dropped)
         return status
@@ -308,7 +311,7 @@ class Recorder:
         self._count(table)
         if self._writer is not None:
             self._write(self._writer, table)
-        self._tell_losses()
+        self._tell()
         if self._on_frames is not None:
             self._on_frames(table)
         return self.status()
@@ -328,12 +331,16 @@ class Recorder:
             else:
                 self._journal.note("disk", trouble=writer.trouble)
 
-    def _tell_losses(self, *, at_once: bool = False) -> None:
-        """Note what was lost since the last time, not more often than once a second."""
+    def _tell(self, *, at_once: bool = False) -> None:
+        """Note what was lost, or never came, not more often than once a second."""
         now = time.monotonic()
         if now < self._next_loss_s and not at_once:
             return
         self._next_loss_s = now + LOSS_EVERY_S
+        for c in self._channels:
+            if not (c.frames or c.told_nothing) and now - self._begin > NOTHING_S:
+                c.told_nothing = True
+                self._journal.note("nothing heard", network=c.spec.network, seconds=NOTHING_S)
         for c in self._channels:
             if lost := c.overflows - c.told_overflows:
                 c.told_overflows = c.overflows

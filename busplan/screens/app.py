@@ -236,6 +236,7 @@ class ReplayApp(App[None]):
                 self.b_ns,
                 self.clock.behind_ns(t_ns),
                 self.clock.live,
+                *self.recording(),
             )
             base.query_one(TimeLine).update(self.replay, transport, columns, self._hints())
 
@@ -252,6 +253,10 @@ class ReplayApp(App[None]):
     def _first_keys(self) -> dict[str, str]:
         bound = self._bound(self.screen_stack[0])
         return {name: self.get_key_display(bindings[0]) for name, (bindings, _) in bound.items()}
+
+    def recording(self) -> tuple[str, bool]:
+        """What is being recorded into, in words, and whether there is trouble with it."""
+        return "", False
 
     def _tick(self) -> None:
         state = (self.clock.position_ns, self.clock.playing, self.clock.speed, self.theme)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from busplan.findings import Finding, Weight, Where
 from busplan.live.rolling import Recent, Rolling
@@ -15,9 +16,16 @@ from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp, user_keys
 from busplan.screens.memory import Layout
+from busplan.screens.verdict import joined, judge_pack
+
+if TYPE_CHECKING:
+    from busplan.live.recorder import RecordingStatus
+    from busplan.pack.report import PackReport
 
 REFRESH_S = 0.5
 """Shortest time between two looks at what has arrived."""
+JUDGE_S = 5.0
+"""Shortest time between two verdicts."""
 BUSY_PART = 0.25
 """Part of a core that looking may take; more frames are looked at less often."""
 
@@ -59,6 +67,12 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
         "the interface's buffer ran over {times} times; frames are missing",
         "Close other programs, or use an interface with a larger buffer.",
     ),
+    "nothing heard": (
+        "nothing-heard",
+        Weight.CAUTION,
+        "no frame came within {seconds:g} s",
+        "See busplan bench --wiring for what to measure.",
+    ),
     "dropped": (
         "frames-dropped",
         Weight.CAUTION,
@@ -70,6 +84,12 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
         Weight.CAUTION,
         "the adapter's controller: {state}",
         "Look at bit rate, terminators and plugs.",
+    ),
+    "failed": (
+        "listening-failed",
+        Weight.FAULT,
+        "listening has ended: {reason}",
+        "Leave the screens and start again.",
     ),
     "no next file": (
         "rotation-failed",
@@ -104,7 +124,7 @@ def _told(entries: Sequence[Mapping[str, Any]], origin_ns: int | None) -> list[F
 class LiveApp(ReplayApp):
     """The screens on what ``rolling`` holds; ``entries`` gives the journal so far.
 
-    ``refresh`` looks at once, on the calling thread; otherwise a worker thread does it.
+    ``status`` gives the counts of the recording, where there is one.
     """
 
     def __init__(
@@ -113,6 +133,7 @@ class LiveApp(ReplayApp):
         rolling: Rolling,
         entries: Callable[[], Sequence[Mapping[str, Any]]],
         *,
+        status: Callable[[], RecordingStatus] | None = None,
         layout: Layout | None = None,
         keys: Mapping[str, str] | None = None,
         keep: Callable[[Layout], None] | None = None,
@@ -125,6 +146,21 @@ class LiveApp(ReplayApp):
         self._vehicle = vehicle
         self._rolling = rolling
         self._entries = entries
+        self._status = status
+        self._judging = False
+        self._judge_next_s = 0.0
+        self._report: PackReport | None = None
+        self._judged_once = False
+
+    def recording(self) -> tuple[str, bool]:
+        """The file, or what is wrong with it."""
+        status = None if self._status is None else self._status()
+        if status is None or not status.files:
+            return "", False
+        lost = f", {status.dropped:,} dropped" if status.dropped else ""
+        if status.trouble is not None:
+            return f"! REC {status.trouble}{lost}", True
+        return f"REC {Path(status.files[-1]).name}{lost}", bool(status.dropped)
 
     def on_mount(self) -> None:
         """Start looking at what arrives."""
@@ -154,13 +190,38 @@ class LiveApp(ReplayApp):
                 None if mark is None or mark < forgotten_ns else mark - forgotten_ns
                 for mark in (self.a_ns, self.b_ns)
             )
+        self._show_state(replay)
+        due = time.monotonic() > self._judge_next_s
+        if self.view is self.verdict and due and not self._judging and replay.span_ns:
+            self._judging = True
+            self.run_worker(self._judge_live, thread=True, exit_on_error=False, group="judge")
+
+    def _show_state(self, replay: Replay) -> None:
+        """Draw a state; the last verdict goes with it while somebody looks at it."""
+        if self._judged_once and self.view is self.verdict:
+            replay = joined(replay, self._report)
         self.replay = replay
         self.captures = [replay]
+        self.verdict.reports = {replay: self._report} if self._judged_once else {}
         self.action_redraw()
+
+    def _judge_live(self) -> None:
+        """Evaluate the pack over what is held, while somebody looks at the verdict."""
+        begin = time.monotonic()
+        report = judge_pack(self.replay)
+        self.call_from_thread(self._judged_live, report, time.monotonic() - begin)
+
+    def _judged_live(self, report: PackReport | None, took_s: float) -> None:
+        self._report, self._judged_once, self._judging = report, True, False
+        self._judge_next_s = time.monotonic() + max(JUDGE_S, took_s / BUSY_PART)
+        self._show_state(self.replay)
 
 
 def run_live(
-    vehicle: Vehicle, rolling: Rolling, entries: Callable[[], Sequence[Mapping[str, Any]]]
+    vehicle: Vehicle,
+    rolling: Rolling,
+    entries: Callable[[], Sequence[Mapping[str, Any]]],
+    status: Callable[[], RecordingStatus] | None = None,
 ) -> None:
     """Open the screens on a live bus; returns when the user leaves."""
     from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -170,6 +231,7 @@ def run_live(
         vehicle,
         rolling,
         entries,
+        status=status,
         layout=read_layout(path),
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),

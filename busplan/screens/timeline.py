@@ -28,6 +28,10 @@ class Transport:
     behind_ns: int = 0
     live: bool = False
     """Whether time is a live bus's, which nobody can hurry."""
+    recording: str = ""
+    """What is being recorded into, in words."""
+    trouble: bool = False
+    """Whether the recording cannot go on as it should."""
 
 
 WINDOWS_NS: tuple[int | None, ...] = (
@@ -125,6 +129,8 @@ def draw_transport(state: Transport, columns: int) -> Line:
         (f"  {clock_text(state.t_ns)}", "strong"),
         (f" of {clock_text(state.span_ns)}", FAINT),
     ]
+    if state.recording:
+        line.append((f"  {state.recording}", "fault" if state.trouble else "strong"))
     if state.a_ns is not None:
         line.append((f"  A {clock_text(state.a_ns)}", PLAIN))
     if state.b_ns is not None:

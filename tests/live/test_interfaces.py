@@ -1,6 +1,8 @@
 """Interfaces: how they are written, opened, told to keep silent, and refused."""
 
 import inspect
+import random
+import sys
 from collections.abc import Iterator
 from importlib import import_module
 
@@ -84,6 +86,25 @@ def test_an_option_that_switches_silence_off_is_not_called_listen_only() -> None
     assert loud.overrides_silence
     assert not parse_interface("drive=slcan:/dev/ttyACM0,listen_only=true").overrides_silence
     assert not parse_interface("drive=slcan:/dev/ttyACM0").overrides_silence
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems keep groups apart anyway")
+def test_two_groups_on_one_port_are_two_buses() -> None:
+    port = random.randint(20_000, 60_000)
+    mine, other = (
+        open_receiver(parse_interface(f"a=udp_multicast:239.74.163.{n},port={port},hop_limit=0"))
+        for n in (4, 5)
+    )
+    sender = open_sender(parse_interface(f"a=udp_multicast:239.74.163.4,port={port},hop_limit=0"))
+    try:
+        sender.send(can.Message(arbitration_id=0x123, is_extended_id=False))
+        message = mine.receive(2.0)
+        assert message is not None
+        assert message.arbitration_id == 0x123
+        assert other.receive(0.1) is None
+    finally:
+        for bus in (sender, mine, other):
+            bus.close()
 
 
 @pytest.fixture

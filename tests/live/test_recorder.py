@@ -166,6 +166,17 @@ def test_the_journal_remembers_only_the_last_entries(tmp_path: Path) -> None:
     assert (tmp_path / "a.journal").read_text().count("\n") == REMEMBERED + 50
 
 
+def test_an_interface_that_brings_nothing_is_noted_once(
+    specs: list[InterfaceSpec], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("busplan.live.recorder.NOTHING_S", 0.1)
+    monkeypatch.setattr("busplan.live.recorder.LOSS_EVERY_S", 0.05)
+    journal = Journal(None)
+    Recorder(specs, None, journal, tick_s=0.05).run(threading.Event(), seconds=0.4)
+    told = [e["network"] for e in journal.entries if e["what"] == "nothing heard"]
+    assert told == ["drive", "pack"]
+
+
 class Flood:
     """An interface whose driver reports one overflow after the other."""
 

@@ -3,10 +3,12 @@
 import re
 
 import numpy as np
+import pytest
 from support.bench import as_built
 
 from busplan.capture.frames import FrameTable
 from busplan.demo.captures import make_capture
+from busplan.live.recorder import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
 from busplan.screens.live import LiveApp, live_replay
@@ -88,3 +90,37 @@ async def test_the_screens_follow_what_arrives() -> None:
         await pilot.pause(0.2)
         assert "HELD" in app.export_screenshot()
         assert re.search(r"3\.\d\d\d", shown)
+
+
+async def test_the_verdict_is_worked_out_while_it_is_looked_at() -> None:
+    rolling, table = rolling_demo(3.0)
+    app = LiveApp(as_built(), rolling, lambda: ())
+    async with app.run_test(size=(100, 30)) as pilot:
+        rolling.add(table)
+        await pilot.press("2")
+        for _ in range(80):
+            await pilot.pause(0.1)
+            if app.verdict.reports:
+                break
+        assert list(app.verdict.reports) == [app.replay]
+        assert "being judged" not in app.export_screenshot().replace("&#160;", " ")
+
+
+@pytest.mark.parametrize(
+    ("trouble", "dropped", "words"),
+    [
+        (None, 0, "REC run-0002.log"),
+        (None, 12, "REC run-0002.log, 12 dropped"),
+        ("run.log: No space left on device", 3, "! REC run.log: No space left on device"),
+    ],
+)
+async def test_the_recording_shows_on_every_screen(
+    trouble: str | None, dropped: int, words: str
+) -> None:
+    rolling, _ = rolling_demo(1.0)
+    files = ("/x/run-0001.log", "/x/run-0002.log")
+    status = RecordingStatus(1.0, (), 5, 0, dropped, files, trouble)
+    app = LiveApp(as_built(), rolling, lambda: (), status=lambda: status)
+    async with app.run_test(size=(120, 30)) as pilot:
+        await pilot.pause(0.2)
+        assert words in app.export_screenshot().replace("&#160;", " ")
