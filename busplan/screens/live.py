@@ -14,7 +14,7 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
-from busplan.screens.app import ReplayApp, user_keys
+from busplan.screens.app import ReplayApp, keep_loaded, user_keys
 from busplan.screens.memory import Layout
 from busplan.screens.verdict import joined, judge_pack
 
@@ -227,6 +227,7 @@ def run_live(
     from busplan.screens.memory import layout_file, read_layout, write_layout
 
     path = layout_file()
+    keep_loaded()
     LiveApp(
         vehicle,
         rolling,

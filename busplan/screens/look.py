@@ -6,8 +6,6 @@ joined by a mark or a word, so that the screens also work in one colour.
 
 from __future__ import annotations
 
-from functools import cache
-
 from rich.style import Style
 from textual.theme import Theme
 
@@ -87,11 +85,16 @@ _ROLES: dict[str, tuple[str, str, str]] = {
 }
 
 
-@cache
-def style(role: str, dark: bool, colour: bool) -> Style:
-    """The style of a role; ``a+b`` lays role ``b`` over role ``a``."""
-    out = Style.null()
-    for name in role.split("+"):
-        on_dark, on_light, plain = _ROLES[name]
-        out += Style.parse((on_dark if dark else on_light) if colour else plain)
-    return out
+def style(role: str, dark: bool, colour: bool, base: Style) -> Style:
+    """The style of a role over the ``base`` style; ``a+b`` lays role ``b`` over role ``a``."""
+    found = _STYLES.get((role, dark, colour, base))
+    if found is None:
+        found = base
+        for name in role.split("+"):
+            on_dark, on_light, plain = _ROLES[name]
+            found += Style.parse((on_dark if dark else on_light) if colour else plain)
+        _STYLES[role, dark, colour, base] = found
+    return found
+
+
+_STYLES: dict[tuple[str, bool, bool, Style], Style] = {}

@@ -9,8 +9,6 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
-from textual.scroll_view import ScrollView
-from textual.strip import Strip
 from textual.widgets import Input
 
 from busplan.plan.vehicle import SignalAddress
@@ -20,7 +18,7 @@ from busplan.replay.trend import grid
 from busplan.screens.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
 from busplan.screens.plot import TRACES, Curve, draw_curves
 from busplan.screens.runs import FAINT, Line, clip
-from busplan.screens.sheet import Sheet, paint
+from busplan.screens.sheet import Lines, Sheet
 from busplan.screens.timeline import Window
 from busplan.screens.views import View
 
@@ -28,7 +26,7 @@ MOST_PINS = 4
 PLOT_ROWS = 4
 
 
-class MessageTable(ScrollView, can_focus=True):
+class MessageTable(Lines, can_focus=True, inherit_bindings=False):
     """Draws the visible lines only, and repaints only those that changed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -52,60 +50,39 @@ class MessageTable(ScrollView, can_focus=True):
         self._state: tuple[Replay, Snapshot] | None = None
         self._fit = Columns(0, 0, 0)
         self._fitted: tuple[object, int] = (None, 0)
-        self._painted: dict[int, tuple[Line, Strip]] = {}
-        self._look: tuple[object, ...] = ()
+        self._drawn: dict[int, Line] = {}
 
     def update(self, replay: Replay, snapshot: Snapshot, numbers: list[int]) -> None:
         """Show the lines ``numbers`` at a moment."""
-        if (replay, self.size.width) != self._fitted:
+        columns = self.scrollable_content_region.width
+        if (replay, columns) != self._fitted:
             self._fit = Columns.fit(replay, self.size.width)
-            self._fitted = (replay, self.size.width)
-            self._painted.clear()
+            self._fitted = (replay, columns)
         if numbers != self.numbers:
             self.numbers = numbers
             self.virtual_size = Size(0, len(numbers))
             self.chosen = min(self.chosen, max(len(numbers) - 1, 0))
-            self._painted.clear()
-            self.refresh()
+            self.forget()
         self._state = (replay, snapshot)
+        before, self._drawn = self._drawn, {}
         top = self.scroll_offset.y
-        for y in range(self.size.height):
-            if top + y < len(numbers) and self._draw(top + y):
-                self.refresh(Region(0, y, self.size.width, 1))
+        shown = range(top, min(top + self.size.height, len(numbers)))
+        self.changed([y for y in shown if self.line_at(y) != before.get(y)])
 
-    def _draw(self, at: int) -> bool:
-        """Draw one line; whether it looks different now."""
-        assert self._state is not None
-        replay, snapshot = self._state
-        line = draw_message(
-            replay,
-            snapshot,
-            self.numbers[at],
-            self.scrollable_content_region.width,
-            self._fit,
-            chosen=at == self.chosen,
-            pinned=self.pinned,
-        )
-        before = self._painted.get(at)
-        if before is not None and before[0] == line:
-            return False
-        theme, colour = self.app.current_theme, not self.app.no_color
-        strip = paint(line, self.size.width, dark=theme.dark, colour=colour)
-        self._painted[at] = line, strip
-        return True
-
-    def render_line(self, y: int) -> Strip:
-        """One visible line."""
-        at = y + self.scroll_offset.y
-        look = (self.app.current_theme, self.scrollable_content_region.width)
-        if look != self._look:
-            self._look = look
-            self._painted.clear()
-        if self._state is None or at >= len(self.numbers):
-            return Strip.blank(self.size.width, self.rich_style)
-        if at not in self._painted:
-            self._draw(at)
-        return self._painted[at][1].apply_style(self.rich_style)
+    def line_at(self, y: int) -> Line:
+        """One line of the table at the present moment."""
+        if self._state is None or y >= len(self.numbers):
+            return []
+        if y not in self._drawn:
+            self._drawn[y] = draw_message(
+                *self._state,
+                self.numbers[y],
+                self._fitted[1],
+                self._fit,
+                chosen=y == self.chosen,
+                pinned=self.pinned,
+            )
+        return self._drawn[y]
 
     @property
     def heading(self) -> Line:

@@ -180,11 +180,15 @@ def load_bar(
     return merge(line)
 
 
+INK = frozenset({PLAIN, FAINT, HEAD, "strong", "stale", "missing", "changed", "low", "high"})
+"""Roles that colour the letters alone, so that blanks look the same in each of them."""
+
+
 def merge(line: Iterable[Run]) -> Line:
-    """Neighbouring runs of one role joined."""
+    """Neighbouring runs of one role joined, and blanks with the run before them."""
     out: Line = []
     for piece, role in line:
-        if out and out[-1][1] == role:
+        if out and (out[-1][1] == role or (role in INK and out[-1][1] in INK and piece.isspace())):
             out[-1] = (out[-1][0] + piece, role)
         else:
             out.append((piece, role))
