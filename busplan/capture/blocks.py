@@ -78,10 +78,13 @@ def _unpacked(raw: IO[bytes], tally: Tally, sizes: Iterator[int]) -> Iterator[by
         tally.torn = "the gzip stream is cut"
 
 
-def whole_lines(blocks: Iterator[bytes], tally: Tally, longest: int = BLOCK) -> Iterator[U8]:
+def whole_lines(
+    blocks: Iterator[bytes], tally: Tally, longest: int = BLOCK, end: bytes | None = None
+) -> Iterator[U8]:
     """Blocks of whole lines as uint8 arrays; a last line without a line end is not among them.
 
-    Raises :class:`CaptureError` when no line end comes within ``longest`` bytes.
+    Only when it reads ``end``, in any case, it cannot have lost anything. Raises
+    :class:`CaptureError` when no line end comes within ``longest`` bytes.
     """
     rest = b""
     for data in blocks:
@@ -92,5 +95,8 @@ def whole_lines(blocks: Iterator[bytes], tally: Tally, longest: int = BLOCK) -> 
         else:
             rest += data
         if len(rest) > longest:
-            raise CaptureError(f"{tally.file}: not a text log: no line end in {len(rest)} bytes")
-    tally.open_line = bool(rest)
+            raise CaptureError(f"{tally.file}: no line end in {len(rest)} bytes")
+    if rest.strip().lower() == end:
+        yield np.frombuffer(rest + b"\n", np.uint8)
+    else:
+        tally.open_line = bool(rest)

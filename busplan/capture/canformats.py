@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
-from busplan.capture.blocks import GZIP_MAGIC, byte_blocks
+from busplan.capture.blocks import GZIP_MAGIC, byte_blocks, whole_lines
 from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress
 from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
@@ -28,39 +28,27 @@ OWN_START = "counts from the recorder's own start"
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
-class _LineFeed(io.TextIOBase):
-    """A text file as python-can's readers want it, which knows where it stands.
+class LineFeed(io.TextIOBase):
+    """Numbered lines as python-can's readers want a text file, which knows where it stands.
 
-    It gives lines; any other use raises the ``io.UnsupportedOperation`` of its base.
-
-    ``candidate`` is the number of the last line that looked like a frame and has not become one.
+    It gives lines; any other use raises the ``io.UnsupportedOperation`` of its base. ``candidate``
+    is the number of the last line that looked like a frame and has not become one; ``primer`` is
+    given before the next line.
     """
 
-    def __init__(self, path: Path, tally: Tally, consumed: Callable[[int], None]) -> None:
+    def __init__(self, lines: Iterator[tuple[int, str]], tally: Tally) -> None:
         self.number = 0
         self.candidate: int | None = None
         self.primer = ""
         self._tally = tally
-        self._lines = self._split(byte_blocks(path, tally, 1 << 20, consumed))
-
-    def _split(self, blocks: Iterator[bytes]) -> Iterator[str]:
-        rest = b""
-        for block in blocks:
-            *lines, rest = (rest + block).split(b"\n")
-            for line in lines:
-                self.number += 1
-                yield line.decode("utf-8", "replace")
-            if len(rest) > 1 << 20:
-                raise CaptureError(f"{self._tally.file}: no line end in {len(rest)} bytes")
-        if rest and rest.strip().lower() != b"end triggerblock":
-            self._tally.open_line = True
+        self._lines = lines
 
     def readline(self, size: int | None = -1, /) -> str:  # type: ignore[override]
         """The next line with its end, empty at the end of the file; what iteration calls."""
         if self.primer:
             primer, self.primer = self.primer, ""
             return primer
-        line = next(self._lines, None)
+        self.number, line = next(self._lines, (self.number, None))
         if line is None:
             return ""
         if line.lstrip()[:1].isdigit() and "Start of measurement" not in line:
@@ -75,8 +63,17 @@ class _LineFeed(io.TextIOBase):
             self.candidate = None
 
 
-def _lines_to_messages(
-    make: Callable[[Any], can.io.generic.MessageReader], feed: _LineFeed, tally: Tally, primer: str
+def _numbered_lines(
+    path: Path, tally: Tally, consumed: Callable[[int], None]
+) -> Iterator[tuple[int, str]]:
+    for block in whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally):
+        for line in block.tobytes().decode("utf-8", "replace").split("\n")[:-1]:
+            tally.entries += 1
+            yield tally.entries, line
+
+
+def messages_of_lines(
+    make: Callable[[Any], can.io.generic.MessageReader], feed: LineFeed, tally: Tally, primer: str
 ) -> Iterator[can.Message]:
     """Messages of a text reader that goes on after a line it cannot read.
 
@@ -100,8 +97,6 @@ def _lines_to_messages(
             feed.primer = primer
         else:
             feed.skipped()
-            tally.entries = feed.number
-            tally.close_lines()
             return
 
 
@@ -123,7 +118,7 @@ def _text_format(
         nonlocal at
         at = done
 
-    feed = _LineFeed(path, tally, consumed)
+    feed = LineFeed(_numbered_lines(path, tally, consumed), tally)
     gatherer = Gatherer(tally, names, text=True, knows_fd=knows_fd)
     reader: Any = None
 
@@ -132,36 +127,16 @@ def _text_format(
         reader = make(file)
         return cast("can.io.generic.MessageReader", reader)
 
-    for message in _lines_to_messages(made, feed, tally, primer):
+    for message in messages_of_lines(made, feed, tally, primer):
         gatherer.add(message, time_of(reader, message), channel_of(message), feed.number)
         if len(gatherer) >= CHUNK:
             frames += len(gatherer)
             yield gatherer.chunk()
             if progress:
                 progress(at, frames)
+    tally.close_lines()
     yield gatherer.chunk()
     gatherer.remark()
-
-
-def asc_chunks(
-    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
-) -> Iterator[Chunk]:
-    """ASC text: channels are numbers from 1, here ``can0`` and so on; times count from its start.
-
-    The header's date has no zone, so it is not used.
-    """
-    import can
-
-    tally.clock = OWN_START
-    return _text_format(
-        lambda file: can.ASCReader(file, relative_timestamp=True),
-        lambda m: NO_CHANNEL if m.channel is None else f"can{m.channel}",
-        "internal events logged\n",
-        path,
-        tally,
-        names,
-        progress,
-    )
 
 
 def trc_chunks(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -57,6 +57,28 @@ def reorder(chunk: Chunk, order: I64) -> Chunk:
     )
 
 
+NOTHING = Chunk(
+    np.empty(0, np.int64),
+    np.empty(0, np.uint16),
+    np.empty(0, np.uint32),
+    np.empty(0, np.uint8),
+    np.empty(0, np.uint8),
+    np.empty(0, np.uint8),
+)
+"""A chunk without frames."""
+
+
+def joined(parts: Sequence[Chunk]) -> Chunk:
+    """Chunks one after the other; at least one."""
+    return Chunk(*(np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.COLUMNS))
+
+
+def put_among(chunk: Chunk, more: Chunk, before: I64) -> Chunk:
+    """``chunk`` with the frames of ``more`` put in, each behind its first ``before`` frames."""
+    key = np.concatenate((2 * np.arange(len(chunk)) + 1, 2 * before))
+    return reorder(joined((chunk, more)), np.argsort(key, kind="stable"))
+
+
 @dataclass
 class ChannelNames:
     """Channel names of a file in order of appearance."""
@@ -84,14 +106,14 @@ def join(chunks: Iterable[Chunk], names: ChannelNames) -> FrameTable:
     parts = [c for c in chunks if len(c)]
     if not parts:
         return FrameTable.empty(names.names)
-    time_ns = np.concatenate([c.time_ns for c in parts])
+    whole = joined(parts)
     return FrameTable.from_columns(
         names.names,
-        time_ns,
-        np.concatenate([c.network for c in parts]),
-        np.concatenate([c.identifier for c in parts]),
-        np.concatenate([c.flags for c in parts]),
-        np.concatenate([c.length for c in parts]),
-        np.concatenate([c.payload for c in parts]),
-        epoch=bool(np.median(time_ns[:1000]) >= EPOCH_FROM_NS),
+        whole.time_ns,
+        whole.network,
+        whole.identifier,
+        whole.flags,
+        whole.length,
+        whole.payload,
+        epoch=bool(np.median(whole.time_ns[:1000]) >= EPOCH_FROM_NS),
     )

@@ -58,7 +58,7 @@ class Format:
 TEXT_LOG = Format("text log", ".log", "textlog:text_chunks")
 FORMATS = (
     TEXT_LOG,
-    Format("ASC text", ".asc", "canformats:asc_chunks", absolute=False, step_ns=1000),
+    Format("ASC text", ".asc", "asclog:asc_chunks", absolute=False),
     Format("BLF binary", ".blf", "canformats:blf_chunks"),
     Format(
         "CSV",

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from busplan.capture.chunks import Chunk, reorder
+from busplan.capture.chunks import Chunk, joined, reorder
 from busplan.capture.frames import I64, REMOTE, believable_bounds
 
 
@@ -83,7 +83,5 @@ def merged(files: Sequence[Iterator[Chunk]]) -> Iterator[Chunk]:
         if len(parts) == 1:
             yield parts[0]
             continue
-        columns = (np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.COLUMNS)
-        yield reorder(
-            Chunk(*columns), np.argsort(np.concatenate([key for _, key in taken]), kind="stable")
-        )
+        order = np.argsort(np.concatenate([key for _, key in taken]), kind="stable")
+        yield reorder(joined(parts), order)

@@ -16,7 +16,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk, Progress, reorder
+from busplan.capture.chunks import (
+    EPOCH_FROM_NS,
+    LATEST_S,
+    ChannelNames,
+    Chunk,
+    Progress,
+    joined,
+    reorder,
+)
 from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
 from busplan.capture.gather import NO_CHANNEL
 from busplan.capture.messages import nanoseconds
@@ -169,6 +177,6 @@ def _merged(parts: list[Chunk]) -> Iterator[Chunk]:
     """The blocks as one, in time order when several groups had to be merged."""
     if not parts:
         return
-    whole = Chunk(*(np.concatenate([getattr(p, n) for p in parts]) for n in Chunk.COLUMNS))
+    whole = joined(parts)
     order = np.argsort(whole.time_ns, kind="stable")
     yield whole if np.array_equal(order, np.arange(len(order))) else reorder(whole, order)

@@ -31,7 +31,7 @@ from busplan.capture.capture import Source
 from busplan.errors import UsageError
 from busplan.findings import Finding
 
-VERSION = 2
+VERSION = 3
 """Changes with the layout, and with readers that give other frames for the same file."""
 LIMIT_BYTES = 20 * 10**9
 """Most bytes the folder holds, unless ``BUSPLAN_CACHE_GB`` says otherwise."""

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 import gzip
 import os
-from collections import deque
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 
+from busplan.capture.ahead import in_order
 from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
 from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
 from busplan.capture.frames import I64, SENT, U8, FrameTable
@@ -26,7 +24,6 @@ from busplan.errors import UsageError
 
 _WRITTEN = 1 << 16
 """Frames written at a time."""
-_WORKERS = min(4, os.cpu_count() or 1)
 _SHORTEST_LINE = 12
 """``(0) c 123#`` and a line end: bounds the frames a block can hold."""
 
@@ -55,44 +52,13 @@ def text_chunks(
         at = done
 
     lines = whole_lines(byte_blocks(path, tally, block, consumed), tally)
-    pending: deque[Future[_Parsed]] = deque()
-    submit: Callable[[Callable[[U8], _Parsed], U8], Future[_Parsed]] = _in_place
-    try:
-        while True:
-            while len(pending) <= _WORKERS and (text := next(lines, None)) is not None:
-                pending.append(submit(_parse, text))
-                if submit is _in_place:
-                    break
-            if not pending:
-                break
-            chunk = _settle(pending.popleft().result(), tally, names)
-            frames += len(chunk)
-            yield chunk
-            if progress:
-                progress(at, frames)
-            submit = _pool().submit
-    finally:
-        for future in pending:
-            future.cancel()
+    for parsed in in_order(lines, _parse):
+        chunk = _settle(parsed, tally, names)
+        frames += len(chunk)
+        yield chunk
+        if progress:
+            progress(at, frames)
     tally.close_lines()
-
-
-@cache
-def _pool() -> ThreadPoolExecutor:
-    """The threads that parse, shared by all reads.
-
-    A pool for each read would have to be shut down when its generator ends, which may be when an
-    abandoned one is collected, in the middle of starting another thread: a deadlock.
-    """
-    return ThreadPoolExecutor(_WORKERS, "textlog")
-
-
-def _in_place(work: Callable[[U8], _Parsed], text: U8) -> Future[_Parsed]:
-    """The first block is parsed at once: a small file needs no thread, and a file that is only
-    looked into reads nothing ahead."""
-    done: Future[_Parsed] = Future()
-    done.set_result(work(text))
-    return done
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,13 +169,14 @@ def textlog_lines(
     table: FrameTable, *, rows: I64 | None = None, digits: int | None = None
 ) -> Iterator[bytes]:
     """The lines of a text log, many to a block; see :func:`write_textlog`."""
-    from busplan.capture import textkernels as kernels
+    from busplan.capture.textkernels import NAME_ROOM
+    from busplan.capture.writekernel import format_lines
 
-    name_bytes = np.zeros((len(table.networks), kernels.NAME_ROOM), np.uint8)
+    name_bytes = np.zeros((len(table.networks), NAME_ROOM), np.uint8)
     name_length = np.zeros(len(table.networks), np.int64)
     for i, name in enumerate(table.networks):
         data = name.encode()
-        if not 0 < len(data) <= kernels.NAME_ROOM or any(b <= 32 or b == 127 for b in data):
+        if not 0 < len(data) <= NAME_ROOM or any(b <= 32 or b == 127 for b in data):
             raise UsageError(f"a text log cannot hold the channel name {name!r}")
         name_bytes[i, : len(data)] = np.frombuffer(data, np.uint8)
         name_length[i] = len(data)
@@ -220,7 +187,7 @@ def textlog_lines(
     for part in _parts(table, rows):
         length = part.length
         out = np.empty(len(length) * widest + 2 * int(length.sum(dtype=np.int64)), np.uint8)
-        size = kernels.format_lines(
+        size = format_lines(
             out,
             part.time_ns,
             part.network,

@@ -1,0 +1,182 @@
+"""ASC text: data frames of the usual shape by a kernel, all other lines by python-can's reader.
+
+Channels are numbers from 1, here ``can0`` and so on. Times count from the file's start; the date in
+the header has no zone, so it is not used.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from busplan.capture.ahead import in_order
+from busplan.capture.blocks import byte_blocks, whole_lines
+from busplan.capture.canformats import OWN_START, LineFeed, messages_of_lines
+from busplan.capture.chunks import NOTHING, ChannelNames, Chunk, Progress, put_among
+from busplan.capture.frames import I64, U8
+from busplan.capture.gather import NO_CHANNEL, Gatherer
+from busplan.capture.tally import Tally
+from busplan.errors import CaptureError
+
+_HEADER = re.compile(rb"^base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.I | re.M)
+_CLASSICAL = re.compile(
+    r"\s*\d+\.\d+\s+\d+\s+\w+\s+[TR]x\s+(\S+)(?:\s+(\S+)(?:\s+(.*))?)?", re.ASCII
+)
+_PRIMER = "internal events logged\n"
+"""The line after which the library's reader expects frames; without it, it drops the first one."""
+_END_MARK = "end triggerblock"
+
+
+def asc_chunks(
+    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
+) -> Iterator[Chunk]:
+    """The frames of an ASC file, block by block."""
+    tally.clock = OWN_START
+    at = frames = 0
+
+    def consumed(done: int) -> None:
+        nonlocal at
+        at = done
+
+    base = _base(path)
+    careful = _Careful(tally, names, base)
+    lines = whole_lines(byte_blocks(path, tally, consumed=consumed), tally, end=_END_MARK.encode())
+    for block in in_order(lines, _parse if base == "hex" else _leave):
+        chunk = careful.join(block)
+        tally.entries += block.lines
+        frames += len(chunk)
+        yield chunk
+        if progress:
+            progress(at, frames)
+    careful.finish()
+    tally.close_lines()
+
+
+def _base(path: Path) -> str:
+    """The base of numbers by the file's header; times counted from line to line are refused."""
+    head = next(byte_blocks(path, Tally(str(path))), b"")
+    stated = _HEADER.search(head)
+    if stated and (stated[2] or b"").lower() == b"relative":
+        raise CaptureError(
+            f"{path}: its times count from line to line (timestamps relative); save it with "
+            "absolute time stamps"
+        )
+    return "dec" if stated and stated[1].lower() == b"dec" else "hex"
+
+
+@dataclass(frozen=True, eq=False)
+class _Block:
+    """What the kernel made of a block; ``channel`` takes the place of the chunk's network.
+
+    ``others`` are the lines left: their text, line number in the block and frames before them.
+    """
+
+    columns: Chunk
+    lines: int
+    others: list[tuple[str, int, int]]
+
+
+def _parse(text: U8) -> _Block:
+    from busplan.capture.asckernel import parse_lines
+
+    room = int((text == 10).sum())
+    time_ns, channel = np.empty(room, np.int64), np.empty(room, np.uint16)
+    identifier, flags = np.empty(room, np.uint32), np.empty(room, np.uint8)
+    length, payload = np.empty(room, np.uint8), np.empty(len(text) // 3 + 64, np.uint8)
+    others = np.empty((room, 4), np.int64)
+    frames, used, lines, other = parse_lines(
+        text, time_ns, channel, identifier, flags, length, payload, others
+    )
+    return _Block(
+        Chunk(
+            time_ns[:frames].copy(),
+            channel[:frames].copy(),
+            identifier[:frames].copy(),
+            flags[:frames].copy(),
+            length[:frames].copy(),
+            payload[:used].copy(),
+        ),
+        lines,
+        [
+            (text[first:end].tobytes().decode("utf-8", "replace"), int(line), int(before))
+            for first, end, line, before in others[:other]
+        ],
+    )
+
+
+def _leave(text: U8) -> _Block:
+    """A block of which every line is left: one with decimal numbers."""
+    lines = text.tobytes().decode("utf-8", "replace").split("\n")[:-1]
+    return _Block(NOTHING, len(lines), [(line, i, 0) for i, line in enumerate(lines, start=1)])
+
+
+class _Careful:
+    """Reads the lines the kernel left."""
+
+    def __init__(self, tally: Tally, names: ChannelNames, base: str) -> None:
+        self._tally = tally
+        self._names = names
+        self._base = base
+        self._open_blocks = 0
+        self._gatherer = Gatherer(tally, names, text=True)
+
+    def join(self, block: _Block) -> Chunk:
+        """The frames of a block, those of its other lines in their places."""
+        fast = block.columns
+        channels = np.unique(fast.network)
+        numbers = np.zeros(int(channels.max(initial=0)) + 1, np.uint16)
+        numbers[channels] = [self._names.index(f"can{c - 1}") for c in channels]
+        fast = replace(fast, network=numbers[fast.network])
+        slow, before = self._frames(block.others)
+        return put_among(fast, slow, before) if len(slow) else fast
+
+    def _frames(self, lines: list[tuple[str, int, int]]) -> tuple[Chunk, I64]:
+        import can
+
+        for text, _, _ in lines:
+            mark = text.strip().lower()
+            self._open_blocks += mark.startswith("begin triggerblock") - (mark == _END_MARK)
+        first = self._tally.entries
+        sound = [(first + line, text) for text, line, _ in lines if self._is_sound(text, line)]
+        feed = LineFeed(iter(sound), self._tally)
+        feed.primer = _PRIMER
+        place = {first + line: before for _, line, before in lines}
+        before = []
+
+        def make(file: Any) -> can.ASCReader:
+            return can.ASCReader(file, base=self._base, relative_timestamp=True)
+
+        # Any line that is not of the header makes the reader expect frames.
+        for message in messages_of_lines(make, feed, self._tally, _PRIMER):
+            channel = NO_CHANNEL if message.channel is None else f"can{message.channel}"
+            known = len(self._gatherer)
+            self._gatherer.add(message, message.timestamp, channel, feed.number)
+            before += [place[feed.number]] * (len(self._gatherer) - known)
+        return self._gatherer.chunk(), np.array(before, np.int64)
+
+    def _is_sound(self, text: str, line: int) -> bool:
+        """Set aside what the library would take for a frame with other bytes."""
+        frame = _CLASSICAL.match(text)
+        if not frame:
+            return True
+        kind, length, rest = frame.groups(default="")
+        reason = None
+        if kind.lower() not in {"d", "r"}:
+            reason = "has a kind of frame nobody knows"
+        elif kind.lower() == "d" and self._base == "hex" and length in set("012345678"):
+            torn = any(len(byte) != 2 for byte in rest.split()[: int(length)])
+            reason = "has a byte that is not two hexadecimal digits" if torn else None
+        if reason:
+            self._tally.set_aside(reason, self._tally.entries + line)
+        return reason is None
+
+    def finish(self) -> None:
+        """Say what was decided for the whole file."""
+        self._gatherer.remark()
+        if self._open_blocks > 0 and not self._tally.torn:
+            self._tally.torn = "its last block has no end mark"
