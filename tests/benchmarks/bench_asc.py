@@ -1,6 +1,8 @@
 """Reading ASC text, side by side with python-can's reader on the same file, one core.
 
     python tests/benchmarks/bench_asc.py [--frames 1000000]
+
+It makes the file itself.
 """
 
 from __future__ import annotations
