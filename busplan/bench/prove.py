@@ -24,6 +24,7 @@ from busplan.capture.frames import ERROR, I64, SENT, FrameTable
 from busplan.definitions.model import FrameKey, Message, format_identifier
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
+from busplan.plan.problems import suggestion
 from busplan.plan.streams import placed
 from busplan.plan.vehicle import Stream, Vehicle
 
@@ -98,7 +99,7 @@ def prove_node(
 def network_of(vehicle: Vehicle, node: str, network: str | None) -> str:
     """The network on the bench; :class:`UsageError` when it cannot be told or does not exist."""
     if node not in vehicle.nodes:
-        raise UsageError(f"the plan has no node {node!r}; it has {', '.join(vehicle.nodes)}")
+        raise UsageError(f"the plan has no node {node!r}{suggestion(node, vehicle.nodes, 'node')}")
     places = vehicle.nodes[node].on
     if network is None and len(places) == 1:
         return next(iter(places))

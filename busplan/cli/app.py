@@ -11,6 +11,7 @@ import typer
 
 import busplan
 from busplan import compiling
+from busplan.cli.output import print_error
 from busplan.cli.preparing import Preparing
 from busplan.errors import BusplanError
 
@@ -88,12 +89,13 @@ def main() -> None:
         sys.exit(code)
     except BusplanError as error:
         sys.stdout.flush()
-        typer.echo(f"busplan: {error}", err=True)
+        print_error(str(error))
         sys.exit(error.exit_code)
     except CALL_ERRORS as error:
         wrong: Any = error
         sys.stdout.flush()
-        typer.echo(f"busplan: {wrong.format_message()}", err=True)
+        # Newer versions check values with a library that puts these words before the reason.
+        print_error(wrong.format_message().replace("Value error, ", ""))
         if getattr(wrong, "ctx", None) is not None:
             typer.echo(f"busplan: {wrong.ctx.command_path} --help tells how to call it", err=True)
         sys.exit(BusplanError.exit_code)

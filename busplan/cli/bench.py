@@ -99,13 +99,14 @@ def bench(
 
     Listens only; --transmit is the one exception.
 
-    Example: busplan bench charger --plan van.toml --capture charger.log --record records
+    Example: busplan bench charger --plan dbc_examples/as_built.toml
+    --capture captures/bench_charger_short.log.gz --record records
     """
     from dataclasses import replace
 
     from busplan.bench.prove import network_of
     from busplan.cli.bench_run import BenchTest
-    from busplan.cli.output import CAUTION_LINE, exit_code
+    from busplan.cli.output import exit_code, print_caution
     from busplan.errors import UsageError
 
     if wiring:
@@ -128,7 +129,7 @@ def bench(
         raise UsageError("--channel chooses from a --capture")
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
     limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
-    typer.echo(CAUTION_LINE, err=True)
+    print_caution()
     test = BenchTest(
         vehicle, node, network_of(vehicle, node, network), limits, record, not no_cache
     )
@@ -188,7 +189,7 @@ def _limits(
 
 def _print(made: BenchRecord, as_json: bool) -> None:
     from busplan.bench.record import MESSAGE_HEAD, as_dict, facts, headline, message_rows
-    from busplan.cli.output import print_findings, print_json, print_table
+    from busplan.cli.output import print_findings, print_json, print_table, print_text
 
     if as_json:
         print_json(as_dict(made))
@@ -196,7 +197,7 @@ def _print(made: BenchRecord, as_json: bool) -> None:
     typer.echo(headline(made) + (" (invented demo data)" if made.invented else ""))
     typer.echo()
     for name, value in facts(made)[:-1]:
-        typer.echo(f"{name:<18} {value}")
+        print_text(value, lead=f"{name:<18} ")
     typer.echo()
     columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
     print_table(
@@ -210,7 +211,7 @@ def _print(made: BenchRecord, as_json: bool) -> None:
     if made.joining:
         typer.echo()
         for line in made.joining:
-            typer.echo(line)
+            print_text(line)
     if not made.report.frames:
         typer.echo("\nNothing arrived: busplan bench --wiring says what to measure.")
 
@@ -239,7 +240,7 @@ def _print_wiring() -> None:
     from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
     from busplan.cli.output import CAUTION_LINE, print_text
 
-    typer.echo(CAUTION_LINE)
+    print_text(CAUTION_LINE)
     print_text(POWER_OFF_FIRST)
     for number, step in enumerate(STEPS, 1):
         typer.echo(f"\n{number}. {step.measure}")

@@ -58,7 +58,7 @@ def cut(
 
     Times, channels, order and payloads stay as recorded. The begin counts in, the end does not.
 
-    Example: busplan cut drive.log.gz --from 60 --to 90 --network can1 --out sag.log
+    Example: busplan cut captures/drive_short.log.gz --from 10 --to 20 --network can1 --out sag.log
     """
     import numpy as np
 
@@ -96,6 +96,7 @@ def chosen_rows(
     import numpy as np
 
     from busplan.capture.frames import ERROR
+    from busplan.plan.problems import suggestion
 
     keep = np.ones(len(table), np.bool_)
     if begin_s is not None:
@@ -106,8 +107,8 @@ def chosen_rows(
         numbers = []
         for name in networks:
             if name not in table.networks:
-                have = ", ".join(table.networks)
-                raise UsageError(f"no channel {name!r} here; there are {have}")
+                near = suggestion(name, table.networks, "channel")
+                raise UsageError(f"no channel {name!r} here{near}")
             numbers.append(table.networks.index(name))
         keep &= np.isin(table.network, numbers)
     if identifiers:

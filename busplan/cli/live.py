@@ -43,7 +43,7 @@ def live(
     """
     import threading
 
-    from busplan.cli.output import CAUTION_LINE, print_json
+    from busplan.cli.output import print_caution, print_json
     from busplan.cli.record import interface_specs, sentence, stop_on_signals
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Journal, Recorder
@@ -62,7 +62,7 @@ def live(
     recorder.open()
     printing = text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty())
     if printing:
-        typer.echo(CAUTION_LINE, err=True)
+        print_caution()
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -59,16 +60,37 @@ def print_text(text: str, *, lead: str = "", indent: int = 0, err: bool = False)
     typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "), err=err)
 
 
+def print_caution() -> None:
+    """Print on stderr what everybody who works on a vehicle must know."""
+    print_text(CAUTION_LINE, err=True)
+
+
+def print_error(text: str) -> None:
+    """Print on stderr why a command ends: wrapped on a terminal, else one line a problem."""
+    for line in f"busplan: {text}".splitlines():
+        if sys.stderr.isatty():
+            line = textwrap.fill(
+                line,
+                shutil.get_terminal_size((80, 24)).columns,
+                subsequent_indent="    ",
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+        typer.echo(line, err=True)
+
+
 def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bool = False) -> None:
     """Print findings, heaviest first: a mark and word for the weight, the sentence, what to do.
 
     ``err`` sends them to stderr, where a command's data goes to stdout.
     """
     for finding in by_weight(findings):
-        typer.echo(
-            f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}  {finding.where}",
-            err=err,
-        )
+        head = f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}"
+        where = str(finding.where)
+        if len(head) + 2 + len(where) <= text_width():
+            typer.echo(f"{head}  {where}".rstrip(), err=err)
+        else:
+            typer.echo(f"{head}\n    {where}", err=err)
         print_text(finding.summary, indent=4, err=err)
         if details:
             for lead, text in (("why: ", finding.why), ("do:  ", finding.action)):

@@ -61,7 +61,7 @@ def record(
     """
     from dataclasses import asdict
 
-    from busplan.cli.output import CAUTION_LINE, print_json
+    from busplan.cli.output import print_caution, print_json
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Journal, Recorder
 
@@ -71,7 +71,7 @@ def record(
         rotate_bytes=None if rotate_mb is None else int(rotate_mb * 1e6),
         rotate_ns=None if rotate_minutes is None else int(rotate_minutes * 60e9),
     )
-    typer.echo(CAUTION_LINE, err=True)
+    print_caution()
     show = Display()
     recorder = Recorder(
         specs, writer, Journal(out.with_name(out.name + ".journal")), on_status=show.update
@@ -111,13 +111,14 @@ def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
     if plan is None:
         return specs
     from busplan.plan.load import load_plan
+    from busplan.plan.problems import suggestion
 
     networks = load_plan(plan).networks
     for spec in specs:
         if spec.network not in networks:
             raise UsageError(
-                f"interface {spec}: {plan} has no network {spec.network!r}; "
-                f"it has {', '.join(networks)}"
+                f"interface {spec}: {plan} has no network {spec.network!r}"
+                f"{suggestion(spec.network, networks, 'network')}"
             )
     return [
         replace(

@@ -102,8 +102,9 @@ def replay(
         del opened, second
         serve(sys.argv[1:], port)
         return
+    start = _moment(at, opened.span_ns)
     if text or as_json or not _has_screen():
-        moment = opened.span_ns if at is None else round(at * 1e9)
+        moment = opened.span_ns if start is None else start
         name = screen or "pack"
         asked = Asked(
             opened,
@@ -128,7 +129,7 @@ def replay(
         opened,
         beside=second,
         shift_ns=round(shift * 1e9),
-        start_ns=round((at or 0) * 1e9),
+        start_ns=start or 0,
         screen=screen,
         play=not hold,
         speed=speed,
@@ -142,6 +143,15 @@ def _has_screen() -> bool:
     # The browser's server names the driver it wants of the program it starts.
     served = "TEXTUAL_DRIVER" in os.environ
     return served or (sys.stdout.isatty() and sys.stdin.isatty())
+
+
+def _moment(at_s: float | None, length_ns: int) -> int | None:
+    """``--at`` [ns from the first frame]."""
+    from busplan.errors import UsageError
+
+    if at_s is not None and not 0 <= at_s <= length_ns / 1e9:
+        raise UsageError(f"--at {at_s:g} lies outside the capture (0 to {length_ns / 1e9:.1f} s)")
+    return None if at_s is None else round(at_s * 1e9)
 
 
 def _ends(span: str | None, length_ns: int) -> tuple[int, int] | None:

@@ -58,7 +58,7 @@ def simulate(
 
     Example: busplan simulate dbc_examples/as_built.toml --seconds 60 --critical --out built.log.gz
     """
-    from busplan.cli.output import exit_code, print_findings, print_json
+    from busplan.cli.output import exit_code, print_findings, print_json, print_text
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
     from busplan.plan.select import select_networks
@@ -74,6 +74,8 @@ def simulate(
         raise UsageError(f"--seconds takes more than 0 to 86400, not {seconds:g}")
     if out is not None and not out.name.endswith((".log", ".log.gz")):
         raise UsageError(f"--out writes a text log: {out.name} should end in .log or .log.gz")
+    if out is not None and out.exists():
+        raise UsageError(f"{out}: exists already")
     vehicle = load_plan(plan)
     chosen = [vehicle.networks[n] for n in select_networks(vehicle, network)]
     for stream, reason in left_out(vehicle):
@@ -104,7 +106,7 @@ def simulate(
         }
         print_json(document)
     else:
-        typer.echo(
+        print_text(
             f"{vehicle.name}{' (invented)' if vehicle.invented else ''}: {seconds:g} s simulated, "
             f"{len(run):,} frames, seed {seed}; response times in ms, from due to end of frame"
         )

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from busplan.capture.survey import SurveyedIdentifier
     from busplan.definitions.dbc import Definitions
     from busplan.definitions.model import FrameKey
+    from busplan.plan.problems import suggestion
     from busplan.plan.vehicle import Vehicle
     from busplan.transport.candidates import Candidate
 
@@ -71,7 +72,7 @@ def survey(
 
     Needs no definitions; with a plan or DBC files it says what is defined and which file fits.
 
-    Example: busplan survey captures/bench_charger.log.gz --definitions dbc_examples
+    Example: busplan survey captures/bench_charger_short.log.gz --definitions dbc_examples
     """
     from busplan.capture.load import measured_load
     from busplan.capture.survey import survey_findings, survey_identifier, without_guesses
@@ -87,7 +88,8 @@ def survey(
     table = capture.frames
     for name in network or ():
         if name not in table.networks:
-            raise UsageError(f"no network {name!r} here; there are {', '.join(table.networks)}")
+            near = suggestion(name, table.networks, "network")
+            raise UsageError(f"no network {name!r} here{near}")
     messages = put_together(table, vehicle, parse_segmented(segmented, table.networks))
     split = frozenset(key for part in messages.parts for key in part.carriers)
     found, long = (

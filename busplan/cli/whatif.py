@@ -54,7 +54,7 @@ def whatif(
     Values are set first, then bit rates, then nodes dropped, then moved. Findings of the changed
     plan decide the exit code.
 
-    Example: busplan whatif dbc_examples/as_bought.toml --move lift=body --bit-rate body=250000
+    Example: busplan whatif dbc_examples/as_bought.toml --bit-rate body=250000 --move lift=body
     """
     from busplan.checks.compare import compare
     from busplan.errors import UsageError

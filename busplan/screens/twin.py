@@ -8,6 +8,7 @@ from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import UsageError
+from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
@@ -68,7 +69,7 @@ class Asked:
 def check_screen(name: str) -> str:
     """The screen's name; ``UsageError`` when there is none of it."""
     if name not in SCREENS:
-        raise UsageError(f"there is no screen {name!r}; the screens are {', '.join(SCREENS)}")
+        raise UsageError(f"there is no screen {name!r}{suggestion(name, SCREENS, 'screen')}")
     return name
 
 

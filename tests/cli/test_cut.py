@@ -69,7 +69,7 @@ def test_a_plan_names_the_networks_and_the_channels_stay(log: Path, tmp_path: Pa
     ("options", "says"),
     [
         (["--from", "100"], "no frame"),
-        (["--network", "can9"], "there are can0, can1"),
+        (["--network", "can9"], 'did you mean "can'),
         (["--identifier", "123"], "no identifier"),
         (["--identifier", "0x800"], "no identifier"),
         (["--out", "x.csv"], "name it .log"),

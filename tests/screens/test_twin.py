@@ -170,7 +170,7 @@ def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
 
 
 def test_a_screen_nobody_has_is_a_usage_error() -> None:
-    with pytest.raises(UsageError, match="pack, verdict"):
+    with pytest.raises(UsageError, match='"pack", "verdict"'):
         check_screen("attic")
 
 

@@ -1,0 +1,57 @@
+"""What the help of every command promises: its exit codes, and an example that can be typed."""
+
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from support.command import busplan
+from support.plans import PLAN, PUMP, VCU, write_plan
+
+from busplan.cli.app import COMMANDS, app
+from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA
+
+ROOT = Path(__file__).parents[2]
+JUDGES = {"check", "timing", "cable", "whatif", "simulate", "measure", "survey", "pack", "bench"}
+
+
+GROUP: Any = typer.main.get_command(app)
+
+
+def help_of(command: str) -> str:
+    """The help of a command on one line."""
+    context = GROUP.commands[command].make_context(command, [], resilient_parsing=True)
+    return " ".join(context.get_help().split())
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_help_ends_with_its_rule(command: str) -> None:
+    rule = EXIT_BY_FINDINGS if command in JUDGES else EXIT_OF_DATA
+    assert help_of(command).endswith(rule)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_example_can_be_typed_in_a_copy_of_the_repository(command: str) -> None:
+    example = (
+        help_of(command).split("Example: busplan ")[1].split(" Arguments:")[0].split(" Options:")[0]
+    )
+    name, *words = shlex.split(example)
+    assert name == command
+    GROUP.commands[command].make_context(command, words)  # raises for a wrong option
+    for word in words:
+        if word.startswith(("dbc_examples", "captures")):
+            assert (ROOT / word).exists()
+
+
+def test_a_caution_ends_a_judge_with_1_and_data_with_0(tmp_path: Path) -> None:
+    plan, capture = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU), tmp_path / "x.log"
+    frames = "".join(f"({100 + i / 10:.6f}) can0 120#{i:02X}00000000000000\n" for i in range(99))
+    capture.write_text(frames + "(torn\n")
+    judged = busplan("measure", capture, "--plan", plan, "--no-cache")
+    assert judged.code == 1
+    assert "! caution" in judged.out
+    decoded = busplan("decode", capture, "--plan", plan)
+    assert decoded.code == 0
+    assert "! caution" in decoded.err
+    assert busplan("decode", tmp_path / "none.log", "--plan", plan).code == 3
