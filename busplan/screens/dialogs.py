@@ -60,8 +60,9 @@ class HelpScreen(ModalScreen[None]):
         for paragraph in self._text.split("\n"):
             lines += wrap(paragraph, columns)
         lines += [[], [("keys", HEAD), ("  (name for keys.toml at the end)", "faint")]]
+        wide = max((len(what) for _, what, _ in self._keys), default=0)
         for key, what, name in self._keys:
-            lines.append([(f"{key:<14}", "strong"), (f"{what:<28}", PLAIN), (name, "faint")])
+            lines.append([(f"{key:<14}", "strong"), (f"{what:<{wide}}  ", PLAIN), (name, "faint")])
         lines += [[], *wrap(MOUSE, columns)]
         lines += [[], *wrap(CAUTION, columns, "danger")]
         sheet.show(lines)

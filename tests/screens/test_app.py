@@ -5,6 +5,7 @@ from support.pilot import SIZES, FakeNow, S, screen_text
 from support.van import make_replay
 
 from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
 from busplan.screens.pack_view import MapSheet
 from busplan.screens.runs import text
@@ -47,6 +48,24 @@ async def test_the_mouse_seeks_on_the_line_of_time_and_chooses_cells(replay: Rep
         assert app.query_one(MapSheet).chosen == ("cell", 0)
         await pilot.press("right", "down")
         assert app.query_one(MapSheet).chosen == ("cell", 5)
+
+
+async def test_a_click_opens_a_screen_and_a_double_click_goes_to_a_finding(replay: Replay) -> None:
+    found = replay.with_findings(watch(replay.lines, replay.span_ns))
+    app = ReplayApp(found, judge=None, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        tabs = screen_text(app).split("\n")[0]
+        await pilot.click("#heading", offset=(tabs.index("5 Finds") + 2, 0))
+        await pilot.pause()
+        assert app.view.title == "Findings"
+        await pilot.click("#findings-list", offset=(5, 0), times=2)
+        await pilot.pause()
+        assert app.clock.position_ns == found.findings[0].where.time_ns
+        await pilot.click("#heading", offset=(tabs.index("4 Msgs") + 2, 0))
+        await pilot.pause()
+        await pilot.click("#messages-table", offset=(5, 3))
+        assert app.messages.table.chosen == 3
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -78,17 +78,20 @@ def test_without_colour_no_colour_is_sent_and_the_screen_left_is_the_one_that_op
         assert terminal.wait_for_end() == 0
 
 
-def test_a_bad_capture_is_one_error_and_the_terminal_stays_as_it_was(
-    environment: dict[str, str], tmp_path: Path
+@pytest.mark.parametrize("wrong", ["bad.log", "keys.toml"])
+def test_a_wrong_file_is_one_error_and_the_terminal_stays_as_it_was(
+    environment: dict[str, str], tmp_path: Path, wrong: str
 ) -> None:
-    bad = tmp_path / "bad.log"
+    bad, keys = tmp_path / "bad.log", tmp_path / "CONFIG/busplan/keys.toml"
     bad.write_text("this is no capture\n" * 50, encoding="utf-8")
-    command = busplan_command("replay", str(bad), "--plan", PLAN)
+    keys.parent.mkdir(parents=True)
+    keys.write_text('"time.togle" = "k"\n', encoding="utf-8")
+    command = busplan_command("replay", str(bad) if wrong == "bad.log" else CAPTURE, "--plan", PLAN)
     with Terminal(command, 80, 24, environment) as terminal:
         assert terminal.wait_for_end() == 3
         assert terminal.modes == terminal.modes_before
         shown, sent = terminal.text, terminal.received
     assert "busplan: " in shown
-    assert "bad.log" in shown
+    assert wrong in shown.replace("\n", "")
     assert "Traceback" not in shown
     assert b"\x1b[?1049h" not in sent
