@@ -227,19 +227,19 @@ def _columns(frames: FrameTable, rows: I64, addressed: bool) -> _Frames:
     """What each frame says; ``stream`` is its address byte, −1 without one."""
     lead = int(addressed)
     length = frames.length[rows].astype(np.int64)
-    content = frames.payload_matrix(rows, 8).astype(np.int64)
-    address = content[:, 0] if addressed else np.full(len(rows), -1)
-    b = content[:, lead:]
-    kind, low = b[:, 0] >> 4, b[:, 0] & 15
+    content = frames.payload_matrix(rows, 8)
+    address = content[:, 0].astype(np.int64) if addressed else np.full(len(rows), -1)
+    b = [content[:, lead + i].astype(np.int64) for i in range(6)]
+    kind, low = b[0] >> 4, b[0] & 15
     there = length > lead
     # Single frames: 4 bits of length, or in a frame over 8 bytes a zero and 8 bits.
     escaped = length > 8
-    single = np.where(escaped, b[:, 1], low)
+    single = np.where(escaped, b[1], low)
     head = np.where(escaped, 2, 1) + lead
     single_fits = (single > 0) & (single <= length - head) & (~escaped | (low == 0))
     # First frames: 12 bits of length, or a zero and 32 bits where more is needed.
-    short = low << 8 | b[:, 1]
-    long = b[:, 2] << 24 | b[:, 3] << 16 | b[:, 4] << 8 | b[:, 5]
+    short = low << 8 | b[1]
+    long = b[2] << 24 | b[3] << 16 | b[4] << 8 | b[5]
     first = np.where(short == 0, long, short)
     first_head = np.where(short == 0, _REST_OF_LONG_HEADER, 2) + lead
     alone = length - np.where(length > 8, 2, 1) - lead

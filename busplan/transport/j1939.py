@@ -188,29 +188,33 @@ def _read(frames: FrameTable, rows: I64) -> _Frames:
     extended = (group == ETP_CM) | (group == ETP_DT)
     data = (group == TP_DT) | (group == ETP_DT)
     length = frames.length[rows].astype(np.int64)
-    content = frames.payload_matrix(rows, 8).astype(np.int64)
+    content = frames.payload_matrix(rows, 8)
     destination = identifier >> 8 & 0xFF
+
+    def byte(i: int) -> I64:
+        return content[:, i].astype(np.int64)
+
     what = np.full(len(rows), STRAY, np.int64)
     for kind, controls in _CONTROLS.items():
-        for byte, meaning in controls.items():
-            what[(content[:, 0] == byte) & (extended == kind) & (length >= 8)] = meaning
+        for code, meaning in controls.items():
+            what[(content[:, 0] == code) & (extended == kind) & (length >= 8)] = meaning
     what[data] = DATA
-    announced = content[:, 5] | content[:, 6] << 8 | content[:, 7] << 16
+    announced = byte(5) | byte(6) << 8 | byte(7) << 16
     # A destination belongs to the identifier, not to the group; some senders leave it in.
     announced = np.where(announced >> 8 & 0xFF < 240, announced & ~0xFF, announced)
-    size = content[:, 1] | content[:, 2] << 8
-    wide = size | content[:, 3] << 16 | content[:, 4] << 24
+    size = byte(1) | byte(2) << 8
+    wide = size | byte(3) << 16 | byte(4) << 24
     size = np.where(extended, wide, size)
     packets = -(-size // PACKET)
     fits = np.where(
         extended,
         (size > LONGEST) & (size <= LONGEST_EXTENDED),
-        (size > 0) & (size <= LONGEST) & (content[:, 3] == packets),
+        (size > 0) & (size <= LONGEST) & (byte(3) == packets),
     )
     fits &= (announced <= 0x3FFFF) & ((destination == GLOBAL_ADDRESS) == (what == BROADCAST))
     announces = (what == BROADCAST) | (what == REQUEST)
     what[announces & ~fits] = WRONG
-    number = np.where(data, content[:, 0], content[:, 2] | content[:, 3] << 8 | content[:, 4] << 16)
+    number = np.where(data, byte(0), byte(2) | byte(3) << 8 | byte(4) << 16)
     return _Frames(
         rows,
         frames.network[rows].astype(np.int64),

@@ -290,3 +290,22 @@ def test_compiled_and_plain_followers_agree(monkeypatch: pytest.MonkeyPatch) -> 
     compiled = put_together(frames)
     assert session_facts(compiled) == session_facts(plain)
     assert len(set(endings(plain))) > 4
+
+
+@given(st.integers(0, 1 << 32))
+@settings(max_examples=60, deadline=None)
+def test_any_bytes_at_all_equal_the_slow_twin(seed: int) -> None:
+    rng = random.Random(seed)
+    frames = []
+    for i in range(rng.randrange(1, 60)):
+        first = rng.choice([0x00, 0x03, 0x10, 0x10, 0x21, 0x21, 0x22, 0x22, 0x30, 0x32, 0x77])
+        size = rng.choice([0, 1, 6, 7, 8, 8, 8, 8, 12, 64])
+        content = (bytes([first, rng.choice([0, 3, 9, 14, 70])]) + rng.randbytes(62))[:size]
+        if rng.random() < 0.1 and size > 6:
+            content = b"\x10\x00\x00\x00" + content[4:]
+        identifier = ASK if first >> 4 == 3 else ANSWER
+        frames.append(Frame(i * rng.choice([MS, 90 * MS]), identifier, content))
+    frames.sort(key=lambda f: f.time_ns)
+    for addressed in (False, True):
+        found = put_together(frames, told(addressed=addressed))
+        assert session_facts(found) == twin_facts(frames, addressed)

@@ -347,3 +347,23 @@ def test_compiled_and_plain_followers_agree(monkeypatch: pytest.MonkeyPatch) -> 
     assert messages(compiled) == messages(plain)
     assert len(set(endings(plain))) > 3
     np.testing.assert_array_equal(compiled.sessions.frames, plain.sessions.frames)
+
+
+@given(st.integers(0, 1 << 32))
+@settings(max_examples=60, deadline=None)
+def test_any_bytes_at_all_equal_the_slow_twin(seed: int) -> None:
+    rng = random.Random(seed)
+    frames = []
+    for i in range(rng.randrange(1, 60)):
+        kind = rng.choice([0xEC, 0xEB, 0xEB, 0xC8, 0xC7, 0xC7])
+        address = rng.choice([1, 2, 255]) << 8 | rng.choice([1, 2])
+        first = rng.choice([1, 1, 2, 2, 3, 16, 17, 19, 20, 21, 22, 23, 32, 255])
+        size = rng.choice([8, 20, 1786, 1800])
+        content = bytes([first]) + size.to_bytes(2, "little") + bytes([-(-size // 7) % 256, 0])
+        content += bytes([0, rng.choice([0xEF, 0xFE]), 0])
+        if kind in (0xC8, 0xC7) and rng.random() < 0.7:
+            content = content[:3] + bytes(2) + content[5:]
+        cut = content[: rng.choice([8] * 9 + [rng.randrange(9)])]
+        frames.append(Frame(i * rng.choice([MS, 90 * MS]), 0x1C000000 | kind << 16 | address, cut))
+    frames.sort(key=lambda f: f.time_ns)
+    assert session_facts(reassemble(table(frames))) == twin_facts(frames)
