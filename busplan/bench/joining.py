@@ -14,6 +14,7 @@ from busplan.bench.model import BenchReport, MessageProof, Unknown
 from busplan.capture.cycles import MeasuredCycle
 from busplan.checks import run_checks
 from busplan.checks.load import network_load
+from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.findings import Finding, Weight
 from busplan.plan.vehicle import Stream, Vehicle
@@ -61,7 +62,8 @@ def join(vehicle: Vehicle, report: BenchReport) -> Joining:
         ),
     )
     measured = [_as_measured(s, report.messages) for s in vehicle.streams if _own(s, report)]
-    strangers = [_stranger(u, report) for u in report.unknown]
+    fd = vehicle.networks[network].fd
+    strangers = [_stranger(u, report, fd) for u in report.unknown]
     joined = replace(without, streams=(*without.streams, *measured, *strangers))
     before, after = response_times(without, network), response_times(joined, network)
     later = {r.stream.label: r.response_ns for r in after.responses}
@@ -116,16 +118,21 @@ def _paced(stream: Stream, cycle: MeasuredCycle | None) -> Stream:
     return replace(stream, cycle=period, deadline=deadline, jitter_ns=jitter)
 
 
-def _stranger(unknown: Unknown, report: BenchReport) -> Stream:
+def _stranger(unknown: Unknown, report: BenchReport, fd_network: bool) -> Stream:
     digits = unknown.label.removeprefix("0x")
     longest = max(unknown.lengths)
-    fd = longest > 8
+    extended = len(digits) > 3
+    # Only a frame of a CAN FD network is longer than 8 bytes; else a J1939 session carried it.
+    fd = fd_network and 8 < longest <= 64
+    session = longest > 8 and not fd
+    identifier = int(digits, 16)
     message = Message(
         f"unknown {unknown.label}",
-        int(digits, 16),
-        extended=len(digits) > 3,
-        length=wire_length(longest, fd=fd),
+        identifier,
+        extended=extended,
+        length=longest if session else wire_length(longest, fd=fd),
         fd=fd,
+        j1939=split_identifier(identifier) if session and extended else None,
     )
     return _paced(Stream(report.network, report.node, message, None, None), unknown.cycle)
 

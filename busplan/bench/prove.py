@@ -2,7 +2,8 @@
 
 The rules of this file: pure, from a frame table and a vehicle to a report. Only frames of the
 node's own network count. Frames that the recording device sent itself are left out, and remote
-frames, which ask for a message, are no frames of it.
+frames, which ask for a message, are no frames of it. Messages that take several frames are put
+together first.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ from busplan.findings import Figure, Finding, Weight, Where, by_weight
 from busplan.plan.problems import suggestion
 from busplan.plan.streams import placed
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.transport.messages import put_together
+from busplan.transport.report import transport_findings
 
 
 def prove_node(
@@ -44,7 +47,9 @@ def prove_node(
     limits = limits or BenchLimits()
     network = network_of(vehicle, node, network)
     origin = table.origin_ns
-    mine = _heard_on(table, network)
+    heard = _heard_on(table, network)
+    messages = put_together(heard, vehicle)
+    mine = messages.table()
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
     times = _times_of(mine, own)
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
@@ -70,7 +75,8 @@ def prove_node(
     findings += [_unknown_finding(u, network, node) for u in unknown]
     start_up = _start_up(times, origin, limits)
     findings += _start_findings(start_up, network, node, limits)
-    findings += _error_findings(len(errors), len(mine), network, node)
+    findings += transport_findings(messages.parts, origin)
+    findings += _error_findings(len(errors), len(heard), network, node)
     after = _after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
     if not len(times):
@@ -83,8 +89,8 @@ def prove_node(
         part.name,
         part.maker,
         network,
-        mine.span_ns,
-        len(mine) - len(errors),
+        heard.span_ns,
+        len(heard) - len(errors),
         start_up,
         len(errors),
         proofs,

@@ -109,6 +109,19 @@ class Messages:
             return self.joined, rows - n
         return self._mixed(rows), np.arange(len(rows))
 
+    def table(self) -> FrameTable:
+        """All as one table in time order, without the frames that carry parts.
+
+        The columns are copied: for captures that are small.
+        """
+        if not self.parts:
+            return self.frames
+        split = [self.frames.groups[key] for key in self._split]
+        rows = np.setdiff1d(np.arange(len(self.frames)), np.concatenate(split))
+        tables = [self.frames.take(rows), *([] if self.joined is None else [self.joined])]
+        both = concatenate(tables)
+        return both.take(np.argsort(both.time_ns, kind="stable"))
+
     def _mixed(self, rows: I64) -> FrameTable:
         """Frames and messages in one table, in the order of ``rows``."""
         assert self.joined is not None

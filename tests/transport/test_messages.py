@@ -11,13 +11,16 @@ from support.slow_codec import slow_value
 from support.transport_traffic import MS, Frame, broadcast, connection, segmented, spread, table
 from support.vehicles import stream, vehicle
 
+from busplan.bench.joining import join
+from busplan.bench.prove import prove_node
 from busplan.capture.capture import Capture
 from busplan.capture.frames import EXTENDED, concatenate
 from busplan.decode.codec import Codec
 from busplan.decode.match import match_frames
 from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import FrameKey, Message, Signal
+from busplan.definitions.model import FrameKey, Message, Origin, Signal, Stated
+from busplan.findings import Weight
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.screens.opening import replay_of
 from busplan.transport.iso15765 import Segmented
@@ -166,3 +169,31 @@ def test_the_screens_show_long_messages_and_know_their_packets() -> None:
     # The second message is in no plan; the third goes on after the capture.
     assert codes["identifier-unknown"] == 1
     assert codes["transport-partly-recorded"] == 1
+
+
+def test_the_bench_judges_a_node_by_its_whole_messages() -> None:
+    data = [bytes([i] * 30) for i in range(5)]
+    sent = [f for i, d in enumerate(data) for f in spread(broadcast(1, 0xFECA, d), i * 1000 * MS)]
+    signals = [Signal("S", 0, 8), Signal("T", 8 * 29, 8)]
+    one = replace(defined(LONG, signals, 30), cycle=Stated(1000 * MS, Origin.PLAN))
+    wanted = plan(one)
+    report = prove_node(table(sent), wanted, "n", "a")
+    (proof,) = report.messages
+    assert (proof.frames, proof.lengths) == (5, {30: 5})
+    assert report.unknown == ()
+    assert [f.code for f in report.findings if f.weight > Weight.NOTE] == []
+    assert report.frames == len(sent)
+    broken = prove_node(table([f for i, f in enumerate(sent) if i != 8]), wanted, "n", "a")
+    assert "transport-broken" in [f.code for f in broken.findings]
+    assert broken.messages[0].frames == 4
+
+
+def test_an_unknown_long_message_joins_with_all_its_frames() -> None:
+    sent = [f for i in range(5) for f in spread(broadcast(2, 0xFECB, bytes(30)), i * 1000 * MS, MS)]
+    wanted = plan(defined(LONG, [], 8), stream(1, node="other"))
+    report = prove_node(table(sent), wanted, "n", "a")
+    assert [(u.label, u.lengths) for u in report.unknown] == [("0x18FECB02", (30,))]
+    joined = join(wanted, report)
+    # By hand: frames of 8 bytes have 160 bits at most. The defined message every 10 ms, the unknown
+    # one every second with its announcement and five packets.
+    assert joined.load_after - joined.load_before == pytest.approx((100 + 6) * 160 / 250_000)
