@@ -118,7 +118,8 @@ def follow(
                 else:
                     ending[s] = MISSING
             continue
-        if s >= 0 and same[e] == 1 and (w == NEXT or (w == FIRST and final[s] == begun[s])):
+        again = w == FIRST and s >= 0 and ending[s] == OPEN and final[s] == begun[s]
+        if s >= 0 and same[e] == 1 and (w == NEXT or again):
             session[e] = s
             repeats[s] += 1
             continue

@@ -284,7 +284,8 @@ class _Stream:
             self._next(time, content, same, fresh)
 
     def _first(self, time: int, payload: bytes, content: bytes, lead: int, same: bool) -> None:
-        if self.now is not None and same and not self.count:
+        idle = self.now is not None and self.now.ending == "open" and not self.count
+        if self.now is not None and idle and same:
             self.now.repeats += 1
             return
         padded = content.ljust(6, b"\0")

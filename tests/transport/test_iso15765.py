@@ -174,6 +174,12 @@ def test_a_receiver_may_ask_to_wait() -> None:
     assert endings(put_together(frames, told(partner=0x123)))[0] == "paused"
 
 
+def test_a_message_that_was_refused_can_be_sent_again() -> None:
+    found = put_together(spread([*parts(0), FULL, *segmented(ANSWER, DATA)]))
+    assert endings(found) == ["refused", "complete"]
+    assert payloads(found) == [DATA]
+
+
 def test_both_directions_at_once() -> None:
     forth, back = segmented(ANSWER, DATA), segmented(ASK, DATA[::-1])
     mixed = [f for pair in zip(forth, back, strict=True) for f in pair]
