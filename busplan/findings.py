@@ -124,3 +124,19 @@ def heaviest(findings: Iterable[Finding]) -> Weight:
 def by_weight(findings: Iterable[Finding]) -> list[Finding]:
     """Heaviest first, then by code and place, so that output is stable."""
     return sorted(findings, key=lambda f: (-f.weight, f.code, str(f.where), f.summary))
+
+
+def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
+    """How many findings there are of each weight, heaviest first."""
+    counts = {w.word: 0 for w in sorted(Weight, reverse=True)}
+    for finding in findings:
+        counts[finding.weight.word] += 1
+    return counts
+
+
+def summary_line(findings: Iterable[Finding]) -> str:
+    """``5 faults, 1 caution, no notes``."""
+    return ", ".join(
+        f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+        for word, number in count_findings(findings).items()
+    )

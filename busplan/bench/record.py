@@ -8,6 +8,7 @@ from typing import Any
 
 import busplan
 from busplan.bench.model import BenchReport, MessageProof, SentFrame, SignalProof, Verdict
+from busplan.findings import summary_line
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -137,7 +138,9 @@ MESSAGE_HEAD = (
     "bytes",
     "verdict",
 )
+MESSAGE_NUMBERS = frozenset(MESSAGE_HEAD[2:7])
 SIGNAL_HEAD = ("message", "signal", "lowest", "highest", "unit", "outside", "role")
+SIGNAL_NUMBERS = frozenset(("lowest", "highest", "outside"))
 
 
 def signal_rows(report: BenchReport) -> list[list[str]]:
@@ -158,7 +161,10 @@ def signal_rows(report: BenchReport) -> list[list[str]]:
 
 
 def _number(value: float | int | None) -> str:
-    return "-" if value is None else f"{value:.6g}"
+    if value is None:
+        return "-"
+    whole = float(value).is_integer() and abs(value) < 2**53
+    return str(int(value)) if whole else f"{value:.6g}"
 
 
 def _role(signal: SignalProof) -> str:
@@ -220,12 +226,19 @@ def headline(record: BenchRecord) -> str:
     return f"{record.report.node}: {words[record.report.verdict]}"
 
 
+def counts(record: BenchRecord) -> str:
+    """How many faults, cautions and notes; messages that nothing was found against."""
+    report = record.report
+    passed = sum(m.verdict is Verdict.PASS for m in report.messages)
+    return f"{summary_line(report.findings)}; {passed} of {len(report.messages)} messages pass"
+
+
 def to_markdown(record: BenchRecord) -> str:
     """The record as Markdown."""
     lines = [f"# Bench record: {headline(record)}", ""]
     if record.invented:
         lines += ["*Invented demo data: no real part stands behind this record.*", ""]
-    lines += [f"> {CAUTIONS}", ""]
+    lines += [f"{counts(record)}.", "", f"> {CAUTIONS}", ""]
     lines += [f"- {name}: {_plain(value)}" for name, value in facts(record)]
     lines += ["", "## Findings", ""]
     lines += [
@@ -266,16 +279,19 @@ h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-size: .9rem; }
 th, td { text-align: left; padding: .2rem .6rem; border-bottom: 1px solid #ccc; }
-td.n { text-align: right; font-variant-numeric: tabular-nums; }
-dt { float: left; clear: left; width: 10rem; color: #555; } dd { margin-left: 10rem;
-  overflow-wrap: anywhere; }
+th.n, td.n { text-align: right; font-variant-numeric: tabular-nums; }
+dl { display: grid; grid-template-columns: minmax(6rem, 10rem) 1fr; gap: .1rem .8rem; }
+dt { color: #555; } dd { margin: 0; } dd, li { overflow-wrap: anywhere; }
+li { margin-bottom: .4rem; }
+li, tr { break-inside: avoid; }
 @media print { body { margin: 0; max-width: none; } }
 </style>
 </head>
 <body>
 <h1>Bench record</h1>
 {% if record.invented %}<p><em>Invented demo data: no real part stands behind this record.</em></p>
-{% endif %}<p class="verdict {{ record.report.verdict.value }}"><strong>{{ headline }}</strong></p>
+{% endif %}<p class="verdict {{ record.report.verdict.value }}"><strong>{{ headline }}</strong><br>
+{{ counts }}</p>
 <p class="caution">{{ cautions }}</p>
 <dl>{% for name, value in facts %}<dt>{{ name }}</dt><dd>{{ value }}</dd>
 {% endfor %}</dl>
@@ -285,9 +301,12 @@ dt { float: left; clear: left; width: 10rem; color: #555; } dd { margin-left: 10
 <code>{{ f.code }}</code> {{ f.where }}: {{ f.summary }}.
 {% if f.why %}{{ f.why }}{% endif %} {% if f.action %}<em>{{ f.action }}</em>{% endif %}</li>
 {% endfor %}</ul>
-{% for title, head, rows in grids %}<h2>{{ title }}</h2>
-<div class="wide"><table><tr>{% for h in head %}<th>{{ h }}</th>{% endfor %}</tr>
-{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
+{% for title, head, rows, numbers in grids %}<h2>{{ title }}</h2>
+<div class="wide"><table><tr>
+{% for h in head %}<th{% if h in numbers %} class="n"{% endif %}>{{ h }}</th>{% endfor %}</tr>
+{% for row in rows %}<tr>
+{% for cell in row %}<td{% if head[loop.index0] in numbers %} class="n"{% endif %}>{{ cell }}</td>
+{% endfor %}</tr>
 {% endfor %}</table></div>
 {% endfor %}{% if record.joining %}<h2>On its network</h2>
 <ul>{% for line in record.joining %}<li>{{ line }}</li>
@@ -305,10 +324,11 @@ def to_html(record: BenchRecord) -> str:
     return page.render(
         record=record,
         headline=headline(record),
+        counts=counts(record),
         cautions=CAUTIONS,
         facts=facts(record),
         grids=(
-            ("Messages", MESSAGE_HEAD, message_rows(record.report)),
-            ("Signals", SIGNAL_HEAD, signal_rows(record.report)),
+            ("Messages", MESSAGE_HEAD, message_rows(record.report), MESSAGE_NUMBERS),
+            ("Signals", SIGNAL_HEAD, signal_rows(record.report), SIGNAL_NUMBERS),
         ),
     )

@@ -188,13 +188,14 @@ def _limits(
 
 
 def _print(made: BenchRecord, as_json: bool) -> None:
-    from busplan.bench.record import MESSAGE_HEAD, as_dict, facts, headline, message_rows
+    from busplan.bench.record import MESSAGE_HEAD, as_dict, counts, facts, headline, message_rows
     from busplan.cli.output import print_findings, print_json, print_table, print_text
 
     if as_json:
         print_json(as_dict(made))
         return
     typer.echo(headline(made) + (" (invented demo data)" if made.invented else ""))
+    typer.echo(counts(made))
     typer.echo()
     for name, value in facts(made)[:-1]:
         print_text(value, lead=f"{name:<18} ")
@@ -209,9 +210,9 @@ def _print(made: BenchRecord, as_json: bool) -> None:
     typer.echo()
     print_findings(made.report.findings)
     if made.joining:
-        typer.echo()
+        typer.echo("\nOn its network, as measured:")
         for line in made.joining:
-            print_text(line)
+            print_text(line, indent=2)
     if not made.report.frames:
         typer.echo("\nNothing arrived: busplan bench --wiring says what to measure.")
 

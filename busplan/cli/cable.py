@@ -9,14 +9,13 @@ import typer
 
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
-    count_findings,
     exit_code,
     print_findings,
     print_json,
     print_table,
     print_text,
-    summary_line,
 )
+from busplan.findings import count_findings, summary_line
 
 if TYPE_CHECKING:
     from busplan.findings import Finding

@@ -7,15 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from busplan.cli.output import (
-    EXIT_BY_FINDINGS,
-    count_findings,
-    exit_code,
-    print_findings,
-    print_json,
-    print_text,
-    summary_line,
-)
+from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, print_text
+from busplan.findings import count_findings, summary_line
 
 
 def register(app: typer.Typer) -> None:

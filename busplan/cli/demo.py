@@ -92,13 +92,18 @@ def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool
             for path, name in captures.items():
                 progress.update(task, description=f"making {name}")
                 frames = write_capture(name, path, seed=seed, healthy=healthy, short=short)
-                size = path.stat().st_size / 1e6
+                size = path.stat().st_size
                 title = CAPTURES[name].title
-                typer.echo(f"{path}  {len(frames)} frames, {size:.1f} MB. {title}.")
+                typer.echo(f"{path}  {len(frames)} frames, {_size(size)}. {title}.")
                 progress.advance(task)
     except OSError as error:
         raise UsageError(f"cannot write to {folder}: {error.strerror}") from error
     typer.echo(f"{folder}  {len(files)} DBC files and plans; all of it invented")
+
+
+def _size(size: int) -> str:
+    """A size in the unit that fits."""
+    return f"{size / 1e6:.1f} MB" if size >= 1_000_000 else f"{size / 1e3:.0f} kB"
 
 
 def _show(name: str, seed: int, at: float | None, form: Form) -> None:

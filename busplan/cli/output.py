@@ -98,22 +98,6 @@ def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bo
                     print_text(text, lead=lead, indent=4, err=err)
 
 
-def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
-    """How many findings there are of each weight, heaviest first."""
-    counts = {w.word: 0 for w in sorted(Weight, reverse=True)}
-    for finding in findings:
-        counts[finding.weight.word] += 1
-    return counts
-
-
-def summary_line(findings: Iterable[Finding]) -> str:
-    """``5 faults, 1 caution, no notes``."""
-    return ", ".join(
-        f"{number or 'no'} {word}{'' if number == 1 else 's'}"
-        for word, number in count_findings(findings).items()
-    )
-
-
 def exit_code(findings: Iterable[Finding]) -> int:
     """0 when nothing is above a note, 1 for cautions, 2 for faults."""
     weight = heaviest(findings)

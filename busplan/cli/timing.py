@@ -9,7 +9,6 @@ import typer
 
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
-    count_findings,
     exit_code,
     is_narrow,
     print_findings,
@@ -17,6 +16,7 @@ from busplan.cli.output import (
     print_table,
     print_text,
 )
+from busplan.findings import count_findings
 
 if TYPE_CHECKING:
     from busplan.findings import Finding

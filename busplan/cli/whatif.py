@@ -14,8 +14,8 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
-    summary_line,
 )
+from busplan.findings import summary_line
 
 if TYPE_CHECKING:
     from busplan.checks.compare import Difference, LoadChange

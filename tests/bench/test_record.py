@@ -7,8 +7,9 @@ from html.parser import HTMLParser
 
 from support.bench import as_built, charger_rows, table_of
 
+from busplan.bench.model import SentFrame
 from busplan.bench.prove import prove_node
-from busplan.bench.record import BenchRecord, as_dict, to_html, to_markdown
+from busplan.bench.record import BenchRecord, as_dict, signal_rows, to_html, to_markdown
 
 HASH = "0123456789abcdef" * 4
 
@@ -38,6 +39,27 @@ def test_who_when_and_what_stand_in_every_form() -> None:
 
 def test_the_file_name_holds_node_serial_and_date() -> None:
     assert record().stem == "bench-charger-SN-42-7-20260304-050607"
+
+
+def test_a_failed_part_reads_well_at_a_glance() -> None:
+    for text in (to_markdown(record()), to_html(record())):
+        assert "charger: fail: it differs from its definition" in text
+        assert "1 fault, no cautions, no notes; 3 of 3 messages pass" in text
+        assert "median cycle time ±10%, jitter 0.5 cycles, gap 2.5 cycles" in text
+
+
+def test_large_whole_numbers_stay_exact() -> None:
+    serial = next(row for row in signal_rows(record().report) if row[1] == "ChargerSerial")
+    assert all(text.isdigit() for text in serial[2:4])
+
+
+def test_what_was_sent_stands_in_every_form() -> None:
+    sent = (SentFrame("18EAE5F9#00EE00", "address claimed", 12.25), SentFrame("7E0#01", "x", None))
+    for text in (to_markdown(record(sent=sent)), to_html(record(sent=sent))):
+        assert "answered after 12.2 ms" in text
+        assert "no answer" in text
+    assert as_dict(record(sent=sent))["sent"][0]["answer_ms"] == 12.25
+    assert "sent by busplan" not in to_html(record())
 
 
 def test_numbers_in_the_json_are_the_reports() -> None:
