@@ -24,12 +24,22 @@ from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
 
 _HEADER = re.compile(rb"^base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.I | re.M)
+_END_MARK = "end triggerblock"
+_REMARKS = (
+    "//",
+    "date ",
+    "base ",
+    "internal events",
+    "no internal events",
+    "begin triggerblock",
+    _END_MARK,
+)
+"""How lines begin that are neither frames nor lost ones."""
 _CLASSICAL = re.compile(
     r"\s*\d+\.\d+\s+\d+\s+\w+\s+[TR]x\s+(\S+)(?:\s+(\S+)(?:\s+(.*))?)?", re.ASCII
 )
 _PRIMER = "internal events logged\n"
 """The line after which the library's reader expects frames; without it, it drops the first one."""
-_END_MARK = "end triggerblock"
 
 
 def asc_chunks(
@@ -143,7 +153,7 @@ class _Careful:
             self._open_blocks += mark.startswith("begin triggerblock") - (mark == _END_MARK)
         first = self._tally.entries
         sound = [(first + line, text) for text, line, _ in lines if self._is_sound(text, line)]
-        feed = LineFeed(iter(sound), self._tally)
+        feed = LineFeed(iter(sound), self._tally, _REMARKS)
         feed.primer = _PRIMER
         place = {first + line: before for _, line, before in lines}
         before = []

@@ -32,16 +32,19 @@ class LineFeed(io.TextIOBase):
     """Numbered lines as python-can's readers want a text file, which knows where it stands.
 
     It gives lines; any other use raises the ``io.UnsupportedOperation`` of its base. ``candidate``
-    is the number of the last line that looked like a frame and has not become one; ``primer`` is
-    given before the next line.
+    is the number of the last line that has not become a frame, though it does not begin with any of
+    ``remarks`` (in small letters); ``primer`` is given before the next line.
     """
 
-    def __init__(self, lines: Iterator[tuple[int, str]], tally: Tally) -> None:
+    def __init__(
+        self, lines: Iterator[tuple[int, str]], tally: Tally, remarks: tuple[str, ...]
+    ) -> None:
         self.number = 0
         self.candidate: int | None = None
         self.primer = ""
         self._tally = tally
         self._lines = lines
+        self._remarks = remarks
 
     def readline(self, size: int | None = -1, /) -> str:  # type: ignore[override]
         """The next line with its end, empty at the end of the file; what iteration calls."""
@@ -51,8 +54,9 @@ class LineFeed(io.TextIOBase):
         self.number, line = next(self._lines, (self.number, None))
         if line is None:
             return ""
-        if line.lstrip()[:1].isdigit() and "Start of measurement" not in line:
-            self.skipped()
+        self.skipped()
+        start = line.lstrip().lower()
+        if start and not start.startswith(self._remarks) and "start of measurement" not in start:
             self.candidate = self.number
         return line + "\n"
 
@@ -104,6 +108,7 @@ def _text_format(
     make: Callable[[Any], can.io.generic.MessageReader],
     channel_of: Callable[[can.Message], str],
     primer: str,
+    remarks: tuple[str, ...],
     path: Path,
     tally: Tally,
     names: ChannelNames,
@@ -118,7 +123,7 @@ def _text_format(
         nonlocal at
         at = done
 
-    feed = LineFeed(_numbered_lines(path, tally, consumed), tally)
+    feed = LineFeed(_numbered_lines(path, tally, consumed), tally, remarks)
     gatherer = Gatherer(tally, names, text=True, knows_fd=knows_fd)
     reader: Any = None
 
@@ -159,6 +164,7 @@ def trc_chunks(
         can.TRCReader,
         lambda m: f"can{int(cast(int, m.channel)) - 1}",
         "",
+        (";",),
         path,
         tally,
         names,
@@ -182,6 +188,7 @@ def csv_chunks(
         can.CSVReader,
         lambda m: NO_CHANNEL,
         CSV_HEAD + "\n",
+        (CSV_HEAD,),
         path,
         tally,
         names,

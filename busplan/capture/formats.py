@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator
@@ -55,6 +56,7 @@ class Format:
         return reader
 
 
+_LISTING = re.compile(rb"\s*(\(\S+\)\s+)?\S+\s+[0-9A-Fa-f]{3,8}\s+\[\d+\]\s")
 TEXT_LOG = Format("text log", ".log", "textlog:text_chunks")
 FORMATS = (
     TEXT_LOG,
@@ -114,6 +116,11 @@ def recognise(path: Path) -> Format:
             raise CaptureError(f"{path}: the gzip stream is damaged ({error})") from error
     if head.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
         raise CaptureError(f"{path}: is UTF-16 text; save it as UTF-8 or plain text first")
+    if _LISTING.match(head):
+        raise CaptureError(
+            f"{path}: is a listing for reading on screen (can0  123   [8]  00 11 …), not a text "
+            "log; record as a log, for example with busplan record"
+        )
     found = _by_content(head.removeprefix(BOM_UTF8)) or next(
         (f for f in FORMATS if name.endswith(f.suffix)), None
     )

@@ -115,6 +115,54 @@ def test_text_logs_of_scrambled_pieces(tmp_path: Path, text: str, cut: int, pack
     read_or_refuse(path)
 
 
+asc_like = st.lists(
+    st.sampled_from(
+        [
+            "1.5 ",
+            " 1",
+            " CANFD",
+            " 123",
+            " 1abcdef0x",
+            " Rx",
+            " Tx",
+            " d",
+            " r",
+            " 8",
+            " 12",
+            " 0",
+            " 1",
+            " 00 11 22",
+            " G",
+            "\n",
+            "\r\n",
+            "x",
+            ".",
+            "é",
+            "ErrorFrame",
+            "End TriggerBlock",
+            "begin triggerblock",
+            "// ",
+            "1.5 1 123 Rx d 2 00 11\n",
+        ]
+    ),
+    max_size=60,
+).map("".join)
+
+
+@given(asc_like, st.integers(0, 40), st.booleans(), st.sampled_from(["hex", "dec"]))
+@settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_asc_of_scrambled_pieces(
+    tmp_path: Path, text: str, cut: int, packed: bool, base: str
+) -> None:
+    data = (f"date x\nbase {base}\n" + "1.5 1 123 Rx d 2 00 11\n" * 3 + text).encode()
+    data = gzip.compress(data) if packed else data
+    path = tmp_path / "any.asc"
+    path.write_bytes(data[: len(data) - cut])
+    read_or_refuse(path)
+
+
 def test_every_line_is_a_frame_or_counted(tmp_path: Path) -> None:
     """Flips inside a text log: frames and lines set aside add up to the lines of the file."""
     line = b"(1700000000.000001) can0 123#0011223344556677\n"
@@ -134,3 +182,31 @@ def test_every_line_is_a_frame_or_counted(tmp_path: Path) -> None:
         whole = bytes(bad).rpartition(b"\n")[0] + b"\n"
         blank = sum(not part.strip(b"\r") for part in whole[:-1].split(b"\n"))
         assert len(capture.frames) + wrong == whole.count(b"\n") - blank
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".trc", ".csv"])
+def test_every_line_of_other_text_formats_is_a_frame_or_counted(
+    tmp_path: Path, suffix: str
+) -> None:
+    """As above; what begins like a comment or a header after the damage may go uncounted."""
+    kind = next(f for f in FORMATS if f.suffix == suffix)
+    rows = [(1000 * k, "can0", 0x123, 0, 8, bytes(range(8))) for k in range(60)]
+    whole = write(tmp_path / f"whole{suffix}", rows).read_bytes()
+    frames = len(read_capture(tmp_path / f"whole{suffix}").frames)
+    body = whole.rindex(b"measurement") if suffix == ".asc" else whole.index(b"\n", len(whole) // 3)
+    rng = np.random.default_rng(10)
+    path = tmp_path / f"a{suffix}"
+    for _ in range(60):
+        bad = bytearray(whole)
+        for at in rng.integers(body + 12, len(bad) - 20, 6):
+            bad[at] ^= 1 << rng.integers(0, 8)
+        path.write_bytes(bad)
+        capture = read_capture(path)
+        counted = sum(
+            int(f.figures[0].value)
+            for f in capture.findings
+            if f.code in {"capture-entry-unreadable", "capture-entry-not-a-frame"}
+        )
+        lines = len(bad.split(b"\n")) - len(whole.split(b"\n"))
+        remarks = bad.count(b"\n;") - whole.count(b"\n;") if suffix == ".trc" else 0
+        assert len(capture.frames) + counted == frames + lines - remarks, kind
