@@ -8,12 +8,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import CaptureFiles, ChannelOption, NoCacheOption, OffsetOption
+from busplan.cli.captures import (
+    BitRateOption,
+    CaptureFiles,
+    ChannelOption,
+    NoCacheOption,
+    OffsetOption,
+)
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import SignalAddress, Vehicle
+    from busplan.replay.replay import Replay
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +30,11 @@ def register(app: typer.Typer) -> None:
 
 def replay(
     captures: CaptureFiles,
-    plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
+    plan: Annotated[
+        Path | None,
+        typer.Option(help="The vehicle's plan. Without one: identifiers, bytes, cycles and loads."),
+    ] = None,
+    bit_rate: BitRateOption = None,
     offset: OffsetOption = None,
     channel: ChannelOption = None,
     no_cache: NoCacheOption = False,
@@ -72,27 +83,31 @@ def replay(
 
     Example: busplan replay captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """
-    from busplan.cli.captures import open_capture
+    from busplan.cli.captures import open_capture, parse_rates
     from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
-    from busplan.screens.opening import replay_of
+    from busplan.screens.opening import replay_of, replay_without_plan
     from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     if screen is not None:
         check_screen(screen)
-    vehicle = load_plan(plan)
-    capture = open_capture(
-        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
-    )
-    told = parse_segmented(segmented, capture.frames.networks)
-    opened = replay_of(capture, vehicle, told)
+    rates = parse_rates(bit_rate)
+
+    def opened_with(plan: Path | None, files: list[Path], offsets: list[str] | None) -> Replay:
+        vehicle = load_plan(plan) if plan else None
+        capture = open_capture(
+            files, vehicle=vehicle, offsets=offsets, channels=channel, cache=not no_cache
+        )
+        told = parse_segmented(segmented, capture.frames.networks)
+        if vehicle is None:
+            return replay_without_plan(capture, rates, told)
+        return replay_of(capture, vehicle, told)
+
+    opened = opened_with(plan, captures, offset)
     second = None
     if beside is not None:
-        other = load_plan(beside_plan) if beside_plan else vehicle
-        second = replay_of(
-            open_capture([beside], vehicle=other, channels=channel, cache=not no_cache), other, told
-        )
+        second = opened_with(beside_plan or plan, [beside], None)
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")
     if browser:

@@ -37,7 +37,7 @@ def troubles(
     silent: Sequence[Silence],
 ) -> tuple[Trouble, ...]:
     """Everything wrong at a moment, the heaviest first."""
-    found = [*_silence(silent), *_pack(pack), *_networks(loads, networks)]
+    found = [*_unseen(pack), *_silence(silent), *_pack(pack), *_networks(loads, networks)]
     return tuple(sorted(found, key=lambda t: -t.weight))
 
 
@@ -50,15 +50,17 @@ def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
     return next(heavy, next(unseen, NOTHING_WRONG))
 
 
-def _pack(pack: PackState | None) -> Iterator[Trouble]:
+def _unseen(pack: PackState | None) -> Iterator[Trouble]:
     if pack is None:
-        yield Trouble(Weight.NOTE, NO_PACK, "the plan describes no pack")
-        return
-    if not pack.in_capture:
-        yield Trouble(Weight.NOTE, NO_PACK, "nothing of the pack was recorded")
-        return
-    if not pack.any_value:
+        yield Trouble(Weight.NOTE, NO_PACK, "no plan describes a pack here")
+    elif not pack.in_capture:
+        yield Trouble(Weight.NOTE, NO_PACK, "no cell or sensor of the pack was recorded")
+    elif not pack.any_value:
         yield Trouble(Weight.NOTE, NO_VALUE, "no cell or sensor has been heard yet")
+
+
+def _pack(pack: PackState | None) -> Iterator[Trouble]:
+    if pack is None or not pack.any_value:
         return
     limits = pack.layout.limits
     yield from _cells_outside(pack)

@@ -198,7 +198,7 @@ def unrecorded(snapshot: Snapshot, columns: int) -> list[Line]:
 def no_pack(snapshot: Snapshot) -> str:
     """Why the screens show no pack; empty when they do."""
     if snapshot.pack is None:
-        return "This plan describes no pack; busplan pack --suggest PLAN proposes one."
+        return "No plan describes a pack here; busplan pack --suggest PLAN proposes one."
     if not snapshot.pack.in_capture:
         return "No cell and no sensor of the pack is in this capture."
     return ""

@@ -150,7 +150,7 @@ def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 def _messages_text(asked: Asked, shot: Snapshot) -> list[Line]:
     replay, columns = asked.replay, asked.columns
     fit = Columns.whole(replay)
-    lines = [draw_heading(columns, fit)]
+    lines = fold(draw_heading(200, fit), columns, 4)
     for n in matching(replay, asked.words):
         head = head_runs(replay, shot, n, fit)
         below: Line = [(" " * 4, "plain")]

@@ -1,18 +1,23 @@
 """What is not there is said plainly, on every screen and in its twins, and never called good."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay, make_table, make_vehicle
+from typer.testing import CliRunner
 
 from busplan.capture.frames import FrameTable
+from busplan.cli.app import app
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.twin import SCREENS, Asked, judged, screen_dict
 from busplan.screens.twin import screen_text as twin_text
 
+ROOT = Path(__file__).parents[2]
 VAN = make_vehicle(((4, 4), (4,)))
 
 
@@ -22,7 +27,12 @@ def only(network: str) -> FrameTable:
 
 
 CASES = {
-    "no pack in the plan": (replace(VAN, pack=None), make_table(VAN, 10.0), "NO PACK", "no pack"),
+    "no pack in the plan": (
+        replace(VAN, pack=None),
+        make_table(VAN, 10.0),
+        "NO PACK",
+        "No plan describes",
+    ),
     "no pack in the capture": (VAN, only("thermal"), "NO PACK", "No cell and no sensor"),
     "no frame at all": (VAN, FrameTable.empty(tuple(VAN.networks)), "NO DATA", "No cell"),
 }
@@ -48,17 +58,17 @@ def test_text_and_json_say_that_there_is_no_pack(case: str) -> None:
 @pytest.mark.parametrize("case", CASES)
 async def test_the_screens_say_that_there_is_no_pack(case: str, size: tuple[int, int]) -> None:
     vehicle, table, word, reason = CASES[case]
-    app = ReplayApp(Replay.of(vehicle, table), start_ns=5 * S, now=FakeNow())
-    async with app.run_test(size=size) as pilot:
-        await settle(app, pilot)
-        assert word in screen_text(app)
-        assert reason in screen_text(app)
+    screens = ReplayApp(Replay.of(vehicle, table), start_ns=5 * S, now=FakeNow())
+    async with screens.run_test(size=size) as pilot:
+        await settle(screens, pilot)
+        assert word in screen_text(screens)
+        assert reason in screen_text(screens)
         await pilot.press("t", "v", "right", "enter", "2")
         await pilot.pause()
-        assert reason in screen_text(app)
+        assert reason in screen_text(screens)
         await pilot.press("7")
         await pilot.pause()
-        assert "nothing wrong" not in screen_text(app)
+        assert "nothing wrong" not in screen_text(screens)
 
 
 def test_before_the_first_value_nothing_is_called_even() -> None:
@@ -79,3 +89,35 @@ def test_cells_that_never_come_are_missing_not_even() -> None:
     assert shot.pack.cells.unheard.sum() == 4
     at_once = Replay.of(replay.vehicle, table).snapshot(S // 10)
     assert not any("not heard" in t.text for t in at_once.troubles if t.word == "VALUES MISSING")
+
+
+def test_a_capture_without_a_plan_shows_identifiers_bytes_and_loads(tmp_path: Path) -> None:
+    file = tmp_path / "run.log"
+    file.write_text("".join(f"({n / 10:.6f}) can{n % 2} 12{n % 2}#0102\n" for n in range(40)))
+    call = ["replay", str(file), "--bit-rate", "can0=125000", "--json", "--screen"]
+    told = json.loads(CliRunner().invoke(app, [*call, "messages"]).stdout)
+    assert (told["vehicle"], told["state"]) == ("no plan", "NO PACK")
+    assert [m["identifier"] for m in told["messages"]] == ["0x120", "0x121"]
+    assert told["messages"][0]["payload"] == "0102"
+    assert told["messages"][0]["cycle_ms"] == pytest.approx(200)
+    told = json.loads(CliRunner().invoke(app, [*call, "findings"]).stdout)
+    (finding,) = told["findings"]
+    assert finding["code"] == "bit-rate-assumed"
+    assert "can1" in finding["summary"]
+    assert "can0" not in finding["summary"]
+    rates = json.loads(CliRunner().invoke(app, [*call, "networks"]).stdout)["networks"]
+    assert rates[0]["load_minute"] == pytest.approx(4 * rates[1]["load_minute"], rel=0.1)
+
+
+def test_one_frame_is_a_capture_and_none_is_an_error(tmp_path: Path) -> None:
+    file = tmp_path / "one.log"
+    file.write_text("(1.000000) can1 12345678#00\n")
+    call = ["replay", str(file), "--plan", str(ROOT / "dbc_examples/as_built.toml"), "--text"]
+    result = CliRunner().invoke(app, call)
+    assert result.exit_code == 0
+    assert "NO PACK" in result.stdout
+    assert "0x12345678 on pack" in result.stdout
+    file.write_text("(1.000000) elsewhere 12345678#00\n")
+    assert "elsewhere" in str(CliRunner().invoke(app, call).exception)
+    file.write_text("")
+    assert "empty" in str(CliRunner().invoke(app, call).exception)
