@@ -1,8 +1,9 @@
 """What to measure when nothing arrives: the bench's first-aid table.
 
-Values: terminators 120 Ω at each end (ISO 11898-2), so 60 Ω across the pair; recessive level 2.0 to
-3.0 V on either line, dominant about 3.5 V and 1.5 V (ISO 11898-2, from memory). The order of the
-steps and the readings of a voltmeter on a busy pair: common practice, no source.
+Values: a terminator of 100 to 130 Ω, usually 120 Ω, at each end (ISO 11898-2), so 50 to 65 Ω across
+the pair; recessive level 2.0 to 3.0 V on either line, at most 0.05 V apart, dominant about 3.5 V
+and 1.5 V (ISO 11898-2, from memory). The order of the steps and the readings of a voltmeter on a
+busy pair: common practice, no source.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ class Step(NamedTuple):
 STEPS = (
     Step(
         "Power off. Resistance across the pair (CAN-H to CAN-L)",
-        "60 Ω (54 to 66 Ω)",
+        "60 Ω (50 to 65 Ω)",
         "120 Ω: one terminator is missing. 40 Ω: one too many, often built into a part. "
         "Near 0 Ω: the lines touch. Open: broken wire or no terminator at all.",
     ),

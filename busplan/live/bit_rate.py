@@ -45,12 +45,20 @@ def find_bit_rate(
 
     Raises :class:`UsageError` when the interface cannot be told to keep silent.
     """
-    if spec.kind not in SILENT_OPTIONS:
-        raise UsageError(
-            f"{spec}: a bit-rate search needs an interface that can be told to listen only "
-            f"({', '.join(sorted(SILENT_OPTIONS))}); at a wrong bit rate any other would destroy "
-            "the frames of the others"
+    if spec.kind not in SILENT_OPTIONS or spec.overrides_silence:
+        hint = (
+            f"; on Linux try one after the other: ip link set {spec.channel} up type can bitrate "
+            "250000 listen-only on"
+            if spec.kind == "socketcan"
+            else ""
         )
+        raise UsageError(
+            f"{spec}: a bit-rate search needs an interface that is told to listen only "
+            f"({', '.join(sorted(SILENT_OPTIONS))}); at a wrong bit rate any other would destroy "
+            f"the frames of the others{hint}"
+        )
+    if "bitrate" in spec.options:
+        raise UsageError(f"{spec}: the search sets the bit rate itself; leave bitrate= out")
     heard = []
     for bit_rate in bit_rates:
         heard.append(_listen(replace(spec, bit_rate=bit_rate), bit_rate, listen_s, opener))

@@ -52,6 +52,17 @@ def test_nothing_fits_is_said_so() -> None:
     assert not any(h.fits for h in heard)
 
 
-def test_an_interface_that_cannot_keep_silent_is_refused() -> None:
-    with pytest.raises(UsageError, match="listen only"):
-        find_bit_rate(parse_interface("bench=socketcan:can0"))
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("socketcan:can0", "ip link set can0 up type can bitrate 250000 listen-only on"),
+        ("gs_usb:0", "listen only"),
+        ("slcan:/dev/null,listen_only=false", "listen only"),
+        ("slcan:/dev/null,bitrate=125000", "leave bitrate= out"),
+    ],
+)
+def test_a_search_that_could_disturb_others_is_refused(text: str, words: str) -> None:
+    adapter = Adapter()
+    with pytest.raises(UsageError, match=words):
+        find_bit_rate(parse_interface(f"bench={text}"), opener=adapter.open)
+    assert adapter.tried == []
