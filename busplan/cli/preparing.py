@@ -6,8 +6,6 @@ import sys
 import threading
 import time
 
-import typer
-
 LINE = "busplan: preparing compiled parts, a few seconds (once after installing)"
 PATIENCE_S = 1.0
 """Without a terminal, nothing is said about shorter compiling."""
@@ -44,4 +42,4 @@ class Preparing:
     def _say(self) -> None:
         if not self._said:
             self._said = True
-            typer.echo(LINE, err=True)
+            sys.stderr.write(LINE + "\n")  # as it is now: a progress display may stand in for it
