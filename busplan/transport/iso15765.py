@@ -35,15 +35,14 @@ from busplan.transport.iso15765_follow import (
     WRONG,
 )
 from busplan.transport.sessions import (
+    About,
     Party,
     Protocol,
     Reassembly,
-    Sessions,
-    copied,
     ends_of,
     followed,
-    message_table,
     parts_of,
+    reassembly,
     spans_of,
 )
 
@@ -109,64 +108,31 @@ def reassemble(frames: FrameTable, told: Collection[Segmented]) -> Reassembly:
     streams, seen = _read(frames, told)
     spans = spans_of(frames) if told else {}
     limits = [spans[one.key.network] for one, _ in streams]
-    n = len(seen.rows)
-    session, part = np.full(n, NOTHING, np.int64), np.full(n, NOTHING, np.int64)
-    outcome = [np.zeros(n, np.int64) for _ in range(4)]
     time_ns = frames.time_ns[seen.rows]
-    count = followed(
+    outcome = followed(
         iso15765_follow.follow,
         _compiled,
         [time_ns, seen.what, seen.stream, seen.size, seen.number, seen.room, seen.step, seen.same],
         [np.full(len(streams), TIMEOUT_NS), *ends_of(limits)],
-        [session, part, *outcome],
     )
-    ending, begun, final, repeats = (column[:count] for column in outcome)
+    session, begun = outcome.session, outcome.begun
     size = seen.size[begun]
-    parts = parts_of(
-        session,
-        part,
-        size,
-        frames.start[seen.rows] + seen.skip,
-        seen.room,
-        1,
-        np.where(seen.what == NEXT, _steps(seen, session, begun), seen.room),
-    )
-    payload, start = copied(parts, frames.payload, size, ending)
-    party = seen.stream[begun]
+    start = frames.start[seen.rows] + seen.skip
+    most = np.where(seen.what == NEXT, _steps(seen, session, begun), seen.room)
+    parts = parts_of(session, outcome.part, size, start, seen.room, 1, most)
     first_rows = seen.rows[begun]
-    sessions = Sessions(
+    about = About(
         tuple(_party(one, address) for one, address in streams),
-        np.full(count, Protocol.ISO15765),
-        party,
-        np.full(count, -1),
+        seen.stream[begun],
+        np.full(len(begun), Protocol.ISO15765),
+        np.full(len(begun), -1),
         size,
-        ending,
-        time_ns[begun],
-        time_ns[final],
-        np.bincount(session[session >= 0], minlength=count),
-        repeats,
-        np.zeros(count, np.bool_),
+        frames.identifier[first_rows].astype(np.int64),
+        frames.flags[first_rows],
     )
-    strays = (session == NOTHING) & (seen.what == STRAY)
-    return Reassembly(
-        message_table(
-            frames,
-            frames.network[first_rows],
-            frames.identifier[first_rows],
-            frames.flags[first_rows],
-            time_ns[final],
-            size,
-            start,
-            payload,
-        ),
-        sessions,
-        frozenset(one.key for one in told),
-        {
-            name: time_ns[strays & (frames.network[seen.rows] == i)]
-            for i, name in enumerate(frames.networks)
-            if name in spans
-        },
-    )
+    stray = (session == NOTHING) & (seen.what == STRAY)
+    carriers = [one.key for one in told]
+    return reassembly(frames, seen.rows, outcome, parts, about, carriers, stray)
 
 
 def _steps(seen: _Frames, session: I64, begun: I64) -> I64:

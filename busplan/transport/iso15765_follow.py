@@ -54,6 +54,7 @@ def follow(
     begun: MutableSequence[int],
     final: MutableSequence[int],
     repeats: MutableSequence[int],
+    unanswered: MutableSequence[int],
 ) -> int:
     """Give every frame to its message; the number of messages.
 
@@ -64,7 +65,7 @@ def follow(
 
     Written, one entry a frame: ``session`` (−1 none) and ``part`` (byte of the message it starts
     at, ``AGAIN − byte`` for one that came again, −1 none). Written, one entry a session: as for
-    J1939.
+    J1939; nothing is ever ``unanswered``.
     """
     streams = len(first)
     opened = [-1] * streams

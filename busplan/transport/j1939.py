@@ -36,16 +36,15 @@ from busplan.transport.j1939_follow import (
     WRONG,
 )
 from busplan.transport.sessions import (
+    About,
     Party,
     Protocol,
     Reassembly,
-    Sessions,
-    copied,
     ends_of,
     followed,
     in_time_order,
-    message_table,
     parts_of,
+    reassembly,
     spans_of,
 )
 
@@ -121,63 +120,31 @@ def reassemble(
     patience = np.where(
         (pairs & 0xFF) == GLOBAL_ADDRESS, BROADCAST_TIMEOUT_NS, CONNECTION_TIMEOUT_NS
     )
-    n = len(seen.rows)
-    session, part = np.full(n, NOTHING, np.int64), np.full(n, NOTHING, np.int64)
-    outcome = [np.zeros(n, np.int64) for _ in range(5)]
     time_ns = frames.time_ns[seen.rows]
-    count = followed(
+    outcome = followed(
         j1939_follow.follow,
         _compiled,
         [time_ns, seen.what, pair, reverse, seen.group, seen.size, seen.number, seen.room],
         [patience, *ends_of(limits)],
-        [session, part, *outcome],
     )
-    ending, begun, final, repeats, unanswered = (column[:count] for column in outcome)
+    begun = outcome.begun
     size = seen.size[begun]
-    parts = parts_of(
-        session,
-        part,
-        size,
-        frames.start[seen.rows] + 1,
-        seen.room,
-        PACKET,
-        np.full(n, PACKET, np.int64),
-    )
-    payload, start = copied(parts, frames.payload, size, ending)
-    identifier = _identifier(seen.group[begun], seen.source[begun], seen.destination[begun])
-    identifier = _renamed(frames, seen.network[begun], identifier, known)
-    sessions = Sessions(
+    start = frames.start[seen.rows] + 1
+    most = np.full(len(start), PACKET)
+    parts = parts_of(outcome.session, outcome.part, size, start, seen.room, PACKET, most)
+    group = seen.group[begun]
+    identifier = _identifier(group, seen.source[begun], seen.destination[begun])
+    about = About(
         tuple(_party(frames, code) for code in pairs.tolist()),
-        _protocol(seen, begun),
         pair[begun],
-        seen.group[begun],
+        _protocol(seen, begun),
+        group,
         size,
-        ending,
-        time_ns[begun],
-        time_ns[final],
-        np.bincount(session[session >= 0], minlength=count),
-        repeats,
-        unanswered.astype(np.bool_),
+        _renamed(frames, seen.network[begun], identifier, known),
+        np.full(len(begun), EXTENDED),
     )
-    return Reassembly(
-        message_table(
-            frames,
-            seen.network[begun],
-            identifier,
-            np.full(count, EXTENDED),
-            time_ns[final],
-            size,
-            start,
-            payload,
-        ),
-        sessions,
-        frozenset(keys),
-        {
-            name: time_ns[(session == NOTHING) & (seen.network == i)]
-            for i, name in enumerate(frames.networks)
-            if name in spans
-        },
-    )
+    stray = outcome.session == NOTHING
+    return reassembly(frames, seen.rows, outcome, parts, about, keys, stray)
 
 
 def _read(frames: FrameTable, rows: I64) -> _Frames:

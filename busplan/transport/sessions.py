@@ -7,7 +7,7 @@ and its ``length`` column is uint32, which the column of recorded frames never i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
@@ -50,10 +50,7 @@ class Protocol(IntEnum):
 
 
 class Party(NamedTuple):
-    """Who talks to whom: the network and the identifier that a message between them would have.
-
-    ``label`` says it for people: ``0xE5 to all``, ``0xE5 to 0x56``, ``0x7E8``.
-    """
+    """Who talks to whom: ``label`` is ``0xE5 to all``, ``0xE5 to 0x56``, ``0x7E8``."""
 
     network: str
     label: str
@@ -113,6 +110,22 @@ class Parts(NamedTuple):
     again: npt.NDArray[np.bool_]
     start: I64
     take: I64
+
+
+class Outcome(NamedTuple):
+    """What a follower says, see :mod:`busplan.transport.j1939_follow`.
+
+    One entry a frame: its ``session`` and ``part``. One entry a session: ``ending``, the frame it
+    has ``begun`` with, its ``final`` part, ``repeats``, ``unanswered``.
+    """
+
+    session: I64
+    part: I64
+    ending: I64
+    begun: I64
+    final: I64
+    repeats: I64
+    unanswered: I64
 
 
 def parts_of(
@@ -247,17 +260,73 @@ def followed(
     compiled: Callable[[], Callable[..., int]],
     columns: Sequence[I64],
     limits: Sequence[I64],
-    results: Sequence[I64],
-) -> int:
-    """Run a follower over columns, as it stands or, for many frames, as ``compiled`` gives it.
-
-    ``results`` are filled; returns the number of sessions.
-    """
-    if len(columns[0]) >= COMPILED_FROM:
+) -> Outcome:
+    """Run a follower over columns, as it stands or, for many frames, as ``compiled`` gives it."""
+    n = len(columns[0])
+    results = [np.full(n, NOTHING, np.int64) for _ in range(2)]
+    results += [np.zeros(n, np.int64) for _ in range(5)]
+    if n >= COMPILED_FROM:
         wide = (np.ascontiguousarray(c, np.int64) for c in (*columns, *limits))
-        return int(compiled()(*wide, *results))
-    lists = [r.tolist() for r in results]
-    count = plain(*(c.tolist() for c in (*columns, *limits)), *lists)
-    for result, values in zip(results, lists, strict=True):
-        result[:] = values
-    return count
+        count = int(compiled()(*wide, *results))
+    else:
+        lists = [r.tolist() for r in results]
+        count = plain(*(c.tolist() for c in (*columns, *limits)), *lists)
+        results = [np.array(values, np.int64) for values in lists]
+    return Outcome(*results[:2], *(column[:count] for column in results[2:]))
+
+
+class About(NamedTuple):
+    """What a protocol knows of its sessions; one entry a session, ``parties`` apart."""
+
+    parties: tuple[Party, ...]
+    party: I64
+    protocol: Array
+    group: I64
+    size: I64
+    identifier: I64
+    flags: Array
+
+
+def reassembly(
+    frames: FrameTable,
+    rows: I64,
+    outcome: Outcome,
+    parts: Parts,
+    about: About,
+    carriers: Collection[FrameKey],
+    stray: Array,
+) -> Reassembly:
+    """Everything a protocol found in the frames ``rows``; ``stray`` marks those of no session."""
+    times, count = frames.time_ns[rows], len(outcome.ending)
+    payload, start = copied(parts, frames.payload, about.size, outcome.ending)
+    begun_ns, final_ns = times[outcome.begun], times[outcome.final]
+    belonging = outcome.session[outcome.session >= 0]
+    sessions = Sessions(
+        about.parties,
+        about.protocol,
+        about.party,
+        about.group,
+        about.size,
+        outcome.ending,
+        begun_ns,
+        final_ns,
+        np.bincount(belonging, minlength=count),
+        outcome.repeats,
+        outcome.unanswered.astype(np.bool_),
+    )
+    network = frames.network[rows]
+    messages = message_table(
+        frames,
+        network[outcome.begun],
+        about.identifier,
+        about.flags,
+        final_ns,
+        about.size,
+        start,
+        payload,
+    )
+    stray_ns = {
+        frames.networks[i]: times[stray & (network == i)]
+        for i in np.unique(network[stray]).tolist()
+    }
+    return Reassembly(messages, sessions, frozenset(carriers), stray_ns)
