@@ -57,6 +57,7 @@ class ReplayApp(App[None]):
     CSS = """
     Screen { layout: vertical; }
     #views { height: 1fr; }
+    CommandPalette SearchIcon { display: none; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "play_or_hold", "Play or hold", id="time.toggle"),
