@@ -1,6 +1,7 @@
 """Colours that can be read, and nothing that is told by colour alone."""
 
 import pytest
+from rich.style import Style
 from textual.theme import Theme
 
 from busplan.findings import Weight
@@ -34,11 +35,11 @@ def test_the_formula_agrees_with_known_ratios() -> None:
 @pytest.mark.parametrize("theme", look.THEMES, ids=lambda t: t.name)
 def test_text_has_the_contrast_that_wcag_asks_for(theme: Theme) -> None:
     """At least 4.5 for text (success criterion 1.4.3), 3 for what is drawn (1.4.11)."""
-    row = look.style("chosen-row", theme.dark, True).bgcolor
+    row = look.style("chosen-row", theme.dark, True, Style()).bgcolor
     assert row is not None
     grounds = [theme.background, theme.surface, row.get_truecolor().hex]
     for role in look._ROLES:
-        style = look.style(role, theme.dark, True)
+        style = look.style(role, theme.dark, True, Style())
         text = style.color.get_truecolor().hex if style.color else theme.foreground
         under = [style.bgcolor.get_truecolor().hex] if style.bgcolor else grounds
         least = 3.0 if role in DRAWN else 4.5
@@ -52,4 +53,4 @@ def test_every_state_has_a_mark_or_a_style_without_colour() -> None:
     assert len({grade.mark for grade in Grade}) == len(Grade)
     assert len({weight.mark for weight in Weight}) == len(Weight)
     for role in (*OF_GRADE.values(), *OF_WEIGHT.values()):
-        assert look.style(role, True, False).color is None
+        assert look.style(role, True, False, Style()).color is None
