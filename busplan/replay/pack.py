@@ -209,7 +209,8 @@ def pack_state(
             mean[m] = sum(mine) / len(mine)
             near[m] = min(mine, key=lambda value: abs(value - middle))
     seen = near[~np.isnan(near)]
-    late = float(np.median(seen)) - near if len(seen) else near
+    # One module alone is behind nobody.
+    late = float(np.median(seen)) - near if len(seen) > 1 else np.full(len(near), np.nan)
     return PackState(layout, cells, sensors, mean, late, quantities, in_capture)
 
 

@@ -83,30 +83,30 @@ def sensor_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
 class ModuleGrid:
     """How far each module is off the median of all, and the grade of it; ``(n_modules, n)``.
 
-    Temperatures [K]: the module's mean. Voltages [V]: its cell that is furthest off the median of
-    all cells.
+    Temperatures [K]: the mean of the module, or of the enclosure whose sensors belong to no module.
+    Voltages [V]: the module's cell that is furthest off the median of all cells.
     """
 
+    names: tuple[str, ...]
     moments_ns: I64
     deviation: F64
     grade: Grades
 
 
 def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
-    """Mean temperature of each module against the median of all modules."""
+    """Mean temperature of each module, or enclosure, against the median of all of them."""
     sensors = sensor_grid(replay, layout, at_ns).values
-    mean = np.full((len(layout.modules), len(at_ns)), np.nan)
-    for m, module in enumerate(layout.modules):
-        mine = [i for i, s in enumerate(layout.sensors) if s.module == module]
-        if mine:
-            seen = ~np.isnan(sensors[mine])
-            total = np.where(seen, sensors[mine], 0).sum(axis=0)
-            mean[m] = np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
+    names = tuple(dict.fromkeys(s.module for s in layout.sensors))
+    mean = np.full((len(names), len(at_ns)), np.nan)
+    for m, name in enumerate(names):
+        mine = [i for i, s in enumerate(layout.sensors) if s.module == name]
+        seen = ~np.isnan(sensors[mine])
+        total = np.where(seen, sensors[mine], 0).sum(axis=0)
+        mean[m] = np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
     deviation = mean - Grid(at_ns, mean).band()[1]
     limits, step = layout.limits, layout.temperature_resolution_k or 0.0
-    return ModuleGrid(
-        at_ns, deviation, grade_deviation(deviation, limits.temperature_spread_k, step)
-    )
+    grade = grade_deviation(deviation, limits.temperature_spread_k, step)
+    return ModuleGrid(names, at_ns, deviation, grade)
 
 
 def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
@@ -120,7 +120,8 @@ def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
             part = off[mine]
             far = np.where(np.isnan(part), -1.0, np.abs(part)).argmax(axis=0)
             worst[m] = part[far, np.arange(len(at_ns))]
-    return ModuleGrid(at_ns, worst, grade_deviation(worst, layout.limits.voltage_spread_v))
+    grade = grade_deviation(worst, layout.limits.voltage_spread_v)
+    return ModuleGrid(layout.modules, at_ns, worst, grade)
 
 
 def _held(

@@ -103,7 +103,8 @@ def pack_table(pack: PackState) -> list[Line]:
     lines.append([(f"{'spread':<8}", FAINT), *((f"{k.spread:<18}", "strong") for k in kinds)])
     worst = pack.worst_lag
     if worst:
-        lines.append([(f"{'lag':<8}", FAINT), (f"{worst[0]} {worst[1]:.1f} K behind", PLAIN)])
+        late = f"{worst[0]} {worst[1]:.1f} K behind" if worst[1] >= 0.05 else "no module behind"
+        lines.append([(f"{'lag':<8}", FAINT), (late, PLAIN)])
     return lines
 
 

@@ -30,7 +30,10 @@ def draw_trend(
 ) -> list[Line]:
     """The chosen one as a line, its peers as a shaded band and their median as a thin line."""
     wide = max(columns - AXIS, 8)
-    sensors = choice.kind == "sensor" or (choice.kind == "module" and bool(layout.sensors))
+    sensors = choice.kind == "sensor" or (
+        choice.kind == "module"
+        and any(s.module == layout.modules[choice.number] for s in layout.sensors)
+    )
     found = _grid(replay, sensors, window.a_ns, window.b_ns, wide)
     mine, name = _members(layout, choice, sensors)
     low, middle, high = found.band()
@@ -61,13 +64,13 @@ def draw_heat(
     replay: Replay, layout: PackLayout, window: Window, t_ns: int, columns: int, *, volts: bool
 ) -> list[Line]:
     """Each module over time, graded by how far it is off the others."""
-    lead = max((len(m) for m in layout.modules), default=0) + 1
+    lead = max((len(name) for name in (*layout.modules, *layout.enclosures)), default=0) + 1
     wide = max(columns - lead, 8)
     found = _modules(replay, volts, window.a_ns, window.b_ns, wide)
     what = "cells of each module" if volts else "temperature of each module"
     return [
         clip([(what, HEAD), (f"  {window.text}", FAINT)], columns),
-        *draw_map(layout.modules, found.grade, window.column(t_ns, wide)),
+        *draw_map(found.names, found.grade, window.column(t_ns, wide)),
     ]
 
 

@@ -83,12 +83,14 @@ class PackMap:
         for i, sensor in enumerate(layout.sensors):
             sensors.setdefault(sensor.module, []).append(i)
         most = max((len(sensors.get(m, ())) for m in modules), default=0)
-        room = columns - labels - LAG_WIDTH
+        room = columns - labels - (LAG_WIDTH if most else 0)
         # Sensors stand beside the cells while they leave at least half of the row to them.
         beside = min(most, max(room // 2 // SENSOR_WIDTH, 1))
         step = _WIDTH[density]
         widest = max((len(c) for c in cells.values()), default=0)
         across = max(min((room - beside * SENSOR_WIDTH) // step, widest), 1)
+        # Equal rows rather than full ones and a rest.
+        across = -(-widest // -(-widest // across)) if widest else 1
         sensors_at = labels + across * step + 1
         rows: list[Row] = []
         for enclosure, members in layout.enclosures.items():
@@ -172,6 +174,9 @@ class PackMap:
                 (s.x for row in self.rows for s in row.spots if s.choice.kind == "sensor"), 0
             )
             lead = self.labels + len(what[self.density])
+            if start and start <= lead:
+                line = [("[V]".rjust(self.labels + 3), HEAD)]
+                lead = self.labels + 3
             if start > lead:
                 line.append((" " * (start - lead) + "[°C]", HEAD))
                 lead = start + 4

@@ -91,7 +91,8 @@ def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
         if worst := pack.worst_lag:
             far = worst[1] > limits.temperature_spread_k
             role = "caution" if far else PLAIN
-            lower.append(_tile("lag", f"{worst[1]:.1f}", f"K  {worst[0]}", role))
+            note = f"K  {worst[0]}" if worst[1] >= 0.05 else "K"
+            lower.append(_tile("lag", f"{worst[1]:.1f}", note, role))
     elif layout.sensors:
         lower.append(_tile("sensors", "--", "no fresh value", "stale"))
     current = pack.quantities.get("current")

@@ -1,14 +1,21 @@
 """Packs of every shape find their place; every cell and sensor can be chosen."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.van import make_replay, make_vehicle
+from support.van import make_replay, make_table, make_vehicle
 
+from busplan.plan.vehicle import SensorPlace
+from busplan.replay.replay import Replay
+from busplan.screens.pack_trend import draw_heat, draw_trend
 from busplan.screens.packmap import Choice, PackMap
 from busplan.screens.runs import text, width
+from busplan.screens.timeline import Window
+
+S = 1_000_000_000
 
 shapes = st.lists(st.lists(st.integers(1, 30), min_size=1, max_size=4), min_size=1, max_size=6)
 
@@ -48,6 +55,45 @@ def test_one_cell_is_a_pack_too() -> None:
     assert state is not None
     lines = PackMap.of(state.layout, 80, "values").draw(state, None)
     assert text(lines[1]).startswith("A A1 3.70")
+
+
+def test_one_module_alone_is_behind_nobody() -> None:
+    state = make_replay([(1,)], 2.0, sensors=1).snapshot(2_000_000_000).pack
+    assert state is not None
+    assert state.worst_lag is None
+    heading, row = PackMap.of(state.layout, 80, "values").draw(state, None)
+    assert text(heading).split() == ["[V]", "[°C]", "lag", "K"]
+    assert text(row).split() == ["A", "A1", "3.701", "14.5"]
+
+
+def test_cells_that_need_several_rows_share_them_equally() -> None:
+    layout = make_vehicle([[14]], 2).pack
+    assert layout is not None
+    rows = PackMap.of(layout, 80, "values").rows
+    assert [sum(s.choice.kind == "cell" for s in row.spots) for row in rows] == [7, 7]
+
+
+def test_sensors_of_an_enclosure_have_their_row_and_their_line_over_time() -> None:
+    vehicle = make_vehicle([[8, 8], [8, 8]], 1)
+    assert vehicle.pack is not None
+    places = [("A", 1), ("A", 2), ("B", 1), ("B", 2)]
+    shared = tuple(
+        SensorPlace(*place, sensor.address)
+        for place, sensor in zip(places, vehicle.pack.sensors, strict=True)
+    )
+    vehicle = replace(vehicle, pack=replace(vehicle.pack, sensors=shared))
+    replay = Replay.of(vehicle, make_table(vehicle, 4.0))
+    state, layout = replay.snapshot(3 * S).pack, vehicle.pack
+    assert state is not None
+    assert layout is not None
+    lines = [text(line) for line in PackMap.of(layout, 80, "values").draw(state, None)]
+    assert [line.split()[0] for line in lines[1:]] == ["A", "A1", "A2", "B", "B1", "B2"]
+    assert lines[1].split() == ["A", "14.5", "14.5"]
+    heat = draw_heat(replay, layout, Window(0, 4 * S, None), 3 * S, 80, volts=False)
+    assert [text(line).split()[0] for line in heat[1:]] == ["A", "B"]
+    assert all(text(line).count("·") > 60 for line in heat[1:])
+    trend = draw_trend(replay, layout, Choice("module", 0), Window(0, 4 * S, None), 0, 80, 8)
+    assert "V" in text(trend[-1])
 
 
 def test_a_click_and_the_arrows_find_their_cell() -> None:
