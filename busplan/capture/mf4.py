@@ -2,7 +2,7 @@
 
 A file keeps data, error and remote frames in groups of their own; they are merged by time, so all
 frames of the file are in memory once. Channel numbers become ``can0`` and so on, as numbered in the
-file. asammdf is an extra: ``pip install 'busplan[mf4]'``.
+file. asammdf is an extra (``mf4``).
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def mf4_chunks(
         from asammdf import MDF
     except ImportError as error:
         raise CaptureError(
-            f"{path}: MF4 needs one more library: pip install 'busplan[mf4]'"
+            f"{path}: MF4 needs one more library: pip install asammdf"
         ) from error
     tally.entry = "record"
     parts: list[Chunk] = []

@@ -57,7 +57,7 @@ def pack(
         bool, typer.Option("--tables", help="All modules and cells too, and why and what to do.")
     ] = False,
     plots: Annotated[
-        Path | None, typer.Option(help="Write plots into this folder (needs busplan[plots]).")
+        Path | None, typer.Option(help="Write plots into this folder (needs matplotlib).")
     ] = None,
     svg: Annotated[bool, typer.Option("--svg", help="Plots as SVG instead of PNG.")] = False,
     suggest: Annotated[

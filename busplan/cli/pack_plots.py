@@ -33,7 +33,7 @@ def write_plots(
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise UsageError("plots need matplotlib: pip install 'busplan[plots]'") from None
+        raise UsageError("plots need matplotlib: pip install matplotlib") from None
     makers: dict[str, Callable[[Any, PackReport, PackSeries], bool]] = {
         "modules": _modules,
         "exchange": _exchange,
