@@ -48,9 +48,7 @@ def mf4_chunks(
     try:
         from asammdf import MDF
     except ImportError as error:
-        raise CaptureError(
-            f"{path}: MF4 needs one more library: pip install asammdf"
-        ) from error
+        raise CaptureError(f"{path}: MF4 needs one more library: pip install asammdf") from error
     tally.entry = "record"
     parts: list[Chunk] = []
     size = path.stat().st_size

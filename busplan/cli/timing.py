@@ -96,7 +96,7 @@ def _print_networks(networks: list[NetworkTiming], slacks: list[Slack]) -> None:
     """One row a network: load, what is late, the tightest message, and the slack."""
     typer.echo()
     print_table(
-        ["network", "load", "late", "grow", "lowest rate", "errors each", "tightest message", "ms"],
+        ["network", "load", "late", "grow", "lowest rate", "errors each", "tightest", "ms"],
         [
             [
                 one.network.name,
@@ -116,7 +116,7 @@ def _print_networks(networks: list[NetworkTiming], slacks: list[Slack]) -> None:
         "grow: how many times as often everything can be sent before a deadline is missed; lowest "
         "rate: standard bit rate at which deadlines and load limit still hold (* not spoken by "
         "all parts); errors each: closest bus errors that every deadline survives, error counters "
-        "left out; ms: worst case of deadline"
+        "left out; tightest: the message with the least headroom, its worst case and deadline"
     )
     assumed = {o.network.name: o.fault_interval_ns for o in networks if o.fault_interval_ns}
     for name, interval in assumed.items():
