@@ -3,20 +3,20 @@
 With the liquid's temperature known, each sensor's rate k (:mod:`busplan.pack.exchange`) is divided
 by the median rate of its peers; without it, the ratio of rises takes its place.
 
-Two uncertainties are kept apart. ``uncertainty`` is what rounding, noise and what the curve leaves
-over make of one sensor; several sensors average it out. ``model`` is what the simple model may have
-wrong for all of them alike: the squares of what three disturbances do to the ratio, summed, as the
-Guide to the Expression of Uncertainty in Measurement combines independent contributions (JCGM
-100:2008, 5.1.2; from memory). Each has its usual size (common practice, no source):
+Two standard uncertainties are kept apart. ``own`` is what rounding, noise and what the curve leaves
+over make of one sensor; several sensors average it out. ``model`` is what the simple model leaves
+out, in three ways, each of its usual size (common practice, no source):
 
-* a sensor leans by ``LEAN`` of the difference towards the liquid that passes beside it, and by
-  ``LEAN_DIFFERS`` more or less than its peers do;
+* sensors lean by ``LEAN`` of the difference towards the liquid that passes beside them, each by
+  ``LEAN_DIFFERS`` more or less than its peers;
 * the liquid reaches the modules ``LATE_S`` after the inlet sensor;
 * ``OTHER_HEAT`` of the peers' rise comes from elsewhere (air, the cells themselves), the same in
   every module.
 
-What is common to all leaves a module that behaves as its peers do where it is, and so widens only
-the figures of those that differ.
+Squares of independent contributions add up (Guide to the Expression of Uncertainty in Measurement,
+JCGM 100:2008, 5.1.2; from memory). What is common to all leaves a module where it is that behaves
+as its peers do; it grows with the distance from them, and makes no module slow that is not. What
+differs shows in the scatter of the peers as well.
 """
 
 from __future__ import annotations
@@ -37,14 +37,14 @@ OTHER_HEAT = 0.05
 
 @dataclass(frozen=True, eq=False)
 class Relative:
-    """Exchange relative to peers per sensor, shape ``(m,)``, with its two standard uncertainties.
+    """Exchange relative to peers per sensor, shape ``(m,)``, with both its uncertainties.
 
     ``curve`` ``(n, m)`` are the fitted temperatures [°C], ``peer_rate`` the peers' rate [1/s] (NaN
     without a liquid temperature).
     """
 
     exchange: F64
-    uncertainty: F64
+    own: F64
     model: F64
     curve: F64
     peer_rate: float
@@ -65,12 +65,11 @@ def relative_exchange(
     peers = _peer_median(fit.rate, position, still)
     peer_rate = float(nan_median(fit.rate[~still]))
     exchange = fit.rate / peers
-    model = np.zeros_like(exchange)
     weight = np.isfinite(values).astype(np.float64)
-    for shift, alone in _shifts(time, liquid, fit.rate, fit.start_c, weight):
-        rate = fit.rate + shift
+    shifts = _shifts(time, liquid, fit.rate, fit.start_c, weight)
+    model = (LEAN_DIFFERS / LEAN * shifts[0] / peers) ** 2
+    for rate in (fit.rate + shift for shift in shifts):
         model += (rate / _peer_median(rate, position, still) - exchange) ** 2
-        model += (alone * (rate / peers - exchange)) ** 2
     curve = first_order(time, liquid, fit.rate, fit.start_c)
     return Relative(exchange, fit.uncertainty / peers, model**0.5, curve, peer_rate)
 
@@ -80,22 +79,15 @@ def foreseen(
 ) -> tuple[float, float]:
     """Both uncertainties that a module of the exchange ``target`` would have in this liquid."""
     rates, starts = peer_rate * np.array([1.0, target]), np.array([start_c, start_c])
-    scatter = foreseen_uncertainty(time_s, liquid_c, rates[1], start_c, step_k) / peer_rate
-    model = 0.0
-    weight = np.ones((len(time_s), 2))
-    for shift, alone in _shifts(time_s, liquid_c, rates, starts, weight):
-        peer, own = rates + shift
-        model += (own / peer - target) ** 2 + (alone * (own / peer_rate - target)) ** 2
-    return scatter, float(model**0.5)
+    shifts = _shifts(time_s, liquid_c, rates, starts, np.ones((len(time_s), 2)))
+    model = sum(((rates[1] + s[1]) / (rates[0] + s[0]) - target) ** 2 for s in shifts)
+    model += (LEAN_DIFFERS / LEAN * shifts[0][1] / peer_rate) ** 2
+    own = foreseen_uncertainty(time_s, liquid_c, rates[1], start_c, step_k) / peer_rate
+    return own, float(model**0.5)
 
 
-def _shifts(
-    time_s: F64, liquid_c: F64, rate: F64, start_c: F64, weight: F64
-) -> list[tuple[F64, float]]:
-    """What each disturbance does to the rates (m,) [1/s].
-
-    The number says how much of it one sensor may have more or less than its peers.
-    """
+def _shifts(time_s: F64, liquid_c: F64, rate: F64, start_c: F64, weight: F64) -> list[F64]:
+    """What each way of being wrong does to the rates (m,) [1/s]; leaning comes first."""
     curve = first_order(time_s, liquid_c, rate, start_c)
     late = np.interp(time_s - LATE_S, time_s, liquid_c)
     passed = time_s - time_s[0]
@@ -107,14 +99,13 @@ def _shifts(
         first_order(time_s, late, rate, start_c) - curve,
         OTHER_HEAT * rise / passed[-1] * warmed,
     )
-    shifts = rate_shifts(time_s, liquid_c, rate, start_c, weight, changes)
-    return list(zip(shifts, (LEAN_DIFFERS / LEAN, 0.0, 0.0), strict=True))
+    return rate_shifts(time_s, liquid_c, rate, start_c, weight, changes)
 
 
 def _rise_ratio(values: F64, position: I64, still: Mask, step_k: float) -> Relative:
     """Least squares of each sensor on the median of its peers: slope = ratio of rises."""
     exchange = np.full(values.shape[1], np.nan)
-    uncertainty = np.full_like(exchange, np.nan)
+    own = np.full_like(exchange, np.nan)
     curve = np.full_like(values, np.nan)
     for column in range(values.shape[1]):
         peers = _peers(column, position, still)
@@ -132,8 +123,8 @@ def _rise_ratio(values: F64, position: I64, still: Mask, step_k: float) -> Relat
         variance = max(left, rounding_sigma(step_k) ** 2)
         independent = min(crossed, float(known.sum()))
         exchange[column], curve[:, column] = slope, line
-        uncertainty[column] = np.sqrt(variance / (independent * square / known.sum()))
-    return Relative(exchange, uncertainty, np.zeros_like(exchange), curve, float("nan"))
+        own[column] = np.sqrt(variance / (independent * square / known.sum()))
+    return Relative(exchange, own, np.zeros_like(exchange), curve, float("nan"))
 
 
 def _peers(column: int, position: I64, still: Mask) -> I64:

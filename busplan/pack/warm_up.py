@@ -117,8 +117,8 @@ def judge_warm_up(
     still = _standing(span, step_k) | stuck
     values = np.where(stuck, np.nan, span.temperature_c)
     relative = relative_exchange(span, values, position, still, step_k)
-    exchange, uncertainty, curve = _per_module(relative, owner, len(modules))
-    noise = float(np.nan_to_num(nan_median(uncertainty)))
+    exchange, scatter_of, model, curve = _per_module(relative, owner, len(modules))
+    noise = float(np.nan_to_num(nan_median(scatter_of)))
     scatter = mad_sigma(exchange)
     natural = max(float(np.nan_to_num(scatter)) ** 2 - noise**2, PEER_SCATTER**2) ** 0.5
     limit = gate(len(modules))
@@ -127,8 +127,8 @@ def judge_warm_up(
     judged = []
     for index, name in enumerate(modules):
         own = owner == index
-        r, u = float(exchange[index]), float(uncertainty[index])
-        verdict = _verdict(r, u, natural, limit, state)
+        r, u, m = float(exchange[index]), float(scatter_of[index]), float(model[index])
+        verdict = _verdict(r, u, m, natural, limit, state)
         if verdict in (Verdict.FOLLOWS, Verdict.OPEN) and stuck[own].any():
             verdict = Verdict.STUCK
         lag_k, lag_s = _lag(span, peer, curve[:, index])
@@ -136,7 +136,11 @@ def judge_warm_up(
         start, end = float(curve[0, index]), float(curve[-1, index])
         rate = (end - start) / minutes if minutes > 0 else float("nan")
         places = tuple(int(p) for p in position[own & stuck])
-        judged.append(ModuleWarmUp(name, verdict, start, end, rate, lag_k, lag_s, r, u, places))
+        judged.append(
+            ModuleWarmUp(
+                name, verdict, start, end, rate, lag_k, lag_s, r, float(np.hypot(u, m)), places
+            )
+        )
     rise = float(peer[-1] - peer[0])
     bound = span.liquid_c is None
     return WarmUp(state, span.start_s, span.stop_s, span.heating, bound, more, rise, tuple(judged))
@@ -156,35 +160,44 @@ def _standing(span: ThermalSpan, step_k: float) -> Mask:
     return np.asarray((travel <= step_k * 1.01) & moved, np.bool_)
 
 
-def _per_module(relative: Relative, owner: I64, modules: int) -> tuple[F64, F64, F64]:
-    """Exchange, its uncertainty (modules,) and curve (n, modules): means over working sensors.
+def _per_module(relative: Relative, owner: I64, modules: int) -> tuple[F64, F64, F64, F64]:
+    """Exchange, its own and its model uncertainty (modules,), and curve (n, modules).
 
-    Sensors that disagree by more than their uncertainties widen the mean's (Birge ratio, R. T.
-    Birge, Physical Review 40, 1932; from memory); what the model has wrong does not average out.
+    Means over working sensors. Sensors that disagree by more than their uncertainties widen the
+    mean's (Birge ratio, R. T. Birge, Physical Review 40, 1932; from memory).
     """
-    exchange, uncertainty = np.full(modules, np.nan), np.full(modules, np.nan)
+    exchange, own, model = (np.full(modules, np.nan) for _ in range(3))
     curve = np.full((len(relative.curve), modules), np.nan)
     for index in range(modules):
-        known = np.isfinite(relative.exchange) & np.isfinite(relative.uncertainty)
+        known = np.isfinite(relative.exchange) & np.isfinite(relative.own)
         good = np.flatnonzero((owner == index) & known)
         if not len(good):
             continue
-        weight = 1.0 / np.square(relative.uncertainty[good])
+        weight = 1.0 / np.square(relative.own[good])
         mean = float(weight @ relative.exchange[good] / weight.sum())
         spread = float(weight @ (relative.exchange[good] - mean) ** 2) / max(len(good) - 1, 1)
-        scatter = max(spread, 1.0) ** 0.5 * float(weight.sum() ** -0.5)
         exchange[index] = mean
-        uncertainty[index] = np.hypot(scatter, weight @ relative.model[good] / weight.sum())
+        own[index] = max(spread, 1.0) ** 0.5 * float(weight.sum() ** -0.5)
+        model[index] = float(weight @ relative.model[good] / weight.sum())
         curve[:, index] = relative.curve[:, good].mean(axis=1)
-    return exchange, uncertainty, curve
+    return exchange, own, model, curve
 
 
-def _stands_out(r: float, u: float, natural: float, limit: float) -> bool:
-    return r + ONE_SIDED_95 * u < SLOW and 1.0 - r > limit * float(np.hypot(natural, u))
+def _stands_out(r: float, own: float, model: float, natural: float, limit: float) -> bool:
+    """Whether exchange ``r`` can be neither that of a peer nor ``SLOW``, by its uncertainties.
+
+    The model's part goes with the distance from the peers: a peer has none, a module of ``SLOW``
+    as much less than this one as it is nearer to them.
+    """
+    at_slow = model * min((1.0 - SLOW) / max(1.0 - r, 1e-9), 1.0)
+    beyond_slow = r + ONE_SIDED_95 * float(np.hypot(own, at_slow)) < SLOW
+    return beyond_slow and 1.0 - r > limit * float(np.hypot(natural, own))
 
 
-def _verdict(r: float, u: float, natural: float, limit: float, state: WarmUpState) -> Verdict:
-    if np.isfinite(r) and _stands_out(r, u, natural, limit):
+def _verdict(
+    r: float, own: float, model: float, natural: float, limit: float, state: WarmUpState
+) -> Verdict:
+    if np.isfinite(r) and _stands_out(r, own, model, natural, limit):
         return Verdict.NO_FLOW if r < NO_FLOW else Verdict.SLOW
     if not np.isfinite(r) or state is not WarmUpState.JUDGED:
         return Verdict.OPEN
@@ -215,13 +228,14 @@ def _foresee(
     """Whether a module of ``TARGET`` exchange would stand out (95 %), else the minutes missing."""
 
     def shows(extra_s: float) -> bool:
-        scatter, model = _target_uncertainty(span, relative, extra_s, step_k)
-        u = float(np.hypot(scatter / max(sensors, 1.0) ** 0.5, model))
-        return np.isfinite(u) and _stands_out(TARGET + ONE_SIDED_95 * u, u, natural, limit)
+        own, model = _target_uncertainty(span, relative, extra_s, step_k)
+        own /= max(sensors, 1.0) ** 0.5
+        seen = TARGET + ONE_SIDED_95 * own
+        return np.isfinite(own) and _stands_out(seen, own, model, natural, limit)
 
     if shows(0.0):
         return WarmUpState.JUDGED, None
-    if not _stands_out(TARGET, 0.0, natural, limit):
+    if not _stands_out(TARGET, 0.0, 0.0, natural, limit):
         return WarmUpState.UNEVEN, None
     for minutes in range(1, LONGEST_EXTENSION_MIN + 1):
         if shows(60.0 * minutes):
