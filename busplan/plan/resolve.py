@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 
+from busplan.definitions.model import FrameKey
+from busplan.definitions.sense import LONGEST_J1939
 from busplan.findings import Finding
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.locate import KeyPath
@@ -83,14 +85,23 @@ def resolve(
         needs=tuple(n for p in placements for n in needs_of(p)),
         routes=tuple(routes),
         pack=pack,
-        findings=_still_odd(context.findings, streams),
+        findings=_still_odd(context.findings, placements, streams),
         invented=spec.vehicle.invented,
     )
 
 
-def _still_odd(findings: Sequence[Finding], streams: Sequence[Stream]) -> tuple[Finding, ...]:
-    """The findings without lengths that the plan explains by calling a message segmented."""
-    explained = {(s.message.file, s.message.name) for s in streams if s.message.segmented}
+def _still_odd(
+    findings: Sequence[Finding], placements: Sequence[Placement], streams: Sequence[Stream]
+) -> tuple[Finding, ...]:
+    """The findings without lengths that the plan explains: J1939 networks, segmented messages."""
+    segmented = {s.key for s in streams if s.message.segmented}
+    explained = {
+        (m.file, m.name)
+        for p in placements
+        for m in p.port.messages
+        if (p.network.j1939 and m.extended and m.length <= LONGEST_J1939)
+        or FrameKey(p.network.name, m.extended, m.identifier) in segmented
+    }
     return tuple(
         f
         for f in findings

@@ -65,6 +65,20 @@ def test_a_message_that_the_plan_calls_segmented_is_sent_in_parts(tmp_path: Path
     assert "ISO 15765-2" in note.summary
 
 
+def test_long_messages_of_a_j1939_network_need_no_attribute_in_their_file(tmp_path: Path) -> None:
+    def odd(plan: str, length: int) -> list[Finding]:
+        pump = PUMP.replace("BO_ 288 PumpStatus: 8", f"BO_ {0x98FECA01} PumpStatus: {length}")
+        pump = pump.replace(" 288 ", f" {0x98FECA01} ")
+        path = write_plan(tmp_path, plan, pump=pump, vcu=VCU)
+        codes = {"definition-odd-length", "message-too-long", "sent-in-parts"}
+        return [f for f in run_checks(load_plan(path)) if f.code in codes]
+
+    plan = PLAN.replace("250_000", "250_000\nj1939 = true")
+    (note,) = odd(plan, 1785)
+    assert (note.code, note.figures[1].value) == ("sent-in-parts", 256)
+    assert {f.code for f in odd(PLAN, 1785)} == {"definition-odd-length", "message-too-long"}
+
+
 def test_fd_on_a_classical_network(tmp_path: Path) -> None:
     fd = PUMP + (
         'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","r2","r3","r4","r5","r6","r7",'
