@@ -7,13 +7,12 @@ at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.capture.cycles import MeasuredCycle, measured_cycle
+from busplan.capture.fields import LikelyValue, likely_values
 from busplan.capture.frames import I64, REMOTE, U8, U32, FrameTable
 from busplan.decode.protection import (
     FoundChecksum,
@@ -30,32 +29,6 @@ WIDEST = 2048
 """Bytes of a message that are looked at; only those of J1939 transport are longer than 64."""
 _STEP = 1 << 24
 """Bytes held at once."""
-_SMOOTH = 0.12
-"""A likely value moves, from frame to frame, by less than this part of its range on average."""
-_CLEARER = 0.6
-"""A byte order is named only when its roughness is below this part of the other order's."""
-_LEAST_VALUES = 6
-"""Fewer different values look like a state, not like a quantity."""
-
-
-@dataclass(frozen=True, slots=True)
-class LikelyValue:
-    """Bytes that behave like one physical quantity; ``low`` and ``high`` are raw values seen."""
-
-    first_byte: int
-    bytes: int
-    big_endian: bool
-    signed: bool
-    low: int
-    high: int
-
-    def __str__(self) -> str:
-        kind = f"{'signed' if self.signed else 'unsigned'} {8 * self.bytes} bit"
-        if self.bytes == 1:
-            return f"byte {self.first_byte}: {kind}, {self.low} to {self.high}"
-        order = "big-endian" if self.big_endian else "little-endian"
-        last = self.first_byte + self.bytes - 1
-        return f"bytes {self.first_byte}-{last}: {kind} {order}, {self.low} to {self.high}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +79,9 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     sample = table.payload_matrix(sample_rows, min(width, WIDEST))
     counters = find_counters(sample) if len(sample) else ()
     checksum = find_checksum(sample) if len(sample) else None
-    claimed = {c.start // 8 for c in counters} | ({checksum.position} if checksum else set())
+    claimed = {bit for c in counters for bit in range(c.start, c.start + c.length)}
+    if checksum:
+        claimed |= set(range(checksum.position * 8, checksum.position * 8 + 8))
     return SurveyedIdentifier(
         key,
         len(rows),
@@ -142,61 +117,6 @@ def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:
             payload[columns[None, :] >= lengths[:, None]] = 0xFF
         zeros |= ~np.bitwise_and.reduce(payload, axis=0)
     return (ones & zeros).tobytes()
-
-
-def likely_values(sample: U8, claimed: set[int]) -> Iterator[LikelyValue]:
-    """Bytes and pairs of bytes that move like a physical quantity; ``claimed`` bytes are taken."""
-    if len(sample) < 16:
-        return
-    moves = [bool((sample[:, i] != sample[0, i]).any()) for i in range(sample.shape[1])]
-    byte = 0
-    while byte < sample.shape[1]:
-        free = byte not in claimed
-        pair = free and byte + 1 < sample.shape[1] and byte + 1 not in claimed
-        if pair and moves[byte] and moves[byte + 1]:
-            found = _likely_pair(sample, byte)
-            if found:
-                yield found
-                byte += 2
-                continue
-        if free and moves[byte]:
-            values, signed = _signed_or_not(sample[:, byte].astype(np.int64), 8)
-            if len(np.unique(values)) >= _LEAST_VALUES and roughness(values) < _SMOOTH:
-                low, high = int(values.min()), int(values.max())
-                yield LikelyValue(byte, 1, False, signed, low, high)
-        byte += 1
-
-
-def _likely_pair(sample: U8, byte: int) -> LikelyValue | None:
-    first, second = (sample[:, byte + i].astype(np.int64) for i in (0, 1))
-    orders = []
-    for big, raw in ((True, first << 8 | second), (False, second << 8 | first)):
-        values, signed = _signed_or_not(raw, 16)
-        orders.append((roughness(values), big, values, signed))
-    orders.sort(key=lambda o: o[0])
-    best, other = orders
-    low_byte = second if best[1] else first
-    if best[0] >= _SMOOTH or best[0] > _CLEARER * other[0]:
-        return None
-    if roughness(low_byte) < 2 * best[0]:
-        return None  # the low byte never runs over: two bytes of their own
-    values = best[2]
-    return LikelyValue(byte, 2, best[1], best[3], int(values.min()), int(values.max()))
-
-
-def _signed_or_not(raw: I64, bits: int) -> tuple[I64, bool]:
-    """The raw values as the number kind in which they stay closer together."""
-    signed = np.where(raw >> (bits - 1), raw - (1 << bits), raw)
-    if float(np.abs(np.diff(signed)).sum()) < float(np.abs(np.diff(raw)).sum()):
-        return signed, True
-    return raw, False
-
-
-def roughness(values: npt.NDArray[np.integer]) -> float:
-    """Mean step from frame to frame as a part of the range; about 1/3 for random values."""
-    numbers = values.astype(np.float64)
-    span = float(numbers.max() - numbers.min())
-    return float(np.abs(np.diff(numbers)).mean()) / span if span else 0.0
 
 
 def likely_two_senders(

@@ -9,13 +9,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.command import busplan
+from support.survey_score import score
 
+from busplan.capture.capture import apply_plan
+from busplan.capture.fields import LikelyValue, likely_values
 from busplan.capture.fit import definition_of, fit
 from busplan.capture.frames import EXTENDED, REMOTE, FrameTable
 from busplan.capture.read import read_capture
-from busplan.capture.survey import LikelyValue, SurveyedIdentifier, changing_bits, survey
+from busplan.capture.survey import SurveyedIdentifier, changing_bits, survey
+from busplan.decode.encode import encode_message
 from busplan.decode.protection import KINDS, checksum
-from busplan.definitions.model import J1939Id, Message
+from busplan.definitions.model import J1939Id, Message, Signal
+from busplan.plan.load import load_plan
 
 ROOT = Path(__file__).parents[2]
 MS = 1_000_000
@@ -54,13 +59,81 @@ def test_counter_checksum_values_and_their_byte_order_are_found() -> None:
     assert found.checksum is not None
     assert found.checksum.position == 7
     assert found.values == (
-        LikelyValue(0, 2, False, True, -2000, 2000),
-        LikelyValue(2, 2, True, False, 20_000, 25_997),
+        LikelyValue(0, 16, False, True, -2000, 2000),
+        LikelyValue(23, 16, True, False, 20_000, 25_997),
     )
     assert found.changing[4:7] == b"\x0f\0\0"
     assert found.two_senders is None
     assert found.cycle is not None
     assert found.cycle.median_ns == 10 * MS
+
+
+def packed(fields: list[tuple[int, int, bool, np.ndarray]], width: int = 8) -> np.ndarray:
+    """Payloads with numbers at (start, length, big-endian), by the codec's own encoder."""
+    signals = tuple(
+        Signal(f"S{i}", start, length, big, signed=bool((raw < 0).any()))
+        for i, (start, length, big, raw) in enumerate(fields)
+    )
+    values = {s.name: raw for s, (*_, raw) in zip(signals, fields, strict=True)}
+    return encode_message(Message("M", 1, False, width, signals), values, len(fields[0][3]))
+
+
+T = np.arange(3000)
+SLOW = np.round(1900 + 1800 * np.sin(T / 200)).astype(np.int64)
+FAST = np.round(2048 + 1500 * np.sin(T / 40)).astype(np.int64)
+DRIFT = np.cumsum(np.random.default_rng(8).integers(-60, 61, len(T))) + 66_000
+RISING = 3_000_000 + 1700 * T
+
+
+@pytest.mark.parametrize("big", [False, True])
+@pytest.mark.parametrize("raw", [SLOW, FAST], ids=["slow", "fast"])
+def test_two_values_of_12_bits_in_three_bytes(big: bool, raw: np.ndarray) -> None:
+    places = [(15, True), (19, True)] if big else [(8, False), (20, False)]
+    other = np.round(700 + 600 * np.cos(T / 90)).astype(np.int64)
+    fields = [(start, 12, order, n) for (start, order), n in zip(places, (raw, other), strict=True)]
+    assert [(v.start, v.length, v.big_endian) for v in likely_values(packed(fields), set())] == [
+        (start, 12, big) for start, _ in places
+    ]
+
+
+@pytest.mark.parametrize("big", [False, True])
+def test_wide_values_as_far_as_they_moved_beside_a_counter(big: bool) -> None:
+    start = 39 if big else 32
+    fields = [(0, 4, False, T % 16), (15 if big else 8, 24, big, RISING), (start, 32, big, DRIFT)]
+    found = only(table(packed(fields)))
+    assert [(c.start, c.length) for c in found.counters] == [(0, 4)]
+    assert [(v.start, v.length, v.low, v.high) for v in found.values] == [
+        (fields[1][0], 24, RISING.min(), RISING.max()),
+        # Its highest byte rests, so nothing tells that it belongs to it.
+        (start + 8 if big else start, 24, DRIFT.min(), DRIFT.max()),
+    ]
+
+
+def test_values_that_move_alike_keep_the_order_of_the_rest() -> None:
+    cells = [(16 * i, 16, False, 3800 + SLOW // 12 + i % 2) for i in range(4)]
+    assert [str(v) for v in likely_values(packed(cells), set())] == [
+        f"bytes {2 * i}-{2 * i + 1}: unsigned 16 bit little-endian, {n.min()} to {n.max()}"
+        for i, (*_, n) in enumerate(cells)
+    ]
+
+
+def test_a_value_says_where_it_lies() -> None:
+    assert str(LikelyValue(12, 4, False, False, 1, 9)) == "byte 1 bits 7-4: unsigned 4 bit, 1 to 9"
+    assert str(LikelyValue(12, 12, False, True, -7, 9)) == (
+        "bytes 1-2: signed 12 bit little-endian to byte 1 bit 4, -7 to 9"
+    )
+    assert str(LikelyValue(11, 12, True, False, 1, 9)) == (
+        "bytes 1-2: unsigned 12 bit big-endian from byte 1 bit 3, 1 to 9"
+    )
+
+
+def test_the_demo_drive_is_read_well_without_definitions() -> None:
+    vehicle = load_plan(ROOT / "dbc_examples" / "as_built.toml")
+    capture = apply_plan(read_capture(ROOT / "captures" / "drive_short.log.gz"), vehicle)
+    counts = score(capture.frames, vehicle)
+    assert counts["quantities"] > 150
+    assert counts["right"] > 0.85 * counts["quantities"]
+    assert counts["wrong"] <= 2
 
 
 def test_noise_and_constants_give_no_values() -> None:
