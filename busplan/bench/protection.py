@@ -7,7 +7,6 @@ signal names is believed only when a published kind fits nearly all of many diff
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -16,6 +15,7 @@ import numpy as np
 from busplan.bench.model import BenchLimits, SignalProof
 from busplan.capture.frames import I64, FrameTable
 from busplan.decode.codec import DecodedMessage, DecodedSignal
+from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
     U8,
     FoundChecksum,
@@ -30,17 +30,6 @@ from busplan.decode.protection import (
 from busplan.definitions.model import Message, Signal
 from busplan.findings import Figure, Finding, Weight, Where
 
-COUNTER_NAME = re.compile(r"counter|cnt", re.IGNORECASE)
-FRAME_COUNTER_NAME = re.compile(r"alive|rolling|sequence|(msg|message)_?(counter|cnt)", re.I)
-EVENT_COUNTER_NAME = re.compile(
-    r"error|err_|fault|retry|reset|trip|cycle|start|event|pulse|hour|day", re.IGNORECASE
-)
-"""Counters of something else than frames."""
-CHECKSUM_NAME = re.compile(r"checksum|crc|chksum", re.IGNORECASE)
-UNITLESS = ("", "-", "1", "count", "counts")
-"""Units of counts."""
-NARROW = 4
-"""Named counters up to this width [bit] count frames: there is no room for anything else."""
 SURE_SHARE = 0.95
 """Part of the steps that have to be the usual one before a signal without the name is a counter."""
 
@@ -48,27 +37,17 @@ SURE_SHARE = 0.95
 def is_counter(column: DecodedSignal) -> bool:
     """Whether a signal counts the frames of its message, or should."""
     signal = column.signal
-    if signal.is_float or signal.signed or not 2 <= signal.length <= 16 or signal.choices:
-        return False
     raw = column.raw[column.present]
-    if len(raw) < 2 or signal.unit not in UNITLESS:
+    if len(raw) < 2 or not may_count(signal):
         return False
-    if _counts_frames(signal):
+    if counts_frames(signal):
         return True
-    if COUNTER_NAME.search(signal.name):
+    if COUNTER.search(signal.name):
         verdict = check_counter(raw, counter_modulus(raw, signal.length))
         usual = verdict.steps - len(verdict.skips) - len(verdict.repeats)
         return 2 * usual > verdict.steps
     plain = signal.scale == 1 and signal.offset == 0
     return plain and looks_like_counter(raw, 1 << signal.length, least_share=SURE_SHARE)
-
-
-def _counts_frames(signal: Signal) -> bool:
-    """By name and width."""
-    if EVENT_COUNTER_NAME.search(signal.name):
-        return False
-    narrow = signal.length <= NARROW and bool(COUNTER_NAME.search(signal.name))
-    return narrow or bool(FRAME_COUNTER_NAME.search(signal.name))
 
 
 def prove_counter(
@@ -135,24 +114,12 @@ def _judge_counter(
     return f"counts by {verdict.step} modulo {modulus}", findings
 
 
-def is_named_checksum(signal: Signal) -> bool:
-    """Whether a signal's name says that it is a checksum."""
-    return not signal.is_float and bool(CHECKSUM_NAME.search(signal.name))
-
-
-def _byte_of(signal: Signal) -> int | None:
-    """The payload byte an 8-bit signal fills exactly; ``None`` for any other signal."""
-    bits = signal.bits()
-    whole = len(bits) == 8 and bits[0] % 8 == 0 and bits[-1] == bits[0] + 7
-    return bits[0] // 8 if whole else None
-
-
 def prove_checksum(
     table: FrameTable, decoded: DecodedMessage, signal: Signal, where: Where, limits: BenchLimits
 ) -> tuple[str, list[Finding]]:
     """How a named checksum is made, in words, and the frames in which it is wrong."""
     here = Where(where.network, where.node, where.message, signal.name)
-    position = _byte_of(signal)
+    position = whole_byte(signal)
     if position is None:
         return "not checked: not one whole byte", [
             _not_recognised(here, f"{signal.name} does not fill one whole byte", hint=False)
@@ -237,7 +204,7 @@ def prove_undefined(
     if "checksum" not in roles.values():
         found = _find(payloads, message, roles, limits)
         if found is not None:
-            signal = next((s for s in message.signals if _byte_of(s) == found.position), None)
+            signal = next((s for s in message.signals if whole_byte(s) == found.position), None)
             name = f"byte {found.position}" if signal is None else signal.name
             detail, more = _judge_checksum(
                 decoded, rows, payloads, found, name, signal.name if signal else None, where
@@ -297,7 +264,7 @@ def _candidates(message: Message, roles: dict[str, str]) -> Iterator[int]:
         signals = covering.get(byte, [])
         if not signals:
             yield byte
-        elif len(signals) == 1 and _byte_of(signals[0]) == byte:
+        elif len(signals) == 1 and whole_byte(signals[0]) == byte:
             plain = signals[0].scale == 1 and signals[0].offset == 0 and not signals[0].signed
             nameless = not signals[0].unit and not signals[0].choices
             if plain and nameless and roles.get(signals[0].name) == "value":

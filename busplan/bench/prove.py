@@ -72,7 +72,7 @@ def prove_node(
     )
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
     findings = [f for proof in proofs for f in proof.findings]
-    findings += [_unknown_finding(u, network, node) for u in unknown]
+    findings += [_unknown_finding(u, vehicle, network, node) for u in unknown]
     start_up = _start_up(times, origin, limits)
     findings += _start_findings(start_up, network, node, limits)
     findings += transport_findings(messages.parts, origin)
@@ -165,16 +165,24 @@ def _unknown(table: FrameTable, key: FrameKey, origin: int) -> Unknown:
     )
 
 
-def _unknown_finding(unknown: Unknown, network: str, node: str) -> Finding:
+def _unknown_finding(unknown: Unknown, vehicle: Vehicle, network: str, node: str) -> Finding:
+    owner = next(
+        (s for s in vehicle.on(network) if s.node != node and s.message.label == unknown.label),
+        None,
+    )
+    planned = "" if owner is None else f"; in the plan {owner.node} sends it"
     every = f", every {unknown.cycle.median_ns / 1e6:.4g} ms" if unknown.cycle else ""
     return Finding(
         "identifier-unknown",
         Weight.FAULT,
         Where(network, node, time_ns=unknown.first_ns),
-        f"{unknown.label} is in no definition of this part ({unknown.frames} frames{every})",
+        f"{unknown.label} is in no definition of this part ({unknown.frames} frames{every})"
+        f"{planned}",
         why="It takes room, may clash with another node's identifier, and nobody knows its "
         "meaning.",
-        action="Ask the maker what it is; switch it off or add it to the definition.",
+        action="Ask the maker what it is; switch it off or add it to the definition."
+        if owner is None
+        else f"Take {owner.node} off the bench and test again: if it still comes, they clash.",
         figures=(Figure("frames", unknown.frames),),
     )
 

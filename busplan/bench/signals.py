@@ -11,13 +11,13 @@ from busplan.bench.model import BenchLimits, SignalProof
 from busplan.bench.protection import (
     frame_at,
     is_counter,
-    is_named_checksum,
     prove_checksum,
     prove_counter,
     prove_undefined,
 )
 from busplan.capture.frames import I64, FrameTable
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
+from busplan.decode.protected_names import is_named_checksum
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 

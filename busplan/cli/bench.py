@@ -198,7 +198,7 @@ def _print(made: BenchRecord, as_json: bool) -> None:
     typer.echo(counts(made))
     typer.echo()
     for name, value in facts(made)[:-1]:
-        print_text(value, lead=f"{name:<18} ")
+        print_text(value, lead=f"{name:<15} ")
     typer.echo()
     columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
     print_table(

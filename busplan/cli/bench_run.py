@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from busplan.bench.model import BenchLimits, SentFrame
     from busplan.bench.record import BenchRecord
     from busplan.capture.frames import FrameTable
@@ -81,7 +83,8 @@ class BenchTest:
 
         spec = self._spec(interface)
         questions = None if asking is None else self._questions(asking)
-        target = (self.folder or Path()) / f"bench-{self.node}-{time.strftime('%Y%m%d-%H%M%S')}.log"
+        start = _now()
+        target = (self.folder or Path()) / f"bench-{self.node}-{start:%Y%m%d-%H%M%S}.log"
         _make_folder(target.parent)
         typer.echo(f"listening for {seconds:g} s into {target}", err=True)
         journal = Journal(target.with_name(target.name + ".journal"))
@@ -100,7 +103,7 @@ class BenchTest:
         findings: tuple[Finding, ...] = ()
         if questions is not None:
             sent, findings = self._ask(spec, questions, journal)
-        return self._judge(table, target, limits, findings, sent)
+        return self._judge(table, target, limits, findings, sent, start)
 
     def _spec(self, interface: str) -> InterfaceSpec:
         from busplan.live.interfaces import parse_interface
@@ -153,13 +156,14 @@ class BenchTest:
         self, spec: InterfaceSpec, questions: list[Question], journal: Journal
     ) -> tuple[tuple[SentFrame, ...], tuple[Finding, ...]]:
         from busplan.bench.model import SentFrame
+        from busplan.cli.output import print_text
         from busplan.live.asking import answer_findings, ask
         from busplan.live.interfaces import open_sender
 
         if not questions:
             typer.echo("nothing to ask: this network has no J1939 layout; use --ask", err=True)
             return (), ()
-        typer.echo(TRANSMIT_CAUTION, err=True)
+        print_text(TRANSMIT_CAUTION, err=True)
         sender = open_sender(spec)
         answers = []
         try:
@@ -186,9 +190,8 @@ class BenchTest:
         limits: BenchLimits,
         more: tuple[Finding, ...] = (),
         sent: tuple[SentFrame, ...] | None = None,
+        date: datetime | None = None,
     ) -> BenchRecord:
-        from datetime import datetime
-
         from busplan.bench.joining import joining_lines
         from busplan.bench.model import verdict_of
         from busplan.bench.prove import prove_node
@@ -200,7 +203,7 @@ class BenchTest:
         report = replace(report, findings=findings, verdict=verdict_of(findings))
         return BenchRecord(
             report,
-            datetime.now().astimezone(),
+            date or _now(),
             tester="",
             serial="",
             capture=file.name,
@@ -209,6 +212,13 @@ class BenchTest:
             joining=joining_lines(self.vehicle, report),
             sent=sent,
         )
+
+
+def _now() -> datetime:
+    """The time of a record, in the zone of this computer."""
+    from datetime import datetime
+
+    return datetime.now().astimezone()
 
 
 def _make_folder(folder: Path) -> None:

@@ -1,7 +1,8 @@
 """Payloads for a simulation that knows only the definitions: every signal on the move.
 
 Each signal swings slowly through its range, at a pace and phase of its own; value names and
-multiplexer selectors step through theirs. The values mean nothing; they make frames whose lengths,
+multiplexer selectors step through theirs; frame counters count and checksums are right, so that a
+node that is played passes on the bench. The values mean nothing; they make frames whose lengths,
 stuff bits and signals look alive.
 """
 
@@ -15,6 +16,8 @@ import numpy.typing as npt
 
 from busplan.decode.encode import encode_message
 from busplan.decode.layout import raw_range
+from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
+from busplan.decode.protection import SAE_J1850, checksum
 from busplan.definitions.model import Message, Signal
 from busplan.plan.vehicle import Stream
 from busplan.timing.simulation_feeds import StreamPayloads
@@ -38,7 +41,12 @@ def swinging_payloads(seed: int = 0) -> StreamPayloads:
             )
             for signal in message.signals
         }
-        return encode_message(message, values, len(times_ns))
+        rows: U8 = encode_message(message, values, len(times_ns))
+        for signal in message.signals:
+            place = whole_byte(signal) if is_named_checksum(signal) else None
+            if place is not None and signal.condition is None:
+                rows[:, place] = checksum(np.delete(rows, place, axis=1), SAE_J1850)
+        return rows
 
     return payloads
 
@@ -49,6 +57,8 @@ def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:
     if signal.selects:
         steps = np.array(_selector_values(signal, message), np.int64)
         return _physical(signal, steps[np.arange(len(times_ns)) % len(steps)])
+    if counts_frames(signal):
+        return _physical(signal, np.arange(len(times_ns)) % (1 << signal.length))
     swing = np.sin(
         times_ns * (2e-9 * np.pi / random.uniform(*SWING_S)) + random.uniform(0, 2 * np.pi)
     )

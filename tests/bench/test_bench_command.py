@@ -151,3 +151,17 @@ def wait_until_listening(folder: Path) -> None:
     while not list(folder.glob("bench-*.journal")):
         assert time.monotonic() < end
         time.sleep(0.005)
+
+
+def test_a_played_plan_passes_on_the_bench(tmp_path: Path) -> None:
+    """The virtual bench for learning: what ``busplan simulate`` sends is what the plan says."""
+    log = tmp_path / "played.log"
+    plan = PLANS / "as_built.toml"
+    made = busplan(
+        *("simulate", str(plan), "--seconds", "12", "--network", "charge"),
+        *("--network", "drive", "--out", str(log)),
+    )
+    assert made.code == 0, made.err
+    for node, network in (("charger", "charge"), ("pedal", "drive"), ("inverter", "drive")):
+        result = bench(node, "--plan", plan, "--network", network, "--capture", log)
+        assert (result.code, result.err.count("Traceback")) == (0, 0), result.out

@@ -77,3 +77,20 @@ def test_wide_and_floating_signals_fit():
     assert len(set(found.signals["Wide"].values)) > 2000
     assert found.signals["Low"].values.min() < -(2**62)
     assert np.abs(found.signals["Float"].values).max() == pytest.approx(5, abs=0.1)
+
+
+def test_frame_counters_count_and_checksums_are_right():
+    """CRC-8 SAE J1850 as AUTOSAR publishes it, held against a bit by bit division."""
+    signals = (
+        Signal("Value", 0, 16),
+        Signal("AliveCounter", 48, 4),
+        Signal("Checksum", 56, 8),
+    )
+    found, frames = decoded(signals)
+    assert found.signals["AliveCounter"].values.tolist() == [i % 16 for i in range(3000)]
+    for row in range(0, 3000, 500):
+        data = frames.bytes_of(row)
+        crc = 0xFF
+        for bit in (byte >> n & 1 for byte in data[:7] for n in range(7, -1, -1)):
+            crc = (crc << 1 ^ (0x1D if (crc >> 7) ^ bit else 0)) & 0xFF
+        assert data[7] == crc ^ 0xFF
