@@ -1,4 +1,4 @@
-"""What a check has to say: one value that feeds terminal, JSON, screens and report alike."""
+"""What a check has to say: one value that feeds terminal, JSON, screens and records alike."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A report as rows and plain values: the same for terminal, JSON, screens and hand-over report."""
+"""A report as rows and plain values: the same for terminal, JSON and screens."""
 
 from __future__ import annotations
 

@@ -38,6 +38,10 @@ class Problems:
         own = error.problems or (Problem(self.file, None, "", str(error)),)
         self.found.update(dict.fromkeys(own))
 
+    def hint(self, hints: Iterable[Problem]) -> None:
+        """Add what may be behind the problems, places in other files."""
+        self.found.update(dict.fromkeys(hints))
+
     def stop(self) -> None:
         """Raise :class:`PlanError` with everything found, in the order of the text, if any."""
         if self.found:

@@ -6,13 +6,14 @@ the table itself has been reported.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 
 from busplan.definitions.model import FrameKey
 from busplan.definitions.sense import LONGEST_J1939
-from busplan.findings import Finding
+from busplan.errors import Problem
+from busplan.findings import Finding, Weight
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
@@ -74,6 +75,7 @@ def resolve(
 
         pack = pack_layout(spec.pack, streams, spec, problems, context.findings, hidden)
     if problems.found:
+        problems.hint(_unread(context.findings))
         return None
     return Vehicle(
         name=spec.vehicle.name,
@@ -88,6 +90,18 @@ def resolve(
         findings=_still_odd(context.findings, placements, streams),
         invented=spec.vehicle.invented,
     )
+
+
+def _unread(findings: Sequence[Finding]) -> Iterator[Problem]:
+    """One line for each definition file of which lines were set aside: names may be missing."""
+    lost: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.code == "definition-line-set-aside" and finding.weight > Weight.NOTE:
+            lost.setdefault(finding.where.file or "", []).append(finding)
+    for file, group in lost.items():
+        more = f", and {len(group) - 1} more" if len(group) > 1 else ""
+        text = f"a line that cannot be read{more}; a name not found may be defined there"
+        yield Problem(file, group[0].where.line, "", text)
 
 
 def _still_odd(

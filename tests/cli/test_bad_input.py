@@ -144,6 +144,15 @@ def test_a_broken_line_in_a_definition_file_is_a_located_finding(
     assert f"pump.dbc:{line}" in result.out
 
 
+def test_a_name_lost_with_a_broken_line_leads_to_the_line(call: Call, tmp_path: Path) -> None:
+    broken = PUMP.replace("BO_ 336 PumpOrder: 8 VCU", "BO_ 336 PumpOrder 8 VCU !!")
+    plan = PLAN + '[message."loop/PumpOrder"]\njitter_ms = 1\n'
+    result = call("check", write_plan(tmp_path, plan, pump=PUMP, vcu=broken))
+    refused(result, 'there is no message "loop/PumpOrder"', "may be defined there")
+    line = broken.splitlines().index("BO_ 336 PumpOrder 8 VCU !!") + 1
+    assert f"vcu.dbc:{line}: a line that cannot be read" in result.err
+
+
 def test_every_problem_in_one_run_each_on_its_line(call: Call, tmp_path: Path) -> None:
     plan = (
         PLAN.replace("500_000", "0").replace('"free"', '"fre"').replace("[node.vcu]", "[nod.vcu]")
