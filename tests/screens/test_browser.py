@@ -84,11 +84,17 @@ def screen(browser: Browser) -> str:
     return "\n".join(line.rstrip() for line in model.display)
 
 
-def pixels(png: bytes) -> np.ndarray:
+def pixels(browser: Browser) -> np.ndarray:
+    """The picture of the page, (rows, columns, 3) bytes."""
     import matplotlib.image
 
-    picture = matplotlib.image.imread(io.BytesIO(png))
+    picture = matplotlib.image.imread(io.BytesIO(browser.picture()))
     return np.round(picture[:, :, :3] * 255).astype(np.uint8)
+
+
+def colours_of(browser: Browser) -> tuple[np.ndarray, np.ndarray]:
+    """The colours of the picture and how many pixels each has."""
+    return np.unique(pixels(browser).reshape(-1, 3), axis=0, return_counts=True)
 
 
 def living(process: subprocess.Popen[str]) -> int:
@@ -115,18 +121,14 @@ def test_the_page_shows_the_screens_follows_keys_and_ends_with_the_server(
         assert browser.run("return document.title") == "busplan"
         assert CAUTION in browser.run("return document.getElementById('opening').textContent")
         assert not browser.run("return document.getElementById('opening').offsetParent")
-        time.sleep(0.5)  # the canvas draws on the next frames
-        before = pixels(browser.picture())
+        wait(lambda: len(colours_of(browser)[0]) > 20)  # the canvas follows what has arrived
         ground = next(theme.background for theme in THEMES if theme.name == INK)
-        colours, counts = np.unique(before.reshape(-1, 3), axis=0, return_counts=True)
-        most = "#" + bytes(colours[counts.argmax()]).hex().upper()
-        assert most == ground
-        assert len(colours) > 20, "the canvas is empty"
+        colours, counts = colours_of(browser)
+        assert "#" + bytes(colours[counts.argmax()]).hex().upper() == ground
+        before = pixels(browser)
         browser.press("3")
         wait(lambda: "peak" in screen(browser))
-        time.sleep(0.5)
-        changed = np.any(pixels(browser.picture()) != before, axis=2)
-        assert changed.mean() > 0.01
+        wait(lambda: np.any(pixels(browser) != before, axis=2).mean() > 0.01)
         outside = browser.run(
             "return performance.getEntriesByType('resource').map(r => r.name)"
             f".filter(name => !name.startsWith('{address}'))"
