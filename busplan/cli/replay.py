@@ -83,6 +83,8 @@ def replay(
 
     Example: busplan replay captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """
+    from dataclasses import replace
+
     from busplan.cli.captures import open_capture, parse_rates
     from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
@@ -108,6 +110,10 @@ def replay(
     second = None
     if beside is not None:
         second = opened_with(beside_plan or plan, [beside], None)
+        if second.source == opened.source:
+            # Before and after often have one name in two folders.
+            opened = replace(opened, source=", ".join(map(str, captures)))
+            second = replace(second, source=str(beside))
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")
     if browser:

@@ -53,11 +53,11 @@ class Grade(IntEnum):
 _WORDS = (
     "not heard",
     "stale",
-    "far below its peers",
-    "below its peers",
-    "even with its peers",
-    "above its peers",
-    "far above its peers",
+    "far below peers",
+    "below peers",
+    "even with peers",
+    "above peers",
+    "far above peers",
     "outside its window",
 )
 

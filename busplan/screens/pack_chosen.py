@@ -18,7 +18,7 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
         line: Line = [(f"module {name}", "strong")]
         if not np.isnan(pack.module_c[number]):
             warm, lag = pack.module_c[number], pack.lag_k[number]
-            line.append((f"  {warm:.1f} °C, lag {lag:+.1f} K", PLAIN))
+            line.append((f"  {warm:.1f} °C, lag {lag:+z.1f} K", PLAIN))
     else:
         cell = choice.kind == "cell"
         peers = pack.cells if cell else pack.sensors
@@ -29,11 +29,12 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
         if grade == Grade.MISSING:
             line.append(("  not heard", OF_GRADE[grade]))
         else:
-            far = f"{off * 1e3:+.0f} mV" if cell else f"{off:+.1f} K"
+            far = f"{off * 1e3:+z.0f} mV" if cell else f"{off:+z.1f} K"
             shown = f"{value:.3f} V" if cell else f"{value:.1f} °C"
             age = span_text(float(peers.age_ns[number]))
             line += [
-                (f"  {shown}{grade.mark}".rstrip(), OF_GRADE[grade]),
+                ("  ", PLAIN),
+                (f"{shown}{grade.mark}".rstrip(), OF_GRADE[grade]),
                 (f"  {far}: {grade.word}, {age} old", FAINT),
             ]
     hint = "  enter: over time"

@@ -42,7 +42,7 @@ def draw_trend(
     title: Line = [
         (f"█ {name}", "trace"),
         ("  ─ median", "trace-2"),
-        ("  ░ lowest to highest", FAINT),
+        ("  ░ all", FAINT),
         (f"  {window.text}", FAINT),
     ]
     curves = [Curve(middle, "trace-2", thin=True), Curve(own, "trace")]

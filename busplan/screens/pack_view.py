@@ -41,7 +41,7 @@ WIDE = 110
 """From this width on, figures stand beside the map instead of below it."""
 LEAST_WIDE = 61
 """Least columns of the map's side there, for the maps over time."""
-LEAST_TREND, MOST_TREND = 8, 20
+LEAST_TREND, MOST_TREND = 6, 20
 FEWEST_BELOW = 7
 """Lines below the map on a narrow screen: state, cells, heat, pack, two of loads, finding."""
 
@@ -274,14 +274,17 @@ class PackView(View):
         if pack and not no_pack(snapshot) and self.overlay == "map":
             choice = self._choice(snapshot)
             left = lines - len(out)
-            self._trend_beside = left >= LEAST_TREND + 4
+            shown = draw_chosen(pack, choice, columns)
+            # Two findings under their heading stay in sight.
+            left -= len(shown) + 1 + 3
+            self._trend_beside = left >= LEAST_TREND
             if self._trend_beside:
-                rows = min(max(LEAST_TREND, left // 2), MOST_TREND)
+                rows = min(max(LEAST_TREND, left * 2 // 3), MOST_TREND)
                 t_ns = snapshot.t_ns
                 trend = draw_trend(replay, pack.layout, choice, window, t_ns, columns, rows)
-                out += [*draw_chosen(pack, choice, columns), *trend, []]
+                out += [*shown, *trend, []]
             elif self.sheet.chosen:
-                out += [*draw_chosen(pack, choice, columns), []]
+                out += [*shown, []]
         if lines - len(out) >= 2:
             out.append([("findings so far, latest first", HEAD)])
             out += recent_findings(replay, snapshot, columns, max(lines - len(out), 1))

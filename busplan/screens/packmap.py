@@ -200,7 +200,7 @@ class PackMap:
             # A module behind its peers is colder: it carries the marks of a low value.
             grade = Grade.FAR_LOW if lag > limit else Grade.LOW if lag > limit / 2 else Grade.EVEN
             role = FAINT if grade == Grade.EVEN else "caution" if lag > limit else "low"
-            line.append((f"{lag:+.1f}".rjust(max(self.lag_at + LAG_WIDTH - 1 - x, 5)), role))
+            line.append((f"{lag:+z.1f}".rjust(max(self.lag_at + LAG_WIDTH - 1 - x, 5)), role))
             line.append((grade.mark, role))
         return line
 

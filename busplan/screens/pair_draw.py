@@ -11,6 +11,11 @@ from busplan.screens.draw import pack_table, state_lines
 from busplan.screens.packmap import PackMap
 from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text
 
+WIDE = 112
+"""From this width on the map of what moved stands beside the figures."""
+TABLE = 54
+"""Columns of the figures then."""
+
 
 def draw_pair(
     replays: tuple[Replay, Replay], shots: tuple[Snapshot, Snapshot], columns: int
@@ -29,24 +34,25 @@ def draw_pair(
             block += [clip(line, half) for line in pack_table(shot.pack)]
         blocks.append(block)
     lines = beside(blocks[0], blocks[1], half)
-    lines += [[], *difference_table(differences(*shots))]
+    table = difference_table(differences(*shots))
+    wide = columns >= WIDE
+    moved = moved_map(shots, columns - TABLE - 2 if wide else columns)
+    if wide:
+        return [*lines, [], *beside(table, moved, TABLE)]
+    return [*lines, [], *table, *([[]] if moved else []), *moved]
+
+
+def moved_map(shots: tuple[Snapshot, Snapshot], columns: int) -> list[Line]:
+    """How each cell and sensor moved against its peers; empty without two packs."""
     first, second = shots[0].pack, shots[1].pack
-    if first and second:
-        moved = shift(first, second)
-        lines.append([])
-        if moved is None:
-            lines.append([("The two packs have different numbers of cells or sensors.", FAINT)])
-        else:
-            lines.append(
-                [
-                    (
-                        "how far each moved against its peers from 1 to 2: cells [mV], sensors [K]",
-                        HEAD,
-                    )
-                ]
-            )
-            lines += PackMap.of(moved.layout, columns, "deviations").draw(moved, None)[1:]
-    return lines
+    if first is None or second is None or not (first.any_value and second.any_value):
+        return []
+    moved = shift(first, second)
+    if moved is None:
+        return [[("The two packs have different numbers of cells or sensors.", FAINT)]]
+    title: Line = [("moved against the peers from 1 to 2: cells [mV], sensors [K]", HEAD)]
+    drawn = PackMap.of(moved.layout, columns, "deviations").draw(moved, None)[1:]
+    return [clip(title, columns), *drawn]
 
 
 def difference_table(rows: tuple[Difference, ...]) -> list[Line]:
@@ -56,7 +62,7 @@ def difference_table(rows: tuple[Difference, ...]) -> list[Line]:
         first, second = (
             "-" if math.isnan(v) else f"{v:.{row.decimals}f}" for v in (row.first, row.second)
         )
-        change = "-" if math.isnan(row.change) else f"{row.change:+.{row.decimals}f}"
+        change = "-" if math.isnan(row.change) else f"{row.change:+z.{row.decimals}f}"
         lines.append(
             [
                 (f"{row.what:<20}", FAINT),

@@ -113,7 +113,7 @@ def _cells(report: PackReport) -> list[Line]:
 
 
 def _number(value: float, digits: int) -> str:
-    return f"{value:>9.{digits}f}" if math.isfinite(value) else f"{'-':>9}"
+    return f"{value:>z9.{digits}f}" if math.isfinite(value) else f"{'-':>9}"
 
 
 def _percent(part: float) -> str:
