@@ -11,7 +11,7 @@ import numpy as np
 
 from busplan.decode.codec import DecodedMessage
 from busplan.decode.match import Match, Matching
-from busplan.definitions.model import FrameKey, format_identifier
+from busplan.definitions.model import FrameKey, Message, format_identifier
 from busplan.findings import Figure, Finding, Weight, Where
 
 _SHOWN = 12
@@ -91,7 +91,7 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             f"{tally.short} of {tally.frames} frames of {label} have fewer bytes ({sent}) than "
             f"the {message.length} defined.",
             why="Signals that are not wholly in a frame are left empty there.",
-            action="Compare the definition with what the part really sends.",
+            action=_short_action(message),
             figures=(Figure("short", tally.short), frames),
         )
     if tally.long:
@@ -163,6 +163,16 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             action="State the address as source_address of the node in the plan.",
             figures=(frames,),
         )
+
+
+def _short_action(message: Message) -> str:
+    told = message.j1939 is not None or message.segmented is not None
+    if told or message.length <= (64 if message.fd else 8):
+        return "Compare the definition with what the part really sends."
+    return (
+        'If it is sent in parts by ISO 15765-2, state segmented = "normal" for it in the plan or '
+        "give --segmented."
+    )
 
 
 def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:

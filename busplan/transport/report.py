@@ -10,7 +10,7 @@ import numpy as np
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.transport import endings
-from busplan.transport.sessions import Protocol, Reassembly, Sessions
+from busplan.transport.sessions import I64, Protocol, Reassembly, Sessions
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +70,9 @@ class Tally:
     frames: int
     repeats: int
     unanswered: int
+    repeated_ns: int
+    """When the first session with repeats began; 0 without any. Likewise for unanswered ones."""
+    unanswered_ns: int
 
     @property
     def sessions(self) -> int:
@@ -117,7 +120,13 @@ def tallies(sessions: Sessions) -> Iterator[Tally]:
             int(sessions.frames[mine].sum()),
             int(sessions.repeats[mine].sum()),
             int(sessions.unanswered[mine].sum()),
+            _first(sessions, mine[sessions.repeats[mine] > 0]),
+            _first(sessions, mine[sessions.unanswered[mine]]),
         )
+
+
+def _first(sessions: Sessions, which: I64) -> int:
+    return int(sessions.begun_ns[which].min()) if len(which) else 0
 
 
 def transport_findings(parts: Iterable[Reassembly], origin_ns: int) -> Iterator[Finding]:
@@ -128,8 +137,10 @@ def transport_findings(parts: Iterable[Reassembly], origin_ns: int) -> Iterator[
             for name, count in tally.counts.items():
                 if name != "complete":
                     yield _broken(tally, named[name], count, origin_ns)
+            if tally.repeats:
+                yield _repeated(tally, origin_ns)
             if tally.unanswered:
-                yield _unanswered(tally)
+                yield _unanswered(tally, origin_ns)
         for network, times in part.stray_ns.items():
             if len(times):
                 yield _stray(network, len(times), int(times[0]) - origin_ns)
@@ -152,11 +163,24 @@ def _broken(tally: Tally, ending: Ending, count: int, origin_ns: int) -> Finding
     )
 
 
-def _unanswered(tally: Tally) -> Finding:
+def _repeated(tally: Tally, origin_ns: int) -> Finding:
+    frames = "1 frame" if tally.repeats == 1 else f"{tally.repeats} frames"
+    return Finding(
+        "transport-repeated",
+        Weight.NOTE,
+        Where(tally.network, time_ns=tally.repeated_ns - origin_ns),
+        f"{frames} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on "
+        f"{tally.network} came again.",
+        why="A receiver that lost packets asked for them, or the adapter records its own frames.",
+        figures=(Figure("repeats", tally.repeats), Figure("sessions", tally.sessions)),
+    )
+
+
+def _unanswered(tally: Tally, origin_ns: int) -> Finding:
     return Finding(
         "transport-unanswered",
         Weight.NOTE,
-        Where(tally.network),
+        Where(tally.network, time_ns=tally.unanswered_ns - origin_ns),
         f"{tally.unanswered} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on "
         f"{tally.network} were never acknowledged.",
         why="All packets were recorded and the messages are decoded, but the receiver may not "
