@@ -165,7 +165,7 @@ def decode_series(
     wanted = []
     for match in matching.matches:
         stream = match.stream
-        chosen = names.get((stream.network, stream.node, stream.message.name), {})
+        chosen = names.get(stream.path, {})
         if chosen:
             columns = tuple(Column(stream.address(n), stream.message.signal(n)) for n in chosen)
             codec = Codec(stream.message, tuple(chosen))

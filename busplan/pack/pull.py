@@ -65,7 +65,7 @@ def _traces(
     findings: list[Finding],
 ) -> dict[SignalAddress, Trace]:
     """Every named signal; one decoding per message."""
-    streams = {(s.network, s.node, s.message.name): s for s in vehicle.streams}
+    streams = {s.path: s for s in vehicle.streams}
     wanted: dict[tuple[str, str, str], list[SignalAddress]] = {}
     for address in kinds:
         wanted.setdefault(address[:3], []).append(address)

@@ -137,16 +137,20 @@ class Stream:
     @property
     def label(self) -> str:
         """``network/node/message``, unlike that of any other stream."""
-        return f"{self.network}/{self.node}/{self._name}"
+        return "/".join(self.path)
 
     def address(self, signal: str) -> SignalAddress:
         """The full name of one of its signals."""
-        return SignalAddress(self.network, self.node, self._name, signal)
+        return SignalAddress(*self.path, signal)
 
     @property
-    def _name(self) -> str:
-        """The message's name; ``NAME@0x123`` where it alone would be another's as well."""
-        return f"{self.message.name}@{self.message.label}" if self.namesake else self.message.name
+    def path(self) -> tuple[str, str, str]:
+        """Network, node and message, as in the addresses of its signals.
+
+        The message is ``NAME@0x123`` where the name alone would be another's as well.
+        """
+        name = self.message.name
+        return self.network, self.node, f"{name}@{self.message.label}" if self.namesake else name
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,11 @@ import pytest
 from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.checks import run_checks
+from busplan.decode.series import decode_table
 from busplan.findings import Finding, Weight
 from busplan.plan.load import load_plan
 from busplan.timing.gateways import vehicle_timing
+from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import feeds_of
 
 
@@ -158,6 +160,10 @@ def test_a_route_carries_every_message_of_its_name(tmp_path: Path) -> None:
         "loop/pump/PumpStatus",
         "loop/pump_2/PumpStatus",
     ]
+    frames = simulate(list(vehicle.networks.values()), feeds_of(vehicle, 10**9)).frames()
+    decoded = decode_table(frames, vehicle, [s.address("PumpSpeed") for s in passed])
+    counts = decoded.groupby("message").size().to_dict()
+    assert counts == {"PumpStatus@0x120": 10, "PumpStatus@0x130": 10}
     # A gateway whose own definitions hold the message carries it as they say.
     own = dbc(["GATE"], message(0x301, "PumpStatus", "GATE", signal("PumpSpeed", 0, 16)))
     (tmp_path / "gate.dbc").write_text(own, "utf-8")
