@@ -1,5 +1,6 @@
 """Single frames read in plain Python, against the slow twin of the codec, bit by bit."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.frames import frames
@@ -23,6 +24,10 @@ def test_a_single_frame_gives_what_the_slow_twin_gives(message, data) -> None:
                 continue
             assert raw == slow_raw(signal, payload)
             expected = slow_value(signal, payload)
+            if isinstance(value, float) and isinstance(expected, int):
+                # Whole numbers that may leave 64 bits are told as float64.
+                assert value == pytest.approx(expected, rel=1e-15)
+                continue
             assert value == expected or (value != value and expected != expected), signal
 
 
