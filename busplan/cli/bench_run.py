@@ -77,7 +77,7 @@ class BenchTest:
         """
         from busplan.capture.frames import FrameTable
         from busplan.capture.read import read_capture
-        from busplan.cli.record import Display, stop_on_signals
+        from busplan.cli.record import Display, say_how_silent, stop_on_signals
         from busplan.live.log_writer import LogWriter
         from busplan.live.recorder import Journal, Recorder
 
@@ -91,6 +91,7 @@ class BenchTest:
         with Display(self._cue()) as display:
             recorder = Recorder([spec], LogWriter(target), journal, on_status=display.update)
             recorder.open()
+            say_how_silent(recorder)
             begin_ns = time.time_ns()
             with stop_on_signals() as stop:
                 status = recorder.run(stop, seconds=seconds)
@@ -157,7 +158,7 @@ class BenchTest:
     ) -> tuple[tuple[SentFrame, ...], tuple[Finding, ...]]:
         from busplan.bench.model import SentFrame
         from busplan.cli.output import print_text
-        from busplan.live.asking import answer_findings, ask
+        from busplan.live.asking import ANSWER_WITHIN_S, answer_findings, ask
         from busplan.live.interfaces import open_sender
 
         if not questions:
@@ -169,7 +170,7 @@ class BenchTest:
         try:
             for question in questions:
                 journal.note("sending", frame=question.frame, purpose=question.name)
-                answers.append(ask(sender, question))
+                answers.append(ask(sender, question, ANSWER_WITHIN_S))
                 journal.note("answer", after_s=answers[-1].after_s)
         finally:
             sender.close()
@@ -181,7 +182,7 @@ class BenchTest:
             )
             for a in answers
         )
-        return sent, answer_findings(answers, spec.network, self.node)
+        return sent, answer_findings(answers, spec.network, self.node, ANSWER_WITHIN_S)
 
     def _judge(
         self,

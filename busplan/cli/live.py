@@ -44,7 +44,12 @@ def live(
     import threading
 
     from busplan.cli.output import print_caution, print_json
-    from busplan.cli.record import interface_specs, sentence, stop_on_signals
+    from busplan.cli.record import (
+        interface_specs,
+        say_how_silent,
+        sentence,
+        stop_on_signals,
+    )
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Journal, Recorder
     from busplan.live.rolling import Rolling
@@ -63,6 +68,7 @@ def live(
     printing = text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty())
     if printing:
         print_caution()
+        say_how_silent(recorder)
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries)

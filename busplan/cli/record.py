@@ -76,6 +76,8 @@ def record(
     recorder = Recorder(
         specs, writer, Journal(out.with_name(out.name + ".journal")), on_status=show.update
     )
+    recorder.open()
+    say_how_silent(recorder)
     with show:
         status = run_until_interrupted(recorder, seconds)
     if as_json:
@@ -128,6 +130,12 @@ def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:
         )
         for s in specs
     ]
+
+
+def say_how_silent(recorder: Recorder) -> None:
+    """Tell on stderr of each open interface whether it also keeps from acknowledging."""
+    for channel in recorder.status().channels:
+        typer.echo(f"{channel.network}: {channel.silence}", err=True)
 
 
 def run_until_interrupted(recorder: Recorder, seconds: float | None) -> RecordingStatus:

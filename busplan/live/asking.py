@@ -111,7 +111,7 @@ def parse_question(text: str) -> Question:
     return Question(text, identifier, extended, payload, expected, limit - 1)
 
 
-def ask(sender: Sender, question: Question, within_s: float = ANSWER_WITHIN_S) -> Answer:
+def ask(sender: Sender, question: Question, within_s: float) -> Answer:
     """Send one question and wait for its answer; what came before it is no answer."""
     import can
 
@@ -138,7 +138,7 @@ def ask(sender: Sender, question: Question, within_s: float = ANSWER_WITHIN_S) -
 
 
 def answer_findings(
-    answers: Iterable[Answer], network: str, node: str, within_s: float = ANSWER_WITHIN_S
+    answers: Iterable[Answer], network: str, node: str, within_s: float
 ) -> tuple[Finding, ...]:
     """A note for each answer, a fault for each silence."""
     findings = []

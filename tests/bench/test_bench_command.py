@@ -165,3 +165,34 @@ def test_a_played_plan_passes_on_the_bench(tmp_path: Path) -> None:
     for node, network in (("charger", "charge"), ("pedal", "drive"), ("inverter", "drive")):
         result = bench(node, "--plan", plan, "--network", network, "--capture", log)
         assert (result.code, result.err.count("Traceback")) == (0, 0), result.out
+
+
+def test_an_answer_is_timed_on_a_real_software_bus(tmp_path: Path) -> None:
+    """Request for the address claim, and its answer: SAE J1939-21 and -81, from memory."""
+    channel = "bench-answer"
+    heard = []
+
+    def node() -> None:
+        with can.Bus(interface="virtual", channel=channel) as bus:
+            wait_until_listening(tmp_path)
+            for _, identifier, payload in charger_rows(0.3):
+                bus.send(can.Message(arbitration_id=identifier, data=payload))
+            while (message := bus.recv(10)) is not None:
+                heard.append((message.arbitration_id, bytes(message.data)))
+                time.sleep(0.03)
+                bus.send(can.Message(arbitration_id=0x18EEFFE5, data=bytes(8)))
+                return
+
+    thread = threading.Thread(target=node)
+    thread.start()
+    result = bench(
+        *("charger", "--plan", PLANS / "as_built.toml", "-i", f"virtual:{channel}"),
+        *("--seconds", 0.5, "--transmit", "--record", tmp_path, "--json"),
+    )
+    thread.join()
+    assert heard == [(0x18EAE5F9, bytes.fromhex("00EE00"))]
+    assert "keep hands, tools and people clear" in " ".join(result.err.split())
+    document = json.loads(result.out)
+    assert [s["frame"] for s in document["sent"]] == ["18EAE5F9#00EE00"]
+    assert 25 < document["sent"][0]["answer_ms"] < 1000
+    assert "request-answered" in [f["code"] for f in document["findings"]]

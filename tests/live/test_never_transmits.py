@@ -42,6 +42,13 @@ def test_recording_sends_nothing(tmp_path: Path) -> None:
     assert (tmp_path / "a.log").stat().st_size > 0
 
 
+def test_whether_an_interface_acknowledges_is_said(tmp_path: Path) -> None:
+    result = CliRunner().invoke(
+        app, ["record", str(tmp_path / "a.log"), "-i", f"charge={KIND}:x", "--seconds", "0.2"]
+    )
+    assert "charge: never sends; this kind of interface cannot be told" in result.stderr
+
+
 def test_watching_sends_nothing() -> None:
     code = run(
         *("live", "--plan", PLANS / "as_built.toml", "-i", f"charge={KIND}:x"),
