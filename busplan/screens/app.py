@@ -249,7 +249,8 @@ class ReplayApp(App[None]):
         if self.bell_on_fault:
             least = f"bell on  {least}"
         act = "holds" if self.clock.playing else "plays"
-        return f"{key['time.toggle']} {act}  1-{len(self.views)} screens  {least}", least
+        space = f"{key['time.toggle']} {act}"
+        return f"{space}  1-{len(self.views)} screens  {least}", f"{space}  {least}", least
 
     @cached_property
     def _first_keys(self) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -62,22 +63,14 @@ class Scale(NamedTuple):
 
 def figure_width(text: str, scale: Scale = Scale()) -> int:
     """Columns of ``text``, one gap of a thin point between characters."""
-    widths = [sum(_widths(_glyph(c), scale)) for c in text]
-    return sum(widths) + scale.thin * max(len(text) - 1, 0)
+    return sum(len(_drawn(c, scale)[0]) for c in text) + scale.thin * max(len(text) - 1, 0)
 
 
 def draw_figure(text: str, scale: Scale = Scale()) -> list[str]:
     """``text`` in blocks, ``HEIGHT * scale.down`` rows."""
     rows = []
     for y in range(HEIGHT):
-        drawn = [
-            "".join(
-                ("█" if point == "#" else " ") * wide
-                for point, wide in zip(glyph[y], _widths(glyph, scale), strict=True)
-            )
-            for glyph in map(_glyph, text)
-        ]
-        rows += [(" " * scale.thin).join(drawn)] * scale.down
+        rows += [(" " * scale.thin).join(_drawn(c, scale)[y] for c in text)] * scale.down
     return rows
 
 
@@ -97,6 +90,19 @@ def best_scale(text: str, columns: int, rows: int) -> Scale:
     """The highest figure that fits, then the widest; the smallest when none does."""
     fitting = (scale for scale in scales(rows) if figure_width(text, scale) <= columns)
     return next(fitting, Scale())
+
+
+@cache
+def _drawn(character: str, scale: Scale) -> tuple[str, ...]:
+    """The rows of a character, each once."""
+    glyph = _glyph(character)
+    widths = _widths(glyph, scale)
+    return tuple(
+        "".join(
+            ("█" if point == "#" else " ") * wide for point, wide in zip(row, widths, strict=True)
+        )
+        for row in glyph
+    )
 
 
 def _widths(glyph: list[str], scale: Scale) -> list[int]:

@@ -127,6 +127,8 @@ class PackView(View):
         self.density: Density | None = None
         self.overlay: Overlay = "map"
         self._fitted: tuple[object, ...] = ()
+        self._asked: tuple[object, ...] = ()
+        self._map_lines = 0
         self._oddest: Choice | None = None
         self._trend_beside = False
 
@@ -303,8 +305,11 @@ class PackView(View):
         if self.sheet.chosen:
             found = draw_chosen(pack, self.sheet.chosen, columns)[:1]
         # The map comes first: what it leaves is shared by state, figures and quantities.
-        least = PackMap.fit(pack.layout, columns, lines - FEWEST_BELOW, self.density)
-        room = max(lines - len(least.rows) - 1, FEWEST_BELOW)
+        asked = (columns, lines, self.density, id(pack.layout))
+        if asked != self._asked:
+            least = PackMap.fit(pack.layout, columns, lines - FEWEST_BELOW, self.density)
+            self._asked, self._map_lines = asked, len(least.rows) + 1
+        room = max(lines - self._map_lines, FEWEST_BELOW)
         table = [clip(line, columns) for line in pack_figures(pack)]
         state = state_lines(snapshot, columns, 1)
         rest = room - len(table) - len(loads) - len(found)

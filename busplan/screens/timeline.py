@@ -138,5 +138,5 @@ def draw_transport(state: Transport, columns: int) -> Line:
     if state.a_ns is not None and state.b_ns is not None:
         line.append((f"  ({span_text(abs(state.b_ns - state.a_ns))})", FAINT))
     if state.playing and not state.live:
-        line.append((f"  screen {state.behind_ns / 1e6:.0f} ms behind", FAINT))
+        line.append((f"  {state.behind_ns / 1e6:.0f} ms behind", FAINT))
     return line
