@@ -252,8 +252,12 @@ def _after_errors(
     node: str,
     limits: BenchLimits,
 ) -> list[Finding]:
-    """Whether the node comes back after each bus error, and how soon."""
+    """Whether the node comes back after each bus error, and how soon.
+
+    Errors before its first frame do not count: it may not have been switched on yet.
+    """
     cycles = [s.cycle.ns for s in own if s.cycle is not None and not s.event]
+    error_ns = error_ns[error_ns > times[0]] if len(times) else error_ns[:0]
     if not len(error_ns) or not cycles:
         return []
     allowed = round(limits.quiet_cycles * min(cycles))

@@ -47,6 +47,13 @@ def test_silence_after_an_error_is_not_told_twice() -> None:
     assert report.findings[0].weight is Weight.FAULT
 
 
+def test_an_error_before_the_node_was_on_says_nothing_of_it() -> None:
+    later = [(t + 3 * 10**9, i, p) for t, i, p in charger_rows(10)]
+    table = table_of([*later, (0, 0, b"")])
+    flags = np.where(table.identifier == 0, ERROR, EXTENDED).astype(np.uint8)
+    assert serious(prove(replace(table, flags=flags))) == []
+
+
 def test_a_slow_message_that_was_not_due_is_not_judged() -> None:
     assert SLOWEST.cycle is not None
     name = SLOWEST.message.name
