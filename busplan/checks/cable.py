@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from busplan.checks.wording import count, listing, rate
+from busplan.checks.wording import count, listing, rate, speeds
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
 from busplan.wire.bit_timing import AGREE_WITHIN, NodeTiming, disagreement, node_timings
@@ -208,9 +208,6 @@ def _too_many(state: CableState) -> Finding:
 
 def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[Finding]:
     network = state.network
-    speed = rate(network.bit_rate)
-    if network.data_bit_rate is not None:
-        speed += f" and {rate(network.data_bit_rate)}"
     for timing in timings:
         if timing.impossible and timing.clock_hz is not None:
             clock = f"{timing.clock_hz / 1e6:g} MHz"
@@ -218,7 +215,8 @@ def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[
                 "bit-rate-not-reached",
                 Weight.FAULT,
                 Where(network.name, timing.node),
-                f"{timing.node} cannot make {speed} on {network.name} from its clock of {clock}.",
+                f"{timing.node} cannot make {speeds(network)} on {network.name} from its clock of "
+                f"{clock}.",
                 "A node with another bit rate breaks every frame on the network.",
                 "Give the controller another clock, or choose a bit rate that divides it.",
                 (Figure("clock", timing.clock_hz / 1e6, "MHz"),),

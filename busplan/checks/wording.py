@@ -34,6 +34,14 @@ def rates(network: Network) -> str:
     return rate(network.bit_rate) if network.data_bit_rate is None else f"{kbits(network)} kbit/s"
 
 
+def speeds(network: Network) -> str:
+    """The same in words: ``500 kbit/s and 2 Mbit/s in the data phase``."""
+    text = rate(network.bit_rate)
+    if network.data_bit_rate is None:
+        return text
+    return f"{text} and {rate(network.data_bit_rate)} in the data phase"
+
+
 def kbits(network: Network) -> str:
     """The same as plain numbers in kbit/s: ``500``, ``500/2000``."""
     both = (network.bit_rate, network.data_bit_rate)

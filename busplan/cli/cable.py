@@ -76,14 +76,11 @@ def _print_found(findings: list[Finding]) -> None:
 
 
 def _print_network(state: CableState, timings: tuple[NodeTiming, ...]) -> None:
-    from busplan.checks.wording import count, rate
+    from busplan.checks.wording import count, speeds
 
     network = state.network
-    speeds = rate(network.bit_rate)
-    if network.data_bit_rate is not None:
-        speeds += f" and {rate(network.data_bit_rate)} in the data phase"
     kind = ", J1939" if network.j1939 else ""
-    typer.echo(f"\n{network.name}: {speeds}{kind}, {count(state.nodes, 'node')}")
+    typer.echo(f"\n{network.name}: {speeds(network)}{kind}, {count(state.nodes, 'node')}")
     if not state.stated:
         print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
     print_table(
