@@ -13,7 +13,7 @@ from textual.message import Message
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.findings_draw import draw_details, draw_list, summary
-from busplan.screens.runs import Line
+from busplan.screens.runs import FAINT, Line, width
 from busplan.screens.sheet import Sheet
 from busplan.screens.timeline import Window
 from busplan.screens.views import View
@@ -94,8 +94,15 @@ class FindingsView(View):
         listed.count = len(replay.findings)
         listed.chosen = min(listed.chosen, max(listed.count - 1, 0))
         listed.show(draw_list(replay, snapshot.t_ns, columns - 1, listed.chosen))
-        self.query_one("#findings-summary", Sheet).show([summary(replay)])
+        told = summary(replay)
+        hint = "enter goes there"
+        if replay.findings and (gap := columns - width(told) - len(hint)) >= 2:
+            told = [*told, (" " * gap, FAINT), (hint, FAINT)]
+        self.query_one("#findings-summary", Sheet).show([told])
         details: list[Line] = []
         if replay.findings:
             details = draw_details(replay.findings[listed.chosen], columns - 1)
-        self.query_one("#findings-details", Sheet).show(details)
+        below = self.query_one("#findings-details", Sheet)
+        # All of what a finding says, as long as some of the list stays in sight.
+        below.styles.height = min(max(len(details) + 1, 8), max(self.size.height - 6, 3))
+        below.show(details)

@@ -17,7 +17,7 @@ from busplan.replay.snapshot import Snapshot
 from busplan.replay.trend import grid
 from busplan.screens.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
 from busplan.screens.plot import TRACES, Curve, draw_curves
-from busplan.screens.runs import FAINT, Line, clip
+from busplan.screens.runs import FAINT, Line, clip, width
 from busplan.screens.sheet import Lines, Sheet
 from busplan.screens.timeline import Window
 from busplan.screens.views import View
@@ -234,6 +234,11 @@ class MessagesView(View):
                 table.signal,
                 table.pinned,
             )
+            hint = "  left right choose, p plots, / filters"
+            if width(details[0]) + len(hint) < self.size.width:
+                details[0] = [*details[0], (hint, FAINT)]
+        else:
+            details = [[("no message holds all of these words; escape shows all again", FAINT)]]
         chosen = self.query_one("#messages-chosen", Sheet)
         chosen.styles.height = min(max(len(details), 1), max(self.size.height // 4, 3)) + 1
         chosen.show(details)

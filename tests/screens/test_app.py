@@ -134,3 +134,28 @@ async def test_help_lists_the_keys_that_work_and_no_others(
         assert ("Other capture" in shown) == bool(beside)
         assert ("Open Pair" in shown) == bool(beside)
         assert "Screen 8" not in shown
+
+
+async def test_a_filter_that_finds_nothing_says_so_and_how_to_go_on(replay: Replay) -> None:
+    app = ReplayApp(replay, start_ns=20 * S, judge=None, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("4", "slash", *"zzz")
+        await pilot.pause()
+        assert "no message holds all of these words; escape" in screen_text(app)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "PackStatus" in screen_text(app)
+
+
+@pytest.mark.parametrize("size", [(50, 14), (30, 10), (12, 5)])
+async def test_a_tiny_terminal_shows_less_but_nothing_breaks(
+    replay: Replay, size: tuple[int, int]
+) -> None:
+    app = ReplayApp(replay, beside=replay, start_ns=20 * S, judge=None, now=FakeNow())
+    async with app.run_test(size=size) as pilot:
+        for key in (*"12345678", "question_mark", "escape", "t", "v", "down", "enter"):
+            await pilot.press(key)
+            await pilot.pause()
+        await pilot.resize_terminal(120, 35)
+        await pilot.pause()
+        assert "CELLS UNEVEN" in screen_text(app)
