@@ -66,14 +66,15 @@ class _Stream:
         )
         return part, self.key[rows]
 
+    def rest(self) -> Chunk:
+        """Hand on what is left of the current block."""
+        return self.upto(int(self.key[-1]), equal=True)[0]
+
 
 def merged(files: Sequence[Iterator[Chunk]]) -> Iterator[Chunk]:
     """The blocks of all files as one, in order of time; ``network`` must number all of them."""
-    if len(files) == 1:
-        yield from (chunk for chunk in files[0] if len(chunk))
-        return
     streams = [_Stream(chunks) for chunks in files]
-    while streams := [s for s in streams if s.advance()]:
+    while len(streams) > 1 and (streams := [s for s in streams if s.advance()]):
         ends = [int(s.key[-1]) for s in streams]
         until = min(ends)
         # This file's next block may go on at the same moment: files after it must wait there.
@@ -85,3 +86,7 @@ def merged(files: Sequence[Iterator[Chunk]]) -> Iterator[Chunk]:
             continue
         order = np.argsort(np.concatenate([key for _, key in taken]), kind="stable")
         yield reorder(joined(parts), order)
+    for last in streams:  # one at most: nothing to sort its frames among
+        if last.chunk is not None and last.row < len(last.chunk):
+            yield last.rest()
+        yield from (chunk for chunk in last.chunks if len(chunk))

@@ -153,9 +153,11 @@ def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
         transient=True,
     )
     task = bar.add_task("reading", total=size, rate="")
-    begin = time.monotonic()
+    begin = 0.0
 
     def show(done: int, total: int, frames: int) -> None:
+        nonlocal begin
+        begin = begin or time.monotonic()  # what was loaded before does not count
         rate = frames / max(time.monotonic() - begin, 1e-3)
         bar.update(
             task,
