@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from busplan.findings import Finding
     from busplan.live.asking import Question
     from busplan.live.interfaces import InterfaceSpec
-    from busplan.live.recorder import Journal
+    from busplan.live.journal import Journal
     from busplan.plan.vehicle import Vehicle
 
 TRANSMIT_CAUTION = (
@@ -78,8 +78,9 @@ class BenchTest:
         from busplan.capture.frames import FrameTable
         from busplan.capture.read import read_capture
         from busplan.cli.record import Display, say_how_silent, stop_on_signals
+        from busplan.live.journal import Journal
         from busplan.live.log_writer import LogWriter
-        from busplan.live.recorder import Journal, Recorder
+        from busplan.live.recorder import Recorder
 
         spec = self._spec(interface)
         questions = None if asking is None else self._questions(asking)

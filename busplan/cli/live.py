@@ -50,8 +50,9 @@ def live(
         sentence,
         stop_on_signals,
     )
+    from busplan.live.journal import Journal
     from busplan.live.log_writer import LogWriter
-    from busplan.live.recorder import Journal, Recorder
+    from busplan.live.recorder import Recorder
     from busplan.live.rolling import Rolling
     from busplan.plan.load import load_plan
     from busplan.screens.live import live_replay, run_live

@@ -62,8 +62,9 @@ def record(
     from dataclasses import asdict
 
     from busplan.cli.output import print_caution, print_json
+    from busplan.live.journal import Journal
     from busplan.live.log_writer import LogWriter
-    from busplan.live.recorder import Journal, Recorder
+    from busplan.live.recorder import Recorder
 
     specs = interface_specs(interface, plan)
     writer = LogWriter(

@@ -3,21 +3,18 @@
 One thread listens to each interface and does nothing but collect; one loop turns what came into
 columns ten times a second, counts it, writes it and hands it on. The log holds frames only.
 What else happened (interfaces gone and back, drops, a full disk, a clock that jumped) goes into the
-*journal*: a file of JSON lines beside the log, written the same append-only way.
+*journal*.
 """
 
 from __future__ import annotations
 
-import json
 import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,6 +26,7 @@ from busplan.live.interfaces import InterfaceSpec, Receiver, open_receiver
 if TYPE_CHECKING:
     import can
 
+    from busplan.live.journal import Journal
     from busplan.live.log_writer import LogWriter
 
 TICK_S = 0.1
@@ -39,8 +37,6 @@ RETRY_S = 1.0
 """Time between two attempts to open an interface that has gone."""
 COLLECT_LIMIT = 1_000_000
 """Frames an interface may run ahead of the writing loop before the newest are dropped."""
-REMEMBERED = 1000
-"""Journal entries kept in memory: a recording may run for weeks."""
 RATE_SPAN_S = 1.0
 """Time over which rates and loads are shown."""
 NOTHING_S = 5.0
@@ -84,38 +80,6 @@ class RecordingStatus:
     dropped: int
     files: tuple[str, ...]
     trouble: str | None
-
-
-class Journal:
-    """What happened around a recording, as JSON lines; without a path it is only remembered.
-
-    The file holds everything, the memory the last :data:`REMEMBERED` entries.
-    """
-
-    def __init__(self, path: Path | None) -> None:
-        self.path = path
-        self._entries: deque[dict[str, Any]] = deque(maxlen=REMEMBERED)
-        self._lock = threading.Lock()
-
-    @property
-    def entries(self) -> tuple[dict[str, Any], ...]:
-        """The last entries, oldest first."""
-        with self._lock:
-            return tuple(self._entries)
-
-    def note(self, what: str, **details: Any) -> None:
-        """Append one entry with the time of the wall clock (UTC)."""
-        entry = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "what": what}
-        entry.update(details)
-        with self._lock:
-            self._entries.append(entry)
-            if self.path is not None:
-                try:
-                    with self.path.open("a", encoding="utf-8") as file:
-                        file.write(json.dumps(entry, ensure_ascii=False) + "\n")
-                except OSError:
-                    # A full disk refuses the journal as well; the writer says so on the screen.
-                    return
 
 
 @dataclass

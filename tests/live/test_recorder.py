@@ -17,8 +17,9 @@ from busplan.live.interfaces import (
     Receiver,
     parse_interface,
 )
+from busplan.live.journal import REMEMBERED, Journal
 from busplan.live.log_writer import LogWriter
-from busplan.live.recorder import REMEMBERED, Journal, Recorder, RecordingStatus
+from busplan.live.recorder import Recorder, RecordingStatus
 
 
 class Background:
