@@ -95,7 +95,9 @@ def bench(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON.")] = False,
 ) -> None:
-    """Prove one node: does it send what its definition says, at the right rate, in range.
+    """Prove one node against its definition.
+
+    Does it send what it should, at the right rate, in range?
 
     Listens only; --transmit is the one exception.
 

@@ -35,7 +35,9 @@ def cable(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show each network's cable beside what its bit rate allows, and where nodes sample a bit.
+    """Show each network's cable beside what its bit rate allows.
+
+    And where in a bit its nodes sample.
 
     Example: busplan cable dbc_examples/as_bought.toml --network telemetry
     """

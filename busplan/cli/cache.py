@@ -20,7 +20,7 @@ def cache(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show the kept copies that make opening a large capture again quick; or clear them.
+    """Show or clear kept copies that open captures quickly.
 
     BUSPLAN_CACHE_DIR moves the folder, BUSPLAN_CACHE_GB bounds it. Copies longest unused go first;
     captures the demo has made are shown too, but not bounded. Everything here is made again when it

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 CaptureFiles = Annotated[
     list[Path],
     typer.Argument(
-        metavar="CAPTURE...",
+        metavar="CAPTURE",
         help="Capture files; several that belong together are opened as one.",
         show_default=False,
     ),

@@ -54,7 +54,9 @@ def cut(
     channel: ChannelOption = None,
     no_cache: NoCacheOption = False,
 ) -> None:
-    """Write the frames of a span, of some networks or of some identifiers as a text log.
+    """Write a part of a capture as a text log.
+
+    The frames of a span, of some networks or of some identifiers.
 
     Times, channels, order and payloads stay as recorded. The begin counts in, the end does not.
 

@@ -82,7 +82,9 @@ def decode(
         bool, typer.Option("--json", help="Print the report as JSON (with --out).")
     ] = False,
 ) -> None:
-    """Decode the signals of a plan from a capture; nothing is altered, what is odd is reported.
+    """Write the values of signals as CSV or Parquet.
+
+    Nothing is altered; what is odd in the frames is reported.
 
     Example: busplan decode captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     --signal PackCurrent --signal "pack/*/CellVoltage*" --every 0.1 --out drive.csv

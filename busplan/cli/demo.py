@@ -40,7 +40,7 @@ def demo(
     text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
 ) -> None:
-    """Show the demo: an invented van, Magpie, its six networks and its traction pack.
+    """Show the invented demo van Magpie, or write its files.
 
     Opens the replay screens on the warm-up capture; without a terminal, or with --text, prints the
     same facts. The capture is made on first use, by busplan's own bus simulation.

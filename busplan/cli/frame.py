@@ -41,7 +41,7 @@ def frame(
     ] = 2_000_000,
     json: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
 ) -> None:
-    """Draw every bit of one frame: fields, stuff bits, CRC, time on the wire.
+    """Draw every bit of one frame, with its time on the wire.
 
     Example: busplan frame 0x123 00 11 22 33 --bit-rate 250000
     """

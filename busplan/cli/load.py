@@ -26,7 +26,9 @@ def load(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show the planned load of each network: without stuff bits, and with the most possible.
+    """Show the planned load of each network.
+
+    Without stuff bits and with the most possible; --network tells it message by message.
 
     Example: busplan load dbc_examples/as_built.toml --network drive
     """

@@ -55,7 +55,9 @@ def measure(
     no_cache: NoCacheOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, every window.")] = False,
 ) -> None:
-    """Show the measured load of each network over time and every identifier's cycle time.
+    """Show measured loads and cycle times.
+
+    The load of each network over time, and every identifier's cycle time.
 
     Example: busplan measure captures/drive_short.log.gz
     --plan dbc_examples/as_built.toml

@@ -36,7 +36,7 @@ def register(app: typer.Typer) -> None:
 def pack(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="CAPTURE...", help="Capture files.", show_default=False),
+        typer.Argument(metavar="CAPTURE", help="Capture files.", show_default=False),
     ] = None,
     plan: Annotated[
         Path | None, typer.Option("--plan", help="Plan file with a [pack] section.")
@@ -69,7 +69,7 @@ def pack(
     no_cache: NoCacheOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Judge the traction pack by a capture: signals, limits, warm-up, resistance, evenness.
+    """Judge the traction pack by a capture, or propose its layout.
 
     Example: busplan pack captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     """

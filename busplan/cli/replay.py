@@ -77,7 +77,7 @@ def replay(
     ] = False,
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port for --browser.")] = 8642,
 ) -> None:
-    """Replay a capture on screen: pack, networks, messages, findings over one line of time.
+    """Replay a capture on screen: pack, networks, messages, findings.
 
     Without a terminal, and with --text or --json, prints the facts of one moment instead.
 

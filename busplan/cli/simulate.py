@@ -54,7 +54,9 @@ def simulate(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Send a plan's traffic and hold the response times against the proven ones.
+    """Send a plan's traffic on simulated networks.
+
+    Response times are held against the proven ones.
 
     Example: busplan simulate dbc_examples/as_built.toml --seconds 60 --critical --out built.log.gz
     """

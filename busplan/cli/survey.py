@@ -68,7 +68,9 @@ def survey(
     segmented: SegmentedOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show every identifier on the wire: cycle, lengths, changing bits, likely contents.
+    """Show every identifier on the wire, defined or not.
+
+    Cycle, lengths, changing bits and likely contents of each.
 
     Needs no definitions; with a plan or DBC files it says what is defined and which file fits.
 

@@ -51,7 +51,7 @@ def timing(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show the proven worst-case response time of messages and routes, and the slack left.
+    """Show proven worst-case response times, routes and slack.
 
     Example: busplan timing dbc_examples/as_bought.toml --network body
     """

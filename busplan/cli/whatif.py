@@ -49,7 +49,7 @@ def whatif(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Show what a change would do to findings and loads; the plan itself stays as it is.
+    """Show what a change to a plan would do; the plan stays as it is.
 
     Values are set first, then bit rates, then nodes dropped, then moved. Findings of the changed
     plan decide the exit code.
