@@ -205,7 +205,15 @@ class Replay:
 
     @cached_property
     def _frame_ns(self) -> F64:
-        return np.array([self.traffic.frame_ns.get(line.key, 0.0) for line in self.lines.lines])
+        """Mean time on the wire of what a line counts: a frame, or all frames of a message."""
+        return np.array([self._mean_ns(line) for line in self.lines.lines])
+
+    def _mean_ns(self, line: Line) -> float:
+        one = self.traffic.frame_ns.get(line.key, 0.0)
+        if not one or line.k < 0:
+            return 0.0
+        here = self.index.slice_of(line.k)
+        return float(one * len(self.table.groups[line.key]) / (here.stop - here.start))
 
 
 @dataclass(frozen=True, eq=False)

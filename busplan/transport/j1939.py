@@ -173,6 +173,7 @@ def _read(frames: FrameTable, rows: I64) -> _Frames:
     wide = size | byte(3) << 16 | byte(4) << 24
     size = np.where(extended, wide, size)
     packets = -(-size // PACKET)
+    # Fewer bytes than a frame would hold are against the standard, but no contradiction.
     fits = np.where(
         extended,
         (size > LONGEST) & (size <= LONGEST_EXTENDED),

@@ -22,6 +22,7 @@ from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey, Message, Origin, Signal, Stated
 from busplan.findings import Weight
 from busplan.plan.vehicle import Network, Stream, Vehicle
+from busplan.replay.replay import Replay
 from busplan.screens.opening import replay_of
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import Messages, put_together
@@ -197,3 +198,14 @@ def test_an_unknown_long_message_joins_with_all_its_frames() -> None:
     # By hand: frames of 8 bytes have 160 bits at most. The defined message every 10 ms, the unknown
     # one every second with its announcement and five packets.
     assert joined.load_after - joined.load_before == pytest.approx((100 + 6) * 160 / 250_000)
+
+
+def test_the_share_of_a_segmented_identifier_is_that_of_its_frames() -> None:
+    frames = spread(segmented(0x7E8, bytes(40)) * 10)
+    seen = table(frames, flags=0)
+    one = defined(0x7E8, [], 40)
+    told = plan(replace(one, message=replace(one.message, segmented="normal")))
+    shots = [Replay.of(v, seen).snapshot(seen.span_ns) for v in (told, plan(one))]
+    shares = [float(shot.share.sum()) for shot in shots]
+    assert shares[0] == pytest.approx(shares[1])
+    assert shares[0] > 0
