@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import numpy as np
+
 from busplan.findings import Weight
 from busplan.pack.labels import short_cell
 from busplan.plan.vehicle import Vehicle
-from busplan.replay.pack import PackState
+from busplan.replay.pack import Grade, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NO_DATA, NO_PACK, NO_VALUE
@@ -29,6 +31,12 @@ class Tile(NamedTuple):
     figure: str
     note: str
     role: str
+
+    @property
+    def heading(self) -> str:
+        """What it is; with the mark of its weight when it is not as it should be."""
+        mark = {"caution": Weight.CAUTION.mark, "fault": Weight.FAULT.mark}.get(self.role)
+        return f"{mark} {self.label}" if mark else self.label
 
 
 def tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[list[Tile]]:
@@ -56,14 +64,8 @@ def _load_tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[Tile]:
         if load.recorded:
             over = load.now > vehicle.networks[load.network].load_limit
             figure = f"{100 * load.now:.0f}"
-            found.append(_tile("load", figure, f"% {load.network}", "caution" if over else PLAIN))
+            found.append(Tile("load", figure, f"% {load.network}", "caution" if over else PLAIN))
     return found
-
-
-def _tile(label: str, figure: str, note: str, role: str) -> Tile:
-    """A figure that is not as it should be also carries the mark of its weight."""
-    mark = {"caution": f"{Weight.CAUTION.mark} ", "fault": f"{Weight.FAULT.mark} "}.get(role, "")
-    return Tile(mark + label, figure, note, role)
 
 
 def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
@@ -76,30 +78,31 @@ def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
         uneven = cells.spread > limits.voltage_spread_v
         below, above = cells.minimum < limits.cell_low_v, cells.maximum > limits.cell_high_v
         upper += [
-            _tile("lowest", f"{cells.minimum:.3f}", f"V  {short_cell(low)}", _if(below)),
-            _tile("highest", f"{cells.maximum:.3f}", f"V  {short_cell(high)}", _if(above)),
-            _tile("spread", f"{cells.spread * 1e3:.0f}", "mV", "caution" if uneven else PLAIN),
+            Tile("lowest", f"{cells.minimum:.3f}", f"V  {short_cell(low)}", _if(below)),
+            Tile("highest", f"{cells.maximum:.3f}", f"V  {short_cell(high)}", _if(above)),
+            Tile("spread", f"{cells.spread * 1e3:.0f}", "mV", "caution" if uneven else PLAIN),
         ]
     elif layout.cells:
-        upper.append(_tile("cells", "--", "no fresh value", "stale"))
+        upper.append(Tile("cells", "--", "no fresh value", "stale"))
     if heat:
         low_s, high_s = layout.sensors[heat.lowest], layout.sensors[heat.highest]
+        cold, hot = (pack.sensors.grade[at] == Grade.OUTSIDE for at in (heat.lowest, heat.highest))
         lower += [
-            _tile("coldest", f"{heat.minimum:.1f}", f"°C  {low_s.module}", PLAIN),
-            _tile("hottest", f"{heat.maximum:.1f}", f"°C  {high_s.module}", PLAIN),
+            Tile("coldest", f"{heat.minimum:.1f}", f"°C  {low_s.module}", _if(cold)),
+            Tile("hottest", f"{heat.maximum:.1f}", f"°C  {high_s.module}", _if(hot)),
         ]
         if worst := pack.worst_lag:
             far = worst[1] > limits.temperature_spread_k
             role = "caution" if far else PLAIN
             note = f"K  {worst[0]}" if worst[1] >= 0.05 else "K"
-            lower.append(_tile("lag", f"{worst[1]:.1f}", note, role))
+            lower.append(Tile("lag", f"{worst[1]:.1f}", note, role))
     elif layout.sensors:
-        lower.append(_tile("sensors", "--", "no fresh value", "stale"))
+        lower.append(Tile("sensors", "--", "no fresh value", "stale"))
     current = pack.quantities.get("current")
     if current:
         role = "stale" if current.stale else PLAIN
         note = current.unit + ("  stale" if current.stale else "")
-        upper.append(_tile("current", f"{current.value:.0f}", note, role))
+        upper.append(Tile("current", f"{current.value:.0f}", note, role))
     return upper, lower
 
 
@@ -111,7 +114,7 @@ def draw_shop(snapshot: Snapshot, replay: Replay, columns: int, rows: int) -> li
         role = "note"
     shown = tiles(snapshot, vehicle)
     if columns < WIDE:
-        shown = [[t for t in row if "current" not in t.label] or row for row in shown]
+        shown = [[t for t in row if t.label != "current"] or row for row in shown]
     reason = clip([(told(replay, snapshot).center(columns).rstrip(), PLAIN)], columns)
     loads = load_grid(snapshot, vehicle, columns, 3 if columns >= 72 else 2)
     heads = len(shown) + 1
@@ -146,7 +149,7 @@ def told(replay: Replay, snapshot: Snapshot) -> str:
 
 def widths(row: Sequence[Tile], scale: Scale) -> list[int]:
     """Columns that each figure and its heading need."""
-    heads = [len(f"{tile.label} {tile.note}") for tile in row]
+    heads = [len(f"{tile.heading} {tile.note}") for tile in row]
     return [
         max(figure_width(tile.figure, scale), head) for tile, head in zip(row, heads, strict=True)
     ]
@@ -165,7 +168,7 @@ def _row(row: Sequence[Tile], columns: int, scale: Scale) -> list[Line]:
     drawn: list[Line] = [[] for _ in range(HEIGHT * scale.down)]
     for n, (tile, block, wide) in enumerate(zip(row, blocks, needed, strict=True), 1):
         each = wide + gap if n < len(row) else wide
-        head: Line = [(f"{tile.label} ", HEAD if tile.role == PLAIN else tile.role)]
+        head: Line = [(f"{tile.heading} ", HEAD if tile.role == PLAIN else tile.role)]
         heads += fill([*head, (tile.note, FAINT)], each)
         for line, piece in zip(drawn, block, strict=True):
             line += fill([(piece, tile.role)], each)
@@ -177,5 +180,5 @@ def _centred(rows: list[str], columns: int) -> list[str]:
     return [" " * lead + row for row in rows]
 
 
-def _if(wrong: bool) -> str:
+def _if(wrong: bool | np.bool_) -> str:
     return "fault" if wrong else PLAIN

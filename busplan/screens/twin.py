@@ -192,7 +192,7 @@ def _span_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 def _shop_text(asked: Asked, shot: Snapshot) -> list[Line]:
     lines: list[Line] = [[(shot.word, "strong")], []]
     for tile in chain(*tiles(shot, asked.replay.vehicle)):
-        lines.append([(f"{tile.label:<12}{tile.figure:>9} {tile.note}", "plain")])
+        lines.append([(f"{tile.heading:<12}{tile.figure:>9} {tile.note}", "plain")])
     return lines
 
 
