@@ -34,7 +34,7 @@ def whatif(
         typer.Option(
             "--set",
             help="KEY=VALUE as in the plan: node.pump_2.identifier_offset=0x10. An entry of "
-            "[[route]] or [[pack.enclosure]] by its name or number: route.PackCurrent.delay_ms=8, "
+            "[[route]] or [[pack.enclosure]] by name or number: route.ContactorState.delay_ms=8, "
             "pack.enclosure.1.cells_per_module=7; 'route.new={...}' adds one.",
         ),
     ] = None,

@@ -251,7 +251,7 @@ def _entry(entries: list[Document], key: str, path: str) -> Document:
     if not found and key.isdecimal() and 1 <= int(key) <= len(entries):
         found = [int(key) - 1]
     if len(found) > 1:
-        which = ", ".join(f"{path}.{i + 1}" for i in found)
+        which = " or ".join(f"{path}.{i + 1}{_ends(entries[i])}" for i in found)
         raise UsageError(f'"{key}" names {len(found)} entries of {path}: say {which}')
     if not found:
         near = suggestion(key, sorted(set().union(*names)), "name")
@@ -261,6 +261,11 @@ def _entry(entries: list[Document], key: str, path: str) -> Document:
             else f"the plan has no {path}; {path}.{NEW} adds one"
         )
     return entries[found[0]]
+
+
+def _ends(entry: Document) -> str:
+    """Where a route goes, to tell it from its namesakes."""
+    return f" ({entry['from']} to {entry['to']})" if {"from", "to"} <= entry.keys() else ""
 
 
 def _pair(assignment: str, form: str) -> tuple[str, str]:

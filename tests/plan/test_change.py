@@ -87,7 +87,7 @@ def test_an_entry_that_is_none(tmp_path: Path, assignment: str, words: str) -> N
 
 def test_a_name_of_several_entries(tmp_path: Path) -> None:
     again = "route.new={message='PumpStatus', from='main', to='loop', through='gate'}"
-    with pytest.raises(UsageError, match=r"say route\.1, route\.2"):
+    with pytest.raises(UsageError, match=r"route\.1 \(loop to main\) or route\.2 \(main to loop\)"):
         change(tmp_path, set_value(again), set_value("route.PumpStatus.delay_ms=2"))
 
 
