@@ -8,8 +8,8 @@ not recorded. Frames stamped outside the believable span are left out.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -30,6 +30,10 @@ LEAST_NS = 10_000_000
 """A capture shorter than this is rated over this time, so that one frame is no full load."""
 _STEP = 1 << 19
 """Rows handled at a time, which bounds the memory."""
+_BITS = {"nominal": nominal_table_bits, "exact": exact_bits, "worst": worst_table_bits}
+
+Told = Callable[[int], None]
+"""Is told the number of frames counted since the last time; may raise to end the counting."""
 
 
 class Rates(NamedTuple):
@@ -72,6 +76,26 @@ class NetworkLoad:
         """The whole time the figures cover."""
         return int(self.width_ns.sum())
 
+    def coarser(self, factor: int) -> NetworkLoad:
+        """The same in windows ``factor`` times as long, as if measured so."""
+        ends = _windows(self.span_ns, factor * self.window_ns)
+        starts = np.arange(len(ends)) * factor
+
+        def joined(bins: I64) -> I64:
+            return np.add.reduceat(bins, starts)
+
+        return replace(
+            self,
+            window_ns=factor * self.window_ns,
+            width_ns=ends,
+            nominal_ns=joined(self.nominal_ns),
+            exact_ns=joined(self.exact_ns),
+            worst_ns=joined(self.worst_ns),
+            frames=joined(self.frames),
+            remote_frames=joined(self.remote_frames),
+            error_frames=joined(self.error_frames),
+        )
+
     def mean(self, kind: str = "exact") -> float:
         """Load over the whole span; ``kind`` is ``nominal``, ``exact`` or ``worst``."""
         busy: I64 = getattr(self, f"{kind}_ns")
@@ -90,44 +114,74 @@ def rates_of(networks: Mapping[str, Network]) -> dict[str, Rates]:
 
 
 def measured_load(
-    table: FrameTable, rates: Mapping[str, Rates], window_ns: int = WINDOW_NS
+    table: FrameTable,
+    rates: Mapping[str, Rates],
+    window_ns: int = WINDOW_NS,
+    *,
+    exact_only: bool = False,
+    told: Told | None = None,
 ) -> dict[str, NetworkLoad]:
     """Load over time of every network in the table whose bit rate is known.
 
+    With ``exact_only``, a third of the work, ``nominal_ns`` and ``worst_ns`` stay zero.
     Raises :class:`UsageError` for a window that is not positive or splits the span into millions.
     """
     if window_ns <= 0:
         raise UsageError("the window must be longer than 0")
     start, end = table.believable
-    windows = max(1, -(-(end - start + 1) // window_ns))
+    span = end - start + 1
+    windows = max(1, -(-span // window_ns))
     if windows > MOST_WINDOWS:
         raise UsageError(
-            f"a window of {window_ns / 1e6:g} ms splits {(end - start) / 1e9:.0f} s into "
+            f"a window of {window_ns / 1e6:g} ms splits {span / 1e9:.0f} s into "
             f"{windows} parts; at most {MOST_WINDOWS} are kept, choose a longer one"
         )
+    width = _windows(span, window_ns)
+    found = {}
+    for index, name in enumerate(table.networks):
+        if name in rates:
+            found[name] = _network_load(
+                table,
+                index,
+                rates[name],
+                start,
+                window_ns,
+                width,
+                kinds=("exact",) if exact_only else tuple(_BITS),
+                told=told,
+            )
+    return found
+
+
+def _windows(span_ns: int, window_ns: int) -> I64:
+    """Lengths of the windows that make up a span."""
+    windows = max(1, -(-span_ns // window_ns))
     width = np.full(windows, window_ns, np.int64)
-    rest = end - start + 1 - (windows - 1) * window_ns
+    rest = span_ns - (windows - 1) * window_ns
     if 2 * rest < window_ns and windows > 1:
         # A short rest would make a peak of a single frame; it joins the window before.
-        windows -= 1
         width = width[:-1]
         width[-1] += rest
     else:
         width[-1] = rest if windows > 1 else max(rest, min(window_ns, LEAST_NS))
-    found = {}
-    for index, name in enumerate(table.networks):
-        if name in rates:
-            found[name] = _network_load(table, index, rates[name], start, window_ns, width)
-    return found
+    return width
 
 
 def _network_load(
-    table: FrameTable, index: int, rates: Rates, start: int, window_ns: int, width: I64
+    table: FrameTable,
+    index: int,
+    rates: Rates,
+    start: int,
+    window_ns: int,
+    width: I64,
+    *,
+    kinds: tuple[str, ...],
+    told: Told | None,
 ) -> NetworkLoad:
     windows = len(width)
     name = table.networks[index]
     last = int(width.sum()) + start - 1
-    busy = {kind: np.zeros(windows, np.int64) for kind in ("nominal", "exact", "worst")}
+    busy = {kind: np.zeros(windows, np.int64) for kind in _BITS}
     counts = {kind: np.zeros(windows, np.int64) for kind in ("frames", "remote", "error")}
     shares: dict[FrameKey, int] = {}
 
@@ -138,12 +192,9 @@ def _network_load(
         if not inside.all():
             part = part.take(inside)
         window = np.minimum((part.time_ns - start) // window_ns, windows - 1)
-        kinds = ("nominal", "exact", "worst")
         own = 0
-        for kind, bits in zip(
-            kinds, (nominal_table_bits, exact_bits, worst_table_bits), strict=True
-        ):
-            spent = durations_ns(*bits(part), rates.nominal, rates.data)
+        for kind in kinds:
+            spent = durations_ns(*_BITS[kind](part), rates.nominal, rates.data)
             # Sums stay far below 2**53, so the doubles of bincount are exact.
             busy[kind] += np.bincount(window, spent, windows).astype(np.int64)
             if kind == "exact":
@@ -153,6 +204,8 @@ def _network_load(
             hits = window[(part.flags & flag) != 0]
             if len(hits):
                 counts[kind] += np.bincount(hits, minlength=windows)
+        if told is not None:
+            told(len(rows))
         return own
 
     for key, rows in table.groups.items():

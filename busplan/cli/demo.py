@@ -119,7 +119,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     with console.status(f"making the {name} capture (first use only)"):
         path = cached_capture(name, seed=seed)
     with console.status(f"opening {path.name}"):
-        opened = open_replay(path, plan_file(CAPTURES[name].plan))
+        opened = open_replay(path, plan_file(CAPTURES[name].plan), complete=form != "screen")
     if form == "screen":
         from busplan.screens.app import run_replay
 

@@ -89,7 +89,7 @@ def replay(
     from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
-    from busplan.screens.opening import replay_of, replay_without_plan
+    from busplan.screens.opening import completed, first_replay, replay_without_plan
     from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     if screen is not None:
@@ -104,7 +104,7 @@ def replay(
         told = parse_segmented(segmented, capture.frames.networks)
         if vehicle is None:
             return replay_without_plan(capture, rates, told)
-        return replay_of(capture, vehicle, told)
+        return first_replay(capture, vehicle, told)
 
     opened = opened_with(plan, captures, offset)
     second = None
@@ -125,6 +125,8 @@ def replay(
         return
     start = _moment(at, opened.span_ns)
     if text or as_json or not _has_screen():
+        opened = completed(opened)
+        second = completed(second) if second else None
         moment = opened.span_ns if start is None else start
         name = screen or "pack"
         asked = Asked(

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from busplan.capture.frames import I64, FrameTable
+from busplan.capture.load import Told
 from busplan.definitions.model import FrameKey, Message
 from busplan.findings import Finding
 from busplan.plan.vehicle import SignalAddress, Vehicle
@@ -62,11 +63,13 @@ class Replay:
         source: str = "",
         until_ns: int = 0,
         segmented: Collection[Segmented] = (),
+        count: bool = True,
     ) -> Replay:
         """Index ``table`` (channels already named as the plan's networks) for replay.
 
         Messages of several frames are put together as far as the plan tells, and under the
-        identifiers that are ``segmented``.
+        identifiers that are ``segmented``. Without ``count`` nothing takes long, and loads are left
+        to :meth:`with_traffic`.
         """
         index = FrameIndex.of(put_together(table, vehicle, segmented))
         ordered = sorted(findings, key=moment_of)
@@ -77,9 +80,16 @@ class Replay:
             tuple(ordered),
             index,
             Lines.of(vehicle, index),
-            Traffic.of(table, vehicle.networks, until_ns=until_ns),
+            Traffic.of(table, vehicle.networks, until_ns=until_ns)
+            if count
+            else Traffic.uncounted(table, vehicle.networks),
             until_ns,
         )
+
+    def with_traffic(self, told: Told | None = None) -> Replay:
+        """The same capture with its loads counted."""
+        counted = Traffic.of(self.table, self.vehicle.networks, until_ns=self.until_ns, told=told)
+        return replace(self, traffic=counted)
 
     def with_findings(
         self, more: Iterable[Finding], *, kept: Iterable[Finding] | None = None

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.capture.frames import I64, FrameTable
-from busplan.capture.load import measured_load, rates_of
+from busplan.capture.load import NetworkLoad, Told, measured_load, rates_of
 from busplan.definitions.model import FrameKey
 from busplan.plan.vehicle import Network
 
@@ -35,7 +35,8 @@ class Load:
     ``now`` over the last second, ``minute`` over the last minute, ``peak`` the highest second so
     far, which ended at ``peak_ns``. ``frames_per_s`` over the last second. ``errors`` counts error
     frames so far, ``errors_minute`` those of the last minute. ``recorded`` is false when the
-    capture holds no frame of this network.
+    capture holds no frame of this network; while ``counted`` is false all figures are zero, because
+    its frames have yet to be counted.
     """
 
     network: str
@@ -47,13 +48,15 @@ class Load:
     errors: int
     errors_minute: int
     recorded: bool
+    counted: bool = True
 
 
 @dataclass(frozen=True, eq=False)
 class Traffic:
     """Running sums over the bins; arrays have shape ``(n_networks, n_bins + 1)``.
 
-    ``frame_ns`` is the mean exact time on the wire of one frame of each identifier.
+    ``frame_ns`` is the mean exact time on the wire of one frame of each identifier, ``measured``
+    what the sums were made of.
     """
 
     networks: tuple[str, ...]
@@ -63,14 +66,35 @@ class Traffic:
     peak: F64
     peak_bin: I64
     frame_ns: Mapping[FrameKey, float]
+    measured: Mapping[str, NetworkLoad]
+    recorded: frozenset[str]
+    """Networks of which there is any frame."""
+    counted: bool = True
+    """False while all figures are zero because nothing has been counted yet."""
 
     @staticmethod
-    def of(table: FrameTable, networks: Mapping[str, Network], *, until_ns: int = 0) -> Traffic:
+    def uncounted(table: FrameTable, networks: Mapping[str, Network]) -> Traffic:
+        """What can be said at once: which networks there are frames of."""
+        names = tuple(networks)
+        none = np.zeros((len(names), 2), np.int64)
+        recorded = frozenset(key.network for key in table.groups)
+        return Traffic(
+            names, none, none, none, none.astype(np.float64), none, {}, {}, recorded, counted=False
+        )
+
+    @staticmethod
+    def of(
+        table: FrameTable,
+        networks: Mapping[str, Network],
+        *,
+        until_ns: int = 0,
+        told: Told | None = None,
+    ) -> Traffic:
         """Sum up a table whose networks are named as the plan names them.
 
         The sums go on, without frames, to ``until_ns`` at least.
         """
-        measured = measured_load(table, rates_of(networks), BIN_NS)
+        measured = measured_load(table, rates_of(networks), BIN_NS, exact_only=True, told=told)
         n_bins = max((len(m.exact_ns) for m in measured.values()), default=1)
         n_bins = max(n_bins, until_ns // BIN_NS)
         sums = np.zeros((3, len(networks), n_bins + 1), np.int64)
@@ -99,6 +123,8 @@ class Traffic:
             peak,
             np.maximum.accumulate(rises, axis=1),
             frame_ns,
+            measured,
+            frozenset(name for i, name in enumerate(networks) if frames[i, -1]),
         )
 
     def at(self, t_ns: int) -> tuple[Load, ...]:
@@ -152,5 +178,6 @@ class Traffic:
             frames / (n_second * BIN_NS / 1e9),
             int(self.errors[i, end]),
             passed(self.errors, MINUTE_BINS)[0],
-            bool(self.frames[i, -1] + self.errors[i, -1]),
+            name in self.recorded,
+            self.counted,
         )

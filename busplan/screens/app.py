@@ -24,12 +24,14 @@ from busplan.replay.replay import Replay, moment_of
 from busplan.replay.snapshot import Snapshot
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
+from busplan.screens.beside import Beside
 from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.draw import vehicle_label
 from busplan.screens.findings_view import FindingList, FindingsView
 from busplan.screens.keys import keys_file, names_of, read_keys
 from busplan.screens.memory import Layout, layout_file, read_layout, write_layout
 from busplan.screens.messages_view import MessagesView, MessageTable
+from busplan.screens.opening import completed
 from busplan.screens.pack_view import OVERLAYS, MapSheet, PackView
 from busplan.screens.packmap import DENSITIES
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
@@ -125,6 +127,7 @@ class ReplayApp(App[None]):
         self._keep = keep
         self._shown: tuple[object, ...] = ()
         self._judge = judge
+        self._beside = Beside(self, self._work_out)
         self._make_views()
         if keys:
             self.set_keymap(dict(keys))
@@ -165,23 +168,27 @@ class ReplayApp(App[None]):
         self.set_interval(FRAME_S, self._tick)
         self.view.focus_inside()
         self.call_after_refresh(self.action_redraw)
-        if self._judge is not None:
-            self.run_worker(
-                self._judge_all, thread=True, exclusive=True, exit_on_error=False, group="judge"
-            )
+        self._beside.start()
 
-    def _judge_all(self) -> None:
-        """Evaluate the pack of each capture, beside the screens."""
-        assert self._judge is not None
+    def _work_out(self, beside: Beside) -> None:
+        """What takes a look at every frame: loads and findings of each capture, then its pack."""
         for number, replay in enumerate(tuple(self.captures)):
-            report = self._judge(replay)
-            self.call_from_thread(self._judged, number, report)
+            if not replay.traffic.counted:
+                beside.hand(self._know, number, completed(replay, beside.tell))
+        for number, replay in enumerate(tuple(self.captures)):
+            if self._judge is not None:
+                beside.tell("judging the pack")
+                beside.hand(self._judged, number, self._judge(replay))
 
     def _judged(self, number: int, report: PackReport | None) -> None:
-        before = self.captures[number]
-        after = joined(before, report)
-        self.captures[number] = after
+        after = joined(self.captures[number], report)
         self.verdict.reports[after] = report
+        self._know(number, after)
+
+    def _know(self, number: int, after: Replay) -> None:
+        """Show a capture of which more is known."""
+        before = self.captures[number]
+        self.captures[number] = after
         if self.replay is before:
             self.replay = after
         if self.pair:
@@ -190,6 +197,7 @@ class ReplayApp(App[None]):
 
     def on_unmount(self) -> None:
         """Remember how it looked."""
+        self._beside.leave()
         if self._keep:
             self._keep(self.kept)
 
@@ -246,6 +254,8 @@ class ReplayApp(App[None]):
         """What to press, from long to short, for whoever opens the screens for the first time."""
         key = self._first_keys
         least = f"{key['app.help']} help  {key['app.quit']} quit"
+        if self._beside.doing:
+            least = f"{self._beside.doing}  {least}"
         if self.bell_on_fault:
             least = f"bell on  {least}"
         act = "holds" if self.clock.playing else "plays"
@@ -262,7 +272,9 @@ class ReplayApp(App[None]):
         return "", False
 
     def _tick(self) -> None:
-        state = (self.clock.position_ns, self.clock.playing, self.clock.speed, self.theme)
+        clock = self.clock
+        doing = self._beside.doing
+        state = (clock.position_ns, clock.playing, clock.speed, self.theme, doing)
         if state != self._shown:
             self._shown = state
             self.action_redraw()

@@ -19,6 +19,7 @@ from busplan.screens.runs import (
     Line,
     clip,
     clock_text,
+    fill,
     fold,
     load_bar,
     wrap,
@@ -109,6 +110,8 @@ def pack_table(pack: PackState) -> list[Line]:
 
 
 LONGEST_BAR = 80
+COUNTING = "being counted"
+"""In place of a load while its frames are counted."""
 
 
 class Kind(NamedTuple):
@@ -162,6 +165,8 @@ def quantities(pack: PackState) -> list[Line]:
 def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:
     """One network's load: name, bar on 0 to 100 % with its limit, figure, ``!`` over the limit."""
     lead = f"{load.network:<{name_width}} "
+    if not load.counted:
+        return fill([(lead, HEAD), (COUNTING, FAINT)], columns)
     over = load.now > limit
     number = f" {load.now:4.0%}{'!' if over else ' '}"
     bar = min(max(columns - len(lead) - len(number), 4), LONGEST_BAR)

@@ -163,8 +163,7 @@ class LiveApp(ReplayApp):
         return f"REC {Path(status.files[-1]).name}{lost}", bool(status.dropped)
 
     def on_mount(self) -> None:
-        """Start looking at what arrives."""
-        super().on_mount()
+        """Start looking at what arrives; the handler of the class above runs too."""
         self.run_worker(self._look, thread=True, exclusive=True, group="look")
 
     def _look(self) -> None:

@@ -6,7 +6,7 @@ from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.traffic import Load
-from busplan.screens.draw import unrecorded
+from busplan.screens.draw import COUNTING, unrecorded
 from busplan.screens.plot import draw_load
 from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar
 from busplan.screens.timeline import column_of
@@ -35,6 +35,9 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
     indent: Line = [(" " * lead, PLAIN)]
     for load in snapshot.loads:
         if not load.recorded:
+            continue
+        if not load.counted:
+            lines.append([(f"{load.network:<{lead}}", HEAD), (COUNTING, FAINT)])
             continue
         network = replay.vehicle.networks[load.network]
         full = load.now > network.load_limit

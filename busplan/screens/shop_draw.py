@@ -52,8 +52,9 @@ def tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[list[Tile]]:
     loads = _load_tiles(snapshot, vehicle)
     limits = {n.name: n.load_limit for n in vehicle.networks.values()}
     if loads:
-        fullest = max(snapshot.loads, key=lambda load: load.now / limits[load.network])
-        at = [load for load in snapshot.loads if load.recorded].index(fullest)
+        recorded = [load for load in snapshot.loads if load.recorded]
+        fullest = max(recorded, key=lambda load: load.now / limits[load.network])
+        at = recorded.index(fullest)
         heat.append(loads[at]._replace(label="fullest"))
     return [row for row in (cells, heat) if row]
 
@@ -63,7 +64,7 @@ def _load_tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[Tile]:
     for load in snapshot.loads:
         if load.recorded:
             over = load.now > vehicle.networks[load.network].load_limit
-            figure = f"{100 * load.now:.0f}"
+            figure = f"{100 * load.now:.0f}" if load.counted else "--"
             found.append(Tile("load", figure, f"% {load.network}", "caution" if over else PLAIN))
     return found
 

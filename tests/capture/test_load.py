@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.frames import frames
 
 from busplan.capture.cycles import measured_cycles
 from busplan.capture.frames import ERROR, EXTENDED, REMOTE, FrameTable
@@ -140,3 +143,22 @@ def test_windows_equal_a_plain_loop(rows: list[tuple[int, int, int, bytes]], win
     for row, count in zip(rows, bits.tolist(), strict=True):
         busy[min((row[0] - table.origin_ns) // window, len(busy) - 1)] += count * 2000
     assert load.exact_ns.tolist() == busy
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(1, 25_000), st.integers(0, 1 << 30))
+def test_coarser_windows_are_those_measured_so(span_ms, seed) -> None:
+    rng = np.random.default_rng(seed)
+    table = replace(
+        frames([bytes(8)] * 200, identifier=rng.integers(0, 4, 200)),
+        time_ns=np.sort(rng.integers(0, span_ms * 1_000_000 + 1, 200)),
+    )
+    rates = {"can0": Rates(500_000)}
+    fine = measured_load(table, rates, 10**8, exact_only=True)["can0"]
+    (coarse, direct) = fine.coarser(10), measured_load(table, rates, 10**9)["can0"]
+    assert coarse.window_ns == direct.window_ns
+    for name in ("width_ns", "exact_ns", "frames", "remote_frames", "error_frames"):
+        assert getattr(coarse, name).tolist() == getattr(direct, name).tolist(), name
+    assert coarse.peak == direct.peak
+    assert coarse.share_ns == direct.share_ns
+    assert not fine.nominal_ns.any()
