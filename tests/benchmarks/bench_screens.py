@@ -260,11 +260,11 @@ def big(capture: Path, home: Path) -> None:
     from make_capture import write_plan
 
     plan = write_plan(capture.parent)
-    command = busplan("replay", str(capture), "--plan", str(plan), "--hold")
+    command = busplan("replay", str(capture), "--plan", str(plan), "--hold", "--at", "1800")
     text = busplan("replay", str(capture), "--plan", str(plan), "--text", "--at", "1800")
     for what in ("first", "second"):
         with WatchedTerminal(command, SIZES[0], environment(home)) as terminal:
-            shown = terminal.wait_for(MARKS["1"], 600)
+            shown = terminal.wait_for(MARKS["1"], 120)
             report(f"{what} opening: first screen", shown - terminal.begin, None, "{:.2f} s")
             typed = terminal.write("4")
             arrived = terminal.wait(lambda t: "cycle ms" in t)
