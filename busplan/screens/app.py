@@ -236,7 +236,8 @@ class ReplayApp(App[None]):
         window = Window.around(t_ns, self.clock.span_ns, self.window_ns, columns)
         with self.batch_update():
             view.update(self.replay, snapshot, window)
-            base.query_one(Heading).update(self.replay, view.title, columns)
+            number = self.captures.index(self.replay) + 1 if self.pair else None
+            base.query_one(Heading).update(self.replay, view.title, columns, number)
             transport = Transport(
                 t_ns,
                 self.clock.span_ns,

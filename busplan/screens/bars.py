@@ -31,9 +31,10 @@ class Heading(Sheet):
         self._names = names
         self._tabs: list[tuple[int, int, str]] = []
 
-    def update(self, replay: Replay, current: str, columns: int) -> None:
-        """Draw for the screen named ``current``."""
-        label = vehicle_label(replay.vehicle)
+    def update(self, replay: Replay, current: str, columns: int, number: int | None) -> None:
+        """Draw for the screen named ``current``; ``number`` says which of two captures it shows."""
+        which = "" if number is None else f"{number} "
+        label = f"{which}{vehicle_label(replay.vehicle)}"
         tabs = self._draw_tabs(current, [f" {n} {name} " for n, (name, _) in self._counted()])
         if width(tabs) + len(label) + 1 > columns:
             tabs = self._draw_tabs(current, [f" {n} {short}" for n, (_, short) in self._counted()])

@@ -9,7 +9,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.draw import pack_table, state_lines
 from busplan.screens.packmap import PackMap
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text, fold
 
 WIDE = 112
 """From this width on the map of what moved stands beside the figures."""
@@ -25,12 +25,14 @@ def draw_pair(
     blocks: list[list[Line]] = []
     for letter, replay, shot in zip("12", replays, shots, strict=True):
         block: list[Line] = [
-            clip(
-                [(f"{letter} {replay.source}", HEAD), (f"  {clock_text(shot.t_ns)}", FAINT)], half
+            *fold(
+                [(f"{letter} {replay.source}", HEAD), (f"  {clock_text(shot.t_ns)}", FAINT)],
+                half,
+                2,
             ),
             *state_lines(shot, half, 6),
         ]
-        if shot.pack and half >= 44:
+        if shot.pack and shot.pack.any_value and half >= 44:
             block += [clip(line, half) for line in pack_table(shot.pack)]
         blocks.append(block)
     lines = beside(blocks[0], blocks[1], half)

@@ -207,3 +207,14 @@ def test_the_command_prints_json_of_the_moment_asked_for() -> None:
 def test_wrong_calls_are_one_clear_error(wrong: list[str]) -> None:
     result = CliRunner().invoke(app, [*SHORT, PLAN, *wrong])
     assert isinstance(result.exception, UsageError)
+
+
+def test_two_captures_of_one_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
+    files = [tmp_path / folder / "run.log" for folder in ("before", "after")]
+    for file in files:
+        file.parent.mkdir()
+        file.write_text("(1.000000) can0 123#00\n(1.100000) can0 123#00\n")
+    call = ["replay", str(files[0]), "--beside", str(files[1]), "--screen", "pair", "--json"]
+    value = json.loads(CliRunner().invoke(app, call).stdout)
+    assert value["capture"].endswith("before/run.log")
+    assert value["beside"].endswith("after/run.log")
