@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.traffic import Load
 from busplan.screens.draw import COUNTING, unrecorded
 from busplan.screens.plot import draw_load
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar, marked
 from busplan.screens.timeline import column_of
 
 BIGGEST = 3
+HIGHEST = 5
+"""Most rows of a load over time, with the empty one below it."""
 
 
-def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: bool) -> list[Line]:
-    """All networks; ``curves`` adds the load over the whole capture."""
+def draw_networks(
+    replay: Replay, snapshot: Snapshot, columns: int, rows: int | None = None
+) -> list[Line]:
+    """All networks; each one's load over the whole capture as high as ``rows`` leave room for."""
     lines: list[Line] = []
     lead = max((len(n) for n in replay.vehicle.networks), default=0) + 1
     bar = max(columns - lead - 5 - 11, 10)
@@ -33,6 +39,10 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
     ]
     lines.append(clip([(" " * lead, PLAIN), *legend], columns))
     indent: Line = [(" " * lead, PLAIN)]
+    recorded = sum(load.recorded for load in snapshot.loads)
+    needed = len(lines) + 3 * recorded + len(snapshot.silent) + len(unrecorded(snapshot, columns))
+    spare = HIGHEST if rows is None else (rows - needed) // max(recorded, 1)
+    curves = min(max(spare, 0), HIGHEST)
     for load in snapshot.loads:
         if not load.recorded:
             continue
@@ -62,8 +72,9 @@ def draw_networks(replay: Replay, snapshot: Snapshot, columns: int, *, curves: b
         if curves:
             wide = columns - lead
             cursor = column_of(snapshot.t_ns, replay.span_ns, wide)
-            curve = replay.traffic.curve(load.network, wide)
-            lines += [[*indent, *draw_load(curve, network.load_limit, cursor)], []]
+            drawn = _over_time(replay, load.network, wide, max(curves - 1, 1))
+            lines += [[*indent, *marked(line, cursor)] for line in drawn]
+            lines += [[]] if curves > 1 else []
     return [*lines, *unrecorded(snapshot, columns)]
 
 
@@ -81,6 +92,12 @@ def figures(load: Load, network: Network) -> list[Line]:
         [(f"{errors}{'!' if load.errors_minute else ''}", "caution" if load.errors else PLAIN)],
         [(bit_rates(network), FAINT)],
     ]
+
+
+@lru_cache(maxsize=64)
+def _over_time(replay: Replay, network: str, columns: int, rows: int) -> list[Line]:
+    limit = replay.vehicle.networks[network].load_limit
+    return draw_load(replay.traffic.curve(network, columns), limit, rows)
 
 
 def silence_line(node: str, since_ns: int | None) -> Line:

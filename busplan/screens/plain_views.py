@@ -70,7 +70,7 @@ class NetworksView(SheetView):
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
     ) -> list[Line]:
         """The lines."""
-        return draw_networks(replay, snapshot, columns, curves=rows >= 28)
+        return draw_networks(replay, snapshot, columns, rows)
 
 
 class ShopView(SheetView):

@@ -121,11 +121,23 @@ def draw_map(names: Sequence[str], grade: npt.NDArray[np.int8], cursor: int | No
     return lines
 
 
-def draw_load(load: F64, limit: float, cursor: int | None) -> Line:
-    """Load over time on a fixed scale of 0 to 100 %: eight steps in one line."""
-    line: Line = []
-    for x, value in enumerate(load):
-        step = min(max(round(float(value) * 8), 1 if value > 0.001 else 0), 8)
-        role = "over" if value > limit else "near" if value > 0.8 * limit else "bar"
-        line.append((_STEPS[step], role + "+span" if x == cursor else role))
-    return merge(line)
+def draw_load(load: F64, limit: float, rows: int = 1) -> list[Line]:
+    """Load over time on a fixed scale of 0 to 100 %, eight steps in a row.
+
+    From two rows on the limit is a line of dashes, at the foot or in the middle of its row.
+    """
+    steps = np.clip(np.rint(load * 8 * rows), np.where(load > 0.001, 1, 0), 8 * rows).astype(int)
+    halves = min(round(limit * rows * 2), 2 * rows - 1)
+    dash = "-" if halves % 2 else "_"
+    lines: list[Line] = []
+    for row in range(rows - 1, -1, -1):
+        line: Line = []
+        for value, total in zip(load.tolist(), steps.tolist(), strict=True):
+            step = min(max(total - 8 * row, 0), 8)
+            if step or rows == 1 or row != halves // 2:
+                role = "over" if value > limit else "near" if value > 0.8 * limit else "bar"
+                line.append((_STEPS[step], role))
+            else:
+                line.append((dash, FAINT))
+        lines.append(merge(line))
+    return lines

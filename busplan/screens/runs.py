@@ -120,6 +120,12 @@ def fold(line: Line, columns: int, indent: int = 0) -> list[Line]:
     return [*lines, rest] if text(rest) or not lines else lines
 
 
+def marked(line: Line, column: int) -> Line:
+    """The line with one column on the ground of the present moment."""
+    here = [(piece, f"{role}+span") for piece, role in _part(line, column, column + 1)]
+    return [*_part(line, 0, column), *here, *_part(line, column + 1, width(line))]
+
+
 def _part(line: Line, start: int, stop: int) -> Line:
     out: Line = []
     at = 0

@@ -140,7 +140,7 @@ def _pack_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
 
 
 def _networks_text(asked: Asked, shot: Snapshot) -> list[Line]:
-    return draw_networks(asked.replay, shot, asked.columns, curves=True)
+    return draw_networks(asked.replay, shot, asked.columns)
 
 
 def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:

@@ -3,6 +3,8 @@
 import pytest
 from support.pilot import SIZES, FakeNow, S, screen_text
 from support.van import make_replay
+from textual.events import MouseScrollDown
+from textual.scroll_view import ScrollView
 
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
@@ -169,3 +171,15 @@ async def test_the_heading_says_which_of_two_captures_is_shown(replay: Replay) -
         await pilot.press("o")
         await pilot.pause()
         assert screen_text(app).startswith("2 Heron (invented)")
+
+
+async def test_the_wheel_scrolls_what_is_longer_than_the_screen() -> None:
+    giant = make_replay([[20] * 10, [20] * 10], 1.0)
+    app = ReplayApp(giant, judge=None, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key, name in (("1", "#pack-map"), ("4", "#messages-table")):
+            await pilot.press(key)
+            await pilot.pause()
+            await pilot._post_mouse_events([MouseScrollDown], name, offset=(3, 3))
+            await pilot.pause()
+            assert app.query_one(name, ScrollView).scroll_offset.y > 0

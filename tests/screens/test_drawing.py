@@ -12,7 +12,17 @@ from busplan.screens.dialogs import parse_moment
 from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
 from busplan.screens.memory import Layout, read_layout, write_layout
 from busplan.screens.plot import Curve, draw_curves, draw_load
-from busplan.screens.runs import clip, clock_text, fill, load_bar, span_text, text, width, wrap
+from busplan.screens.runs import (
+    clip,
+    clock_text,
+    fill,
+    load_bar,
+    marked,
+    span_text,
+    text,
+    width,
+    wrap,
+)
 from busplan.screens.timeline import Window, column_of, moment_at
 
 S = 1_000_000_000
@@ -27,8 +37,13 @@ def test_a_load_bar_is_on_a_fixed_scale_with_the_limit_marked() -> None:
 
 
 def test_a_constant_load_looks_constant_and_not_full() -> None:
-    line = draw_load(np.full(8, 0.25), 0.5, None)
+    (line,) = draw_load(np.full(8, 0.25), 0.5)
     assert text(line) == "▂" * 8
+    high = [text(row) for row in draw_load(np.full(8, 0.25), 0.5, 4)]
+    assert high == ["", "_" * 8, "", "█" * 8]
+    assert text(draw_load(np.full(2, 0.0), 0.4, 3)[1]) == "_" * 2
+    now = marked([("abc", "plain"), ("de", "faint")], 3)
+    assert now == [("abc", "plain"), ("d", "faint+span"), ("e", "faint")]
 
 
 @given(st.integers(0, 10**15), st.integers(1, 300))
