@@ -6,7 +6,9 @@ Makes a capture (10,000 frames a second; 3600 s are 36 million frames, 1.7 GB of
 again for the kept copy). On the beginning of it, each in a process of its own (``measuring.py``
 says how memory is measured; processor time, a million frames each, the slow ones fewer):
 
-* *busplan*: ``read_capture`` without kept copy, file to checked columns with groups.
+* *busplan, opening*: ``read_capture`` without kept copy: file to columns, groups by identifier,
+  time stamps and channels checked.
+* *busplan, reader*: the text log's reader alone, file to columns: what python-can's does.
 * *busplan, parsing*: the parser alone on text in memory, best of ten.
 * *numpy*: the floor. Lines grouped by their length, digits by position, hexadecimal by table; no
   line is checked, so it works for this log only.
@@ -80,7 +82,14 @@ def one(name: str, path: Path) -> dict[str, float]:
         frames = len(_parse(text).columns)
         memory = memory_of(lambda: _parse(text)) / frames * 1e6
         return {"rate": frames / best(lambda: _parse(text), 10), "memory": memory}
-    if name == "busplan":
+    if name == "busplan, reader":
+        from busplan.capture.textlog import read_textlog
+
+        read_textlog(path.with_suffix(".first.log"))
+
+        def job() -> Any:
+            return read_textlog(path)
+    elif name == "busplan, opening":
         from busplan.capture.read import read_capture
 
         read_capture(path.with_suffix(".first.log"), cache=False)
@@ -192,7 +201,8 @@ def main() -> None:
         frames = make(path, asked.seconds)
         part_of(path, part, FRAMES["busplan"])
         part_of(path, part.with_suffix(".first.log"), 1000)
-        names = ["busplan", "busplan, parsing", "numpy", "python-can"]
+        ours = [f"busplan, {part}" for part in ("opening", "reader", "parsing")]
+        names = [*ours, "numpy", "python-can"]
         names += ["asammdf"] if write_mf4(part, FRAMES["asammdf"]) else []
         found = {n: in_own_process(__file__, ["--one", n, part]) for n in names}
         print("text log, one core")
