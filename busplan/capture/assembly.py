@@ -154,13 +154,19 @@ class Assembly:
             inside = (time_ns >= first) & (time_ns <= last)
             time_ns, network = time_ns[inside], network[inside]
         for number in np.flatnonzero(frames):
+            self._lanes[number].frames += int(frames[number])
+            self._lanes[number].errors += int(errors[number])
+        by_lane = time_ns[np.argsort(network, kind="stable")]
+        stamped = np.bincount(network)
+        timed = np.flatnonzero(stamped)
+        begins = np.asarray(np.cumsum(stamped) - stamped)[timed]
+        ends = zip(
+            np.minimum.reduceat(by_lane, begins), np.maximum.reduceat(by_lane, begins), strict=True
+        )
+        for number, (low, high) in zip(timed, ends, strict=True):
             lane = self._lanes[number]
-            lane.frames += int(frames[number])
-            lane.errors += int(errors[number])
-            times = time_ns[network == number]
-            if len(times):
-                lane.first_ns = min(lane.first_ns, int(times.min()))
-                lane.last_ns = max(lane.last_ns, int(times.max()))
+            lane.first_ns = min(lane.first_ns, int(low))
+            lane.last_ns = max(lane.last_ns, int(high))
 
     def finish(self) -> Assembled:
         """The columns with everything counted on the way."""

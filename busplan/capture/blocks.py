@@ -90,7 +90,9 @@ def whole_lines(
     for data in blocks:
         cut = data.rfind(b"\n") + 1
         if cut:
-            yield np.frombuffer(rest + data[:cut] if rest else data[:cut], np.uint8)
+            # A block is large: it is copied once at most.
+            whole = b"".join((rest, memoryview(data)[:cut])) if rest else data
+            yield np.frombuffer(whole, np.uint8, len(rest) + cut)
             rest = data[cut:]
         else:
             rest += data
