@@ -8,9 +8,9 @@ not recorded. Frames stamped outside the believable span are left out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +31,9 @@ LEAST_NS = 10_000_000
 _STEP = 1 << 19
 """Rows handled at a time, which bounds the memory."""
 _BITS = {"nominal": nominal_table_bits, "exact": exact_bits, "worst": worst_table_bits}
+
+_MOST_BITS = 1024
+"""More bits than any frame has: the longest of CAN FD has 736."""
 
 Told = Callable[[int], None]
 """Is told the number of frames counted since the last time; may raise to end the counting."""
@@ -137,20 +140,87 @@ def measured_load(
             f"{windows} parts; at most {MOST_WINDOWS} are kept, choose a longer one"
         )
     width = _windows(span, window_ns)
+    names = [name for name in table.networks if name in rates]
+    kinds = ("exact",) if exact_only else tuple(_BITS)
+    sums = _Sums(len(names) * len(width))
+    last = start + int(width.sum()) - 1
+    # Of every row: where its network's windows begin, and what a number of bits takes there.
+    place = np.array([names.index(n) if n in rates else -1 for n in table.networks], np.int64)
+    slow, fast = _durations([rates[name] for name in names])
+    group, keys = _group_of_rows(table)
+    shares = np.zeros(len(keys) + 1)
+    for first in range(0, len(table), _STEP):
+        part = table.take(slice(first, first + _STEP))
+        network = place[part.network]
+        window = np.minimum((part.time_ns - start) // window_ns, len(width) - 1)
+        inside = (network >= 0) & (part.time_ns >= start) & (part.time_ns <= last)
+        cell = np.where(inside, network * len(width) + window, len(names) * len(width))
+        for kind in kinds:
+            arbitration, data = _BITS[kind](part)
+            spent = slow[network, arbitration] + fast[network, data]
+            # Sums stay far below 2**53, so the doubles of bincount are exact.
+            sums.busy[kind] += sums.of(cell, spent)
+            if kind == "exact":
+                mine = group[first : first + _STEP]
+                shares += np.bincount(mine, np.where(inside, spent, 0), len(shares))
+        sums.frames += sums.of(cell)
+        for counts, flag in ((sums.remote, REMOTE), (sums.error, ERROR)):
+            hits = (part.flags & flag) != 0
+            if hits.any():
+                counts += sums.of(cell[hits])
+        if told is not None:
+            told(len(part))
+    own = dict(zip(keys, shares[:-1].astype(np.int64).tolist(), strict=True))
     found = {}
-    for index, name in enumerate(table.networks):
-        if name in rates:
-            found[name] = _network_load(
-                table,
-                index,
-                rates[name],
-                start,
-                window_ns,
-                width,
-                kinds=("exact",) if exact_only else tuple(_BITS),
-                told=told,
-            )
+    for i, name in enumerate(names):
+        here = slice(i * len(width), (i + 1) * len(width))
+        found[name] = NetworkLoad(
+            name,
+            rates[name],
+            start,
+            window_ns,
+            width,
+            sums.busy["nominal"][here],
+            sums.busy["exact"][here],
+            sums.busy["worst"][here],
+            sums.frames[here],
+            sums.remote[here],
+            sums.error[here],
+            {key: spent for key, spent in own.items() if key.network == name},
+        )
     return found
+
+
+class _Sums:
+    """Sums over the windows of all networks, one after the other, and a last one for the rest."""
+
+    def __init__(self, cells: int) -> None:
+        self._cells = cells + 1
+        self.busy = {kind: self.of(np.empty(0, np.int64)) for kind in _BITS}
+        self.frames, self.remote, self.error = (self.of(np.empty(0, np.int64)) for _ in range(3))
+
+    def of(self, cell: I64, weight: I64 | None = None) -> I64:
+        """Sums of ``weight``, or numbers of rows, by ``cell``."""
+        return np.bincount(cell, weight, self._cells).astype(np.int64)
+
+
+def _durations(rates: Sequence[Rates]) -> tuple[I64, I64]:
+    """Time on the wire by network and number of bits, of both parts of a frame: (n, bits)."""
+    bits, none = np.arange(_MOST_BITS), np.zeros(_MOST_BITS, np.int64)
+    slow = [durations_ns(bits, none, r.nominal, r.data) for r in rates]
+    fast = [durations_ns(none, bits, r.nominal, r.data) for r in rates]
+    # The last row is for networks whose rate nobody knows.
+    return np.array([*slow, none]), np.array([*fast, none])
+
+
+def _group_of_rows(table: FrameTable) -> tuple[npt.NDArray[Any], list[FrameKey]]:
+    """The number of each row's identifier among the keys; their count where it has none."""
+    keys = list(table.groups)
+    kind = np.dtype(np.int64 if len(keys) >> 16 else np.uint16)
+    group: npt.NDArray[Any] = np.full(len(table), len(keys), kind)
+    for number, rows in enumerate(table.groups.values()):
+        group[rows] = number
+    return group, keys
 
 
 def _windows(span_ns: int, window_ns: int) -> I64:
@@ -165,79 +235,6 @@ def _windows(span_ns: int, window_ns: int) -> I64:
     else:
         width[-1] = rest if windows > 1 else max(rest, min(window_ns, LEAST_NS))
     return width
-
-
-def _network_load(
-    table: FrameTable,
-    index: int,
-    rates: Rates,
-    start: int,
-    window_ns: int,
-    width: I64,
-    *,
-    kinds: tuple[str, ...],
-    told: Told | None,
-) -> NetworkLoad:
-    windows = len(width)
-    name = table.networks[index]
-    last = int(width.sum()) + start - 1
-    busy = {kind: np.zeros(windows, np.int64) for kind in _BITS}
-    counts = {kind: np.zeros(windows, np.int64) for kind in ("frames", "remote", "error")}
-    shares: dict[FrameKey, int] = {}
-
-    def count(rows: I64) -> int:
-        """Add rows to the windows; return their exact time on the wire."""
-        part = table.take(rows)
-        inside = (part.time_ns >= start) & (part.time_ns <= last)
-        if not inside.all():
-            part = part.take(inside)
-        window = np.minimum((part.time_ns - start) // window_ns, windows - 1)
-        own = 0
-        for kind in kinds:
-            spent = durations_ns(*_BITS[kind](part), rates.nominal, rates.data)
-            # Sums stay far below 2**53, so the doubles of bincount are exact.
-            busy[kind] += np.bincount(window, spent, windows).astype(np.int64)
-            if kind == "exact":
-                own = int(spent.sum())
-        counts["frames"] += np.bincount(window, minlength=windows)
-        for kind, flag in (("remote", REMOTE), ("error", ERROR)):
-            hits = window[(part.flags & flag) != 0]
-            if len(hits):
-                counts[kind] += np.bincount(hits, minlength=windows)
-        if told is not None:
-            told(len(rows))
-        return own
-
-    for key, rows in table.groups.items():
-        if key.network == name:
-            shares[key] = sum(count(rows[a : a + _STEP]) for a in range(0, len(rows), _STEP))
-    for rows in _error_rows(table, index):
-        count(rows)
-    return NetworkLoad(
-        name,
-        rates,
-        start,
-        window_ns,
-        width,
-        busy["nominal"],
-        busy["exact"],
-        busy["worst"],
-        counts["frames"],
-        counts["remote"],
-        counts["error"],
-        shares,
-    )
-
-
-def _error_rows(table: FrameTable, index: int) -> list[I64]:
-    """Rows of a network's error frames, which belong to no identifier."""
-    found = []
-    for first in range(0, len(table), _STEP):
-        flags, network = table.flags[first : first + _STEP], table.network[first : first + _STEP]
-        rows = np.flatnonzero((flags & ERROR != 0) & (network == index))
-        if len(rows):
-            found.append(rows + first)
-    return found
 
 
 def load_findings(load: NetworkLoad, limit: float, origin_ns: int) -> list[Finding]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.capture.frames import I64
+from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.replay.lines import STALE_CYCLES, Line, Lines
 
@@ -30,20 +31,18 @@ class Pause:
 
 def watch(lines: Lines, span_ns: int) -> list[Finding]:
     """All findings, in no particular order."""
-    pauses = [p for i, line in enumerate(lines.lines) for p in _pauses(lines, i, line, span_ns)]
+    pauses: list[Pause] = []
+    late: list[Finding] = []
+    for number, line in enumerate(lines.lines):
+        if line.cycle and line.k >= 0:
+            times = lines.index.times_at(lines.index.slice_of(line.k))
+            pauses += _pauses(number, line.cycle, times, span_ns)
+            late += _late(line, line.cycle, times)
     stopped, single = _by_node(lines, pauses)
-    return [*stopped, *single, *_late(lines), *_strangers(lines)]
+    return [*stopped, *single, *late, *_strangers(lines)]
 
 
-def _times(lines: Lines, line: Line) -> I64:
-    return lines.index.times_at(lines.index.slice_of(line.k))
-
-
-def _pauses(lines: Lines, number: int, line: Line, span_ns: int) -> Iterator[Pause]:
-    cycle = line.cycle
-    if cycle is None or line.k < 0:
-        return
-    times = _times(lines, line)
+def _pauses(number: int, cycle: Stated, times: I64, span_ns: int) -> Iterator[Pause]:
     times = times[(times >= 0) & (times <= span_ns)]
     ends = np.append(times, span_ns)
     gaps = np.diff(ends)
@@ -127,17 +126,11 @@ def _paused(line: Line, pauses: list[Pause]) -> Finding:
     )
 
 
-def _late(lines: Lines) -> Iterator[Finding]:
-    for line in lines.lines:
-        cycle = line.cycle
-        if cycle is None or line.k < 0 or len(line.streams) != 1:
-            continue
-        times = _times(lines, line)
-        gaps = np.diff(times)
-        late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= STALE_CYCLES * cycle.ns))
-        # More late than not: the stated cycle is wrong, which is no matter of single frames.
-        if not len(late) or len(late) > len(gaps) // 2:
-            continue
+def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
+    gaps = np.diff(times)
+    late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= STALE_CYCLES * cycle.ns))
+    # More late than not: the stated cycle is wrong, which is no matter of single frames.
+    if len(line.streams) == 1 and 0 < len(late) <= len(gaps) // 2:
         worst = int(late[gaps[late].argmax()])
         yield Finding(
             "frame-late",
@@ -155,18 +148,17 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
     for line in lines.lines:
         if line.k < 0 or (line.parts and not line.streams):
             continue
-        times = _times(lines, line)
-        first = int(times[0])
+        here = lines.index.slice_of(line.k)
+        count, first = here.stop - here.start, lines.index.time_at(here.start)
         if not line.streams:
             yield Finding(
                 "identifier-unknown",
                 Weight.CAUTION,
                 Where(line.key.network, time_ns=first),
-                f"{line.label} on {line.key.network} came {len(times)} times and is in no "
-                "definition",
+                f"{line.label} on {line.key.network} came {count} times and is in no definition",
                 why="Nobody planned for its load, and its values cannot be read.",
                 action="Find its sender and definition, or unplug nodes one by one until it stops.",
-                figures=(Figure("frames", len(times)),),
+                figures=(Figure("frames", count),),
             )
         elif len(line.streams) > 1:
             yield Finding(
@@ -174,9 +166,9 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
                 Weight.FAULT,
                 Where(line.key.network, line.senders, line.name, time_ns=first),
                 f"{line.label} on {line.key.network} belongs to {len(line.streams)} nodes "
-                f"({', '.join(s.node for s in line.streams)}): its {len(times)} frames cannot be "
+                f"({', '.join(s.node for s in line.streams)}): its {count} frames cannot be "
                 "told apart",
                 why="Values of both mix, and two frames at once destroy each other.",
                 action="Give one of the nodes other identifiers or move it to another network.",
-                figures=(Figure("frames", len(times)),),
+                figures=(Figure("frames", count),),
             )
