@@ -128,7 +128,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     from busplan.screens.twin import Asked, judged, screen_dict, screen_text
 
     moment = opened.span_ns if at is None else round(at * 1e9)
-    asked = judged(Asked(opened, moment, columns=text_width()))
+    asked = judged(Asked(opened, moment, columns=max(80, text_width())))
     planted = about_captures()[name]["planted"]
     if form == "json":
         print_json(screen_dict(asked, "pack") | {"planted": planted})

@@ -137,7 +137,7 @@ def replay(
             _signals(signal, opened.vehicle),
             second,
             round(shift * 1e9),
-            columns=text_width(),
+            columns=max(80, text_width()),
         )
         if name in JUDGED:
             asked = judged(asked)

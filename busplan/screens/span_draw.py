@@ -31,7 +31,10 @@ def draw_span(span: Span, columns: int, names: dict[object, str]) -> list[Line]:
                 [
                     (f"{net.network:<12}{net.mean:>10.1%}{net.highest:>10.1%}", PLAIN),
                     (f"{net.frames:>10}", PLAIN),
-                    (f"{net.errors:>8}", "caution" if net.errors else PLAIN),
+                    (
+                        f"{net.errors:>8}{'!' if net.errors else ''}",
+                        "caution" if net.errors else PLAIN,
+                    ),
                 ]
             )
     for title, signals, decimals in (
@@ -52,12 +55,11 @@ def _signals(
     lines: list[Line] = [[(f"{title:<15}{heads}", HEAD)]]
     seen = [s for s in signals if s.count]
     if title in ("cells", "sensors") and len(seen) > 4:
-        lines += [
-            _signal(f"{word} {names.get(s.address, s.address.signal)}", s, decimals)
-            for word, s in _extremes(seen)
-        ]
+        for word, s in _extremes(seen):
+            lines += _signal(f"{word} {names.get(s.address, s.address.signal)}", s, decimals)
     else:
-        lines += [_signal(names.get(s.address, s.address.signal), s, decimals) for s in signals]
+        for s in signals:
+            lines += _signal(names.get(s.address, s.address.signal), s, decimals)
     return lines
 
 
@@ -71,12 +73,19 @@ def _extremes(signals: Sequence[SignalSpan]) -> list[tuple[str, SignalSpan]]:
     ]
 
 
-def _signal(name: str, s: SignalSpan, decimals: int) -> Line:
+def _signal(name: str, s: SignalSpan, decimals: int) -> list[Line]:
     figures = (s.minimum, s.mean, s.maximum, s.first, s.last, s.last - s.first)
     text = "".join(
         f"{'-':>10}" if math.isnan(value) else f"{value:>10.{decimals}f}" for value in figures
     )
-    return [(f"{name[:15]:<15}", FAINT), (text, PLAIN), (f" {s.unit}", FAINT)]
+    return _named(name, 15, FAINT, [(text, PLAIN), (f" {s.unit}", FAINT)])
+
+
+def _named(name: str, columns: int, role: str, figures: Line) -> list[Line]:
+    """Figures behind their name, or below it when it is too long for its columns."""
+    if len(name) < columns:
+        return [[(f"{name:<{columns}}", role), *figures]]
+    return [[(name, role)], [(" " * columns, PLAIN), *figures]]
 
 
 def _messages(span: Span) -> list[Line]:
@@ -92,11 +101,10 @@ def _messages(span: Span) -> list[Line]:
         assert m.cycle is not None
         far = m.cycle.longest_ns > 2 * m.cycle.median_ns
         name = f"{m.line.key.network}/{m.line.name if m.line.message else m.line.label}"
-        lines.append(
-            [
-                (f"{name[:31]:<32}{m.frames:>8}{m.cycle.median_ns / 1e6:>10.1f}", PLAIN),
-                (f"{m.cycle.jitter_ns / 1e6:>9.1f}", PLAIN),
-                (f"{m.cycle.longest_ns / 1e6:>10.1f}", "caution" if far else PLAIN),
-            ]
-        )
+        figures: Line = [
+            (f"{m.frames:>8}{m.cycle.median_ns / 1e6:>10.1f}", PLAIN),
+            (f"{m.cycle.jitter_ns / 1e6:>9.1f}", PLAIN),
+            (f"{m.cycle.longest_ns / 1e6:>10.1f}{'!' if far else ''}", "caution" if far else PLAIN),
+        ]
+        lines += _named(name, 32, PLAIN, figures)
     return lines
