@@ -10,9 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.frames import I64
+from busplan.capture.frames import I64, MINUTE_NS, FrameTable
+from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
 
+DAY_NS = 24 * 60 * MINUTE_NS
 GAP_NS = 10 * 10**9
 """A pause of all channels longer than this is reported."""
 JITTER_NS = 10_000_000
@@ -117,6 +119,16 @@ def unbelievable(time_ns: I64, bounds: tuple[int, int]) -> list[Finding]:
             figures=(Figure("frames", outside),),
         )
     ]
+
+
+def refuse_longer(table: FrameTable, days: int, what: str) -> None:
+    """Raise :class:`CaptureError` when a capture spans more days than ``what`` can take in."""
+    spanned = table.span_ns / DAY_NS
+    if spanned > days:
+        raise CaptureError(
+            f"this capture spans {spanned:.1f} days and {what} {days} at most; open the part you "
+            "want alone: busplan cut CAPTURE --from SECONDS --to SECONDS --out part.log"
+        )
 
 
 def doubled(names: Sequence[str], frames: Sequence[int], repeats: Sequence[int]) -> list[Finding]:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from busplan.capture.frames import FrameTable
+from busplan.capture.trust import refuse_longer
 from busplan.decode.codec import DecodedSignal, decode_message
 from busplan.definitions.model import Signal
 from busplan.errors import CaptureError, PlanError
@@ -19,6 +20,8 @@ from busplan.pack.units import QUANTITY_KIND, Conversion, conversion
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.transport.messages import put_together
 
+LONGEST_DAYS = 2
+"""Resistances are fitted on a grid of a current's period, 10 ms perhaps, over the whole span."""
 HIGHEST_CELL_V = 10.0
 """A cell voltage without a unit whose values exceed this is read as millivolts."""
 
@@ -28,7 +31,7 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
 
     The table's networks bear the plan's names (:func:`busplan.capture.capture.apply_plan`).
     :class:`PlanError` when the plan has no ``[pack]``; :class:`CaptureError` when the capture
-    carries none of its cells and sensors.
+    carries none of its cells and sensors, or is too long.
     """
     layout = vehicle.pack
     if layout is None:
@@ -36,6 +39,7 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             f"{vehicle.source}: there is no [pack] section; "
             "`busplan pack --suggest` proposes one from the definitions"
         )
+    refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
     kinds: dict[SignalAddress, str] = {
         **{a: QUANTITY_KIND.get(n, "") for n, a in layout.quantities.items()},
         **{c.address: "voltage" for c in layout.cells},
@@ -71,11 +75,17 @@ def _traces(
         wanted.setdefault(address[:3], []).append(address)
     traces = dict.fromkeys(kinds, EMPTY)
     origin = table.origin_ns
+    earliest, latest = table.believable
     messages = put_together(table, vehicle)
     for key, addresses in wanted.items():
         stream = streams.get(key)
         rows = None if stream is None else messages.groups.get(stream.key)
-        if stream is None or rows is None or not len(rows):
+        if stream is None or rows is None:
+            continue
+        # Another clock's stamps would stretch every grid over time to years.
+        first, last = np.searchsorted(messages.times(rows), (earliest, latest + 1))
+        rows = rows[first:last]
+        if not len(rows):
             continue
         names = [a.signal for a in addresses]
         decoded = decode_message(*messages.pick(rows), stream.message, names)

@@ -6,8 +6,9 @@ from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
 from busplan.capture.capture import Capture, apply_plan
-from busplan.capture.load import WINDOW_NS, Rates, load_findings
+from busplan.capture.load import MOST_WINDOWS, WINDOW_NS, Rates, load_findings
 from busplan.capture.read import read_capture
+from busplan.capture.trust import DAY_NS, refuse_longer
 from busplan.plan.load import load_plan
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.bare import bare_vehicle
@@ -17,6 +18,8 @@ from busplan.replay.watch import watch
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
 
+LONGEST_DAYS = MOST_WINDOWS * BIN_NS // DAY_NS
+"""Loads are counted in bins of 0.1 s over the whole span."""
 Worked = Callable[[str], None]
 """Is told again and again what is being worked out; may raise to end it."""
 
@@ -48,8 +51,10 @@ def first_replay(
     """A capture whose channels already have the plan's network names, ready for the screens.
 
     Quick, however long it is: loads are not counted, and its only findings are those of reading it.
-    ``segmented`` messages are put together beside those of the plan.
+    ``segmented`` messages are put together beside those of the plan. Raises
+    :class:`busplan.errors.CaptureError` for a capture of too many days.
     """
+    refuse_longer(capture.frames, LONGEST_DAYS, "the screens hold")
     return Replay.of(
         vehicle,
         capture.frames,

@@ -262,3 +262,15 @@ def test_equal_frames_at_a_possible_distance_are_no_echo(tmp_path: Path) -> None
     table = FrameTable.from_columns(["can0"], times, zeros, zeros, zeros, zeros, [])
     write_textlog(table, tmp_path / "a.log")
     assert read_capture(tmp_path / "a.log").findings == ()
+
+
+def test_a_capture_of_too_many_days_is_refused_with_the_way_out(tmp_path: Path) -> None:
+    """The screens count loads in bins of 0.1 s; the bins of weeks would fill the memory."""
+    from busplan.screens.opening import first_replay
+
+    day = 86_400
+    path = put(tmp_path / "a.log", lines(10 * day, 10 * day + 5, 15.5 * day))
+    with pytest.raises(
+        CaptureError, match=r"spans 5\.5 days and the screens hold 4 .* busplan cut"
+    ):
+        first_replay(read_capture(path), vehicle(pack=("can0",)))

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from busplan.capture.frames import EXTENDED, FrameTable
+from busplan.capture.trust import DAY_NS
 from busplan.decode.encode import encode_message
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.errors import CaptureError, PlanError
@@ -93,6 +94,22 @@ def test_nothing_of_the_pack_is_an_error_and_so_is_a_plan_without_one(vehicle: V
         pull_series(FrameTable.empty(["cabin"]), vehicle)
     with pytest.raises(PlanError, match="--suggest"):
         pull_series(FrameTable.empty(["pack"]), replace(vehicle, pack=None))
+
+
+def test_another_clock_stretches_nothing_and_too_many_days_are_refused(vehicle: Vehicle) -> None:
+    """A grid of 10 ms over a year would take all memory there is."""
+    values = {f"CellVoltage{n:02}": np.full(100, 3.7) for n in range(1, 5)}
+    table = table_of(frames(vehicle, "pack/monitor_a/CellVoltages1", values))
+    late = table.time_ns.copy()
+    late[-10:] += 365 * DAY_NS
+    series = pull_series(replace(table, time_ns=late), vehicle)
+    assert series.span_s == pytest.approx(8.9)
+    assert series.cells[0].time_s[-1] == pytest.approx(8.9)
+    assert len(series.cells[0]) == 90
+    late = table.time_ns.copy()
+    late[len(late) // 2 :] += 3 * DAY_NS
+    with pytest.raises(CaptureError, match=r"spans 3\.0 days .* busplan cut"):
+        pull_series(replace(table, time_ns=late), vehicle)
 
 
 def retyped(vehicle: Vehicle, unit: str, scale: float) -> Vehicle:
