@@ -111,7 +111,8 @@ def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
     )
     for index, row in enumerate(rows):
         if bad[index]:
-            axes.annotate(row.verdict, (index, 100 * row.exchange), ha="center", va="bottom")
+            top = 100 * row.exchange + 200 * row.exchange_uncertainty
+            axes.annotate(row.verdict, (index, top + 1), ha="center", va="bottom")
     most = " (at most)" if report.warm_up.exchange_bound else ""
     axes.set(ylabel=f"heat exchange relative to peers [%]{most}, bars: ± 2 u")
     axes.tick_params(axis="x", rotation=90 if len(rows) > 24 else 0)

@@ -51,7 +51,7 @@ def test_every_command_that_opens_captures_has_the_one_option() -> None:
     opening = {
         name
         for name, command in typer.main.get_command(app).commands.items()
-        if any(p.metavar == "CAPTURE..." or "--capture" in p.opts for p in command.params)
+        if any(p.metavar == "CAPTURE" or "--capture" in p.opts for p in command.params)
     }
     assert opening >= set(CALLS)
     assert {options(name).get("--no-cache") for name in opening} == {
