@@ -19,7 +19,8 @@ async def shoot() -> str:
     replay = open_replay(cached_capture("warm-up", seed=1), plan_file("as_built"))
     app = ReplayApp(replay, start_ns=MOMENT_NS, now=lambda: 0)
     async with app.run_test(size=SIZE) as pilot:
-        await app.workers.wait_for_complete()
+        while not app.replay.judged:
+            await pilot.pause(0.1)
         await pilot.pause(0.5)
         return app.export_screenshot(title="busplan replay (invented demo)")
 

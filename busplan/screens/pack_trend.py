@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from busplan.pack.labels import cell_label, sensor_label
+from busplan.pack.labels import cell_label, short_sensor
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.replay import Replay
 from busplan.replay.trend import Grid, ModuleGrid, cell_grid, module_heat, module_volts, sensor_grid
@@ -78,7 +78,7 @@ def _members(layout: PackLayout, choice: Choice, sensors: bool) -> tuple[list[in
     if choice.kind == "cell":
         return [choice.number], cell_label(layout.cells[choice.number])
     if choice.kind == "sensor":
-        return [choice.number], sensor_label(layout.sensors[choice.number])
+        return [choice.number], f"sensor {short_sensor(layout.sensors[choice.number])}"
     module = layout.modules[choice.number]
     owners = [s.module for s in layout.sensors] if sensors else [c.module for c in layout.cells]
     return [i for i, owner in enumerate(owners) if owner == module], f"module {module}"
