@@ -10,6 +10,7 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack import Evenness, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.state import NOTHING_WRONG
 from busplan.replay.traffic import Load
 from busplan.screens.runs import (
     FAINT,
@@ -37,9 +38,16 @@ def vehicle_label(vehicle: Vehicle) -> str:
     return f"{vehicle.name} (invented)" if vehicle.invented else vehicle.name
 
 
+def state_role(snapshot: Snapshot) -> str:
+    """How the state's word looks: nothing seen is not good."""
+    if snapshot.weight > Weight.NOTE:
+        return OF_WEIGHT[snapshot.weight]
+    return "good" if snapshot.word == NOTHING_WRONG else "note"
+
+
 def state_lines(snapshot: Snapshot, columns: int, most: int) -> list[Line]:
     """The state in one word and the reasons for it, heaviest first, in at most ``most`` lines."""
-    role = OF_WEIGHT[snapshot.weight] if snapshot.weight > Weight.NOTE else "good"
+    role = state_role(snapshot)
     if not snapshot.troubles:
         return [[(snapshot.word, role)]]
     first, *rest = snapshot.troubles

@@ -13,10 +13,9 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack import Grade, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.replay.state import NO_DATA, NO_PACK, NO_VALUE
-from busplan.screens.draw import load_grid
+from busplan.screens.draw import load_grid, state_role
 from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
-from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fill
+from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill
 
 LEAST_GAP = 4
 """Columns between two figures, so that they are not read as one."""
@@ -110,9 +109,7 @@ def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
 def draw_shop(snapshot: Snapshot, replay: Replay, columns: int, rows: int) -> list[Line]:
     """Word, reason, figures; the loads below."""
     vehicle = replay.vehicle
-    role = OF_WEIGHT[snapshot.weight] if snapshot.weight > Weight.NOTE else "good"
-    if snapshot.word in (NO_DATA, NO_PACK, NO_VALUE):
-        role = "note"
+    role = state_role(snapshot)
     shown = tiles(snapshot, vehicle)
     if columns < WIDE:
         shown = [[t for t in row if t.label != "current"] or row for row in shown]

@@ -14,6 +14,7 @@ from busplan.capture.frames import FrameTable
 from busplan.cli.app import app
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
+from busplan.screens.draw import state_role
 from busplan.screens.twin import SCREENS, Asked, judged, screen_dict
 from busplan.screens.twin import screen_text as twin_text
 
@@ -121,3 +122,9 @@ def test_one_frame_is_a_capture_and_none_is_an_error(tmp_path: Path) -> None:
     assert "elsewhere" in str(CliRunner().invoke(app, call).exception)
     file.write_text("")
     assert "empty" in str(CliRunner().invoke(app, call).exception)
+
+
+def test_what_is_not_seen_does_not_look_good() -> None:
+    replay = make_replay(((1,),), 2.0)
+    assert state_role(replay.snapshot(S)) == "good"
+    assert state_role(Replay.of(VAN, only("thermal")).snapshot(S)) == "note"
