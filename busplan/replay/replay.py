@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -31,6 +32,9 @@ from busplan.replay.values import LatestValues, Value
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import put_together
 
+T = TypeVar("T")
+MOST_KEPT = 64
+"""Most results that are kept with a capture."""
 VOLTS = {"mV": 1e-3}
 """Factors that bring a cell voltage's unit to volts; any other unit counts as volts."""
 
@@ -178,6 +182,27 @@ class Replay:
 
     @cached_property
     def _bits(self) -> dict[int, list[tuple[str, int]]]:
+        return {}
+
+    def keep(self, key: tuple[Hashable, ...], make: Callable[[], T]) -> T:
+        """What ``make`` gives, made once for each ``key`` and kept as long as the capture.
+
+        Of many keys only the latest are kept.
+        """
+        kept = self._kept
+        if key not in kept:
+            if len(kept) >= MOST_KEPT:
+                del kept[next(iter(kept))]
+            kept[key] = make()
+        found: T = kept[key]
+        return found
+
+    def has(self, key: tuple[Hashable, ...]) -> bool:
+        """Whether something is kept under a key."""
+        return key in self._kept
+
+    @cached_property
+    def _kept(self) -> dict[tuple[Hashable, ...], Any]:
         return {}
 
     def line_of(self, address: SignalAddress) -> Line | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -34,6 +35,21 @@ class Grid:
 
     def band(self) -> tuple[F64, F64, F64]:
         """Lowest, median and highest signal at each moment; NaN where none has a value."""
+        return self._band
+
+    def middle_of(self, members: Sequence[int]) -> F64:
+        """The median of some of the signals at each moment; NaN where none has a value."""
+        key = tuple(members)
+        if key not in self._middles:
+            self._middles[key] = Grid(self.moments_ns, self.values[list(key)]).band()[1]
+        return self._middles[key]
+
+    @cached_property
+    def _middles(self) -> dict[tuple[int, ...], F64]:
+        return {}
+
+    @cached_property
+    def _band(self) -> tuple[F64, F64, F64]:
         low, middle, high = (np.full(len(self.moments_ns), np.nan) for _ in range(3))
         if len(self.values):
             seen = ~np.all(np.isnan(self.values), axis=0)

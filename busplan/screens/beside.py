@@ -31,6 +31,11 @@ class Beside:
         """Begin."""
         self._thread.start()
 
+    @property
+    def running(self) -> bool:
+        """Whether it has not ended yet."""
+        return self._thread.is_alive()
+
     def leave(self) -> None:
         """End it the next time it tells or hands over something."""
         self._left.set()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
@@ -94,10 +92,12 @@ def figures(load: Load, network: Network) -> list[Line]:
     ]
 
 
-@lru_cache(maxsize=64)
 def _over_time(replay: Replay, network: str, columns: int, rows: int) -> list[Line]:
     limit = replay.vehicle.networks[network].load_limit
-    return draw_load(replay.traffic.curve(network, columns), limit, rows)
+    return replay.keep(
+        (draw_load, network, columns, rows),
+        lambda: draw_load(replay.traffic.curve(network, columns), limit, rows),
+    )
 
 
 def silence_line(node: str, since_ns: int | None) -> Line:

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
-import numpy as np
-
 from busplan.pack.labels import cell_label, short_sensor
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.replay import Replay
@@ -34,10 +30,10 @@ def draw_trend(
         choice.kind == "module"
         and any(s.module == layout.modules[choice.number] for s in layout.sensors)
     )
-    found = _grid(replay, sensors, window.a_ns, window.b_ns, wide)
+    found = _grid(replay, layout, sensors, window, wide)
     mine, name = _members(layout, choice, sensors)
     low, middle, high = found.band()
-    own = Grid(found.moments_ns, found.values[mine]).band()[1] if mine else middle * np.nan
+    own = found.middle_of(mine)
     unit = "°C" if sensors else "V"
     title: Line = [
         (f"█ {name}", "trace"),
@@ -66,7 +62,7 @@ def draw_heat(
     """Each module over time, graded by how far it is off the others."""
     lead = max((len(name) for name in (*layout.modules, *layout.enclosures)), default=0) + 1
     wide = max(columns - lead, 8)
-    found = _modules(replay, volts, window.a_ns, window.b_ns, wide)
+    found = _modules(replay, layout, volts, window, wide)
     what = "cells of each module" if volts else "temperature of each module"
     return [
         clip([(what, HEAD), (f"  {window.text}", FAINT)], columns),
@@ -84,15 +80,19 @@ def _members(layout: PackLayout, choice: Choice, sensors: bool) -> tuple[list[in
     return [i for i, owner in enumerate(owners) if owner == module], f"module {module}"
 
 
-@lru_cache(maxsize=16)
-def _grid(replay: Replay, sensors: bool, a_ns: int, b_ns: int, count: int) -> Grid:
-    assert replay.vehicle.pack is not None
+def _grid(replay: Replay, layout: PackLayout, sensors: bool, window: Window, count: int) -> Grid:
     make = sensor_grid if sensors else cell_grid
-    return make(replay, replay.vehicle.pack, Window(a_ns, b_ns, None).moments(count))
+    return replay.keep(
+        (make, window.a_ns, window.b_ns, count),
+        lambda: make(replay, layout, window.moments(count)),
+    )
 
 
-@lru_cache(maxsize=16)
-def _modules(replay: Replay, volts: bool, a_ns: int, b_ns: int, count: int) -> ModuleGrid:
-    assert replay.vehicle.pack is not None
+def _modules(
+    replay: Replay, layout: PackLayout, volts: bool, window: Window, count: int
+) -> ModuleGrid:
     make = module_volts if volts else module_heat
-    return make(replay, replay.vehicle.pack, Window(a_ns, b_ns, None).moments(count))
+    return replay.keep(
+        (make, window.a_ns, window.b_ns, count),
+        lambda: make(replay, layout, window.moments(count)),
+    )

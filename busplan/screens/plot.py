@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +15,8 @@ from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
 F64 = npt.NDArray[np.float64]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")
 _STEPS = " ▁▂▃▄▅▆▇█"
+_MAP_PIECES = np.array([{Grade.MISSING: " ", Grade.EVEN: "·"}.get(g, g.mark) for g in Grade])
+_MAP_ROLES = [*(FAINT if g == Grade.EVEN else OF_GRADE[g] for g in Grade), HEAD]
 
 
 class Curve(NamedTuple):
@@ -66,42 +69,46 @@ def draw_curves(
         shade = (heights >= bottom) & (heights <= top) & (bottom >= 0)
     for n, curve in enumerate(curves):
         at = level(curve.values)
-        seen = np.flatnonzero(at >= 0).tolist()
-        for x in seen:
-            owner[at[x], x] = n
-        for x in seen:
-            if x and at[x - 1] >= 0 and abs(at[x] - at[x - 1]) > 1:
-                low_end, high_end = sorted((int(at[x]), int(at[x - 1])))
-                joins[low_end + 1 : high_end, x] = n
+        seen = np.flatnonzero(at >= 0)
+        owner[at[seen], seen] = n
+        apart = (at[1:] >= 0) & (at[:-1] >= 0) & (np.abs(np.diff(at)) > 1)
+        for x in (np.flatnonzero(apart) + 1).tolist():
+            low_end, high_end = sorted((int(at[x]), int(at[x - 1])))
+            joins[low_end + 1 : high_end, x] = n
     labels = [f"{high:.{decimals}f}", f"{low:.{decimals}f} {unit}".rstrip()]
     lead = max(len(label) for label in labels) + 1
+    # From the top down, two rows of dots in one of characters.
+    above, below = owner[::-1][::2], owner[::-1][1::2]
+    front, join = np.maximum(above, below), np.maximum(joins[::-1][::2], joins[::-1][1::2])
+    shaded = shade[::-1][::2] | shade[::-1][1::2]
+    thin = np.array([*(c.thin for c in curves), False])[front]
+    roles = [*(c.role for c in curves), "band", PLAIN, HEAD]
+    band_role, plain_role, cursor_role = range(len(curves), len(curves) + 3)
+    piece = np.select(
+        [thin, (above >= 0) & (below >= 0), above >= 0, below >= 0, join >= 0, shaded],
+        ["─", "█", "▀", "▄", "│", "░"],
+        " ",
+    )
+    role = np.select([front >= 0, join >= 0, shaded], [front, join, band_role], plain_role)
+    if cursor is not None and 0 <= cursor < columns:
+        free = role[:, cursor] >= band_role
+        piece[free, cursor], role[free, cursor] = "│", cursor_role
     lines: list[Line] = []
     for row in range(dots // 2):
-        upper, lower = dots - 1 - 2 * row, dots - 2 - 2 * row
         label = labels[0] if row == 0 else labels[1] if row == dots // 2 - 1 else ""
-        line: Line = [(label.rjust(lead - 1) + "│", FAINT)]
-        for x in range(columns):
-            above, below = int(owner[upper, x]), int(owner[lower, x])
-            front = max(above, below)
-            if front >= 0 and curves[front].thin:
-                piece, role = "─", curves[front].role
-            elif above >= 0 and below >= 0:
-                piece, role = "█", curves[front].role
-            elif above >= 0:
-                piece, role = "▀", curves[above].role
-            elif below >= 0:
-                piece, role = "▄", curves[below].role
-            elif joins[upper, x] >= 0 or joins[lower, x] >= 0:
-                piece, role = "│", curves[max(joins[upper, x], joins[lower, x])].role
-            elif shade[upper, x] or shade[lower, x]:
-                piece, role = "░", "band"
-            else:
-                piece, role = " ", PLAIN
-            if cursor == x and piece in " ░":
-                piece, role = "│", HEAD
-            line.append((piece, role))
-        lines.append(merge(line))
+        lead_run = (label.rjust(lead - 1) + "│", FAINT)
+        lines.append(merge([lead_run, *grouped(piece[row], role[row], roles)]))
     return lines
+
+
+def grouped(
+    pieces: npt.NDArray[np.str_], role: npt.NDArray[np.integer], names: Sequence[str]
+) -> Line:
+    """Single characters and the numbers of their roles as runs."""
+    text = "".join(pieces.tolist())
+    edges = [0, *(np.flatnonzero(np.diff(role)) + 1).tolist(), len(text)]
+    numbers = role.tolist()
+    return [(text[a:b], names[numbers[a]]) for a, b in pairwise(edges) if a < b]
 
 
 def draw_map(names: Sequence[str], grade: npt.NDArray[np.int8], cursor: int | None) -> list[Line]:
@@ -109,15 +116,11 @@ def draw_map(names: Sequence[str], grade: npt.NDArray[np.int8], cursor: int | No
     lead = max((len(n) for n in names), default=0) + 1
     lines: list[Line] = []
     for name, row in zip(names, grade, strict=True):
-        line: Line = [(name.ljust(lead), HEAD)]
-        for x, value in enumerate(row):
-            each = Grade(int(value))
-            piece = " " if each == Grade.MISSING else "·" if each == Grade.EVEN else each.mark
-            role = FAINT if each == Grade.EVEN else OF_GRADE[each]
-            if x == cursor and each in (Grade.EVEN, Grade.MISSING):
-                piece, role = "│", HEAD
-            line.append((piece, role))
-        lines.append(merge(line))
+        piece, role = _MAP_PIECES[row], row.astype(np.int64)
+        inside = cursor is not None and 0 <= cursor < len(row)
+        if inside and row[cursor] in (Grade.EVEN, Grade.MISSING):
+            piece[cursor], role[cursor] = "│", len(Grade)
+        lines.append(merge([(name.ljust(lead), HEAD), *grouped(piece, role, _MAP_ROLES)]))
     return lines
 
 

@@ -195,7 +195,7 @@ def merge(line: Iterable[Run]) -> Line:
     out: Line = []
     for piece, role in line:
         if out and (out[-1][1] == role or (role in INK and out[-1][1] in INK and piece.isspace())):
-            out[-1] = (out[-1][0] + piece, role)
+            out[-1] = (out[-1][0] + piece, out[-1][1])
         else:
             out.append((piece, role))
     return out

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 
 from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import Span, measure_span
+from busplan.screens.beside import Beside
 from busplan.screens.plain_views import SheetView
 from busplan.screens.runs import Line, wrap
 from busplan.screens.span_draw import draw_span
 from busplan.screens.timeline import Window
+
+AT_ONCE = 200_000
+"""Spans of up to so many frames are measured while the screen is drawn."""
+
+_Ends = tuple[int, int, tuple[SignalAddress, ...]]
 
 
 class SpanView(SheetView):
@@ -32,23 +37,44 @@ class SpanView(SheetView):
         super().__init__(id="span")
         self.ends: tuple[int, int] | None = None
         self.pinned: Sequence[SignalAddress] = ()
+        self._last: tuple[_Ends, Span] | None = None
+        self._beside: Beside | None = None
 
     def draw(
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
     ) -> list[Line]:
         """The lines."""
         a_ns, b_ns = self.ends or (0, replay.span_ns)
-        span = _measured(replay, a_ns, b_ns, tuple(self.pinned))
+        span = self._measured(replay, (a_ns, b_ns, tuple(self.pinned)))
+        if span is None:
+            return [[("The span is being measured ...", "faint")]]
         lines = draw_span(span, columns, place_names(replay))
         if self.ends is None:
             hint = "Whole capture. Press a and b to set the ends of a span."
             lines = [*wrap(hint, columns, "faint"), *lines]
         return lines
 
+    def _measured(self, replay: Replay, ends: _Ends) -> Span | None:
+        """The figures; ``None`` while those of many frames are worked out beside the screens."""
+        key = ("span", *ends)
+        a_ns, b_ns, pinned = ends
+        frames = int((replay.lines.count(b_ns) - replay.lines.count(a_ns)).sum())
+        if replay.has(key) or frames <= AT_ONCE:
+            self._last = ends, replay.keep(key, lambda: measure_span(replay, *ends))
+        elif self._beside is None or not self._beside.running:
 
-@lru_cache(maxsize=4)
-def _measured(replay: Replay, a_ns: int, b_ns: int, pinned: tuple[SignalAddress, ...]) -> Span:
-    return measure_span(replay, a_ns, b_ns, pinned)
+            def work(beside: Beside) -> None:
+                span = measure_span(replay, a_ns, b_ns, pinned)
+                beside.hand(self._take, replay, ends, span)
+
+            self._beside = Beside(self.app, work)
+            self._beside.start()
+        return self._last[1] if self._last and self._last[0] == ends else None
+
+    def _take(self, replay: Replay, ends: _Ends, span: Span) -> None:
+        replay.keep(("span", *ends), lambda: span)
+        self._last = ends, span
+        self.app.action_redraw()  # type: ignore[attr-defined]
 
 
 def place_names(replay: Replay) -> dict[object, str]:

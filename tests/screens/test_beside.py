@@ -6,6 +6,7 @@ from support.van import make_table, make_vehicle
 
 from busplan.capture.capture import Capture
 from busplan.replay.replay import Replay
+from busplan.replay.span import measure_span
 from busplan.screens.app import ReplayApp
 from busplan.screens.bars import TimeLine
 from busplan.screens.opening import completed, first_replay, replay_of
@@ -87,3 +88,27 @@ async def test_screens_work_while_loads_are_being_counted_and_quitting_does_not_
     release.set()
     left._beside._thread.join(30)
     assert not left.replay.traffic.counted
+
+
+async def test_a_long_span_is_measured_beside_the_screens(monkeypatch) -> None:
+    release = threading.Event()
+
+    def slow(replay: Replay, a_ns: int, b_ns: int, chosen=()):
+        assert release.wait(30)
+        return measure_span(replay, a_ns, b_ns, chosen)
+
+    monkeypatch.setattr("busplan.screens.span_view.AT_ONCE", 100)
+    monkeypatch.setattr("busplan.screens.span_view.measure_span", slow)
+    app = ReplayApp(replay_of(make(), make_vehicle([(4, 4), (4,)])), judge=None)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("6")
+        await pilot.pause(0.05)
+        assert "being measured" in lines_of(app)
+        await pilot.press("right_square_bracket")
+        assert "0:00:05.0" in lines_of(app)
+        release.set()
+        for _ in range(100):
+            await pilot.pause(0.05)
+            if "being measured" not in lines_of(app):
+                break
+        assert "PackStatus" in lines_of(app)
