@@ -157,7 +157,7 @@ def test_the_screens_show_long_messages_and_know_their_packets() -> None:
     seen = table(spread([*frames, *cut]))
     wanted = plan(defined(LONG, [Signal("Far", 8 * 99, 8)], 100))
     capture = Capture(seen, (), ())
-    replay = replay_of(capture, wanted)
+    replay = replay_of(capture, replace(wanted, source="plan.toml"))
     (line,) = [line for line in replay.lines.lines if line.key.identifier == LONG]
     at = replay.span_ns
     position = int(replay.snapshot(at).ages.position[replay.lines.number[line.key]])
