@@ -60,11 +60,11 @@ class _Kept(_caching.FunctionCache):  # type: ignore[misc]
     """
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
-        self._stamp()
         try:
+            self._stamp()
             found = super().load_overload(sig, target_context)
         except Exception:  # whatever unpickling a damaged file may raise
-            with suppress(OSError):
+            with suppress(Exception):
                 self.flush()
             return None
         arguments, _ = _sigutils.normalize_signature(sig)
