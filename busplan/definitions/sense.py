@@ -5,6 +5,7 @@ cantools stops at the first of these; here each is refused alone, with the reaso
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 
@@ -20,7 +21,7 @@ _UNASSIGNED = re.compile(r"\s*BO_\s+\d+\s+VECTOR__INDEPENDENT_SIG_MSG\b")
 _MESSAGE = re.compile(r"\s*BO_\s+(\d+)\s+\w+\s*:\s*(\d+)\s")
 _SIGNAL = re.compile(
     r"\s*SG_\s+\w+(?:\s+(\w+))?\s*:"
-    r"\s*(\d+)\s*\|\s*(\d+)\s*@\s*(\d+)\s*[+-]\s*\(\s*([^,\s]+)\s*,"
+    r"\s*(\d{1,9})\s*\|\s*(\d{1,9})\s*@\s*(\d{1,9})\s*[+-]\s*\(\s*([^,\s]+)\s*,"
 )
 _MARK = re.compile(r"M|m\d+M?")
 
@@ -124,6 +125,14 @@ def _wrong_signal(line: Statement, seen: set[str]) -> str | None:
         return f"start bit {start} lies beyond the longest message there is"
     if order not in {"0", "1"}:
         return f"byte order {order}; 0 (big-endian) or 1 (little-endian) can be"
-    if float(scale) == 0:
+    return _wrong_scale(scale)
+
+
+def _wrong_scale(written: str) -> str | None:
+    try:
+        scale = float(written)
+    except ValueError:
+        return f"scale {written!r} is not a number"
+    if scale == 0:
         return "a scale of zero"
-    return None
+    return None if math.isfinite(scale) else f"a scale of {written}"

@@ -119,6 +119,9 @@ def test_a_wrong_message_takes_its_signals_with_it(old, new, words) -> None:
         ("Wanted : 99999|16@1+ (0.25,0)", "start bit 99999"),
         ("Wanted x1 : 0|16@1+ (0.25,0)", "'x1'"),
         ("Wanted : 0|16@1+ (0,0)", "scale of zero"),
+        ("Wanted : 0|16@1+ (|0.25,0)", "not well formed"),
+        ("Wanted : 0|16@1+ (1e999,0)", "a scale of 1e999"),
+        (f"Wanted : 0|{16:06000}@1+ (1,0)", "not whole numbers"),
     ],
 )
 def test_impossible_signals(new, words) -> None:
