@@ -26,7 +26,7 @@ class Recent:
 
 
 class Rolling:
-    """Keeps the newest frames; safe to fill from one thread and to read from another.
+    """Keeps the newest frames; safe to fill from one thread and to read from one other.
 
     Old frames go in large steps: when more than twice ``keep_ns`` (or ``keep_frames``) is held, it
     is cut back to ``keep_ns``, so that moments on the screen rarely move.
@@ -64,13 +64,16 @@ class Rolling:
             self._forget()
 
     def _forget(self) -> None:
-        held = self._newest_ns - self._tables[0].origin_ns
+        # What lies ahead of the present was stamped before a clock was set back.
+        def apart(t_ns: int) -> int:
+            return abs(self._newest_ns - t_ns)
+
         frames = sum(len(t) for t in self._tables)
+        held = apart(self._tables[0].origin_ns)
         if held <= 2 * self._keep_ns and frames <= 2 * self._keep_frames:
             return
         while len(self._tables) > 1 and (
-            self._newest_ns - int(self._tables[0].time_ns.max()) > self._keep_ns
-            or frames > self._keep_frames
+            apart(int(self._tables[0].time_ns.max())) > self._keep_ns or frames > self._keep_frames
         ):
             frames -= len(self._tables.popleft())
 
@@ -79,10 +82,11 @@ class Rolling:
         with self._lock:
             if not self._tables:
                 return None
-            table = concatenate(list(self._tables))
-            self._tables = deque([table])
-            since_ns = self._looked_ns - self._arrived_ns
-            origin = table.origin_ns
-            before = origin if self._origin_ns is None else self._origin_ns
-            self._origin_ns = origin
-            return Recent(table, self._newest_ns + since_ns - origin, origin - before)
+            tables = list(self._tables)
+            until_ns = self._newest_ns + self._looked_ns - self._arrived_ns
+        # Put together for the caller only: what is held stays in pieces that can be forgotten.
+        table = concatenate(tables)
+        origin = table.origin_ns
+        before = origin if self._origin_ns is None else self._origin_ns
+        self._origin_ns = origin
+        return Recent(table, until_ns - origin, origin - before)

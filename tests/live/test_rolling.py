@@ -77,6 +77,28 @@ def test_a_flood_is_held_within_the_frame_limit() -> None:
     assert 100 <= len(recent.table) <= 210
 
 
+def test_looking_again_and_again_keeps_nothing_from_being_forgotten() -> None:
+    rolling = Rolling(("pack",), keep_ns=10 * SECOND, keep_frames=1000)
+    spans_s = []
+    for second in range(100):
+        rolling.add(frames(second, 10))
+        recent = rolling.recent()
+        assert recent is not None
+        spans_s.append(recent.table.span_ns / SECOND)
+    assert all(10 <= span <= 20.1 for span in spans_s[20:])
+
+
+def test_a_clock_set_back_or_on_starts_a_new_present() -> None:
+    for jump_s in (-3600, 3600):
+        rolling = Rolling(("pack",), keep_ns=10 * SECOND)
+        for second in (0, 1, jump_s, jump_s + 1):
+            rolling.add(frames(second, 10))
+            recent = rolling.recent()
+        assert recent is not None
+        assert recent.table.span_ns < 3 * SECOND
+        assert len(recent.table) == 20
+
+
 def test_put_together_tables_keep_their_payloads() -> None:
     one, two = frames(0, 5), frames(10, 5).take([4, 3, 0])
     both = concatenate([one, two])
