@@ -168,7 +168,7 @@ def _resistance(report: PackReport) -> Section | None:
         f"cell {report.layout.cells[i].number} {fit.value[i] / fit.middle - 1:+.0%}" for i in raised
     ]
     error = float(nan_median(fit.uncertainty)) / fit.middle
-    text = f"median cell {fit.middle * 1e3:.3f} mΩ (each ± {error:.1%})"
+    text = f"median cell {fit.middle * 1e3:.3f} mΩ (each fit ± {error:.1%})"
     if told:
         text = f"{listed(told)}; {text}"
     return Section("resistance", _answer(bool(told)), text)
