@@ -275,7 +275,7 @@ def _print_cells(report: PackReport) -> None:
         ("lowest %", [_number(r.lowest_share * 100, 0) for r in rows]),
         ("highest %", [_number(r.highest_share * 100, 0) for r in rows]),
         ("mΩ", [_number(r.resistance_mohm, 3) for r in rows]),
-        ("±", [_number(r.resistance_uncertainty_mohm, 3) for r in rows]),
+        ("fit ±", [_number(r.resistance_uncertainty_mohm, 4) for r in rows]),
         ("step mΩ", [_number(r.step_resistance_mohm, 3) for r in rows]),
         ("sag mV", [_number(r.extra_sag_mv, 0, sign=True) for r in rows]),
         ("°C", [_number(r.temperature_c) for r in rows]),

@@ -329,7 +329,8 @@ def resistance_findings(
                 Weight.CAUTION,
                 place(cell.address, resistance.peak_time_s),
                 f"{sentence(cell_label(cell))} has {value * 1e3:.3f} mΩ{at} "
-                f"(fit ± {error / value:.1%}), {value / middle - 1.0:.0%} over its peers' {middle * 1e3:.3f} mΩ; at "
+                f"(fit ± {error / value:.1%}), {value / middle - 1.0:.0%} over its peers' "
+                f"{middle * 1e3:.3f} mΩ; at "
                 f"{resistance.peak_a:.0f} A ({clock(resistance.peak_time_s)}) it sags "
                 f"{sag * 1e3:.0f} mV more.",
                 "A loose busbar heats at that spot; an aged cell limits the pack under load.",
