@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from importlib import import_module
 from typing import Annotated, Any, cast
 
@@ -11,6 +12,7 @@ import typer
 
 import busplan
 from busplan import compiling
+from busplan.cli.numbers import bounded
 from busplan.cli.output import print_error
 from busplan.cli.preparing import Preparing
 from busplan.errors import BusplanError
@@ -74,6 +76,8 @@ def _options(
 
 for _name in COMMANDS:
     import_module(f"busplan.cli.{_name}").register(app)
+for _command in app.registered_commands:
+    _command.callback = bounded(cast(Callable[..., Any], _command.callback))
 
 
 def main() -> None:

@@ -133,12 +133,10 @@ def _series(
 
 
 def _span(text: str, length_s: float) -> tuple[float, float]:
+    from busplan.cli.numbers import span_ends
     from busplan.errors import UsageError
 
-    try:
-        start, stop = (float(part) for part in text.split(":"))
-    except ValueError:
-        raise UsageError(f'--span wants START:STOP in seconds; got "{text}"') from None
+    start, stop = span_ends(text)
     if not 0 <= start < stop <= length_s + 1.0 or stop - start < 30.0:
         raise UsageError(
             f"--span must lie inside the capture (0 to {length_s:.0f} s) and last 30 s or more; "

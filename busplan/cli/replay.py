@@ -178,14 +178,12 @@ def _moment(at_s: float | None, length_ns: int) -> int | None:
 
 
 def _ends(span: str | None, length_ns: int) -> tuple[int, int] | None:
+    from busplan.cli.numbers import span_ends
     from busplan.errors import UsageError
 
     if span is None:
         return None
-    try:
-        a_ns, b_ns = sorted(round(float(part) * 1e9) for part in span.split(":"))
-    except ValueError:
-        raise UsageError(f"--span wants A:B in seconds, not {span!r}") from None
+    a_ns, b_ns = sorted(round(end * 1e9) for end in span_ends(span))
     if b_ns < 0 or a_ns > length_ns:
         raise UsageError(f"--span {span} lies outside the capture (0 to {length_ns / 1e9:.1f} s)")
     return a_ns, b_ns

@@ -41,7 +41,8 @@ def simulate(
         ),
     ] = None,
     errors_per_second: Annotated[
-        float, typer.Option(min=0.0, help="Bus errors on each network, on average [1/s].")
+        float,
+        typer.Option(min=0.0, max=10_000, help="Bus errors on each network, on average [1/s]."),
     ] = 0.0,
     drift_ppm: Annotated[
         float, typer.Option(min=0.0, max=10_000, help="How far node clocks may be off [ppm].")

@@ -79,13 +79,21 @@ def read_alone(statements: Iterable[Statement]) -> Any:
 
 
 def _well_formed(statements: Sequence[Statement], refused: list[Refusal]) -> list[Statement]:
-    """Statements that the DBC grammar admits; what trails after one on later lines goes alone."""
+    """Statements that the DBC grammar admits; what trails after one on later lines goes alone.
+
+    All of them when cantools keeps its grammar elsewhere: its reading as a whole judges then.
+    """
     from textparser import Error
+
+    try:
+        parser = _parser()
+    except (ImportError, AttributeError):
+        return list(statements)
 
     def problem(run: Sequence[Statement]) -> Error | None:
         lead = _SIGNAL_PARENT if run[0].keyword == "SG_" else ""
         try:
-            _parser().parse(lead + "".join(s.text for s in run) + _TAIL)
+            parser.parse(lead + "".join(s.text for s in run) + _TAIL)
         except Error as error:
             return error
         return None

@@ -9,6 +9,10 @@ import pytest
 from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.cli import run
+from busplan.cli.app import app
+from busplan.cli.numbers import span_ends
+from busplan.definitions import salvage
+from busplan.errors import UsageError
 
 
 class Result(NamedTuple):
@@ -144,6 +148,19 @@ def test_a_broken_line_in_a_definition_file_is_a_located_finding(
     assert f"pump.dbc:{line}" in result.out
 
 
+def test_a_broken_line_is_found_without_the_parsers_own_grammar(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Where the module with the grammar is in another version of cantools, nobody knows.
+    salvage._parser.cache_clear()
+    monkeypatch.setitem(sys.modules, "cantools.database.can.formats.dbc.dbc_loader", None)
+    broken = PUMP.replace("BO_ 336 PumpOrder: 8 VCU", "BO_ 336 PumpOrder 8 VCU !!")
+    result = call("check", write_plan(tmp_path, PLAN, pump=broken, vcu=VCU))
+    salvage._parser.cache_clear()
+    assert result.code == 1
+    assert "definition-line-set-aside" in result.out
+
+
 def test_a_name_lost_with_a_broken_line_leads_to_the_line(call: Call, tmp_path: Path) -> None:
     broken = PUMP.replace("BO_ 336 PumpOrder: 8 VCU", "BO_ 336 PumpOrder 8 VCU !!")
     plan = PLAN + '[message."loop/PumpOrder"]\njitter_ms = 1\n'
@@ -175,3 +192,30 @@ def test_help_is_no_error(call: Call, args: list[str]) -> None:
     result = call(*args)
     assert result.code == 0
     assert "busplan" in result.out
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf", "1e300"])
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("cut", "x.log", "--out", "y.log", "--from"),
+        ("measure", "x.log", "--window"),
+        ("record", "x.log", "-i", "a=virtual:b", "--rotate-mb"),
+        ("demo", "--text", "--at"),
+        ("replay", "x.log", "--shift"),
+    ],
+)
+def test_a_number_nobody_can_reckon_with(call: Call, args: tuple[str, ...], number: str) -> None:
+    result = call(*args, number)
+    assert result.code == 3
+    assert args[-1] in result.err
+
+
+def test_every_command_bounds_its_numbers() -> None:
+    assert all(hasattr(c.callback, "__wrapped__") for c in app.registered_commands)
+
+
+@pytest.mark.parametrize("text", ["5", "1:x", "nan:5", "5:nan", "0:inf", ""])
+def test_a_span_that_is_none(text: str) -> None:
+    with pytest.raises(UsageError, match="--span wants A:B"):
+        span_ends(text)
