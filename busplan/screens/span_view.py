@@ -39,6 +39,7 @@ class SpanView(SheetView):
         self.pinned: Sequence[SignalAddress] = ()
         self._last: tuple[_Ends, Span] | None = None
         self._beside: Beside | None = None
+        self._wanted: tuple[Replay, _Ends] | None = None
 
     def draw(
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
@@ -47,7 +48,8 @@ class SpanView(SheetView):
         a_ns, b_ns = self.ends or (0, replay.span_ns)
         span = self._measured(replay, (a_ns, b_ns, tuple(self.pinned)))
         if span is None:
-            return [[("The span is being measured ...", "faint")]]
+            doing = self._beside.doing if self._beside else ""
+            return [[(doing or "The span is being measured ...", "faint")]]
         lines = draw_span(span, columns, place_names(replay))
         if self.ends is None:
             hint = "Whole capture. Press a and b to set the ends of a span."
@@ -61,7 +63,8 @@ class SpanView(SheetView):
         frames = int((replay.lines.count(b_ns) - replay.lines.count(a_ns)).sum())
         if replay.has(key) or frames <= AT_ONCE:
             self._last = ends, replay.keep(key, lambda: measure_span(replay, *ends))
-        elif self._beside is None or not self._beside.running:
+        elif (replay, ends) != self._wanted and not (self._beside and self._beside.running):
+            self._wanted = replay, ends
 
             def work(beside: Beside) -> None:
                 span = measure_span(replay, a_ns, b_ns, pinned)

@@ -262,10 +262,15 @@ def big(capture: Path, home: Path) -> None:
     plan = write_plan(capture.parent)
     command = busplan("replay", str(capture), "--plan", str(plan), "--hold", "--at", "1800")
     text = busplan("replay", str(capture), "--plan", str(plan), "--text", "--at", "1800")
-    for what in ("first", "second"):
+    for what in ("first", "second"):  # of a store that is ready
         with WatchedTerminal(command, SIZES[0], environment(home)) as terminal:
             shown = terminal.wait_for(MARKS["1"], 120)
-            report(f"{what} opening: first screen", shown - terminal.begin, None, "{:.2f} s")
+            report(
+                f"{what} opening of a ready store: first screen",
+                shown - terminal.begin,
+                None,
+                "{:.2f} s",
+            )
             typed = terminal.write("4")
             arrived = terminal.wait(lambda t: "cycle ms" in t)
             if arrived:
