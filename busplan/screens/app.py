@@ -167,8 +167,12 @@ class ReplayApp(App[None]):
             self.clock.play()
         self.set_interval(FRAME_S, self._tick)
         self.view.focus_inside()
-        self.call_after_refresh(self.action_redraw)
-        self._beside.start()
+        self.call_after_refresh(self._begin)
+
+    def _begin(self) -> None:
+        """Draw for the first time; long work waits until that is seen."""
+        self.action_redraw()
+        self.call_after_refresh(self._beside.start)
 
     def _work_out(self, beside: Beside) -> None:
         """What takes a look at every frame: loads and findings of each capture, then its pack."""

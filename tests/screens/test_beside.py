@@ -84,6 +84,8 @@ async def test_screens_work_while_loads_are_being_counted_and_quitting_does_not_
     release.clear()
     left = ReplayApp(first_replay(capture, vehicle), judge=None)
     async with left.run_test(size=(80, 24)) as pilot:
+        while not left._beside.running:
+            await pilot.pause(0.05)
         await pilot.press("q")
     release.set()
     left._beside._thread.join(30)
