@@ -199,13 +199,12 @@ def pack_state(
     mean = np.full(len(layout.modules), np.nan)
     near = mean.copy()
     middle = float(np.median(sensors.value[sensors.fresh])) if sensors.fresh.any() else np.nan
+    fresh: dict[str, list[float]] = {}
+    values = sensors.value.tolist()
+    for i in np.flatnonzero(sensors.fresh).tolist():
+        fresh.setdefault(layout.sensors[i].module, []).append(values[i])
     for m, module in enumerate(layout.modules):
-        mine = [
-            sensors.value[i]
-            for i, s in enumerate(layout.sensors)
-            if s.module == module and sensors.fresh[i]
-        ]
-        if mine:
+        if mine := fresh.get(module):
             mean[m] = sum(mine) / len(mine)
             near[m] = min(mine, key=lambda value: abs(value - middle))
     seen = near[~np.isnan(near)]
