@@ -58,7 +58,7 @@ def environment(home: Path) -> dict[str, str]:
     own = {f"XDG_{kind}_HOME": str(home / kind) for kind in ("STATE", "CONFIG")}
     unset = {"NO_COLOR", "COLUMNS", "LINES"}
     rest = {k: v for k, v in os.environ.items() if k not in unset}
-    paths = {"PYTHONPATH": os.environ.get("BENCH_TREE", str(Path(__file__).parents[2]))}
+    paths = {"PYTHONPATH": str(Path(__file__).parents[2])}
     return {**rest, **own, **paths, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
 
 
