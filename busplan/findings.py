@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
+from busplan.wording import counted
+
 
 class Weight(IntEnum):
     """How heavy a finding is. The command line's exit code follows the heaviest one."""
@@ -137,6 +139,6 @@ def count_findings(findings: Iterable[Finding]) -> dict[str, int]:
 def summary_line(findings: Iterable[Finding]) -> str:
     """``5 faults, 1 caution, no notes``."""
     return ", ".join(
-        f"{number or 'no'} {word}{'' if number == 1 else 's'}"
+        counted(number, word) if number else f"no {word}s"
         for word, number in count_findings(findings).items()
     )

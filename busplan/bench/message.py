@@ -20,6 +20,7 @@ from busplan.decode.protection import find_counters
 from busplan.definitions.model import FrameKey, Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream
+from busplan.wording import counted
 
 SURE_GAPS = 3
 """Distances between frames from which on a wrong cycle time is a fault."""
@@ -145,7 +146,7 @@ def _cycle_findings(
                 f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
                 f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
                 f"±{limits.cycle_tolerance:.0%}"
-                + ("" if gaps >= SURE_GAPS else f"; only {gaps + 1} frames came"),
+                + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
                 why="Slower starves receivers, faster takes room on the network from others.",
                 action="Ask the maker for the definition of this software, or state the real "
                 "cycle time in the plan and check the plan again.",

@@ -30,6 +30,7 @@ from busplan.plan.streams import placed
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.transport.messages import put_together
 from busplan.transport.report import transport_findings
+from busplan.wording import counted
 
 
 def prove_node(
@@ -176,7 +177,8 @@ def _unknown_finding(unknown: Unknown, vehicle: Vehicle, network: str, node: str
         "identifier-unknown",
         Weight.FAULT,
         Where(network, node, time_ns=unknown.first_ns),
-        f"{unknown.label} is in no definition of this part ({unknown.frames} frames{every})"
+        f"{unknown.label} is in no definition of this part "
+        f"({counted(unknown.frames, 'frame')}{every})"
         f"{planned}",
         why="It takes room, may clash with another node's identifier, and nobody knows its "
         "meaning.",
@@ -234,7 +236,7 @@ def _error_findings(errors: int, entries: int, network: str, node: str) -> list[
             "bus-errors",
             Weight.CAUTION if many else Weight.NOTE,
             Where(network, node),
-            f"{errors} error frames among {entries} frames",
+            f"{counted(errors, 'error frame')} among {entries} frames",
             why="A short, quiet bench pair has none; each one costs the time of a frame.",
             action="Look at bit rate, sample point, terminators and plugs; see busplan bench "
             "--wiring.",
@@ -316,7 +318,7 @@ def _silent(network: str, node: str, own: list[Stream]) -> Finding:
         "node-silent",
         Weight.FAULT,
         Where(network, node),
-        f"none of its {len(own)} messages came",
+        "its message never came" if len(own) == 1 else f"none of its {len(own)} messages came",
         why="There is nothing to judge.",
         action="See busplan bench --wiring for what to measure when nothing arrives.",
     )

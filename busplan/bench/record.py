@@ -9,6 +9,7 @@ from typing import Any
 import busplan
 from busplan.bench.model import BenchReport, MessageProof, SentFrame, SignalProof, Verdict
 from busplan.findings import summary_line
+from busplan.wording import counted
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -197,7 +198,11 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         ("tester", record.tester or "not stated"),
         ("capture", record.capture),
         ("SHA-256", record.capture_sha256),
-        ("span", f"{report.span_ns / 1e9:.3f} s, {report.frames} frames, {report.errors} errors"),
+        (
+            "span",
+            f"{report.span_ns / 1e9:.3f} s, {counted(report.frames, 'frame')}, "
+            f"{counted(report.errors, 'error')}",
+        ),
         ("first frame", start),
         ("allowed", allowed),
         *(() if record.sent is None else (("sent by busplan", _sent(record.sent)),)),

@@ -11,6 +11,7 @@ from busplan.capture.frames import FrameTable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
+from busplan.wording import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:
             "channel-unknown",
             Weight.CAUTION,
             Where(network=c.name),
-            f"the plan gives channel {c.name} ({c.frames} frames) to no network",
+            f"the plan gives channel {c.name} ({counted(c.frames, 'frame')}) to no network",
             why="Its frames cannot be decoded nor counted to a network's load.",
             action="Add it to the channels of its network in the plan.",
             figures=(Figure("frames", c.frames),),

@@ -13,6 +13,7 @@ from busplan.capture.messages import flags_of, nanoseconds
 from busplan.capture.tally import Tally
 from busplan.findings import Weight
 from busplan.wire.lengths import FD_LENGTHS
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     import can
@@ -122,8 +123,9 @@ class Gatherer:
             self._tally.remark(
                 "length-field-differs",
                 Weight.NOTE,
-                f"{self.length_differs} frames state another length than the bytes they carry; "
-                "the bytes are believed",
+                f"{counted(self.length_differs, 'frame')} with another length stated than the "
+                "bytes "
+                "carried; the bytes are believed",
                 why="Formats mix length and length code; only the bytes are certain.",
                 action="Check one of these frames against the bus if its length matters.",
             )
@@ -131,8 +133,9 @@ class Gatherer:
             self._tally.remark(
                 "frame-kind-assumed",
                 Weight.CAUTION,
-                f"{self.fd_assumed} frames carry more than 8 bytes, so they are taken as CAN FD "
-                "frames without bit-rate switch; the format itself does not say",
+                f"{counted(self.fd_assumed, 'frame')} of more than 8 bytes, taken as CAN FD "
+                "without "
+                "bit-rate switch; the format itself does not say",
                 why="Their time on the wire is then longer than it was.",
                 action="Record CAN FD networks in a format that keeps the frame's kind.",
             )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.wording import counted
 
 WRONG_LIMIT = 0.25
 """Share of wrong entries above which a file is refused."""
@@ -108,13 +109,12 @@ class Tally:
         for reason, count in self.wrong.items():
             places = self.places[reason]
             more = ", …" if count > len(places) else ""
-            plural = self.entry if count == 1 else f"{self.entry}s"
             found.append(
                 Finding(
                     "capture-entry-unreadable",
                     Weight.CAUTION,
                     Where(file=self.file, line=places[0]),
-                    f"{count} {plural} set aside: the {self.entry} {reason} "
+                    f"{counted(count, self.entry)} set aside: the {self.entry} {reason} "
                     f"({self.entry} {', '.join(map(str, places))}{more})",
                     why="What these entries recorded is missing from every figure.",
                     action="Look at these places; a disk or link fault while recording often "
@@ -153,8 +153,8 @@ class Tally:
                     "length-code-above-eight",
                     Weight.NOTE,
                     Where(file=self.file),
-                    f"{self.length_codes} frames state a length code above 8; they hold 8 bytes "
-                    "and are kept as such",
+                    f"{counted(self.length_codes, 'frame')} with a length code above 8; each holds "
+                    "8 bytes and is kept as such",
                     why="Only the code differs on the wire; the payload is the same.",
                     action="Nothing, unless a receiver of yours reads the code itself.",
                     figures=(Figure("frames", self.length_codes),),

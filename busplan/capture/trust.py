@@ -13,6 +13,7 @@ import numpy as np
 from busplan.capture.frames import I64, MINUTE_NS, FrameTable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.wording import counted, plural
 
 DAY_NS = 24 * 60 * MINUTE_NS
 GAP_NS = 10 * 10**9
@@ -69,7 +70,8 @@ class TimeWatch:
                     "time-steps-back",
                     Weight.NOTE if jitter else Weight.CAUTION,
                     Where(file=self.file),
-                    f"{self.back} frames are stamped earlier than the frame before them, by "
+                    f"{counted(self.back, 'frame is', 'frames are')} stamped earlier than the "
+                    "frame before them, by "
                     f"{self.back_largest_ns / 1e6:.3f} ms at most (first: frame {self.back_row})",
                     why="Several adapters in one file, or a clock set while recording. Order and "
                     "cycle times around these places are not certain.",
@@ -86,7 +88,8 @@ class TimeWatch:
                     "time-gap",
                     Weight.NOTE,
                     Where(file=self.file, time_ns=self.gap_ns - origin_ns),
-                    f"{self.gaps} pauses of more than {GAP_NS // 10**9} s without any frame; the "
+                    f"{counted(self.gaps, 'pause')} of more than {GAP_NS // 10**9} s without any "
+                    "frame; the "
                     f"longest lasts {self.gap_largest_ns / 1e9:.1f} s",
                     why="The vehicle slept, the recorder stopped, or a clock jumped; mean loads "
                     "include the pause.",
@@ -111,7 +114,8 @@ def unbelievable(time_ns: I64, bounds: tuple[int, int]) -> list[Finding]:
             "time-not-believable",
             Weight.CAUTION,
             Where(time_ns=int(time_ns[row]) - bounds[0]),
-            f"{outside} frames are stamped far outside the recording (first: frame {row + 1})",
+            f"{counted(outside, 'frame is', 'frames are')} stamped far outside the recording "
+            f"(first: frame {row + 1})",
             why="A stale frame from the recorder's buffer, a wrong clock, or one that was set "
             "while recording. Span and load leave these frames out; nothing was rewritten.",
             action="Nothing for a single first frame; check the recorder's clock otherwise, and "
@@ -138,7 +142,8 @@ def doubled(names: Sequence[str], frames: Sequence[int], repeats: Sequence[int])
             "frames-doubled",
             Weight.CAUTION,
             Where(network=name),
-            f"{again} of {count} frames on {name} repeat the frame before them within 0.1 ms, or "
+            f"{again} of {count} frames on {name} {plural(again, 'repeats', 'repeat')} the frame "
+            "before them within 0.1 ms, or "
             "within 1 ms as sent and received: an echoing adapter, or two recorders in one file",
             why="Load and frame counts are up to twice what they were, cycle times are wrong.",
             action="Record again with the echo off, or with one recorder for each channel.",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from busplan.checks.wording import listing
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
+from busplan.wording import listing
 
 CODES: Mapping[str, str] = {
     "source-address-clash": "Two nodes use the same J1939 source address on one network. By SAE "

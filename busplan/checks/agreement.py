@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import PurePath
 
 from busplan.checks.matching import Senders
-from busplan.checks.wording import listing
 from busplan.definitions.model import Message, Signal
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Need, Stream, Vehicle
+from busplan.wording import listing
 
 CODES: Mapping[str, str] = {
     "definitions-disagree": "The definition file of a receiver and that of the sender describe one "

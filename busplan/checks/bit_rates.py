@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from busplan.checks.wording import listing, rate
+from busplan.checks.wording import rate
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Node, Port, Vehicle
+from busplan.wording import listing
 
 CODES: Mapping[str, str] = {
     "bit-rate": "A part does not speak the bit rate of the network it is placed on. It cannot read "

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from busplan.checks.wording import count, listing, rate, speeds
+from busplan.checks.wording import rate, speeds
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
 from busplan.wire.bit_timing import AGREE_WITHIN, NodeTiming, disagreement, node_timings
@@ -22,6 +22,7 @@ from busplan.wire.cable import (
     cable_state,
     longest_m,
 )
+from busplan.wording import counted, listing
 
 CODES: Mapping[str, str] = {
     "trunk-too-long": "A network's trunk is longer than its bit rate allows (caution): by the "
@@ -145,7 +146,7 @@ def _terminators(state: CableState) -> Iterator[Finding]:
         return
     told = "no terminator"
     if fitted:
-        told = f"{count(len(fitted), 'terminator')} ({terminators_in_words(state)})"
+        told = f"{counted(len(fitted), 'terminator')} ({terminators_in_words(state)})"
     across = f"{pair:.0f} Ω across the pair" if pair else "an open pair"
     broken = pair is None or pair < LEAST_PAIR_OHM
     yield Finding(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from busplan.checks.wording import count, listing
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Part, Stream, Vehicle
+from busplan.wording import counted, listing
 
 CODES: Mapping[str, str] = {
     "identifier-clash": "Different parts send different things under the same identifier on one "
@@ -113,7 +113,7 @@ def _identical_parts(
         Weight.FAULT,
         Where(network, nodes[0], messages[0]),
         f"{listing(nodes)} are the same part ({part.name}) and send the same "
-        f"{count(len(labels), 'identifier')} on {network}: {listing(labels)}.",
+        f"{counted(len(labels), 'identifier')} on {network}: {listing(labels)}.",
         f"Nobody can tell whose {messages[0]} it is. " + _COLLIDE,
         _tell_apart(part, nodes),
         (Figure("nodes", len(nodes)), Figure("equal identifiers", len(labels))),

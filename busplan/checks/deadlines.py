@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from busplan.checks.wording import count, listing, rate, span
+from busplan.checks.wording import rate, span
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.wording import counted, listing
 
 if TYPE_CHECKING:
     from busplan.timing.gateways import RouteTiming, VehicleTiming
@@ -71,7 +72,8 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
     assert response.response_ns is not None
     assert deadline is not None
     waits = [
-        f"{d.stream.message.name} ({count(d.frames, 'frame')})" for d in _others(network, response)
+        f"{d.stream.message.name} ({counted(d.frames, 'frame')})"
+        for d in _others(network, response)
     ]
     blocker = response.blocked_by
     first = f"{blocker.message.name} already on the wire, then " if blocker else ""
@@ -98,7 +100,7 @@ def _never(network: NetworkTiming, never: list[Response], cure: str) -> Finding:
         "deadline-missed",
         Weight.FAULT,
         _where(never[0].stream),
-        f"{count(len(never), 'message')} of {network.network.name} may never get through: "
+        f"{counted(len(never), 'message')} of {network.network.name} may never get through: "
         f"{listing(names)}.",
         "In the worst case the frames that go before fill the network, and theirs pile up.",
         f"Send less on {network.network.name}, or less often. {cure}",

@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from busplan.checks.wording import count, listing, percent, rates
+from busplan.checks.wording import percent, rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
+from busplan.wording import counted, listing
 
 CODES: Mapping[str, str] = {
     "load-over-limit": "The messages of a network may take more of its time than its limit allows, "
@@ -202,7 +203,7 @@ def _periods_missing(load: NetworkLoad) -> Finding:
         "period-not-stated",
         Weight.CAUTION,
         Where(load.network.name, missing[0].stream.node, missing[0].stream.message.name),
-        f"Nobody states how often {count(len(names), 'message')} of {load.network.name} "
+        f"Nobody states how often {counted(len(names), 'message')} of {load.network.name} "
         f"{'is' if len(names) == 1 else 'are'} sent: {listing(names)}.",
         f"The load of {load.network.name} and its response times leave "
         f"{'it' if len(names) == 1 else 'them'} out and are too low.",

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from busplan.checks.matching import Senders
-from busplan.checks.wording import count, listing
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Need, Stream, Vehicle
+from busplan.wording import counted, listing
 
 CODES: Mapping[str, str] = {
     "route-missing": "A node receives a message that another network carries, and no route brings "
@@ -152,7 +152,7 @@ def _sender_missing(network: str, node: str, needs: Sequence[Need]) -> Finding:
         "sender-missing",
         Weight.NOTE,
         Where(network, node, names[0]),
-        f"{node} on {network} can receive {count(len(names), 'message')} that nothing in the "
+        f"{node} on {network} can receive {counted(len(names), 'message')} that nothing in the "
         f"vehicle sends: {listing(names)}.",
         "Harmless if optional; otherwise the node will report a missing partner.",
         f"Look into the manual of {node}; if it needs them, plan a node that sends them.",

@@ -11,10 +11,10 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from busplan.checks.wording import count, listing
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.wording import counted, listing
 
 CODES: Mapping[str, str] = {
     "diagnostic-identifiers": "Messages use identifiers that ISO 15765-4 gives to diagnostic "
@@ -105,7 +105,7 @@ def _note(network: str, code: str, standard: str, hits: list[tuple[Stream, str]]
         code,
         Weight.NOTE,
         Where(network, hits[0][0].node, hits[0][0].message.name),
-        f"{count(len(hits), 'message')} on {network} "
+        f"{counted(len(hits), 'message')} on {network} "
         f"{'has an identifier' if len(hits) == 1 else 'have identifiers'} of {standard}: {told}.",
         CODES[code].split(". ", 1)[1],
         "Leave it if no such device will ever be connected; else give the messages other "

@@ -2,24 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from busplan.plan.vehicle import Network
-
-
-def listing(names: Iterable[str], most: int = 4) -> str:
-    """``a, b and c``; beyond ``most`` names, how many more there are."""
-    items = list(dict.fromkeys(names))
-    if len(items) > most:
-        return f"{', '.join(items[:most])} and {len(items) - most} more"
-    if len(items) < 2:
-        return "".join(items)
-    return f"{', '.join(items[:-1])} and {items[-1]}"
-
-
-def count(number: int, noun: str) -> str:
-    """``1 node``, ``3 nodes``."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def rate(bit_rate: int) -> str:

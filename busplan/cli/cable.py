@@ -78,11 +78,12 @@ def _print_found(findings: list[Finding]) -> None:
 
 
 def _print_network(state: CableState, timings: tuple[NodeTiming, ...]) -> None:
-    from busplan.checks.wording import count, speeds
+    from busplan.checks.wording import speeds
+    from busplan.wording import counted
 
     network = state.network
     kind = ", J1939" if network.j1939 else ""
-    typer.echo(f"\n{network.name}: {speeds(network)}{kind}, {count(state.nodes, 'node')}")
+    typer.echo(f"\n{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
     if not state.stated:
         print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
     print_table(

@@ -64,7 +64,8 @@ def load(
 def _print_networks(loads: list[NetworkLoad]) -> None:
     """One row a network on a fixed scale, then where the limits come from."""
     from busplan.checks.load import limit_origin
-    from busplan.checks.wording import listing, percent, rate, rates
+    from busplan.checks.wording import percent, rate, rates
+    from busplan.wording import listing
 
     print_table(
         ["network", "bit rate", "nominal", "worst", "limit", "headroom", "worst, 0 to 100 %"],
@@ -138,7 +139,7 @@ def _print_messages(one: NetworkLoad) -> None:
 
 
 def _print_unstated(one: NetworkLoad) -> None:
-    from busplan.checks.wording import listing
+    from busplan.wording import listing
 
     names = listing((m.stream.label for m in one.unstated), 8)
     print_text(f"{one.network.name} leaves out, because nobody states a period: {names}")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.output import EXIT_OF_DATA
+from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -167,8 +168,9 @@ def sentence(status: RecordingStatus) -> str:
     files = ", ".join(Path(f).name for f in status.files)
     lost = f"{status.dropped:,} dropped" if status.dropped else "none dropped"
     if ran_over := sum(c.overflows for c in status.channels):
-        lost += f"; interface buffers ran over {ran_over} times, frames are missing"
-    return f"{status.written:,} frames in {status.elapsed_s:.1f} s to {files}; {lost}"
+        lost += f"; interface buffers ran over {counted(ran_over, 'time')}, frames are missing"
+    frames = f"{status.written:,} {plural(status.written, 'frame')}"
+    return f"{frames} in {status.elapsed_s:.1f} s to {files}; {lost}"
 
 
 class Display:

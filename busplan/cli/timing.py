@@ -125,7 +125,8 @@ def _print_networks(networks: list[NetworkTiming], slacks: list[Slack]) -> None:
 
 def _print_slack(slack: Slack) -> None:
     """What the slack of one network depends on, in sentences."""
-    from busplan.checks.wording import listing, rate
+    from busplan.checks.wording import rate
+    from busplan.wording import listing
 
     name, first = slack.network, slack.limited_by
     if slack.growth is None and first is not None:
@@ -228,8 +229,8 @@ def _waits_for(one: NetworkTiming, response: Response) -> str:
 
 
 def _print_unproven(networks: list[NetworkTiming]) -> None:
-    from busplan.checks.wording import listing
     from busplan.timing.response import Status
+    from busplan.wording import listing
 
     found = [r for one in networks for r in one.unproven]
     why = {

@@ -13,6 +13,7 @@ from busplan.decode.codec import DecodedMessage
 from busplan.decode.match import Match, Matching
 from busplan.definitions.model import FrameKey, Message, format_identifier
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.wording import counted, plural
 
 _SHOWN = 12
 """Identifiers or messages named in one sentence; the figures count all."""
@@ -81,40 +82,40 @@ def decode_findings(
 def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
     message, label = tally.match.stream.message, tally.match.stream.label
     where = Where(tally.match.stream.network, tally.match.stream.node, message.name)
-    frames = Figure("frames", tally.frames)
+    times = Figure("times", tally.frames)
     if tally.short:
         sent = ", ".join(str(n) for n in sorted(tally.lengths) if n < message.length)
         yield Finding(
             "frame-short",
             Weight.CAUTION,
             where,
-            f"{tally.short} of {tally.frames} frames of {label} have fewer bytes ({sent}) than "
+            f"{tally.short} of {tally.frames} times {label} came with fewer bytes ({sent}) than "
             f"the {message.length} defined.",
             why="Signals that are not wholly in a frame are left empty there.",
             action=_short_action(message),
-            figures=(Figure("short", tally.short), frames),
+            figures=(Figure("short", tally.short), times),
         )
     if tally.long:
         yield Finding(
             "frame-long",
             Weight.NOTE,
             where,
-            f"{tally.long} of {tally.frames} frames of {label} have more bytes than the "
+            f"{tally.long} of {tally.frames} times {label} came with more bytes than the "
             f"{message.length} defined.",
             why="The bytes beyond are not decoded.",
             action="Ask for a newer definition.",
-            figures=(Figure("long", tally.long), frames),
+            figures=(Figure("long", tally.long), times),
         )
     if tally.unknown_multiplexer:
         yield Finding(
             "multiplexer-unknown",
             Weight.CAUTION,
             where,
-            f"{tally.unknown_multiplexer} of {tally.frames} frames of {label} carry a multiplexer "
+            f"{tally.unknown_multiplexer} of {tally.frames} times {label} came with a multiplexer "
             "value that no signal is defined for.",
             why="What they carry beside it is not decoded.",
             action="Ask for a newer definition.",
-            figures=(Figure("frames", tally.unknown_multiplexer), frames),
+            figures=(Figure("unknown", tally.unknown_multiplexer), times),
         )
     for name, count in tally.out_of_range.items():
         signal = message.signal(name)
@@ -122,11 +123,12 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             "value-out-of-range",
             Weight.NOTE,
             Where(where.network, where.node, message.name, name),
-            f"{count} values of {label}/{name} lie outside the stated range "
+            f"{counted(count, 'value')} of {label}/{name} {plural(count, 'lies', 'lie')} outside "
+            "the stated range "
             f"{signal.minimum} to {signal.maximum} {signal.unit}".rstrip()
             + ".",
             why="They are shown as sent; the part may mean 'not available' by them.",
-            figures=(Figure("values", count), frames),
+            figures=(Figure("values", count), times),
         )
     for name, count in tally.beyond_float.items():
         if count and as_float:
@@ -134,8 +136,8 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
                 "value-rounded",
                 Weight.NOTE,
                 Where(where.network, where.node, message.name, name),
-                f"{count} values of {label}/{name} are whole numbers beyond 2^53, which the "
-                "column of values cannot hold exactly.",
+                f"{counted(count, 'value')} of {label}/{name} beyond 2^53, which the column of "
+                "values cannot hold exactly.",
                 why="A column of floating-point numbers keeps 53 bits.",
                 action="Use the wide layout, which keeps whole numbers whole.",
                 figures=(Figure("values", count),),
@@ -149,7 +151,7 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             f"The frames of {label} may also be from {others}: their identifiers are the same.",
             why="Each is decoded as if all frames were its own.",
             action="Give the nodes different identifiers.",
-            figures=(frames,),
+            figures=(times,),
         )
     if tally.match.strangers:
         seen = ", ".join(f"0x{a:02X}" for a in tally.match.strangers)
@@ -161,7 +163,7 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             f"{label} is planned from source address 0x{planned:02X} but came from {seen} only.",
             why="Another node sends this parameter group, or the part took another address.",
             action="State the address as source_address of the node in the plan.",
-            figures=(frames,),
+            figures=(times,),
         )
 
 
@@ -187,12 +189,12 @@ def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:
             "identifier-unknown",
             Weight.NOTE,
             Where(network),
-            f"{total} frame{_s(total)} on {network} under {len(found)} identifier{_s(len(found))} "
-            f"that no definition knows: {', '.join(shown)}"
+            f"{counted(len(found), 'identifier')} on {network} that no definition knows came "
+            f"{counted(total, 'time')}: {', '.join(shown)}"
             + (", ..." if len(found) > _SHOWN else ""),
             why="They are not decoded.",
             action="Look at them with busplan survey; ask the maker for their definition.",
-            figures=(Figure("identifiers", len(found)), Figure("frames", total)),
+            figures=(Figure("identifiers", len(found)), Figure("times", total)),
         )
 
 
@@ -222,13 +224,8 @@ def _absent(tallies: Iterable[MessageTally], matching: Matching) -> Iterator[Fin
             "message-absent",
             Weight.NOTE,
             Where(network),
-            f"{len(labels)} message{_s(len(labels))} never came on {network}: "
+            f"{counted(len(labels), 'message')} never came on {network}: "
             f"{', '.join(labels[:_SHOWN])}{more}",
             why="Their signals have no values.",
             figures=(Figure("messages", len(labels)),),
         )
-
-
-def _s(number: int) -> str:
-    """The plural's letter."""
-    return "" if number == 1 else "s"

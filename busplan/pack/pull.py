@@ -19,6 +19,7 @@ from busplan.pack.statistics import F64
 from busplan.pack.units import QUANTITY_KIND, Conversion, conversion
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.transport.messages import put_together
+from busplan.wording import plural
 
 LONGEST_DAYS = 2
 """Resistances are fitted on a grid of a current's period, 10 ms perhaps, over the whole span."""
@@ -199,8 +200,8 @@ def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> lis
             f"pack-{what}-not-received",
             Weight.FAULT,
             Where(*key),
-            f"{key[1]}/{key[2]} never came, so {what}{'s' if len(labels) > 1 else ''} "
-            f"{', '.join(labels)} {'are' if len(labels) > 1 else 'is'} not in this capture.",
+            f"{key[1]}/{key[2]} never came, so {plural(len(labels), what)} "
+            f"{', '.join(labels)} {plural(len(labels), 'is', 'are')} not in this capture.",
             f"A {what} that is not measured cannot be judged, nor protected.",
             "Check the node's supply, its connection and the plan's names.",
             (Figure(f"{what}s", len(labels)),),

@@ -16,6 +16,7 @@ from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport, PackTest
 from busplan.pack.statistics import nan_median
 from busplan.pack.warm_up import Verdict, WarmUpState, why_open
+from busplan.wording import counted
 
 
 class Answer(StrEnum):
@@ -62,7 +63,7 @@ def headline(report: PackReport, findings: Sequence[Finding] | None = None) -> s
     for finding in report.findings if findings is None else findings:
         if finding.weight in counts:
             counts[finding.weight] += 1
-    told = [f"{n} {w.word}{'s' if n > 1 else ''}" for w, n in counts.items() if n]
+    told = [counted(n, w.word) for w, n in counts.items() if n]
     if told:
         return f"Not all right: {' and '.join(told)}."
     if any(s.answer is Answer.OPEN and _main(report, s) for s in sections(report)):

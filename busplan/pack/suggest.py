@@ -14,6 +14,7 @@ from busplan.definitions.model import Message, Signal
 from busplan.pack.families import Family, find_families
 from busplan.pack.units import QUANTITY_KIND, conversion
 from busplan.plan.vehicle import SignalAddress, Vehicle
+from busplan.wording import counted
 
 Named = tuple[SignalAddress, Signal]
 
@@ -108,8 +109,7 @@ def _modules(cells: Family, sensors: Family | None) -> tuple[int, str]:
         for each in (2, 1, 3, 4):
             modules, rest = divmod(len(sensors), each)
             if rest == 0 and modules and count % modules == 0 and count // modules >= 2:
-                plural = "s" if each > 1 else ""
-                return modules, f"guessed from {each} sensor{plural} a module"
+                return modules, f"guessed from {counted(each, 'sensor')} a module"
     return 1, "nothing tells how many"
 
 

@@ -11,6 +11,7 @@ from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
 from busplan.replay.pack import Evenness, Grade, PackState, Peers
 from busplan.replay.traffic import Load
+from busplan.wording import counted
 
 NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
@@ -84,9 +85,9 @@ def _pack(pack: PackState | None) -> Iterator[Trouble]:
         )
     for what, peers in (("cell", pack.cells), ("sensor", pack.sensors)):
         if stale := int((peers.grade == Grade.STALE).sum()):
-            yield Trouble(Weight.CAUTION, "VALUES STALE", f"{_many(stale, what)} stale")
+            yield Trouble(Weight.CAUTION, "VALUES STALE", f"{counted(stale, what)} stale")
         if unheard := int(peers.unheard.sum()):
-            yield Trouble(Weight.CAUTION, "VALUES MISSING", f"{_many(unheard, what)} not heard")
+            yield Trouble(Weight.CAUTION, "VALUES MISSING", f"{counted(unheard, what)} not heard")
 
 
 def _cells_outside(pack: PackState) -> Iterator[Trouble]:
@@ -148,7 +149,7 @@ def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterato
             yield Trouble(
                 Weight.CAUTION,
                 "BUS ERRORS",
-                f"{load.network}: {_many(load.errors_minute, 'error frame')} in the last minute",
+                f"{load.network}: {counted(load.errors_minute, 'error frame')} in the last minute",
             )
 
 
@@ -179,7 +180,3 @@ def _cell(pack: PackState, i: int) -> str:
 
 def _sensor(pack: PackState, i: int) -> str:
     return sensor_label(pack.layout.sensors[i])
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -15,6 +15,7 @@ from busplan.capture.frames import I64
 from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.replay.lines import STALE_CYCLES, Line, Lines
+from busplan.wording import counted
 
 LATE_CYCLES = 1.5
 """A cyclic frame is late when it comes more than this many cycles after the one before."""
@@ -136,7 +137,8 @@ def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
             "frame-late",
             Weight.NOTE,
             Where(line.key.network, line.senders, line.name, time_ns=int(times[worst])),
-            f"{line.name} of {line.senders} came late {len(late)} times in {len(times)}, at most "
+            f"{line.name} of {line.senders} came late {counted(len(late), 'time')} in "
+            f"{len(times)}, at most "
             f"{gaps[worst] / 1e6:.4g} ms after the frame before (cycle {cycle.ms:g} ms)",
             why="A busy sender or a full network delays it; its receivers may notice.",
             action="Compare with the response times of the plan: busplan timing.",
@@ -155,10 +157,11 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
                 "identifier-unknown",
                 Weight.CAUTION,
                 Where(line.key.network, time_ns=first),
-                f"{line.label} on {line.key.network} came {count} times and is in no definition",
+                f"{line.label} on {line.key.network} came {counted(count, 'time')} and is in no "
+                "definition",
                 why="Nobody planned for its load, and its values cannot be read.",
                 action="Find its sender and definition, or unplug nodes one by one until it stops.",
-                figures=(Figure("frames", count),),
+                figures=(Figure("times", count),),
             )
         elif len(line.streams) > 1:
             yield Finding(
@@ -166,9 +169,9 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
                 Weight.FAULT,
                 Where(line.key.network, line.senders, line.name, time_ns=first),
                 f"{line.label} on {line.key.network} belongs to {len(line.streams)} nodes "
-                f"({', '.join(s.node for s in line.streams)}): its {count} frames cannot be "
-                "told apart",
+                f"({', '.join(s.node for s in line.streams)}): what came under it, "
+                f"{counted(count, 'time')}, cannot be told apart",
                 why="Values of both mix, and two frames at once destroy each other.",
                 action="Give one of the nodes other identifiers or move it to another network.",
-                figures=(Figure("frames", count),),
+                figures=(Figure("times", count),),
             )

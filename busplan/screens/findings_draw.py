@@ -17,6 +17,7 @@ from busplan.screens.runs import (
     fold,
     wrap,
 )
+from busplan.wording import counted
 
 
 def draw_list(replay: Replay, t_ns: int, columns: int, chosen: int | None) -> list[Line]:
@@ -37,9 +38,8 @@ def summary(replay: Replay) -> Line:
     counts = {w: sum(f.weight == w for f in replay.findings) for w in reversed(Weight)}
     line: Line = [("findings  ", HEAD)]
     for weight, count in counts.items():
-        plural = "" if count == 1 else "s"
         role = OF_WEIGHT[weight] if count else FAINT
-        line.append((f"{weight.mark} {count} {weight.word}{plural}   ", role))
+        line.append((f"{weight.mark} {counted(count, weight.word)}   ", role))
     return line
 
 

@@ -64,7 +64,7 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
     "overflow": (
         "buffer-overflow",
         Weight.CAUTION,
-        "the interface's buffer ran over {times} times; frames are missing",
+        "the interface's buffer ran over (times: {times}); frames are missing",
         "Close other programs, or use an interface with a larger buffer.",
     ),
     "nothing heard": (
@@ -76,7 +76,7 @@ _TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
     "dropped": (
         "frames-dropped",
         Weight.CAUTION,
-        "{frames} frames were dropped and are in no file",
+        "frames were dropped and are in no file: {frames}",
         "Record fewer networks at once, on a disk that keeps up.",
     ),
     "controller": (

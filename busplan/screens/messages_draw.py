@@ -12,6 +12,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.values import Value
 from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill, flow, fold, merge, span_text
+from busplan.wording import counted
 
 OFF_CYCLE = 0.1
 """A measured cycle is marked when it is off the stated one by more than this part."""
@@ -148,7 +149,7 @@ def draw_chosen(
     cycle = line.cycle
     head: Line = [
         (f"{line.key.network}/{line.senders}/{line.name}", HEAD),
-        (f"  {line.label}  {int(ages.count[number])} frames", FAINT),
+        (f"  {line.label}  {counted(int(ages.count[number]), 'frame')}", FAINT),
         (f"  cycle {cycle.ms:g} ms ({cycle.origin})" if cycle else "  no stated cycle", FAINT),
     ]
     lines = fold(head, columns, 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from busplan.checks.wording import rates
 from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
@@ -88,7 +89,7 @@ def figures(load: Load, network: Network) -> list[Line]:
         ],
         [(f"{load.frames_per_s:.0f}", PLAIN), (" frames/s", FAINT)],
         [(f"{errors}{'!' if load.errors_minute else ''}", "caution" if load.errors else PLAIN)],
-        [(bit_rates(network), FAINT)],
+        [(rates(network), FAINT)],
     ]
 
 
@@ -105,14 +106,6 @@ def silence_line(node: str, since_ns: int | None) -> Line:
     if since_ns is None:
         return [(f". {node} not heard", "note")]
     return [(f"! {node} silent since {clock_text(since_ns)}", "caution")]
-
-
-def bit_rates(network: Network) -> str:
-    """Bit rates as the trade writes them."""
-    text = f"{network.bit_rate // 1000} kbit/s"
-    if network.data_bit_rate:
-        text += f", data {network.data_bit_rate / 1e6:g} Mbit/s"
-    return text
 
 
 def biggest(replay: Replay, snapshot: Snapshot, network: str) -> list[Line]:

@@ -16,6 +16,7 @@ from busplan.replay.snapshot import Snapshot
 from busplan.screens.draw import load_grid, state_role
 from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
 from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill
+from busplan.wording import counted
 
 LEAST_GAP = 4
 """Columns between two figures, so that they are not read as one."""
@@ -140,7 +141,7 @@ def told(replay: Replay, snapshot: Snapshot) -> str:
         return snapshot.troubles[0].text
     past = replay.findings[: snapshot.past]
     counts = [(w, sum(f.weight == w for f in past)) for w in (Weight.FAULT, Weight.CAUTION)]
-    found = [f"{n} {w.word}{'s' if n > 1 else ''}" for w, n in counts if n]
+    found = [counted(n, w.word) for w, n in counts if n]
     before = f"; found so far: {', '.join(found)}" if found else ""
     return f"nothing wrong at this moment{before}"
 

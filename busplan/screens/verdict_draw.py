@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from busplan.findings import Finding, Weight
 from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fold, width, wrap
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -32,8 +33,8 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
     ]
     others = [f for f in findings if f.weight > Weight.NOTE and f not in report.findings]
     if others:
-        count = "1 finding" if len(others) == 1 else f"{len(others)} findings"
-        lines.append([(f"! {count} besides the pack: see the Findings screen", "caution")])
+        told = f"! {counted(len(others), 'finding')} besides the pack: see the Findings screen"
+        lines.append([(told, "caution")])
     lines.append([])
     roles = {Answer.GOOD: "good", Answer.NOT_GOOD: "caution", Answer.OPEN: "note"}
     for section in sections(report):

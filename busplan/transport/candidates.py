@@ -11,6 +11,7 @@ from busplan.capture.frames import REMOTE, FrameTable
 from busplan.definitions.model import FrameKey
 from busplan.transport.endings import COMPLETE
 from busplan.transport.iso15765 import Segmented, reassemble
+from busplan.wording import plural
 
 SAMPLE = 100_000
 """Frames of an identifier that are looked at."""
@@ -30,10 +31,8 @@ class Candidate:
         lengths = str(self.shortest)
         if self.longest > self.shortest:
             lengths += f" to {self.longest}"
-        plural = "" if self.messages == 1 else "s"
-        return (
-            f"ISO 15765-2: {self.messages:,} message{plural} of {lengths} bytes in several frames"
-        )
+        noun = plural(self.messages, "message")
+        return f"ISO 15765-2: {self.messages:,} {noun} of {lengths} bytes in several frames"
 
 
 def likely_segmented(

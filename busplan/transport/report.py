@@ -11,6 +11,7 @@ import numpy as np
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.transport import endings
 from busplan.transport.sessions import I64, Protocol, Reassembly, Sessions
+from busplan.wording import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,12 +165,12 @@ def _broken(tally: Tally, ending: Ending, count: int, origin_ns: int) -> Finding
 
 
 def _repeated(tally: Tally, origin_ns: int) -> Finding:
-    frames = "1 frame" if tally.repeats == 1 else f"{tally.repeats} frames"
     return Finding(
         "transport-repeated",
         Weight.NOTE,
         Where(tally.network, time_ns=tally.repeated_ns - origin_ns),
-        f"{frames} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on "
+        f"{counted(tally.repeats, 'frame')} of {tally.sessions} {tally.protocol.words}s "
+        f"({tally.label}) on "
         f"{tally.network} came again.",
         why="A receiver that lost packets asked for them, or the adapter records its own frames.",
         figures=(Figure("repeats", tally.repeats), Figure("sessions", tally.sessions)),
@@ -182,7 +183,7 @@ def _unanswered(tally: Tally, origin_ns: int) -> Finding:
         Weight.NOTE,
         Where(tally.network, time_ns=tally.unanswered_ns - origin_ns),
         f"{tally.unanswered} of {tally.sessions} {tally.protocol.words}s ({tally.label}) on "
-        f"{tally.network} were never acknowledged.",
+        f"{tally.network} {plural(tally.unanswered, 'was', 'were')} never acknowledged.",
         why="All packets were recorded and the messages are decoded, but the receiver may not "
         "have them.",
         figures=(Figure("unanswered", tally.unanswered), Figure("sessions", tally.sessions)),
@@ -190,12 +191,12 @@ def _unanswered(tally: Tally, origin_ns: int) -> Finding:
 
 
 def _stray(network: str, count: int, first_ns: int) -> Finding:
-    plural = "" if count == 1 else "s"
     return Finding(
         "transport-stray",
         Weight.NOTE,
         Where(network, time_ns=first_ns),
-        f"{count} frame{plural} on {network} belong{'s' if count == 1 else ''} to no transport "
+        f"{counted(count, 'frame')} on {network} {plural(count, 'belongs', 'belong')} to no "
+        "transport "
         "session that was seen, or to none there can be.",
         why="They carry no message; the session they speak of may lie before the capture.",
         figures=(Figure("frames", count),),

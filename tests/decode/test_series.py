@@ -156,17 +156,17 @@ def test_what_is_odd_is_counted_and_told() -> None:
         "frame-short", "multiplexer-unknown", "value-out-of-range", "value-rounded",
         "identifier-unknown",
     }  # fmt: skip
-    assert found["frame-short"][1] == {"short": 1, "frames": 3}
+    assert found["frame-short"][1] == {"short": 1, "times": 3}
     assert "(1) than the 2 defined" in found["frame-short"][0]
-    assert found["multiplexer-unknown"][1] == {"frames": 4}
+    assert found["multiplexer-unknown"][1] == {"unknown": 1, "times": 4}
     assert "0 to 100 rpm" in found["value-out-of-range"][0]
-    assert found["identifier-unknown"][0].startswith("1 frame on a under 1 identifier that")
+    assert found["identifier-unknown"][0].startswith("1 identifier on a that no")
     assert "0x099 (1)" in found["identifier-unknown"][0]
 
 
 def test_long_frames_and_absent_messages() -> None:
     found = findings([(0, 0x10, b"\x02\x00\x00")])
-    assert found["frame-long"][1] == {"long": 1, "frames": 1}
+    assert found["frame-long"][1] == {"long": 1, "times": 1}
     assert found["message-absent"][0] == "2 messages never came on a: a/n/M20, a/n/M30"
 
 

@@ -1,0 +1,27 @@
+"""Small pieces of sentences, the same in findings, tables and screens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def plural(number: int, one: str, many: str | None = None) -> str:
+    """``frame`` or ``frames``, by their number; ``many`` where an s at the end does not do."""
+    if number == 1:
+        return one
+    return f"{one}s" if many is None else many
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """``1 node``, ``3 nodes``."""
+    return f"{number} {plural(number, one, many)}"
+
+
+def listing(names: Iterable[str], most: int = 4) -> str:
+    """``a, b and c``; beyond ``most`` names, how many more there are."""
+    items = list(dict.fromkeys(names))
+    if len(items) > most:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
