@@ -9,6 +9,7 @@ protocol apart; a pair has one session at a time. What is decided here (SAE J193
 * A broadcast must come in order and without gaps; a connection may repeat packets that its
   receiver asks for again, so there only the end tells what is missing.
 * A session is given up when nothing of it came for longer than any time-out that could apply.
+* Packets after a complete broadcast are those of one whose announcement was missed.
 * The rest of a broken session belongs to it and is no session of its own.
 * An announcement that comes again before any packet, and a packet that comes again, are repeats.
 """
@@ -133,7 +134,9 @@ def follow(
                 packets = (size[begun[s]] + PACKET - 1) // PACKET
             whole = s >= 0 and ending[s] == COMPLETE
             loose = s >= 0 and (ending[s] == UNANNOUNCED or ending[s] == BEFORE)
-            if s < 0 or (whole and k >= packets) or (loose and number[e] < before[p]):
+            # Nobody asks a broadcast for packets again: only the echo of its last one is no news.
+            past = whole and (k >= packets or (what[begun[s]] == BROADCAST and k != packets - 1))
+            if s < 0 or past or (loose and number[e] < before[p]):
                 s = sessions
                 sessions += 1
                 opened[p] = s

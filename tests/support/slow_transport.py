@@ -176,6 +176,7 @@ def _packet(here: _Pair, time: int, content: bytes) -> None:
     if (
         s is None
         or (s.told.ending == "complete" and s.shift + number > s.count)
+        or (s.told.ending == "complete" and s.kind == "bam" and s.shift + number != s.count)
         or (ghost and number < s.latest)
     ):
         s = here.begin("loose", "before" if fresh else "unannounced", time)

@@ -235,6 +235,15 @@ def test_one_whole_session_follows_on_every_broken_one() -> None:
         assert endings(found).count("complete") == (2 if ending == "replaced" else 1), ending
 
 
+def test_a_lost_announcement_spoils_nothing_that_is_whole() -> None:
+    first, second = bytes(range(20)), bytes(range(100, 120))
+    sent = [*broadcast(1, 0xFECA, first), *broadcast(1, 0xFECB, second)[1:]]
+    found = transport.reassemble(table(spread(sent)))
+    assert [found.messages.bytes_of(i) for i in range(len(found.messages))] == [first]
+    names = [ENDINGS[e].name for e in found.sessions.ending.tolist()]
+    assert names == ["complete", "unannounced"]
+
+
 def test_frames_of_no_session_are_counted() -> None:
     found = reassemble(table(spread([abort(1, 2, 0xEF00), clear(1, 2, 0xEF00, 1, 1)])))
     assert len(found.sessions) == 0
