@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from busplan.definitions.model import Message, Signal
@@ -31,7 +32,16 @@ class Suggestion:
 
 def suggest_for_vehicle(vehicle: Vehicle) -> Suggestion:
     """From all that the nodes of a plan send."""
-    return _suggest([(a, s) for a, _, s in vehicle.signals()], whole=True)
+    carried = {(r.target, r.through, r.kind, r.what) for r in vehicle.routes}
+    copies = {
+        a
+        for a, _, _ in vehicle.signals()
+        if not carried.isdisjoint(
+            (a.network, a.node, kind, name)
+            for kind, name in (("message", a.message), ("signal", a.signal))
+        )
+    }
+    return _suggest([(a, s) for a, _, s in vehicle.signals()], copies, whole=True)
 
 
 def suggest_for_messages(messages: Iterable[Message]) -> Suggestion:
@@ -41,10 +51,12 @@ def suggest_for_messages(messages: Iterable[Message]) -> Suggestion:
         for m in messages
         for s in m.signals
     ]
-    return _suggest(named, whole=False)
+    return _suggest(named, set(), whole=False)
 
 
-def _suggest(signals: Sequence[Named], *, whole: bool) -> Suggestion:
+def _suggest(
+    signals: Sequence[Named], copies: AbstractSet[SignalAddress], *, whole: bool
+) -> Suggestion:
     families = find_families(signals)
     cells = [f for f in families if f.kind == "cell"]
     nodes = {(f.network, f.node) for f in cells}
@@ -68,7 +80,7 @@ def _suggest(signals: Sequence[Named], *, whole: bool) -> Suggestion:
     if not cells:
         lines += ["", "# No family of numbered cell voltages was found in these definitions."]
     lines += ["", *_one_by_one(signals)]
-    found = _quantities(signals, networks)
+    found = _quantities(signals, networks, copies)
     if found:
         lines += ["[pack.quantities]   # check each"]
         lines += [f"{name} = {_quoted(_selector(a))}" for name, a in found.items()]
@@ -152,8 +164,13 @@ def _summary(signal: Signal) -> bool:
     return any(w in signal.name.lower() for w in ("min", "max", "mean", "avg", "sum"))
 
 
-def _quantities(signals: Sequence[Named], networks: set[str]) -> dict[str, SignalAddress]:
-    """The best candidate for each quantity: unit first, then words in names, then the network."""
+def _quantities(
+    signals: Sequence[Named], networks: AbstractSet[str], copies: AbstractSet[SignalAddress]
+) -> dict[str, SignalAddress]:
+    """The best candidate for each quantity: its unit first, then see :func:`_rank`.
+
+    ``copies`` are signals that a gateway sends for somebody else.
+    """
     rules: dict[str, tuple[Sequence[str], Sequence[str]]] = {
         # quantity: words of which one must be in message or signal name; words that must not be
         "current": (("packcurrent", "batterycurrent", "battcurrent", "packamps"), ("limit", "max")),
@@ -171,7 +188,7 @@ def _quantities(signals: Sequence[Named], networks: set[str]) -> dict[str, Signa
     for quantity, (words, without) in rules.items():
         kind = QUANTITY_KIND[quantity]
         candidates = [
-            (_rank(a, words, networks), a)
+            (_rank(a, words, networks, copies), a)
             for a, s in signals
             if s.unit
             and conversion(kind, s.unit) is not None
@@ -181,7 +198,7 @@ def _quantities(signals: Sequence[Named], networks: set[str]) -> dict[str, Signa
         if candidates:
             found[quantity] = min(candidates)[1]
     states = [
-        (_rank(a, ("contactorstate",), networks), a)
+        (_rank(a, ("contactorstate",), networks, copies), a)
         for a, s in signals
         if len(s.choices) >= 3 and "contactor" in _plain(a.signal)
     ]
@@ -194,8 +211,14 @@ def _plain(name: str) -> str:
     return name.lower().replace("_", "")
 
 
-def _rank(address: SignalAddress, words: Sequence[str], networks: set[str]) -> tuple[int, int, int]:
-    """Smaller is better: the earlier word, the pack's own network, the shorter name."""
+def _rank(
+    address: SignalAddress,
+    words: Sequence[str],
+    networks: AbstractSet[str],
+    copies: AbstractSet[SignalAddress],
+) -> tuple[int, int, int, int]:
+    """Smaller is better: the earlier word, who sends it, the pack's network, the shorter name."""
     name = _plain(address.signal)
     word = next((i for i, w in enumerate(words) if w in name), len(words))
-    return word, int(bool(networks) and address.network not in networks), len(name)
+    elsewhere = bool(networks) and address.network not in networks
+    return word, int(address in copies), int(elsewhere), len(name)

@@ -34,10 +34,13 @@ def test_the_proposal_for_the_demo_gives_the_demos_own_layout(tmp_path: Path) ->
     assert vehicle.pack is not None
     assert again.cells == vehicle.pack.cells
     assert again.sensors == vehicle.pack.sensors
-    for name in ("current", "voltage", "link_voltage", "contactor_state", "insulation"):
+    names = ("current", "voltage", "link_voltage", "contactor_state", "insulation")
+    # The loop's temperatures also travel as the gateway's copies.
+    for name in (*names, "inlet_temperature", "outlet_temperature"):
         assert again.quantities[name] == vehicle.pack.quantities[name]
     assert again.quantities["charger_current_request"].signal == "ChargeCurrentRequest"
     assert again.temperature_resolution_k == 0.5
+    assert max(map(len, found.text.splitlines())) <= 80
 
 
 def test_one_definition_file_is_enough_for_a_proposal() -> None:
