@@ -10,6 +10,7 @@ import typer
 
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.record import INTERFACE_HELP
+from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 
 def register(app: typer.Typer) -> None:
@@ -32,6 +33,7 @@ def live(
     screen: Annotated[
         str, typer.Option(help="As text or JSON: pack, networks, messages, findings or shop.")
     ] = "pack",
+    segmented: SegmentedOption = None,
     text: Annotated[bool, typer.Option("--text", help="Print a screen and end.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
 ) -> None:
@@ -61,6 +63,7 @@ def live(
     check_screen(screen)
     vehicle = load_plan(plan)
     specs = interface_specs(interface, plan)
+    told = parse_segmented(segmented, [s.network for s in specs])
     journal = Journal(None if record is None else record.with_name(record.name + ".journal"))
     rolling = Rolling(tuple(s.network for s in specs), keep_ns=round(keep * 1e9))
     writer = None if record is None else LogWriter(record)
@@ -72,7 +75,7 @@ def live(
         say_how_silent(recorder)
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
-        replay = live_replay(vehicle, rolling.recent(), journal.entries)
+        replay = live_replay(vehicle, rolling.recent(), journal.entries, told)
         asked = Asked(replay, replay.span_ns)
         if screen in JUDGED:
             asked = judged(asked)
@@ -95,7 +98,7 @@ def live(
         ended.start()
         try:
             watched = None if record is None else recorder.status
-            run_live(vehicle, rolling, lambda: journal.entries, watched)
+            run_live(vehicle, rolling, lambda: journal.entries, watched, told)
         finally:
             stop.set()
             ended.join(10)

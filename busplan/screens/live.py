@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,8 @@ from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp, keep_loaded, user_keys
 from busplan.screens.memory import Layout
 from busplan.screens.verdict import joined, judge_pack
+from busplan.transport.iso15765 import Segmented
+from busplan.transport.report import transport_findings
 
 if TYPE_CHECKING:
     from busplan.live.recorder import RecordingStatus
@@ -31,9 +33,14 @@ BUSY_PART = 0.25
 
 
 def live_replay(
-    vehicle: Vehicle, recent: Recent | None, entries: Sequence[Mapping[str, Any]]
+    vehicle: Vehicle,
+    recent: Recent | None,
+    entries: Sequence[Mapping[str, Any]],
+    segmented: Collection[Segmented] = (),
 ) -> Replay:
     """What has been received so far, ready for the screens.
+
+    ``segmented`` messages are put together beside those of the plan.
 
     ``entries`` are those of the recording's journal: gaps, drops and a full disk become findings.
     """
@@ -42,9 +49,18 @@ def live_replay(
 
         empty = FrameTable.empty(tuple(vehicle.networks))
         return Replay.of(vehicle, empty, source="live").with_findings(_told(entries, None))
-    replay = Replay.of(vehicle, recent.table, source="live", until_ns=recent.until_ns)
+    replay = Replay.of(
+        vehicle, recent.table, source="live", until_ns=recent.until_ns, segmented=segmented
+    )
+    origin_ns = recent.table.origin_ns
+    # What is under way at either end of the last minutes comes and goes: its notes are left out.
+    broken = transport_findings(replay.index.messages.parts, origin_ns)
     return replay.with_findings(
-        [*watch(replay.lines, replay.span_ns), *_told(entries, recent.table.origin_ns)]
+        [
+            *watch(replay.lines, replay.span_ns),
+            *(f for f in broken if f.weight > Weight.NOTE),
+            *_told(entries, origin_ns),
+        ]
     )
 
 
@@ -134,6 +150,7 @@ class LiveApp(ReplayApp):
         entries: Callable[[], Sequence[Mapping[str, Any]]],
         *,
         status: Callable[[], RecordingStatus] | None = None,
+        segmented: Collection[Segmented] = (),
         layout: Layout | None = None,
         keys: Mapping[str, str] | None = None,
         keep: Callable[[Layout], None] | None = None,
@@ -146,6 +163,7 @@ class LiveApp(ReplayApp):
         self._vehicle = vehicle
         self._rolling = rolling
         self._entries = entries
+        self._segmented = segmented
         self._status = status
         self._judging = False
         self._judge_next_s = 0.0
@@ -173,7 +191,7 @@ class LiveApp(ReplayApp):
         while not worker.is_cancelled:
             begin = time.monotonic()
             recent = self._rolling.recent()
-            replay = live_replay(self._vehicle, recent, self._entries())
+            replay = live_replay(self._vehicle, recent, self._entries(), self._segmented)
             forgotten_ns = 0 if recent is None else recent.forgotten_ns
             if worker.is_cancelled:
                 return
@@ -221,6 +239,7 @@ def run_live(
     rolling: Rolling,
     entries: Callable[[], Sequence[Mapping[str, Any]]],
     status: Callable[[], RecordingStatus] | None = None,
+    segmented: Collection[Segmented] = (),
 ) -> None:
     """Open the screens on a live bus; returns when the user leaves."""
     from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -232,6 +251,7 @@ def run_live(
         rolling,
         entries,
         status=status,
+        segmented=segmented,
         layout=read_layout(path),
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),

@@ -5,13 +5,16 @@ import re
 import numpy as np
 import pytest
 from support.bench import as_built
+from support.transport_traffic import segmented, spread, table
 
 from busplan.capture.frames import FrameTable
+from busplan.definitions.model import FrameKey
 from busplan.demo.captures import make_capture
 from busplan.live.recorder import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
 from busplan.screens.live import LiveApp, live_replay
+from busplan.transport.iso15765 import Segmented
 
 SECOND = 10**9
 
@@ -69,6 +72,24 @@ def test_what_happened_while_recording_is_a_finding() -> None:
     gone = [f for f in replay.findings if f.code == "interface-gone"]
     assert [f.where.network for f in gone] == ["pack"]
     assert "unplugged" in gone[0].summary
+
+
+def test_messages_of_several_frames_are_put_together_on_a_live_bus() -> None:
+    data = bytes(range(20))
+    whole = segmented(0x7E8, data)
+    sent = spread([*whole, whole[0], whole[2], *whole])
+    named = [frame._replace(network="drive") for frame in sent]
+    seen = table(named, flags=0, networks=["drive"])
+    rolling = Rolling(seen.networks, keep_ns=60 * SECOND)
+    rolling.add(seen)
+    told = [Segmented(FrameKey("drive", False, 0x7E8))]
+    replay = live_replay(as_built(), rolling.recent(), (), told)
+    (line,) = [line for line in replay.lines.lines if line.label == "0x7E8"]
+    messages = replay.index.messages
+    assert messages.bytes_of(int(messages.rows_of(line.key)[-1])) == data
+    broken = [f for f in replay.findings if f.code.startswith("transport-")]
+    assert [(f.code, f.figures[0].value) for f in broken] == [("transport-broken", 1)]
+    assert broken[0].where.time_ns == 60_000_000
 
 
 async def test_the_screens_follow_what_arrives() -> None:
