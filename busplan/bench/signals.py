@@ -66,6 +66,7 @@ def _prove(
     signal = column.signal
     present = column.present
     values = column.values[present]
+    numbers = values[np.isfinite(values)]
     outside = _out_of_range(column, decoded.message)
     findings = list(_range_findings(decoded, column, outside, where))
     role, detail = "selector" if signal.selects else "value", ""
@@ -82,8 +83,8 @@ def _prove(
         signal.unit,
         role,
         len(values),
-        values.min().item() if len(values) else None,
-        values.max().item() if len(values) else None,
+        numbers.min().item() if len(numbers) else None,
+        numbers.max().item() if len(numbers) else None,
         int(outside.sum()),
         bool(len(values) > 1 and values.min() == values.max()),
         detail,

@@ -220,15 +220,15 @@ def _print(made: BenchRecord, as_json: bool) -> None:
 
 
 def _write(made: BenchRecord, folder: Path) -> None:
-    import json
-
+    """Keep the record in all its forms."""
     from busplan.bench.record import as_dict, to_html, to_markdown
+    from busplan.cli.output import json_text
     from busplan.errors import UsageError
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for ending, text in (
-            ("json", json.dumps(as_dict(made), indent=2, ensure_ascii=False) + "\n"),
+            ("json", json_text(as_dict(made)) + "\n"),
             ("md", to_markdown(made)),
             ("html", to_html(made)),
         ):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 import sys
@@ -26,9 +27,22 @@ EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 """Ends the help of a command that shows, writes or records data."""
 
 
+def json_text(value: Any) -> str:
+    """A JSON document; numbers that JSON has no word for (a node may send them) are null."""
+    return json.dumps(_told(value), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _told(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _told(each) for key, each in value.items()}
+    return [_told(each) for each in value] if isinstance(value, list | tuple) else value
+
+
 def print_json(value: Any) -> None:
     """Print one JSON document on stdout."""
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+    typer.echo(json_text(value))
 
 
 def text_width() -> int:

@@ -20,7 +20,8 @@ def encode_message(
 
     ``values`` are physical values, arrays of shape ``(n,)`` or single numbers; they are rounded to
     the nearest raw value, ties to even. A multiplexed signal is written only in frames whose
-    selector admits it. ``UsageError`` when a signal is unknown or a value does not fit its bits.
+    selector admits it. ``UsageError`` when a signal is unknown or lies beyond the message, or a
+    value does not fit its bits.
     """
     unknown = [name for name in values if not message.has(name)]
     if unknown:
@@ -29,6 +30,8 @@ def encode_message(
     payload = np.zeros((n, message.length), np.uint8)
     for name, raw in raws.items():
         signal = message.signal(name)
+        if max(signal.bits()) >= 8 * message.length:
+            raise UsageError(f"{name} lies beyond the {message.length} bytes of {message.name}")
         mask = _written(message, signal, raws, n)
         for position, bit in enumerate(signal.bits()):
             column = (raw >> np.uint64(position) & np.uint64(1)).astype(np.uint8)

@@ -7,6 +7,7 @@ The last value of each such signal is held, with the time it came, as far back a
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -65,6 +66,8 @@ def decimals(signal: Signal) -> int:
 def _decimals(scale: float | int, offset: float | int) -> int:
     for n in range(7):
         step, start = scale * 10**n, offset * 10**n
+        if not math.isfinite(step + start):
+            return n
         if abs(step - round(step)) < 1e-6 and abs(start - round(start)) < 1e-6:
             return n
     return 6
@@ -72,7 +75,8 @@ def _decimals(scale: float | int, offset: float | int) -> int:
 
 def _raw(signal: Signal, number: float | int) -> int | None:
     """The raw integer of a value that may have a name."""
-    return round((number - signal.offset) / signal.scale) if signal.choices else None
+    named = signal.choices and math.isfinite(number)
+    return round((number - signal.offset) / signal.scale) if named else None
 
 
 class _Kept(NamedTuple):

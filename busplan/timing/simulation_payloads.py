@@ -40,11 +40,12 @@ def swinging_payloads(seed: int = 0) -> StreamPayloads:
                 signal, message, times_ns, crc32(f"{seed} {stream.label}".encode())
             )
             for signal in message.signals
+            if max(signal.bits()) < 8 * message.length
         }
         rows: U8 = encode_message(message, values, len(times_ns))
         for signal in message.signals:
             place = whole_byte(signal) if is_named_checksum(signal) else None
-            if place is not None and signal.condition is None:
+            if place is not None and signal.condition is None and signal.name in values:
                 rows[:, place] = checksum(np.delete(rows, place, axis=1), SAE_J1850)
         return rows
 

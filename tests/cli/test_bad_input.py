@@ -1,5 +1,6 @@
 """Bad input through the command line itself: one clear message, exit code 3, never a traceback."""
 
+import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -219,3 +220,62 @@ def test_every_command_bounds_its_numbers() -> None:
 def test_a_span_that_is_none(text: str) -> None:
     with pytest.raises(UsageError, match="--span wants A:B"):
         span_ends(text)
+
+
+ODD = """VERSION ""
+
+BU_: ODD
+
+BO_ 291 Odd: 8 ODD
+ SG_ Drift : 0|32@1- (1,0) [-10|10] "V" ODD
+ SG_ Huge : 32|16@1+ (1E+308,0) [0|0] "" ODD
+ SG_ Beyond : 60|16@1+ (1,0) [0|0] "" ODD
+
+VAL_ 291 Huge 1 "one" ;
+SIG_VALTYPE_ 291 Drift : 1;
+"""
+"""A floating-point signal, one that overflows, and one that ends behind its message."""
+ODD_PLAN = """[network.a]
+bit_rate = 500_000
+channels = ["can0"]
+[part.odd]
+definitions = "odd.dbc"
+sender = "ODD"
+bit_rates = [500_000]
+[node.odd]
+part = "odd"
+on = ["a"]
+[message."a/Odd"]
+cycle_ms = 10
+"""
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("bench", "odd", "--plan", "plan.toml", "--capture", "x.log", "--record", "r", "--json"),
+        ("decode", "x.log", "--plan", "plan.toml", "--out", "x.csv", "--json"),
+        ("replay", "x.log", "--plan", "plan.toml", "--screen", "messages", "--json"),
+        ("survey", "x.log", "--plan", "plan.toml", "--json"),
+        ("simulate", "plan.toml", "--seconds", "0.2", "--json"),
+    ],
+    ids=lambda args: args[0],
+)
+def test_numbers_that_are_none_on_the_bus(
+    call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: tuple[str, ...]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("plan.toml").write_text(ODD_PLAN)
+    Path("odd.dbc").write_text(ODD)
+    # IEEE 754: 0x7FC00000 is a NaN, 0x7F800000 infinite; as sent, low byte first.
+    sent = ("0000C07FFFFF0000", "0000807F01000000", "0000803F02000000") * 5
+    lines = [f"({i / 100:.6f}) can0 123#{payload}" for i, payload in enumerate(sent)]
+    Path("x.log").write_text("\n".join(lines) + "\n")
+    result = call(*args)
+    assert result.code in (0, 1, 2)
+    told = json.loads(result.out)
+    if args[0] == "bench":
+        (file,) = Path("r").glob("*.json")
+        drift, *_ = json.loads(file.read_text())["messages"][0]["signals"]
+        assert (drift["lowest"], drift["highest"]) == (1.0, 1.0)
+        assert told["messages"]
