@@ -121,7 +121,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     with console.status(f"opening {path.name}"):
         opened = open_replay(path, plan_file(CAPTURES[name].plan), complete=form != "screen")
     if form == "screen":
-        from busplan.screens.app import run_replay
+        from busplan.screens.start import run_replay
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9))
         return

@@ -146,7 +146,7 @@ def replay(
         else:
             typer.echo("\n".join(screen_text(asked, name)))
         return
-    from busplan.screens.app import run_replay
+    from busplan.screens.start import run_replay
 
     run_replay(
         opened,

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from functools import cached_property, partial
-from pathlib import Path
+from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.dom import DOMNode
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
@@ -25,18 +22,16 @@ from busplan.replay.snapshot import Snapshot
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.beside import Beside
+from busplan.screens.bound import bound, commands, help_keys
 from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.draw import vehicle_label
 from busplan.screens.findings_view import FindingList, FindingsView
-from busplan.screens.keys import keys_file, names_of, read_keys
-from busplan.screens.memory import Layout, layout_file, read_layout, write_layout
-from busplan.screens.messages_view import MessagesView, MessageTable
+from busplan.screens.memory import Layout
+from busplan.screens.messages_view import MessagesView
 from busplan.screens.opening import completed
-from busplan.screens.pack_view import OVERLAYS, MapSheet, PackView
+from busplan.screens.pack_view import OVERLAYS, PackView
 from busplan.screens.packmap import DENSITIES
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
-from busplan.screens.runs import clock_text
-from busplan.screens.sheet import Sheet
 from busplan.screens.span_view import SpanView
 from busplan.screens.timeline import WINDOWS_NS, Transport, Window
 from busplan.screens.verdict import joined, judge_pack
@@ -47,7 +42,6 @@ if TYPE_CHECKING:
 
 FRAME_S = 0.1
 """Time between two redraws while playing [s]."""
-MOST_IN_PALETTE = 50
 
 
 Judge = Callable[[Replay], "PackReport | None"]
@@ -269,8 +263,8 @@ class ReplayApp(App[None]):
 
     @cached_property
     def _first_keys(self) -> dict[str, str]:
-        bound = self._bound(self.screen_stack[0])
-        return {name: self.get_key_display(bindings[0]) for name, (bindings, _) in bound.items()}
+        here = bound(self.screen_stack[0])
+        return {name: self.get_key_display(bindings[0]) for name, (bindings, _) in here.items()}
 
     def recording(self) -> tuple[str, bool]:
         """What is being recorded into, in words, and whether there is trouble with it."""
@@ -384,33 +378,10 @@ class ReplayApp(App[None]):
         self.theme = look.PAPER if self.theme == look.INK else look.INK
         self.call_after_refresh(self.action_redraw)
 
-    @staticmethod
-    def _bound(screen: Screen[object]) -> dict[str, tuple[list[Binding], DOMNode]]:
-        """What keys do now: the bindings of each name, and whose action it is."""
-        found: dict[str, tuple[list[Binding], DOMNode]] = {}
-        for active in screen.active_bindings.values():
-            name = active.binding.id
-            if name and name.partition(".")[0] != "app-internal":
-                found.setdefault(name, ([], active.node))[0].append(active.binding)
-        return found
-
     def action_help(self) -> None:
         """Explain the present screen."""
         view = self.view
-        seen = {
-            name: (" ".join(map(self.get_key_display, bindings)), bindings[0].description, name)
-            for name, (bindings, _) in self._bound(self.screen).items()
-        }
-        for n in range(1, 9):
-            key, _, name = seen.pop(f"screen.{n}")
-            if n <= len(self.views):
-                seen[name] = (key, f"Open {self.views[n - 1].title}", name)
-        if len(self.captures) == 1:
-            seen.pop("app.other")
-        everywhere = ("time", "span", "plot", "screen", "app")
-        keys = sorted(seen.values(), key=lambda k: k[2].partition(".")[0] in everywhere)
-        keys.append((self.COMMAND_PALETTE_BINDING, "Everything by its name", ""))
-        self.push_screen(HelpScreen(f"{view.title} screen", view.help, keys))
+        self.push_screen(HelpScreen(f"{view.title} screen", view.help, help_keys(self)))
 
     def action_open_number(self, number: int) -> None:
         """Open a screen by its number in the heading."""
@@ -425,23 +396,7 @@ class ReplayApp(App[None]):
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """What the command palette offers: screens, all that a key does, findings."""
-        for view in self.views:
-            yield SystemCommand(
-                f"Open {view.title}", view.__doc__ or "", lambda v=view: self.open(v)
-            )
-        for name, (bindings, node) in self._bound(screen).items():
-            first = bindings[0]
-            if first.show and not name.startswith("screen."):
-                keys = " ".join(map(self.get_key_display, bindings))
-                do = partial(self.run_action, first.action, default_namespace=node)
-                yield SystemCommand(first.description, f"key {keys}", do)
-        for finding in self.replay.findings[:MOST_IN_PALETTE]:
-            if (t_ns := moment_of(finding)) >= 0:
-                yield SystemCommand(
-                    f"Go to {finding.code} at {clock_text(t_ns)}",
-                    finding.summary,
-                    lambda t=t_ns: self.go(t),
-                )
+        return commands(self, screen)
 
     @on(TimeLine.Sought)
     def _sought(self, message: TimeLine.Sought) -> None:
@@ -460,55 +415,6 @@ class ReplayApp(App[None]):
             self.go(t_ns)
 
 
-def user_keys() -> Mapping[str, str]:
-    """The user's own keys; :class:`busplan.errors.UsageError` when their file is wrong."""
-    with_keys = (
-        *(ReplayApp, Sheet, PackView, MapSheet, MessagesView, MessageTable, FindingList),
-        *(HelpScreen, MomentScreen),
-    )
-    return read_keys(keys_file(), names_of(*(each.BINDINGS for each in with_keys)))
-
-
 def faults_of(snapshot: Snapshot) -> frozenset[str]:
     """The words of the faults at a moment."""
     return frozenset(t.word for t in snapshot.troubles if t.weight == Weight.FAULT)
-
-
-def keep_loaded() -> None:
-    """Spare what is loaded by now from every later search for garbage.
-
-    Nearly all of it stays; searching it took a tenth of the time of the screens.
-    """
-    gc.collect()
-    gc.freeze()
-
-
-def run_replay(
-    replay: Replay,
-    *,
-    beside: Replay | None = None,
-    shift_ns: int = 0,
-    start_ns: int = 0,
-    screen: str | None = None,
-    play: bool = True,
-    speed: float = 1.0,
-) -> None:
-    """Open the screens on a capture, as they were left last time; returns when the user leaves.
-
-    ``beside`` is a second capture to compare with, shown ``shift_ns`` later than the first;
-    ``screen`` overrides the remembered one.
-    """
-    path: Path = layout_file()
-    layout = read_layout(path)
-    keep_loaded()
-    ReplayApp(
-        replay,
-        beside=beside,
-        shift_ns=shift_ns,
-        start_ns=start_ns,
-        play=play,
-        speed=speed,
-        layout=replace(layout, screen=screen) if screen else layout,
-        keys=user_keys(),
-        keep=lambda kept: write_layout(path, kept),
-    ).run()

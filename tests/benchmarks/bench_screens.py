@@ -135,7 +135,7 @@ def show_many() -> None:
     """The child of :func:`rows`: a made pack of 1,920 cells, more than 500 messages."""
     from support.van import make_replay
 
-    from busplan.screens.app import run_replay
+    from busplan.screens.start import run_replay
 
     replay = make_replay([[16] * 8] * 15, 100.0, sensors=2)
     assert len(replay.lines.lines) >= 500

@@ -7,10 +7,11 @@ from support.pilot import FakeNow
 from support.van import make_replay
 
 from busplan.errors import UsageError
-from busplan.screens.app import ReplayApp, user_keys
+from busplan.screens.app import ReplayApp
 from busplan.screens.dialogs import HelpSheet
 from busplan.screens.keys import read_keys
 from busplan.screens.runs import text
+from busplan.screens.start import user_keys
 
 KNOWN = ("time.toggle", "time.step_on", "app.quit")
 

@@ -1,0 +1,67 @@
+"""Opening the screens as the user left them."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from busplan.replay.replay import Replay
+from busplan.screens.app import ReplayApp
+from busplan.screens.dialogs import HelpScreen, MomentScreen
+from busplan.screens.findings_view import FindingList
+from busplan.screens.keys import keys_file, names_of, read_keys
+from busplan.screens.memory import layout_file, read_layout, write_layout
+from busplan.screens.messages_view import MessagesView, MessageTable
+from busplan.screens.pack_view import MapSheet, PackView
+from busplan.screens.sheet import Sheet
+
+
+def user_keys() -> Mapping[str, str]:
+    """The user's own keys; :class:`busplan.errors.UsageError` when their file is wrong."""
+    with_keys = (
+        *(ReplayApp, Sheet, PackView, MapSheet, MessagesView, MessageTable, FindingList),
+        *(HelpScreen, MomentScreen),
+    )
+    return read_keys(keys_file(), names_of(*(each.BINDINGS for each in with_keys)))
+
+
+def keep_loaded() -> None:
+    """Spare what is loaded by now from every later search for garbage.
+
+    Nearly all of it stays; searching it took a tenth of the time of the screens.
+    """
+    gc.collect()
+    gc.freeze()
+
+
+def run_replay(
+    replay: Replay,
+    *,
+    beside: Replay | None = None,
+    shift_ns: int = 0,
+    start_ns: int = 0,
+    screen: str | None = None,
+    play: bool = True,
+    speed: float = 1.0,
+) -> None:
+    """Open the screens on a capture, as they were left last time; returns when the user leaves.
+
+    ``beside`` is a second capture to compare with, shown ``shift_ns`` later than the first;
+    ``screen`` overrides the remembered one.
+    """
+    path: Path = layout_file()
+    layout = read_layout(path)
+    keep_loaded()
+    ReplayApp(
+        replay,
+        beside=beside,
+        shift_ns=shift_ns,
+        start_ns=start_ns,
+        play=play,
+        speed=speed,
+        layout=replace(layout, screen=screen) if screen else layout,
+        keys=user_keys(),
+        keep=lambda kept: write_layout(path, kept),
+    ).run()
