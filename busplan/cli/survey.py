@@ -107,7 +107,12 @@ def survey(
     candidates = likely_segmented(table, split)
     quiet = split | candidates.keys()
     quiet |= {k._replace(identifier=p) for k in quiet if (p := partner_of(k)) is not None}
-    counts = [t for part in messages.parts for t in tallies(part.sessions)]
+    counts = [
+        t
+        for part in messages.parts
+        for t in tallies(part.sessions)
+        if not network or t.network in network
+    ]
     loads = measured_load(table, rates)
     whole = [s for s in found if s.key not in split] + long
     names = _names(whole, vehicle, files)
@@ -115,7 +120,11 @@ def survey(
     findings = [
         *capture.findings,
         *(f for s in found if s.key not in quiet for f in survey_findings(s)),
-        *transport_findings(messages.parts, table.origin_ns),
+        *(
+            f
+            for f in transport_findings(messages.parts, table.origin_ns)
+            if not network or f.where.network in network
+        ),
     ]
     if as_json:
         print_json(

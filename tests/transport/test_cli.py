@@ -85,6 +85,15 @@ def test_survey_lists_them_and_suggests_segmented_identifiers(folder: Path) -> N
     assert "1 of 10 J1939 broadcasts" in broken["summary"]
 
 
+def test_survey_of_one_network_tells_nothing_of_another(folder: Path) -> None:
+    log = folder / "run.log"
+    log.write_text(log.read_text() + "(5.000000) can1 123#00\n")
+    told = json.loads(busplan("survey", str(log), "--no-cache", "--network", "can1", "--json").out)
+    assert [m["label"] for m in told["identifiers"]] == ["0x123"]
+    assert told["transport"] == []
+    assert not [f for f in told["findings"] if f["code"].startswith("transport")]
+
+
 @pytest.mark.parametrize(
     ("plan", "more"), [("stated.toml", []), ("plan.toml", ["--segmented", "charge/0x7E8:0x7E0"])]
 )
