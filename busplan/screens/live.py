@@ -170,6 +170,7 @@ class LiveApp(ReplayApp):
         self._judge_next_s = 0.0
         self._report: PackReport | None = None
         self._judged_once = False
+        self._trouble = ""
 
     def recording(self) -> tuple[str, bool]:
         """The file, or what is wrong with it."""
@@ -192,11 +193,16 @@ class LiveApp(ReplayApp):
         while not worker.is_cancelled:
             begin = time.monotonic()
             recent = self._rolling.recent()
-            replay = live_replay(self._vehicle, recent, self._entries(), self._segmented)
             forgotten_ns = 0 if recent is None else recent.forgotten_ns
-            if worker.is_cancelled:
-                return
-            self.call_from_thread(self._arrived, replay, forgotten_ns)
+            try:
+                replay = live_replay(self._vehicle, recent, self._entries(), self._segmented)
+            except Exception as error:  # a look that fails must end neither screens nor recording
+                self._beside.doing = f"not worked out: {error}"
+            else:
+                if worker.is_cancelled:
+                    return
+                self._beside.doing = self._trouble
+                self.call_from_thread(self._arrived, replay, forgotten_ns)
             took = time.monotonic() - begin
             time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
 
@@ -226,7 +232,10 @@ class LiveApp(ReplayApp):
     def _judge_live(self) -> None:
         """Evaluate the pack over what is held, while somebody looks at the verdict."""
         begin = time.monotonic()
-        report = judge_pack(self.replay)
+        try:
+            report, self._trouble = judge_pack(self.replay), ""
+        except Exception as error:  # as above
+            report, self._trouble = None, f"verdict not worked out: {error}"
         self.call_from_thread(self._judged_live, report, time.monotonic() - begin)
 
     def _judged_live(self, report: PackReport | None, took_s: float) -> None:

@@ -113,6 +113,33 @@ async def test_the_screens_follow_what_arrives() -> None:
         assert re.search(r"3\.\d\d\d", shown)
 
 
+@pytest.mark.parametrize("broken", ["live_replay", "judge_pack"])
+async def test_a_look_that_fails_ends_nothing(monkeypatch: pytest.MonkeyPatch, broken: str) -> None:
+    rolling, table = rolling_demo(3.0)
+    rolling.add(table)
+    app = LiveApp(as_built(), rolling, lambda: ())
+
+    def fails(*_: object) -> None:
+        raise ValueError("odd")
+
+    async with app.run_test(size=(120, 35)) as pilot:
+        monkeypatch.setattr(f"busplan.screens.live.{broken}", fails)
+        app.open(app.verdict)
+        for _ in range(60):
+            await pilot.pause(0.1)
+            if "odd" in "".join(app._hints()):
+                break
+        assert "not worked out: odd" in app._hints()[0]
+        assert app.is_running
+        monkeypatch.undo()
+        app._judge_next_s = 0.0
+        for _ in range(60):
+            await pilot.pause(0.1)
+            if "odd" not in "".join(app._hints()):
+                break
+        assert "odd" not in app._hints()[0]
+
+
 async def test_the_verdict_is_worked_out_while_it_is_looked_at() -> None:
     rolling, table = rolling_demo(3.0)
     app = LiveApp(as_built(), rolling, lambda: ())
