@@ -14,7 +14,7 @@ from busplan.capture.capture import Channel
 from busplan.capture.chunks import EPOCH_FROM_NS, ChannelNames, Chunk
 from busplan.capture.frames import ERROR, I64, REMOTE, FrameTable, believable_bounds
 from busplan.capture.grouping import Grouper, as_groups
-from busplan.capture.trust import TimeWatch, doubled, unbelievable
+from busplan.capture.trust import TimeWatch, apart, doubled, unbelievable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
 
@@ -175,6 +175,7 @@ class Assembly:
         self._grouper.sort_times(rows, begin, columns["time_ns"])
         bounds = believable_bounds(columns["time_ns"])
         findings = [f for watch in self._watches for f in watch.findings(bounds[0])]
+        findings += apart(_spans(self._lanes), bounds[0])
         findings += unbelievable(columns["time_ns"], bounds)
         findings += doubled(
             [lane.name for lane in self._lanes],
@@ -182,6 +183,17 @@ class Assembly:
             [int(n) for n in self._grouper.doubled[: len(self._lanes)]],
         )
         return Assembled(columns, self._lanes, rows, keys, begin, bounds, findings)
+
+
+def _spans(lanes: Sequence[Lane]) -> dict[str, tuple[int, int]]:
+    """First and last time of each file that has believable ones."""
+    spans: dict[str, tuple[int, int]] = {}
+    for lane in lanes:
+        if lane.first_ns > lane.last_ns:
+            continue
+        first, last = spans.get(str(lane.file), (lane.first_ns, lane.last_ns))
+        spans[str(lane.file)] = min(first, lane.first_ns), max(last, lane.last_ns)
+    return spans
 
 
 def label_lanes(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from busplan.capture.cycles import MeasuredCycle, measured_cycle
 from busplan.capture.fields import LikelyValue, likely_values
@@ -17,8 +18,10 @@ from busplan.capture.frames import I64, REMOTE, U8, U32, FrameTable
 from busplan.decode.protection import (
     FoundChecksum,
     FoundCounter,
+    counter_candidates,
     find_checksum,
     find_counters,
+    two_counters,
 )
 from busplan.definitions.model import FrameKey, format_identifier
 from busplan.findings import Figure, Finding, Weight, Where
@@ -124,8 +127,8 @@ def likely_two_senders(
 ) -> str | None:
     """Why these frames look like two senders taking turns, or ``None``.
 
-    A counter that only counts when every other frame is left out; two lengths in turns; or gaps
-    that differ while every second frame keeps a steady period.
+    Two counters, in turns or each at a pace of its own; two lengths, likewise; or gaps that differ
+    while every second frame keeps a steady period.
     """
     if len(times) < 32:
         return None
@@ -135,11 +138,16 @@ def likely_two_senders(
         if shared:
             byte = min(shared).start // 8
             return f"two counters take turns in byte {byte}"
+        for field in counter_candidates(sample):
+            if not _creeps(sample, field) and two_counters(field.of(sample), 1 << field.length):
+                return f"two counters at different paces in byte {field.start // 8}"
     kinds = np.unique(lengths)
     if len(kinds) == 2:
         turns = float((lengths[1:] != lengths[:-1]).mean())
         if turns > 0.9:
             return f"frames of {kinds[0]} and {kinds[1]} bytes take turns"
+        if len(times) == len(lengths) and _own_periods(times, lengths == kinds[0]):
+            return f"frames of {kinds[0]} and of {kinds[1]} bytes keep a period each"
     single, double = np.diff(times), times[2:] - times[:-2]
     middle = float(np.median(double))
     if middle <= 0:
@@ -154,9 +162,27 @@ def likely_two_senders(
 def _creeps(sample: U8, field: FoundCounter) -> bool:
     """Whether a field moves by one step at most from frame to frame: a slow value, not turns."""
     size = 1 << field.length
-    raw = sample[:, field.start // 8].astype(np.int64) >> field.start % 8 & size - 1
-    steps = np.unique(np.diff(raw) % size)
+    steps = np.unique(np.diff(field.of(sample)) % size)
     return steps.tolist() in ([0, 1], [0, size - 1])
+
+
+def _own_periods(times: I64, first: npt.NDArray[np.bool_]) -> bool:
+    """Whether frames of two kinds each keep a period, the one going on while the other is sent.
+
+    One sender that now and then sends the other kind instead leaves a hole in the period.
+    """
+    rare, usual = sorted((times[first], times[~first]), key=len)
+    if len(rare) < 16:
+        return False
+    for part in (rare, usual):
+        gaps = np.diff(part)
+        middle = float(np.median(gaps))
+        if middle <= 0 or float(np.percentile(np.abs(gaps - middle), 90)) > 0.05 * middle:
+            return False
+    within = rare[(rare > usual[0]) & (rare < usual[-1])]
+    after = np.searchsorted(usual, within)
+    around = usual[after] - usual[after - 1]
+    return float(np.percentile(around, 90)) < 1.5 * middle
 
 
 def survey_findings(found: SurveyedIdentifier) -> list[Finding]:

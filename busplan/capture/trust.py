@@ -5,8 +5,9 @@ The rules of this file: times are looked at, reported, never changed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -71,7 +72,7 @@ class TimeWatch:
                     Weight.NOTE if jitter else Weight.CAUTION,
                     Where(file=self.file),
                     f"{counted(self.back, 'frame is', 'frames are')} stamped earlier than the "
-                    "frame before them, by "
+                    f"frame before {plural(self.back, 'it', 'them')}, by "
                     f"{self.back_largest_ns / 1e6:.3f} ms at most (first: frame {self.back_row})",
                     why="Several adapters in one file, or a clock set while recording. Order and "
                     "cycle times around these places are not certain.",
@@ -101,6 +102,35 @@ class TimeWatch:
                 )
             )
         return found
+
+
+def apart(spans: Mapping[str, tuple[int, int]], origin_ns: int) -> list[Finding]:
+    """The longest pause between files; ``spans`` holds each file's first and last time."""
+    if len(spans) < 2:
+        return []
+    pauses = []
+    ordered = sorted(spans.items(), key=lambda item: item[1])
+    latest, before = ordered[0][1][1], ordered[0][0]
+    for file, (first, last) in ordered[1:]:
+        pauses.append((first - latest, latest, before, file))
+        if last > latest:
+            latest, before = last, file
+    pause, begin, before, file = max(pauses)
+    if pause <= GAP_NS:
+        return []
+    return [
+        Finding(
+            "files-apart",
+            Weight.NOTE,
+            Where(file=file, time_ns=begin - origin_ns),
+            f"begins {pause / 1e9:.1f} s after the last frame of {before}",
+            why="Nothing was recorded between them, or two recorders of one drive had clocks that "
+            "differ.",
+            action="If they recorded at the same time, say how much to add to the times of one: "
+            f"--offset {Path(file).name}=SECONDS.",
+            figures=(Figure("pause", pause / 1e9, "s"),),
+        )
+    ]
 
 
 def unbelievable(time_ns: I64, bounds: tuple[int, int]) -> list[Finding]:

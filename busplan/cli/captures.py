@@ -205,7 +205,9 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
 
     table = capture.frames
     for source in capture.sources:
-        offset = f", shifted by {source.offset_ns / 1e9:+g} s" if source.offset_ns else ""
+        offset = (
+            f", shifted by {Decimal(source.offset_ns) / 10**9:+f} s" if source.offset_ns else ""
+        )
         typer.echo(
             f"{source.path}: {source.format}, {source.frames:,} frames, clock: {source.clock}"
             f"{offset}",

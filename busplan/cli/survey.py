@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from busplan.capture.survey import SurveyedIdentifier
     from busplan.definitions.dbc import Definitions
     from busplan.definitions.model import FrameKey
-    from busplan.plan.problems import suggestion
     from busplan.plan.vehicle import Vehicle
     from busplan.transport.candidates import Candidate
 
@@ -78,6 +77,7 @@ def survey(
     """
     from busplan.capture.load import measured_load
     from busplan.capture.survey import survey_findings, survey_identifier, without_guesses
+    from busplan.plan.problems import suggestion
     from busplan.transport.candidates import likely_segmented
     from busplan.transport.iso15765 import partner_of
     from busplan.transport.messages import put_together

@@ -51,6 +51,8 @@ class Matching:
     matches: tuple[Match, ...]
     unknown: Mapping[FrameKey, int]
     """Identifier → number of frames."""
+    of_known_groups: frozenset[FrameKey] = frozenset()
+    """Those of ``unknown`` whose J1939 group is defined, from other source addresses."""
 
 
 def match_frames(messages: Messages, vehicle: Vehicle) -> Matching:
@@ -85,13 +87,15 @@ def match_frames(messages: Messages, vehicle: Vehicle) -> Matching:
         if len(known) == 1:
             claims[key] = known
             strangers[known[0]].append(fields.source)
+    unknown = {
+        key: len(groups[key])
+        for key, takers in claims.items()
+        if not takers and key not in messages.carriers
+    }
     return Matching(
         tuple(_matches(messages, vehicle.streams, claims, strangers)),
-        {
-            key: len(groups[key])
-            for key, takers in claims.items()
-            if not takers and key not in messages.carriers
-        },
+        unknown,
+        frozenset(key for key, _ in unplanned if key in unknown),
     )
 
 

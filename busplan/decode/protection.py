@@ -241,24 +241,62 @@ def looks_like_counter(raw: npt.ArrayLike, modulus: int, *, least_share: float =
     return verdict.step in (1, modulus - 1) and wraps and usual >= least_share * verdict.steps
 
 
+def two_counters(raw: npt.ArrayLike, modulus: int, *, least_share: float = 0.98) -> bool:
+    """Whether values are those of two counters, each going on at a pace of its own.
+
+    Every value must be the next one of either, and each must have a fair part of them. The values
+    of one counter that is sent twice look the same.
+    """
+    values = np.asarray(raw, np.int64).tolist()
+    ends, steps = [values[0], -1], [1, 0]
+    strays, most = 0, (1 - least_share) * len(values)
+    for value in values[1:]:
+        before = {(value - 1) % modulus, modulus - 2 if value == 0 else -2}  # top value left out
+        if ends[0] in before:
+            chosen = 0
+        elif ends[1] in before or ends[1] < 0:
+            chosen = 1
+        else:
+            strays += 1
+            if strays > most:
+                return False
+            chosen = 0 if (value - ends[0]) % modulus <= (value - ends[1]) % modulus else 1
+        ends[chosen] = value
+        steps[chosen] += 1
+    return min(steps) >= max(16, len(values) // 8)
+
+
 class FoundCounter(NamedTuple):
     """A counter field found without a definition: lowest bit (DBC numbering) and width."""
 
     start: int
     length: int
 
+    def of(self, payloads: U8) -> I64:
+        """Its value in every payload."""
+        column = payloads[:, self.start // 8].astype(np.int64)
+        return column >> self.start % 8 & (1 << self.length) - 1
+
 
 def find_counters(payloads: U8) -> tuple[FoundCounter, ...]:
     """Counter fields in payloads of one length, in time order: whole bytes, then half bytes."""
-    return tuple(_counter_fields(payloads))
+    found: list[FoundCounter] = []
+    for field in _fields(payloads):
+        inside = found and found[-1].length == 8 and found[-1].start == field.start // 8 * 8
+        if not inside and looks_like_counter(field.of(payloads), 1 << field.length):
+            found.append(field)
+    return tuple(found)
 
 
-def _counter_fields(payloads: U8) -> Iterator[FoundCounter]:
+def counter_candidates(payloads: U8) -> Iterator[FoundCounter]:
+    """Fields in which nearly every value a counter can have was seen."""
+    for field in _fields(payloads):
+        if len(np.unique(field.of(payloads))) >= (1 << field.length) - 2:
+            yield field
+
+
+def _fields(payloads: U8) -> Iterator[FoundCounter]:
     for byte in range(payloads.shape[1]):
-        column = payloads[:, byte]
-        if looks_like_counter(column, 256):
-            yield FoundCounter(byte * 8, 8)
-            continue
-        for shift in (0, 4):
-            if looks_like_counter(column >> shift & 0x0F, 16):
-                yield FoundCounter(byte * 8 + shift, 4)
+        yield FoundCounter(byte * 8, 8)
+        yield FoundCounter(byte * 8, 4)
+        yield FoundCounter(byte * 8 + 4, 4)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -74,7 +74,7 @@ def decode_findings(
     """Every finding of a decoding. ``as_float``: values were written as float64."""
     listed = list(tallies)
     findings = [f for tally in listed for f in _of_message(tally, as_float)]
-    findings += _unknown(matching.unknown)
+    findings += _unknown(matching)
     findings += _absent(listed, matching)
     return tuple(findings)
 
@@ -177,23 +177,31 @@ def _short_action(message: Message) -> str:
     )
 
 
-def _unknown(unknown: Mapping[FrameKey, int]) -> Iterator[Finding]:
-    networks: dict[str, list[tuple[FrameKey, int]]] = defaultdict(list)
-    for key, count in unknown.items():
-        networks[key.network].append((key, count))
-    for network, found in networks.items():
+def _unknown(matching: Matching) -> Iterator[Finding]:
+    networks: dict[tuple[str, bool], list[tuple[FrameKey, int]]] = defaultdict(list)
+    for key, count in matching.unknown.items():
+        networks[key.network, key in matching.of_known_groups].append((key, count))
+    for (network, known), found in networks.items():
         found.sort(key=lambda pair: -pair[1])
         shown = [f"{format_identifier(k.identifier, k.extended)} ({n})" for k, n in found[:_SHOWN]]
         total = sum(n for _, n in found)
+        what = (
+            "of parameter groups that are defined, but from source addresses no node has,"
+            if known
+            else "that no definition knows"
+        )
         yield Finding(
-            "identifier-unknown",
+            "source-address-unknown" if known else "identifier-unknown",
             Weight.NOTE,
             Where(network),
-            f"{counted(len(found), 'identifier')} on {network} that no definition knows came "
+            f"{counted(len(found), 'identifier')} on {network} {what} came "
             f"{counted(total, 'time')}: {', '.join(shown)}"
             + (", ..." if len(found) > _SHOWN else ""),
             why="They are not decoded.",
-            action="Look at them with busplan survey; ask the maker for their definition.",
+            action="If a part of the plan sends them, give the plan a node with that "
+            "source_address."
+            if known
+            else "Look at them with busplan survey; ask the maker for their definition.",
             figures=(Figure("identifiers", len(found)), Figure("times", total)),
         )
 

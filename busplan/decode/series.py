@@ -36,6 +36,9 @@ text. *Wide* has one row for each time and one column for each signal (``decode.
 VALUES_AT_ONCE = 4_000_000
 """Values or cells that one window may hold."""
 
+MOST_ROWS = 1_000_000_000
+"""Rows of a regular grid; more is taken for a mistyped step."""
+
 _AS_RECEIVED = Grid()
 
 
@@ -150,7 +153,8 @@ def decode_series(
     that is done already is taken as it is.
 
     ``absolute`` gives times as UTC instead of seconds since the capture's beginning. ``UsageError``
-    when its times count from no known date, or when a grid is asked of the long layout.
+    when its times count from no known date, when a grid is asked of the long layout, or when the
+    grid would have more than :data:`MOST_ROWS` rows.
     """
     messages = table if isinstance(table, Messages) else put_together(table, vehicle)
     table = messages.frames
@@ -158,6 +162,11 @@ def decode_series(
         raise UsageError("the times of this capture count from the recorder's start, not a date")
     if layout == "long" and grid != _AS_RECEIVED:
         raise UsageError("a grid and a hold limit belong to the wide layout")
+    if grid.every_ns and table.span_ns // grid.every_ns >= MOST_ROWS:
+        raise UsageError(
+            f"a row every {grid.every_ns / 1e9:g} s would make {table.span_ns // grid.every_ns:,} "
+            f"rows; {MOST_ROWS:,} at most"
+        )
     matching = match_frames(messages, vehicle)
     names: dict[tuple[str, str, str], dict[str, None]] = defaultdict(dict)
     for address in addresses if addresses is not None else (a for a, _, _ in vehicle.signals()):

@@ -165,6 +165,16 @@ def test_offsets_align_files_and_are_stated(tmp_path: Path) -> None:
         read_capture([a, b], offsets={"c.log": 1})
 
 
+def test_files_that_lie_apart_in_time_are_told(tmp_path: Path) -> None:
+    a = put(tmp_path / "a.log", lines(*range(1_700_003_600, 1_700_003_700)))
+    b = put(tmp_path / "b.log", lines(*range(1_700_000_000, 1_700_000_100), channel="can1"))
+    (finding,) = read_capture([a, b]).findings
+    assert (finding.code, finding.figures[0].value) == ("files-apart", 3501.0)
+    assert "--offset a.log=SECONDS" in finding.action
+    assert read_capture([a, b], offsets={"b.log": 3605 * S}).findings == ()
+    assert read_capture([a, b], offsets={"b.log": 3700 * S}).findings == ()
+
+
 def test_the_clock_is_stated(tmp_path: Path) -> None:
     own = read_capture(put(tmp_path / "a.log", lines(0, 1)))
     assert not own.frames.epoch

@@ -177,6 +177,50 @@ def test_two_senders_show_by_their_counters_and_lengths() -> None:
     assert "take turns" in (found.two_senders or "")
 
 
+def clashing(period_ms: tuple[int, int], lengths: tuple[int, int] = (2, 2)) -> FrameTable:
+    """Two senders of one identifier, each with its own period, counter (byte 0) and length."""
+    times = [np.arange(0, 60_000, p) * MS + at * 300_000 for at, p in enumerate(period_ms)]
+    order = np.argsort(np.concatenate(times), kind="stable")
+    sender = np.repeat([0, 1], [len(t) for t in times])[order]
+    count = np.concatenate([np.arange(len(times[0])), 100 + np.arange(len(times[1]))])[order]
+    n = len(order)
+    length = np.array(lengths)[sender]
+    payload = [bytes([c % 256]).ljust(size, b"\0") for c, size in zip(count, length, strict=True)]
+    return FrameTable.from_columns(
+        ["can0"],
+        np.concatenate(times)[order],
+        np.zeros(n),
+        np.zeros(n),
+        np.zeros(n),
+        length,
+        np.frombuffer(b"".join(payload), np.uint8),
+    )
+
+
+def test_two_senders_with_periods_of_their_own_show_too() -> None:
+    assert "two counters at different paces" in (only(clashing((100, 70))).two_senders or "")
+    said = only(clashing((100, 250), (3, 5))).two_senders or ""
+    assert said == "frames of 3 and of 5 bytes keep a period each"
+
+
+def test_one_sender_that_now_and_then_sends_more_is_one() -> None:
+    n = 600
+    lengths = np.where(np.arange(n) % 20 == 7, 6, 4)
+    zeros = np.zeros(n)
+    frames = FrameTable.from_columns(
+        ["a"], np.arange(n) * 10 * MS, zeros, zeros, zeros, lengths, np.zeros(lengths.sum())
+    )
+    assert only(frames).two_senders is None
+
+
+def test_a_counter_that_skips_and_one_sent_twice_are_no_two() -> None:
+    count = np.arange(1000)
+    skipping = count + (count > 400) * 9
+    for values in (skipping, count // 2, count // 3, count * 3):
+        payload = np.stack([values % 256, values % 16], axis=1).astype(np.uint8)
+        assert only(table(payload)).two_senders is None
+
+
 def test_a_value_that_creeps_is_no_pair_of_counters() -> None:
     payload = (53 - np.arange(60) // 2).astype(np.uint8)[:, None]
     assert only(table(payload)).two_senders is None
@@ -249,3 +293,9 @@ def test_the_command_ranks_the_definition_files() -> None:
     assert "? not defined" in run.out
     best = run.out.split("definition files that fit best")[1].splitlines()[2]
     assert best.strip().startswith("charger.dbc")
+
+
+def test_a_network_that_is_not_there_is_one_clear_error() -> None:
+    run = busplan("survey", ROOT / "captures" / "collision_short.log.gz", "--network", "can33")
+    assert run.code == 3
+    assert "no network 'can33' here" in run.err

@@ -8,6 +8,7 @@ from support.vehicles import stream, vehicle
 
 from busplan.capture.frames import ERROR, EXTENDED, FrameTable
 from busplan.decode.match import match_frames
+from busplan.decode.report import decode_findings
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey
 from busplan.plan.vehicle import Network, Stream
@@ -124,3 +125,14 @@ def test_merged_identifiers_are_in_time_order_and_errors_left_out() -> None:
     )
     (match,) = match_frames(Messages(broken), vehicle([j1939(0x0CF00400)])).matches
     assert not len(match.rows)
+
+
+def test_a_known_group_from_a_further_source_is_told_from_an_unknown_one() -> None:
+    streams = [j1939(0x18FEFC21, node="left"), j1939(0x18FEFC22, node="right")]
+    seen = table(*(("a", i, True) for i in (0x18FEFC21, 0x18FEFC22, 0x18FEFC33, 0x18FEFD21)))
+    matching = match_frames(Messages(seen), vehicle(streams, NETWORKS))
+    assert set(matching.unknown) == {FrameKey("a", True, i) for i in (0x18FEFC33, 0x18FEFD21)}
+    assert matching.of_known_groups == {FrameKey("a", True, 0x18FEFC33)}
+    first, second = decode_findings((), matching)
+    assert (first.code, second.code) == ("source-address-unknown", "identifier-unknown")
+    assert "0x18FEFC33 (1)" in first.summary

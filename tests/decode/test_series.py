@@ -130,6 +130,12 @@ def test_a_grid_needs_the_wide_layout() -> None:
         decode_series(table(ROWS), van(), grid=Grid(every_ns=1))
 
 
+def test_a_grid_of_too_many_rows_is_refused() -> None:
+    frames = table([(0, 0x10, bytes(2)), (30_000, 0x10, bytes(2))])
+    with pytest.raises(UsageError, match="30,000,000,000 rows"):
+        decode_series(frames, van(), layout="wide", grid=Grid(1))
+
+
 def test_a_capture_without_any_of_the_signals() -> None:
     for layout in ("long", "wide"):
         frame = decode_table(table([(0, 0x99, b"")]), van(), layout=layout)
