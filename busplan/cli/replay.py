@@ -116,6 +116,8 @@ def replay(
             second = replace(second, source=str(beside))
     elif screen == "pair":
         raise UsageError("the pair screen compares two captures; give the second with --beside")
+    elif shift:
+        raise UsageError("--shift moves the second of two captures; give it with --beside")
     if browser:
         from busplan.screens.browser import serve
 

@@ -200,7 +200,10 @@ def _reason(error: Exception) -> str:
 def _set_aside(file: str, refusal: Refusal) -> Finding:
     statement, why, offset = refusal
     line, column = statement.place(offset)
-    excerpt = " ".join(statement.text.split())
+    excerpt = "".join(
+        c if c.isprintable() else "\N{REPLACEMENT CHARACTER}"
+        for c in " ".join(statement.text.split())
+    )
     excerpt = excerpt if len(excerpt) <= 60 else excerpt[:57] + "..."
     heavy = statement.keyword in {"BO_", "SG_", "SG_MUL_VAL_", "SIG_VALTYPE_", ""}
     return Finding(

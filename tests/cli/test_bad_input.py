@@ -222,6 +222,20 @@ def test_a_span_that_is_none(text: str) -> None:
         span_ends(text)
 
 
+def test_what_belongs_together_is_asked_for(call: Call, tmp_path: Path) -> None:
+    log = tmp_path / "x.log"
+    log.write_text("(1.0) can0 123#00\n(601.0) can0 123#00\n")
+    refused(call("replay", log, "--text", "--shift", "5"), "--beside")
+
+
+def test_a_definition_file_cannot_steer_the_terminal(call: Call, tmp_path: Path) -> None:
+    broken = PUMP.replace("BO_ 336 PumpOrder: 8 VCU", "BO_ 336 \x1b[2JPumpOrder\x07 8 VCU !!")
+    result = call("check", write_plan(tmp_path, PLAN, pump=broken, vcu=VCU))
+    assert "definition-line-set-aside" in result.out
+    assert "\x1b" not in result.out + result.err
+    assert "\x07" not in result.out + result.err
+
+
 ODD = """VERSION ""
 
 BU_: ODD
