@@ -9,6 +9,7 @@ import typer
 
 from busplan.cli.captures import NoCacheOption
 from busplan.cli.output import EXIT_BY_FINDINGS
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     from busplan.bench.model import BenchLimits
@@ -260,7 +261,8 @@ def _search(interface: str | None) -> None:
         raise UsageError("--find-bit-rate needs --interface KIND:CHANNEL")
 
     def show(heard: Heard) -> None:
-        typer.echo(f"{heard.bit_rate:>9,} bit/s: {heard.frames} frames, {heard.errors} errors")
+        frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
+        typer.echo(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
 
     heard = find_bit_rate(parse_interface(f"bench={interface}"), progress=show)
     if heard[-1].fits:

@@ -15,6 +15,7 @@ import typer
 
 from busplan.cli.output import print_table, print_text
 from busplan.errors import UsageError
+from busplan.wording import plural
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -209,8 +210,8 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
             f", shifted by {Decimal(source.offset_ns) / 10**9:+f} s" if source.offset_ns else ""
         )
         typer.echo(
-            f"{source.path}: {source.format}, {source.frames:,} frames, clock: {source.clock}"
-            f"{offset}",
+            f"{source.path}: {source.format}, {source.frames:,} {plural(source.frames, 'frame')}, "
+            f"clock: {source.clock}{offset}",
             err=err,
         )
         kind = format_named(source.format)

@@ -9,6 +9,7 @@ import typer
 
 from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, print_text
 from busplan.findings import count_findings, summary_line
+from busplan.wording import counted
 
 
 def register(app: typer.Typer) -> None:
@@ -63,8 +64,8 @@ def check(
         if findings:
             typer.echo()
         typer.echo(
-            f"{vehicle.name}{invented}: {len(vehicle.networks)} networks, {len(vehicle.nodes)} "
-            f"nodes, {len(vehicle.streams)} messages."
+            f"{vehicle.name}{invented}: {counted(len(vehicle.networks), 'network')}, "
+            f"{counted(len(vehicle.nodes), 'node')}, {counted(len(vehicle.streams), 'message')}."
         )
         typer.echo(f"{summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))

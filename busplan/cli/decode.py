@@ -21,6 +21,7 @@ from busplan.cli.captures import (
 )
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.segmented import SegmentedOption, parse_segmented
+from busplan.wording import plural
 
 if TYPE_CHECKING:
     from busplan.decode.series import Series
@@ -196,7 +197,8 @@ def _narrate(series: Series, out: Path | None, findings: tuple[Finding, ...]) ->
     frames = sum(t.frames for t in series.tallies())
     target = f" written to {out}" if out else ""
     typer.echo(
-        f"{len(series.columns):,} signals from {frames:,} frames: {series.rows:,} rows{target}",
+        f"{len(series.columns):,} {plural(len(series.columns), 'signal')} from {frames:,} "
+        f"{plural(frames, 'frame')}: {series.rows:,} {plural(series.rows, 'row')}{target}",
         err=True,
     )
     if series.layout == "wide":

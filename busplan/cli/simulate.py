@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from busplan.cli.output import EXIT_BY_FINDINGS
+from busplan.wording import plural
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import Network, Vehicle
@@ -179,7 +180,7 @@ def _write(run: Simulation, out: Path) -> None:
         write_textlog(frames, out)
     except OSError as error:
         raise UsageError(f"cannot write {out}: {error.strerror}") from None
-    typer.echo(f"wrote {len(frames):,} frames to {out}", err=True)
+    typer.echo(f"wrote {len(frames):,} {plural(len(frames), 'frame')} to {out}", err=True)
 
 
 def _ms(ns: int | None) -> str:
