@@ -42,11 +42,15 @@ class NetworkSpan:
 
 @dataclass(frozen=True, slots=True)
 class MessageSpan:
-    """One message over a span; ``cycle`` is ``None`` below two frames."""
+    """One message over a span; ``cycle`` is ``None`` below two frames.
+
+    ``longest_ns`` is the longest time without a frame, from the span's start and to its end too.
+    """
 
     line: Line
     frames: int
     cycle: MeasuredCycle | None
+    longest_ns: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +98,8 @@ def _messages(replay: Replay, a_ns: int, b_ns: int) -> tuple[MessageSpan, ...]:
     for line in replay.lines.lines:
         if line.k >= 0:
             times = replay.index.times_at(_inside(replay, line, a_ns, b_ns))
-            found.append(MessageSpan(line, len(times), measured_cycle(times)))
+            apart = np.diff(times, prepend=a_ns, append=b_ns)
+            found.append(MessageSpan(line, len(times), measured_cycle(times), int(apart.max())))
     return tuple(found)
 
 

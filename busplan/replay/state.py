@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from busplan.findings import Weight
-from busplan.pack.labels import cell_label, sensor_label, short_cell, short_sensor
+from busplan.pack.labels import cell_label, clock, sensor_label, short_cell, short_sensor
 from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
 from busplan.replay.pack import Evenness, Grade, PackState, Peers
@@ -159,7 +159,7 @@ def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
             yield Trouble(
                 Weight.CAUTION,
                 "NODE SILENT",
-                f"{gone.node} has been silent on {gone.network} since {gone.since_ns / 1e9:.1f} s",
+                f"{gone.node} has been silent on {gone.network} since {clock(gone.since_ns / 1e9)}",
             )
     unheard = [f"{gone.node} on {gone.network}" for gone in silent if gone.since_ns is None]
     if unheard:

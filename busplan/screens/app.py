@@ -205,13 +205,18 @@ class ReplayApp(App[None]):
         current = self.screen_stack[0].query_one("#views", ContentSwitcher).current
         return next(view for view in self.views if view.id == current)
 
+    @property
+    def offset_ns(self) -> int:
+        """How much later in its own time the shown capture is than the clock."""
+        return self.shift_ns if self.captures.index(self.replay) else 0
+
     def action_redraw(self) -> None:
         """Draw the present moment now."""
         if not self.is_running or not self.screen_stack:
             return
         base = self.screen_stack[0]
         t_ns = self.clock.position_ns
-        shown_ns = t_ns + (self.shift_ns if self.captures.index(self.replay) else 0)
+        shown_ns = t_ns + self.offset_ns
         snapshot = self.replay.snapshot(shown_ns)
         if self.pair:
             self.pair.t_ns = t_ns
@@ -228,10 +233,14 @@ class ReplayApp(App[None]):
             bell=self.bell_on_fault,
         )
         ends = self.a_ns is not None and self.b_ns is not None
-        self.span.ends = (self.a_ns or 0, self.b_ns or 0) if ends else None
+        a_ns, b_ns = (
+            min(max((end or 0) + self.offset_ns, 0), self.replay.span_ns)
+            for end in (self.a_ns, self.b_ns)
+        )
+        self.span.ends = (a_ns, b_ns) if ends else None
         self.span.pinned = self.messages.table.pinned
         columns = self.size.width
-        window = Window.around(t_ns, self.clock.span_ns, self.window_ns, columns)
+        window = Window.around(snapshot.t_ns, self.clock.span_ns, self.window_ns, columns)
         with self.batch_update():
             view.update(self.replay, snapshot, window)
             number = self.captures.index(self.replay) + 1 if self.pair else None
@@ -246,6 +255,7 @@ class ReplayApp(App[None]):
                 self.clock.behind_ns(t_ns),
                 self.clock.live,
                 *self.recording(),
+                self.offset_ns,
             )
             base.query_one(TimeLine).update(self.replay, transport, columns, self._hints())
 
@@ -309,6 +319,10 @@ class ReplayApp(App[None]):
         self.clock.seek(t_ns)
         self.action_redraw()
 
+    def go_within(self, t_ns: int) -> None:
+        """Go to a moment in the time of the shown capture."""
+        self.go(t_ns - self.offset_ns)
+
     def action_ask_moment(self) -> None:
         """Ask for a moment and go there."""
 
@@ -316,7 +330,9 @@ class ReplayApp(App[None]):
             if t_ns is not None:
                 self.go(t_ns)
 
-        asked = MomentScreen(self.clock.position_ns, self.clock.span_ns, self.replay.findings)
+        asked = MomentScreen(
+            self.clock.position_ns, self.clock.span_ns, self.replay.findings, self.offset_ns
+        )
         self.push_screen(asked, answered)
 
     def action_slower(self) -> None:
@@ -332,13 +348,13 @@ class ReplayApp(App[None]):
     def action_finding(self, direction: int) -> None:
         """Go to the next or previous finding that has a time."""
         moments = sorted({m for f in self.replay.findings if (m := moment_of(f)) >= 0})
-        here = self.clock.position_ns
+        here = self.clock.position_ns + self.offset_ns
         later = [m for m in moments if m > here]
         sooner = [m for m in moments if m < here]
         if direction > 0 and later:
-            self.go(later[0])
+            self.go_within(later[0])
         elif direction < 0 and sooner:
-            self.go(sooner[-1])
+            self.go_within(sooner[-1])
         else:
             self.bell()
 
@@ -412,7 +428,7 @@ class ReplayApp(App[None]):
         if t_ns < 0:
             self.bell()
         else:
-            self.go(t_ns)
+            self.go_within(t_ns)
 
 
 def faults_of(snapshot: Snapshot) -> frozenset[str]:

@@ -6,7 +6,7 @@ from textual import events
 from textual.message import Message
 
 from busplan.replay.replay import Replay
-from busplan.screens.draw import CAUTION, CAUTION_SHORT, vehicle_label
+from busplan.screens.draw import CAUTIONS, vehicle_label
 from busplan.screens.runs import PLAIN, Line, clip, width
 from busplan.screens.sheet import Sheet
 from busplan.screens.timeline import Transport, draw_track, draw_transport, moment_at
@@ -38,6 +38,9 @@ class Heading(Sheet):
         tabs = self._draw_tabs(current, [f" {n} {name} " for n, (name, _) in self._counted()])
         if width(tabs) + len(label) + 1 > columns:
             tabs = self._draw_tabs(current, [f" {n} {short}" for n, (_, short) in self._counted()])
+        if width(tabs) > columns:
+            here = [f" {short}" if name == current else "" for name, short in self._names]
+            tabs = self._draw_tabs(current, [f" {n}{short}" for n, short in enumerate(here, 1)])
         room = max(columns - width(tabs) - 1, 0)
         source = f" · {replay.source}"
         left = clip([(label, "strong"), (source, "faint")], room)
@@ -91,7 +94,7 @@ class TimeLine(Sheet):
     ) -> None:
         """Draw the three lines; the first of ``hints`` that has room ends one of them."""
         self._span_ns = transport.span_ns
-        text = CAUTION if len(CAUTION) <= columns else CAUTION_SHORT
+        text = next((text for text in CAUTIONS if len(text) <= columns), CAUTIONS[-1])
         caution: Line = clip([(text, "danger")], columns)
         motion = clip(draw_transport(transport, columns), columns)
         lines = [motion, caution]

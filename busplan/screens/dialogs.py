@@ -90,9 +90,13 @@ class MomentScreen(ModalScreen[int | None]):
     }
     """
 
-    def __init__(self, t_ns: int, span_ns: int, findings: Sequence[Finding]) -> None:
+    def __init__(
+        self, t_ns: int, span_ns: int, findings: Sequence[Finding], offset_ns: int = 0
+    ) -> None:
+        """``findings`` stand in a time that is ``offset_ns`` later than that of the answer."""
         super().__init__()
         self._t_ns, self._span_ns, self._findings = t_ns, span_ns, findings
+        self._offset_ns = offset_ns
 
     def compose(self) -> ComposeResult:
         """Question and field."""
@@ -104,10 +108,13 @@ class MomentScreen(ModalScreen[int | None]):
     def _entered(self, event: Input.Submitted) -> None:
         moment = parse_moment(event.value, self._t_ns, self._span_ns)
         if moment is None:
-            moment = find_moment(event.value, self._t_ns, self._findings)
+            found = find_moment(event.value, self._t_ns + self._offset_ns, self._findings)
+            moment = None if found is None else found - self._offset_ns
         if moment is None:
             label = self.query_one("#moment-label", Label)
-            label.update(Text(f"{event.value!r} is neither moment nor finding: {MOMENTS}"))
+            label.update(
+                Text(f"Neither a moment nor in a finding: {event.value!r}. Go to {MOMENTS}")
+            )
         else:
             self.dismiss(moment)
 

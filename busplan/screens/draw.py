@@ -30,7 +30,13 @@ CAUTION = (
     "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
     "people."
 )
-CAUTION_SHORT = "High voltage can kill. Not a safety device. Pack work: licensed people only."
+CAUTIONS = (
+    CAUTION,
+    "High voltage can kill. Not a safety device. Pack work: licensed people only.",
+    "High voltage can kill. Not a safety device.",
+    "High voltage can kill.",
+)
+"""The same from long to short: the first that fits is shown."""
 
 
 def vehicle_label(vehicle: Vehicle) -> str:

@@ -45,6 +45,8 @@ LEAST_TREND, MOST_TREND = 6, 20
 FEWEST_BELOW = 7
 """Lines below the map on a narrow screen: state, cells, heat, pack, two of loads, finding."""
 
+LEAST_MAP = 4
+"""Lines that the map keeps on a very low screen, whatever else then has no room."""
 Overlay = Literal["map", "trend", "heat", "volts", "figures"]
 OVERLAYS: tuple[Overlay, ...] = ("map", "trend", "heat", "volts", "figures")
 
@@ -326,4 +328,4 @@ class PackView(View):
             shown -= 1
             more: Line = [(f"{len(parts) - shown} more: t", FAINT)]
             told = flow([*parts[:shown], more], columns, lead)
-        return [*state, *table, *told, *loads, *found]
+        return [*state, *table, *told, *loads, *found][: max(lines - LEAST_MAP, 1)]

@@ -24,12 +24,10 @@ def draw_pair(
     half = (columns - 2) // 2
     blocks: list[list[Line]] = []
     for letter, replay, shot in zip("12", replays, shots, strict=True):
+        end = "  its end" if shot.t_ns >= replay.span_ns else ""
+        moment = (f"  {clock_text(shot.t_ns)}{end}", FAINT)
         block: list[Line] = [
-            *fold(
-                [(f"{letter} {replay.source}", HEAD), (f"  {clock_text(shot.t_ns)}", FAINT)],
-                half,
-                2,
-            ),
+            *fold([(f"{letter} {replay.source}", HEAD), moment], half, 2),
             *state_lines(shot, half, 6),
         ]
         if shot.pack and shot.pack.any_value and half >= 44:

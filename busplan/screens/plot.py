@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from busplan.findings import Weight
 from busplan.replay.pack import Grade
 from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
 
@@ -127,7 +128,8 @@ def draw_map(names: Sequence[str], grade: npt.NDArray[np.int8], cursor: int | No
 def draw_load(load: F64, limit: float, rows: int = 1) -> list[Line]:
     """Load over time on a fixed scale of 0 to 100 %, eight steps in a row.
 
-    From two rows on the limit is a line of dashes, at the foot or in the middle of its row.
+    From two rows on the limit is a line of dashes, at the foot or in the middle of its row, also
+    inside what reaches over it; a single row has ``!`` there.
     """
     steps = np.clip(np.rint(load * 8 * rows), np.where(load > 0.001, 1, 0), 8 * rows).astype(int)
     halves = min(round(limit * rows * 2), 2 * rows - 1)
@@ -137,10 +139,13 @@ def draw_load(load: F64, limit: float, rows: int = 1) -> list[Line]:
         line: Line = []
         for value, total in zip(load.tolist(), steps.tolist(), strict=True):
             step = min(max(total - 8 * row, 0), 8)
-            if step or rows == 1 or row != halves // 2:
-                role = "over" if value > limit else "near" if value > 0.8 * limit else "bar"
-                line.append((_STEPS[step], role))
+            over = value > limit
+            if rows == 1 and over:
+                line.append((Weight.CAUTION.mark, "over"))
+            elif rows > 1 and row == halves // 2 and (over or not step):
+                line.append((dash, "limit-in" if over else FAINT))
             else:
-                line.append((dash, FAINT))
+                role = "over" if over else "near" if value > 0.8 * limit else "bar"
+                line.append((_STEPS[step], role))
         lines.append(merge(line))
     return lines

@@ -96,15 +96,15 @@ def _messages(span: Span) -> list[Line]:
         ]
     ]
     measured = [m for m in span.messages if m.cycle and m.cycle.median_ns]
-    measured.sort(key=lambda m: -(m.cycle.longest_ns / m.cycle.median_ns if m.cycle else 0))
+    measured.sort(key=lambda m: -(m.longest_ns / m.cycle.median_ns if m.cycle else 0))
     for m in measured[:MOST_MESSAGES]:
         assert m.cycle is not None
-        far = m.cycle.longest_ns > 2 * m.cycle.median_ns
+        far = m.longest_ns > 2 * m.cycle.median_ns
         name = f"{m.line.key.network}/{m.line.name if m.line.message else m.line.label}"
         figures: Line = [
             (f"{m.frames:>8}{m.cycle.median_ns / 1e6:>10.1f}", PLAIN),
             (f"{m.cycle.jitter_ns / 1e6:>9.1f}", PLAIN),
-            (f"{m.cycle.longest_ns / 1e6:>10.1f}{'!' if far else ''}", "caution" if far else PLAIN),
+            (f"{m.longest_ns / 1e6:>10.1f}{'!' if far else ''}", "caution" if far else PLAIN),
         ]
         lines += _named(name, 32, PLAIN, figures)
     return lines

@@ -32,6 +32,8 @@ class Transport:
     """What is being recorded into, in words."""
     trouble: bool = False
     """Whether the recording cannot go on as it should."""
+    offset_ns: int = 0
+    """How much later the shown capture's own time is."""
 
 
 WINDOWS_NS: tuple[int | None, ...] = (
@@ -97,7 +99,7 @@ def draw_track(state: Transport, findings: Sequence[Finding], columns: int) -> L
     for finding in findings:
         t_ns = finding.where.time_ns
         if t_ns is not None:
-            at = column_of(t_ns, state.span_ns, columns)
+            at = column_of(t_ns - state.offset_ns, state.span_ns, columns)
             heaviest[at] = max(heaviest.get(at, Weight.NOTE), finding.weight)
     ends = {
         column_of(t, state.span_ns, columns): letter
@@ -129,6 +131,8 @@ def draw_transport(state: Transport, columns: int) -> Line:
         (f"  {clock_text(state.t_ns)}", "strong"),
         (f" of {clock_text(state.span_ns)}", FAINT),
     ]
+    if state.offset_ns:
+        line.append((f"  2 at {clock_text(max(state.t_ns + state.offset_ns, 0))}", PLAIN))
     if state.recording:
         line.append((f"  {state.recording}", "fault" if state.trouble else "strong"))
     if state.a_ns is not None:

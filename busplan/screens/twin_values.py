@@ -119,7 +119,7 @@ def span_values(span: Span) -> dict[str, Any]:
                 "frames": m.frames,
                 "cycle_ms": m.cycle.median_ns / 1e6 if m.cycle else None,
                 "jitter_ms": m.cycle.jitter_ns / 1e6 if m.cycle else None,
-                "longest_ms": m.cycle.longest_ns / 1e6 if m.cycle else None,
+                "longest_ms": m.longest_ns / 1e6,
             }
             for m in span.messages
         ],

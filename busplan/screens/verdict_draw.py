@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from busplan.findings import Finding, Weight
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fold, width, wrap
+from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
 from busplan.wording import counted
 
 if TYPE_CHECKING:
@@ -33,8 +33,9 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
     ]
     others = [f for f in findings if f.weight > Weight.NOTE and f not in report.findings]
     if others:
-        told = f"! {counted(len(others), 'finding')} besides the pack: see the Findings screen"
-        lines.append([(told, "caution")])
+        worst = max(f.weight for f in others)
+        told = f"{counted(len(others), 'finding')} besides the pack: see the Findings screen"
+        lines.append([(f"{worst.mark} {told}", OF_WEIGHT[worst])])
     lines.append([])
     roles = {Answer.GOOD: "good", Answer.NOT_GOOD: "caution", Answer.OPEN: "note"}
     for section in sections(report):

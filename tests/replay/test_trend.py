@@ -77,6 +77,14 @@ def test_a_span_counts_every_frame_in_it(replay: Replay) -> None:
     assert max(m.cycle.longest_ns for m in span.messages if m.cycle) >= 4 * S
 
 
+def test_a_silence_that_goes_on_past_the_ends_of_a_span_counts_up_to_them(replay: Replay) -> None:
+    span = measure_span(replay, 8 * S, 13 * S)
+    (cells,) = [m for m in span.messages if m.line.name == "CellVoltages1" and m.frames < 40]
+    assert cells.longest_ns == pytest.approx(3 * S, abs=0.2 * S)
+    assert cells.cycle
+    assert cells.cycle.longest_ns < 0.2 * S
+
+
 def test_an_empty_span_is_empty_not_wrong(replay: Replay) -> None:
     span = measure_span(replay, 11 * S, 11 * S + 1000)
     assert all(s.count == 0 for s in span.cells[:8])

@@ -9,10 +9,11 @@ from textual.command import CommandPalette
 from textual.pilot import Pilot
 from textual.widgets import Input, Label
 
-from busplan.findings import Weight
+from busplan.findings import Finding, Weight, Where
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
+from busplan.screens.bars import TimeLine
 from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.look import PAPER
 from busplan.screens.memory import Layout
@@ -174,7 +175,9 @@ async def test_the_dialog_goes_to_times_and_findings_and_tells_what_it_cannot_re
             await enter(pilot, wrong)
             assert isinstance(app.screen, MomentScreen)
             told = str(app.screen.query_one(Label).render())
-            assert told.startswith(f"{wrong!r} is neither moment nor finding: 90 (s)")
+            assert told.startswith(f"Neither a moment nor in a finding: {wrong!r}. Go to 90 (s)")
+            shown = " ".join(line.strip("│ ") for line in screen_text(app).split("\n"))
+            assert "or words of a finding" in shown
             await pilot.press("escape")
             assert len(app.screen_stack) == 1
         assert app.clock.position_ns == silent
@@ -290,7 +293,44 @@ async def test_two_captures_stand_side_by_side_and_o_changes_between_them() -> N
         assert app.snapshot.t_ns == 7 * S
         await pilot.press("end")
         assert app.clock.position_ns == before.span_ns
-        assert app.is_running
+        await pilot.press("8")
+        await pilot.pause()
+        shown = screen_text(app)
+        assert "2 heron.log  0:00:09.9  its end" in shown
+        assert "1 heron.log  0:00:24.9  its end" in shown
+
+
+async def test_findings_and_spans_of_a_shifted_capture_count_in_its_own_time() -> None:
+    noted = [
+        Finding("made-up", Weight.NOTE, Where(time_ns=t * S), f"Number {n}.")
+        for n, t in enumerate((4, 8))
+    ]
+    before, after = make_replay(seconds=20), make_replay(seconds=10, findings=noted)
+    app = ReplayApp(before, beside=after, shift_ns=2 * S, judge=None, now=FakeNow())
+    async with app.run_test(size=(120, 35)) as pilot:
+
+        async def at(t_ns: int) -> None:
+            await pilot.pause()
+            assert app.snapshot
+            assert app.snapshot.t_ns == t_ns
+            assert app.clock.position_ns == t_ns - 2 * S
+
+        await pilot.press("o", "n")
+        await at(4 * S)
+        track = text(app.query_one(TimeLine).lines[0])
+        assert [track.index("."), track.rindex(".")] == [round(t / 20 * 119) for t in (2, 6)]
+        assert "2 at 0:00:04.0" in screen_text(app)
+        await pilot.press("a", "n", "b")
+        await at(8 * S)
+        await pilot.press("6")
+        await pilot.pause()
+        assert "A to B  0:00:04.0 to 0:00:08.0" in screen_text(app)
+        await pilot.press("N")
+        await at(4 * S)
+        await enter(pilot, "number 1")
+        await at(8 * S)
+        await pilot.press("5", "up", "enter")
+        await at(4 * S)
 
 
 async def test_the_layout_is_handed_over_and_taken_up_again(replay: Replay) -> None:

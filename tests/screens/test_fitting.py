@@ -14,7 +14,7 @@ from busplan.findings import Finding, Weight, Where
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.bars import TimeLine
-from busplan.screens.draw import CAUTION, CAUTION_SHORT
+from busplan.screens.draw import CAUTIONS
 from busplan.screens.findings_view import FindingList
 from busplan.screens.messages_view import MessageTable
 from busplan.screens.opening import open_replay
@@ -46,7 +46,7 @@ def assert_all_fits(app: ReplayApp) -> None:
     shown = screen_text(app).split("\n")
     assert len(shown) == rows
     assert max(map(len, shown)) <= columns
-    assert shown[-1] == (CAUTION if columns >= len(CAUTION) else CAUTION_SHORT)
+    assert shown[-1] == (CAUTIONS[0] if columns >= len(CAUTIONS[0]) else CAUTIONS[1])
     for number, view in enumerate(app.views, 1):
         names = {f" {number} {view.title} ", f" {number} {view.short}"}
         assert any(name in shown[0] + " " for name in names), shown[0]
@@ -75,6 +75,25 @@ async def test_no_screen_cuts_a_line_or_hides_the_caution(
             await pilot.pause()
             assert_all_fits(app)
         assert "x2" in text(app.query_one(TimeLine).lines[1])
+
+
+@pytest.mark.parametrize("columns", [24, 40, 50])
+async def test_a_very_narrow_screen_still_names_the_danger_and_the_way_out(
+    demo: Replay, columns: int
+) -> None:
+    app = ReplayApp(demo, judge=None, now=FakeNow())
+    async with app.run_test(size=(columns, 12)) as pilot:
+        await pilot.pause()
+        assert app.query_one(MapSheet).size.height >= 4
+        await pilot.press("3")
+        await pilot.pause()
+        shown = screen_text(app).split("\n")
+        assert shown[-1].startswith("High voltage can kill.")
+        assert "…" not in shown[-1]
+        if columns >= 40:
+            assert shown[-1].endswith("? help  q quit") or shown[-2].endswith("? help  q quit")
+            assert "3 Nets" in shown[0]
+            assert shown[0].endswith("7") or shown[0].endswith("7 Shop")
 
 
 @pytest.mark.parametrize("size", [SIZES[0], SIZES[-1]])

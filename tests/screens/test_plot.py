@@ -7,8 +7,8 @@ from rich.style import Style
 
 from busplan.replay.pack import Grade
 from busplan.screens import look
-from busplan.screens.plot import Curve, draw_curves, draw_map
-from busplan.screens.runs import FAINT, HEAD, INK, OF_GRADE, merge
+from busplan.screens.plot import Curve, draw_curves, draw_load, draw_map
+from busplan.screens.runs import FAINT, HEAD, INK, OF_GRADE, merge, text
 
 VALUES = st.lists(st.sampled_from([np.nan, 0.0, 0.3, 0.5, 2.0, 2.1, 4.0]), min_size=12, max_size=12)
 
@@ -85,3 +85,12 @@ def test_blanks_join_the_run_before_them_only_where_that_looks_the_same() -> Non
             for colour in (False, True):
                 style = look.style(role, dark, colour, Style.null())
                 assert not any((style.bgcolor, style.underline, style.reverse))
+
+
+def test_a_load_over_its_limit_can_be_told_without_colour() -> None:
+    load = np.array([0.2, 0.7, 0.45])
+    (row,) = draw_load(load, 0.5)
+    assert text(row) == "▂!▄"
+    rows = draw_load(load, 0.5, 4)
+    assert [text(line) for line in rows] == ["   ", "___", " █▇", "▆██"]
+    assert cells(rows[1]) == [("_", FAINT), ("_", "limit-in"), ("_", FAINT)]
