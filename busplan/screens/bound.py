@@ -61,4 +61,4 @@ def commands(app: ReplayApp, screen: Screen[object]) -> Iterable[SystemCommand]:
     for finding in app.replay.findings[:MOST_IN_PALETTE]:
         if (t_ns := moment_of(finding)) >= 0:
             title = f"Go to {finding.code} at {clock_text(t_ns)}"
-            yield SystemCommand(title, finding.summary, partial(app.go, t_ns))
+            yield SystemCommand(title, finding.summary, partial(app.go_within, t_ns))
