@@ -148,14 +148,17 @@ def run_until_interrupted(recorder: Recorder, seconds: float | None) -> Recordin
 
 @contextmanager
 def stop_on_signals() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and a polite kill set, in place of ending the program at once."""
+    """An event that Ctrl-C, a polite kill and a closed terminal set.
+
+    None of them then ends the program at once.
+    """
     import signal
 
     stop = threading.Event()
-    before = {
-        number: signal.signal(number, lambda *_: stop.set())
-        for number in (signal.SIGINT, signal.SIGTERM)
-    }
+    ways = [signal.SIGINT, signal.SIGTERM]
+    if sys.platform != "win32":
+        ways.append(signal.SIGHUP)
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in ways}
     try:
         yield stop
     finally:

@@ -88,6 +88,7 @@ class MomentScreen(ModalScreen[int | None]):
         width: 76; max-width: 96%; height: auto; border: round $secondary;
         background: $surface; padding: 0 1; margin-bottom: 3;
     }
+    MomentScreen Label { width: 100%; }
     """
 
     def __init__(

@@ -176,8 +176,8 @@ async def test_the_dialog_goes_to_times_and_findings_and_tells_what_it_cannot_re
             assert isinstance(app.screen, MomentScreen)
             told = str(app.screen.query_one(Label).render())
             assert told.startswith(f"Neither a moment nor in a finding: {wrong!r}. Go to 90 (s)")
-            shown = " ".join(line.strip("│ ") for line in screen_text(app).split("\n"))
-            assert "or words of a finding" in shown
+            shown = " ".join(line.strip("mc│ ") for line in screen_text(app).split("\n"))
+            assert "-10, 50 % or words of a finding" in shown
             await pilot.press("escape")
             assert len(app.screen_stack) == 1
         assert app.clock.position_ns == silent

@@ -92,5 +92,5 @@ def test_a_load_over_its_limit_can_be_told_without_colour() -> None:
     (row,) = draw_load(load, 0.5)
     assert text(row) == "▂!▄"
     rows = draw_load(load, 0.5, 4)
-    assert [text(line) for line in rows] == ["   ", "___", " █▇", "▆██"]
+    assert [text(line) for line in rows] == ["", "___", " █▆", "▆██"]
     assert cells(rows[1]) == [("_", FAINT), ("_", "limit-in"), ("_", FAINT)]
