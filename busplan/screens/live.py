@@ -132,9 +132,13 @@ def _told(entries: Sequence[Mapping[str, Any]], origin_ns: int | None) -> list[F
             continue
         code, weight, words, action = _TOLD[entry["what"]]
         at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
-        moment = None if origin_ns is None else max(0, at_ns - origin_ns)
-        where = Where(network=entry.get("network"), time_ns=moment)
-        findings.append(Finding(code, weight, where, words.format(**entry), action=action))
+        # Before the first frame there is only one moment to show it at.
+        moment = 0 if origin_ns is None else max(0, at_ns - origin_ns)
+        network = entry.get("network")
+        told = words.format(**entry) if network is None else f"{network}: {words.format(**entry)}"
+        findings.append(
+            Finding(code, weight, Where(network=network, time_ns=moment), told, action=action)
+        )
     return findings
 
 

@@ -71,14 +71,15 @@ def test_a_killed_recorder_loses_at_most_the_last_second(bus: can.BusABC, tmp_pa
     assert seen == sorted(set(seen))
 
 
-def test_ctrl_c_ends_in_good_order_with_every_frame_and_none_sent(
-    bus: can.BusABC, tmp_path: Path
+@pytest.mark.parametrize("way", [signal.SIGINT, signal.SIGHUP])
+def test_ctrl_c_and_a_closed_terminal_end_in_good_order_with_every_frame_and_none_sent(
+    bus: can.BusABC, tmp_path: Path, way: signal.Signals
 ) -> None:
     log = tmp_path / "a.log"
     process = start(bus, log)
     send(bus, 0, 200)
     time.sleep(0.3)
-    process.send_signal(signal.SIGINT)
+    process.send_signal(way)
     out, err = process.communicate(timeout=10)
     assert process.returncode == 0, err
     assert "High voltage can kill" in err

@@ -56,6 +56,19 @@ def test_nodes_that_send_are_not_silent_and_one_that_stops_is() -> None:
     assert any("PumpStatus" in f.summary or "pump_1" in f.summary for f in replay.findings)
 
 
+def test_that_nothing_arrives_is_seen_at_once_with_its_network() -> None:
+    entry = {
+        "at": "2026-05-04T10:00:05+00:00",
+        "what": "nothing heard",
+        "network": "pack",
+        "seconds": 5.0,
+    }
+    replay = live_replay(as_built(), None, [entry])
+    (finding,) = replay.findings
+    assert finding.summary == "pack: no frame came within 5 s"
+    assert replay.snapshot(0).past == 1
+
+
 def test_what_happened_while_recording_is_a_finding() -> None:
     rolling, table = rolling_demo(1.0)
     rolling.add(table)
