@@ -255,7 +255,7 @@ def _print_wiring() -> None:
 def _search(interface: str | None) -> None:
     from busplan.errors import UsageError
     from busplan.live.bit_rate import Heard, find_bit_rate
-    from busplan.live.interfaces import parse_interface
+    from busplan.live.interfaces import parse_single_interface
 
     if interface is None:
         raise UsageError("--find-bit-rate needs --interface KIND:CHANNEL")
@@ -264,7 +264,7 @@ def _search(interface: str | None) -> None:
         frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
         typer.echo(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
 
-    heard = find_bit_rate(parse_interface(f"bench={interface}"), progress=show)
+    heard = find_bit_rate(parse_single_interface(interface), progress=show)
     if heard[-1].fits:
         typer.echo(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
         return

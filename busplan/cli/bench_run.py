@@ -108,11 +108,11 @@ class BenchTest:
         return self._judge(table, target, limits, findings, sent, start)
 
     def _spec(self, interface: str) -> InterfaceSpec:
-        from busplan.live.interfaces import parse_interface
+        from busplan.live.interfaces import parse_single_interface
 
         where = self.vehicle.networks[self.network]
         return replace(
-            parse_interface(f"{self.network}={interface}"),
+            parse_single_interface(interface, self.network),
             bit_rate=where.bit_rate,
             data_bit_rate=where.data_bit_rate,
         )

@@ -104,6 +104,19 @@ def parse_interface(text: str) -> InterfaceSpec:
     return InterfaceSpec(network.strip(), kind.strip(), channel.strip(), options)
 
 
+def parse_single_interface(text: str, network: str | None = None) -> InterfaceSpec:
+    """Read ``KIND:CHANNEL[,KEY=VALUE…]`` of one network; else :class:`UsageError`.
+
+    The network may stand before it as in :func:`parse_interface`, but no other than ``network``.
+    """
+    named, equals, _ = text.partition(":")[0].partition("=")
+    if not equals:
+        return parse_interface(f"{network or 'bench'}={text}")
+    if network is not None and named.strip() != network:
+        raise UsageError(f"interface {text!r} is of {named.strip()}; the node is on {network}")
+    return parse_interface(text)
+
+
 def _value(text: str) -> bool | int | float | str:
     if text.lower() in ("true", "false"):
         return text.lower() == "true"

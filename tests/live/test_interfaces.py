@@ -16,6 +16,7 @@ from busplan.live.interfaces import (
     open_receiver,
     open_sender,
     parse_interface,
+    parse_single_interface,
 )
 
 
@@ -139,3 +140,12 @@ def test_the_kernels_virtual_link_carries_frames_that_count_as_received(vcan: st
     assert message is not None
     assert (message.arbitration_id, bytes(message.data)) == (0x18FEF1E5, b"\x01\x02")
     assert message.is_rx
+
+
+def test_the_interface_of_one_node_may_name_its_network_but_no_other() -> None:
+    plain = parse_single_interface("virtual:a", "charge")
+    assert parse_single_interface("charge=virtual:a", "charge") == plain
+    assert (plain.network, plain.kind, plain.channel) == ("charge", "virtual", "a")
+    assert parse_single_interface("virtual:a,port=43113").options == {"port": 43113}
+    with pytest.raises(UsageError, match="is of drive; the node is on charge"):
+        parse_single_interface("drive=virtual:a", "charge")
