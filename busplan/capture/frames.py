@@ -195,11 +195,22 @@ class FrameTable:
         """
         index = np.asarray(rows, np.int64)
         length = np.where(self.flags[index] & REMOTE, 0, self.length[index])
+        start = self.start[index]
+        if not width or not len(index) or int(start.max()) + width > len(self.payload):
+            return self._payload_bytes(start, length, width)
+        view = np.lib.stride_tricks.sliding_window_view(np.asarray(self.payload), width)
+        matrix: U8 = view[start]
+        if int(length.min()) < width:
+            matrix[np.arange(width)[None, :] >= length[:, None]] = 0
+        return matrix
+
+    def _payload_bytes(self, start: I64, length: npt.NDArray[Any], width: int) -> U8:
+        """The same byte by byte, for frames whose ``width`` reaches beyond the payload buffer."""
         columns = np.arange(width)
         sent = columns[None, :] < length[:, None]
-        at = np.where(sent, self.start[index][:, None] + columns[None, :], 0)
+        at = np.where(sent, start[:, None] + columns[None, :], 0)
         if not len(self.payload):
-            return np.zeros((len(index), width), np.uint8)
+            return np.zeros((len(start), width), np.uint8)
         return np.where(sent, self.payload[at], 0).astype(np.uint8)
 
     @cached_property

@@ -141,6 +141,10 @@ def measured_load(
         )
     width = _windows(span, window_ns)
     names = [name for name in table.networks if name in rates]
+    if not names:
+        if told is not None:
+            told(len(table))
+        return {}
     kinds = ("exact",) if exact_only else tuple(_BITS)
     sums = _Sums(len(names) * len(width))
     last = start + int(width.sum()) - 1

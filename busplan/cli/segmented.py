@@ -20,8 +20,9 @@ SegmentedOption = Annotated[
     typer.Option(
         "--segmented",
         help="Identifiers whose frames are parts of longer messages by ISO 15765-2, as "
-        "[NETWORK/]ID[:ANSWER][@1]: ANSWER is where flow control comes from (7E0 to 7EF and 18DA "
-        "identifiers need none), @1 says that an address byte comes first; commas, repeatable.",
+        "[NETWORK/]ID[:ANSWER][@1]: ANSWER is where flow control comes from (0x7E0 to 0x7EF and "
+        "0x18DA identifiers need none), @1 says that an address byte comes first; commas, "
+        "repeatable.",
     ),
 ]
 

@@ -113,7 +113,7 @@ def survey(
         for t in tallies(part.sessions)
         if not network or t.network in network
     ]
-    loads = measured_load(table, rates)
+    loads = measured_load(table, rates, exact_only=True)
     whole = [s for s in found if s.key not in split] + long
     names = _names(whole, vehicle, files)
     fits = _fits(whole, files)

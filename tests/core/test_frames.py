@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.random_frames import random_frames
 
 from busplan.capture.frames import ERROR, EXTENDED, REMOTE, FrameTable, group_rows
 from busplan.definitions.model import FrameKey
@@ -36,6 +37,15 @@ def test_groups_are_in_time_order_and_keep_identifier_widths_apart() -> None:
 
 def test_short_payloads_are_padded_with_zero_in_the_matrix() -> None:
     assert table().payload_matrix([0, 2, 3], 3).tolist() == [[1, 2, 0], [4, 5, 6], [0, 0, 0]]
+
+
+def test_the_matrix_holds_the_bytes_of_every_frame() -> None:
+    """Reference: ``bytes_of``, frame by frame; the last rows reach the payload's end."""
+    t = random_frames(300, 4)
+    for width in (0, 1, 8, 64):
+        for rows in (np.arange(300), np.arange(150)[::-1]):
+            seen = [row.tobytes() for row in t.payload_matrix(rows, width)]
+            assert seen == [t.bytes_of(int(r))[:width].ljust(width, b"\0") for r in rows]
 
 
 def test_relabel_joins_channels_that_share_a_network() -> None:
