@@ -171,7 +171,7 @@ def test_the_command_writes_csv_to_stdout_and_the_report_to_stderr(cart) -> None
     assert done.code == 0
     rows = list(csv.DictReader(done.out.splitlines()))
     assert [float(r["value"]) for r in rows] == EXPECTED
-    assert "1 signals from 200 frames: 200 rows" in done.err
+    assert "1 signal from 200 frames: 200 rows" in done.err
 
 
 def test_the_command_on_a_grid(cart) -> None:
