@@ -29,6 +29,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
 from busplan.errors import UsageError
+from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
     from busplan.capture.fit import Fit
@@ -149,7 +150,7 @@ def survey(
     parts = dict.fromkeys(split, "(parts of longer messages)")
     _print_identifiers(found, names | parts, loads, candidates, asked=asked)
     print_sessions(counts)
-    _print_identifiers(long, names, {}, {}, asked=asked, what="messages")
+    _print_identifiers(long, names, {}, {}, asked=asked, what="message")
     _print_fits(fits)
     if findings:
         typer.echo()
@@ -219,7 +220,7 @@ def _print_identifiers(
     candidates: Mapping[FrameKey, Candidate],
     *,
     asked: bool,
-    what: str = "frames",
+    what: str = "frame",
 ) -> None:
     network = None
     for one in found:
@@ -248,7 +249,7 @@ def _print_one(
 ) -> None:
     name = names.get(one.key, "? not defined" if asked else "")
     lengths = ", ".join(
-        f"{n} bytes" if len(one.lengths) == 1 else f"{n} bytes ×{count:,}"
+        counted(n, "byte") if len(one.lengths) == 1 else f"{counted(n, 'byte')} ×{count:,}"
         for n, count in one.lengths.items()
     )
     if one.remote_frames:
@@ -261,7 +262,8 @@ def _print_one(
             f"{c.median_ns / 1e6:.2f} ± {c.jitter_ns / 1e6:.2f}, longest {c.longest_ns / 1e6:.2f}"
         )
     typer.echo(f"  {one.label}  {name}".rstrip())
-    print_text(f"{one.frames:,} {what}, {lengths}{share}; cycle {cycle}", indent=6)
+    came = f"{one.frames:,} {plural(one.frames, what)}"
+    print_text(f"{came}, {lengths}{share}; cycle {cycle}", indent=6)
     if any(one.changing):
         bits = " ".join(f"{b:02X}" if b else ".." for b in one.changing)
         if len(one.changing) > _LONGEST_SHOWN:

@@ -135,4 +135,4 @@ def test_a_message_longer_than_a_look_is_surveyed_in_bounded_memory(tmp_path: Pa
     frames = spread(broadcast(1, 0xFF10, bytes(1785)), step_ns=MS)
     write_textlog(table(frames, networks=("a",)), tmp_path / "long.log")
     done = busplan("survey", str(tmp_path / "long.log"), "--no-cache")
-    assert "1 messages, 1785 bytes" in done.out
+    assert "1 message, 1785 bytes" in done.out
