@@ -108,7 +108,18 @@ def open_rated(
         vehicle = load_plan(plan)
         rates |= rates_of(vehicle.networks)
     opened = open_capture(files, vehicle=vehicle, offsets=offsets, channels=channels, cache=cache)
+    check_rated(bit_rates, opened.frames.networks)
     return opened, vehicle, rates
+
+
+def check_rated(bit_rates: Sequence[str] | None, networks: Sequence[str]) -> None:
+    """Raise :class:`UsageError` when a bit rate is typed for a network that is not there."""
+    from busplan.plan.problems import suggestion
+
+    for name in parse_rates(bit_rates):
+        if name not in networks:
+            near = suggestion(name, networks, "network")
+            raise UsageError(f"--bit-rate: no network {name!r} here{near}")
 
 
 def _pairs(option: str, texts: Sequence[str] | None) -> dict[str, str]:

@@ -85,7 +85,7 @@ def replay(
     """
     from dataclasses import replace
 
-    from busplan.cli.captures import open_capture, parse_rates
+    from busplan.cli.captures import check_rated, open_capture, parse_rates
     from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
     from busplan.plan.load import load_plan
@@ -103,6 +103,8 @@ def replay(
         )
         told = parse_segmented(segmented, capture.frames.networks)
         if vehicle is None:
+            if beside is None:
+                check_rated(bit_rate, capture.frames.networks)
             return replay_without_plan(capture, rates, told)
         return first_replay(capture, vehicle, told)
 

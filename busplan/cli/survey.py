@@ -18,6 +18,7 @@ from busplan.cli.captures import (
     capture_dict,
     open_rated,
     print_capture,
+    print_missing_rates,
 )
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
@@ -146,6 +147,7 @@ def survey(
         )
         raise typer.Exit(exit_code(findings))
     print_capture(capture)
+    print_missing_rates([n for n in network or table.networks if n not in loads])
     asked = vehicle is not None or bool(files)
     parts = dict.fromkeys(split, "(parts of longer messages)")
     _print_identifiers(found, names | parts, loads, candidates, asked=asked)
@@ -164,7 +166,9 @@ def _definitions(paths: Sequence[Path]) -> list[Definitions]:
 
     files: list[Path] = []
     for path in paths:
-        inside = sorted(path.glob("*.dbc")) if path.is_dir() else [path]
+        inside = [path]
+        if path.is_dir():
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() == ".dbc")
         if not inside:
             raise UsageError(f"{path}: no .dbc file in this folder")
         files += inside

@@ -299,3 +299,11 @@ def test_a_network_that_is_not_there_is_one_clear_error() -> None:
     run = busplan("survey", ROOT / "captures" / "collision_short.log.gz", "--network", "can33")
     assert run.code == 3
     assert "no network 'can33' here" in run.err
+
+
+def test_files_of_a_folder_are_found_whatever_the_case_of_their_ending(tmp_path: Path) -> None:
+    (tmp_path / "CHARGER.DBC").write_bytes((ROOT / "dbc_examples" / "charger.dbc").read_bytes())
+    capture = ROOT / "captures" / "bench_charger_short.log.gz"
+    run = busplan("survey", capture, "--definitions", tmp_path)
+    assert "ChargerStatus (CHARGER.DBC)" in run.out
+    assert "No load for can2: bit rate unknown" in run.out

@@ -28,6 +28,16 @@ def test_load_and_cycles_without_a_plan(tmp_path: Path) -> None:
     assert "exact" in run.out
 
 
+@pytest.mark.parametrize("command", ["measure", "survey", "replay"])
+def test_a_bit_rate_for_a_network_that_is_not_there_is_refused(
+    tmp_path: Path, command: str
+) -> None:
+    run = busplan(command, capture(tmp_path), "--bit-rate", "can00=500000")
+    assert run.code == 3
+    assert "no network 'can00' here" in run.err
+    assert run.out == ""
+
+
 def test_json_has_every_window(tmp_path: Path) -> None:
     run = busplan("measure", capture(tmp_path), "--bit-rate", "can0=500000", "--json")
     document = json.loads(run.out)
