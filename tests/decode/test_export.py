@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from support.cart import DBC, PLAN
 from support.command import busplan
 from support.vehicles import stream, vehicle
 
@@ -130,27 +131,6 @@ def test_a_stop_leaves_nothing_half_made(tmp_path) -> None:
 def test_places_that_cannot_be(tmp_path, name, words) -> None:
     with pytest.raises(UsageError, match=words):
         write_values(series(), tmp_path / name)
-
-
-PLAN = """
-[vehicle]
-name = "Test cart"
-[network.a]
-bit_rate = 500_000
-channels = ["can0"]
-[part.wheel]
-maker = "nobody"
-definitions = "wheel.dbc"
-sender = "WHEEL"
-[node.wheel]
-part = "wheel"
-on = ["a"]
-"""
-DBC = """VERSION ""
-BU_: WHEEL
-BO_ 16 Wheel: 2 WHEEL
- SG_ Speed : 0|16@1+ (0.1,-5) [0|0] "m/s" Vector__XXX
-"""
 
 
 @pytest.fixture
