@@ -58,7 +58,8 @@ def simulate(
 ) -> None:
     """Send a plan's traffic on simulated networks.
 
-    Response times are held against the proven ones.
+    Response times are held against the proven ones. Payloads are made up: the values they decode to
+    mean nothing.
 
     Example: busplan simulate dbc_examples/as_built.toml --seconds 60 --critical --out built.log.gz
     """
@@ -163,6 +164,7 @@ def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -
     specs = {n.name: software_spec(n.name, to, numbers[n.name]) for n in networks}
     for spec in specs.values():
         typer.echo(f"listen with -i {spec.written}", err=True)
+    typer.echo("payloads are made up: the values that the screens show mean nothing", err=True)
     with stop_on_signals() as stop:
         played = play(run.frames(), specs, stop=stop)
     typer.echo(

@@ -59,6 +59,33 @@ def names_of(*bindings: Iterable[BindingType]) -> set[str]:
     return {b.id for each in bindings for b in each if isinstance(b, Binding) and b.id}
 
 
+def refuse_doubles(path: Path, keys: Mapping[str, str], *bindings: Iterable[BindingType]) -> None:
+    """See that no key of the user's does two things among ``bindings``, which hold together.
+
+    Raises :class:`UsageError`.
+    """
+    owner: dict[str, str] = {}
+    for each in (b for group in bindings for b in group if isinstance(b, Binding) and b.id):
+        assert each.id
+        for key in keys.get(each.id, each.key).split(","):
+            name = _name_of(key.strip())
+            other = owner.setdefault(name, each.id)
+            if other != each.id and (other in keys or each.id in keys):
+                raise UsageError(
+                    f"{path}: the key {key.strip()} would do two things, {other} and {each.id}; "
+                    "give one of them another key"
+                )
+
+
+def _name_of(key: str) -> str:
+    """What Textual calls a key that may be written as its character."""
+    *modifiers, last = key.split("+") if len(key) > 1 else [key]
+    if len(last) == 1 and not last.isalnum():
+        last = unicodedata.name(last).lower().replace("-", "_").replace(" ", "_")
+        last = KEY_NAME_REPLACEMENTS.get(last, last)
+    return "+".join([*modifiers, last])
+
+
 def _is_key(text: str) -> bool:
     if len(text) == 1:
         return True

@@ -11,7 +11,7 @@ from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.findings_view import FindingList
-from busplan.screens.keys import keys_file, names_of, read_keys
+from busplan.screens.keys import keys_file, names_of, read_keys, refuse_doubles
 from busplan.screens.memory import layout_file, read_layout, write_layout
 from busplan.screens.messages_view import MessagesView, MessageTable
 from busplan.screens.pack_view import MapSheet, PackView
@@ -20,11 +20,19 @@ from busplan.screens.sheet import Sheet
 
 def user_keys() -> Mapping[str, str]:
     """The user's own keys; :class:`busplan.errors.UsageError` when their file is wrong."""
-    with_keys = (
-        *(ReplayApp, Sheet, PackView, MapSheet, MessagesView, MessageTable, FindingList),
-        *(HelpScreen, MomentScreen),
+    everywhere = ReplayApp.BINDINGS
+    screens = (
+        (Sheet.BINDINGS,),
+        (PackView.BINDINGS, MapSheet.BINDINGS),
+        (MessagesView.BINDINGS, MessageTable.BINDINGS),
+        (FindingList.BINDINGS,),
     )
-    return read_keys(keys_file(), names_of(*(each.BINDINGS for each in with_keys)))
+    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS)
+    path = keys_file()
+    keys = read_keys(path, names_of(everywhere, *(b for each in screens for b in each), *dialogs))
+    for each in screens:
+        refuse_doubles(path, keys, everywhere, *each)
+    return keys
 
 
 def keep_loaded() -> None:

@@ -166,6 +166,7 @@ def test_a_simulated_plan_played_onto_software_buses_is_recorded_whole(tmp_path:
     )
     assert player.returncode == 0, player.stderr
     assert f"listen with -i charge=udp_multicast:{group},port=43115,hop_limit=0" in player.stderr
+    assert "payloads are made up" in player.stderr
     sent = sum(n["frames"] for n in json.loads(player.stdout)["networks"])
     time.sleep(0.6)
     recorder.send_signal(signal.SIGINT)

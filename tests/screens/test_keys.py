@@ -74,3 +74,27 @@ async def test_remapped_keys_do_what_they_are_named_for_and_stand_in_the_help(
         assert any(line.split() == ["k", "Play", "or", "hold", "time.toggle"] for line in lines)
         await pilot.press("x")
         assert len(app.screen_stack) == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "both"),
+    [
+        ('"time.toggle" = "q"', ("time.toggle", "app.quit")),
+        ('"app.help" = "h, ["', ("time.back", "app.help")),
+        ('"messages.filter" = "q"', ("app.quit", "messages.filter")),
+    ],
+)
+def test_a_key_that_would_do_two_things_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line: str, both: tuple[str, str]
+) -> None:
+    monkeypatch.setattr("busplan.screens.start.keys_file", lambda: tmp_path / "keys.toml")
+    (tmp_path / "keys.toml").write_text(line)
+    with pytest.raises(UsageError, match="would do two things") as refused:
+        user_keys()
+    assert all(name in str(refused.value) for name in both)
+
+
+def test_two_keys_may_change_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busplan.screens.start.keys_file", lambda: tmp_path / "keys.toml")
+    (tmp_path / "keys.toml").write_text('"time.toggle" = "q"\n"app.quit" = "space"\n')
+    assert user_keys() == {"time.toggle": "q", "app.quit": "space"}
