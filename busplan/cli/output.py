@@ -8,7 +8,8 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
 from typing import Any
 
 import typer
@@ -29,7 +30,12 @@ EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 
 def json_text(value: Any) -> str:
     """A JSON document; numbers that JSON has no word for (a node may send them) are null."""
-    return json.dumps(_told(value), indent=2, ensure_ascii=False, allow_nan=False)
+    return "".join(_json_pieces(value))
+
+
+def _json_pieces(value: Any) -> Iterator[str]:
+    coder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False)
+    return coder.iterencode(_told(value))
 
 
 def _told(value: Any) -> Any:
@@ -41,8 +47,11 @@ def _told(value: Any) -> Any:
 
 
 def print_json(value: Any) -> None:
-    """Print one JSON document on stdout."""
-    typer.echo(json_text(value))
+    """Print one JSON document on stdout, in parts: some hold millions of windows."""
+    pieces = _json_pieces(value)
+    while part := "".join(islice(pieces, 100_000)):
+        typer.echo(part, nl=False)
+    typer.echo()
 
 
 def text_width() -> int:
