@@ -28,6 +28,11 @@ class Snapshot:
         self._replay = replay
         self.t_ns = t_ns
 
+    @property
+    def planned(self) -> bool:
+        """Whether a plan describes the vehicle."""
+        return bool(self._replay.vehicle.source)
+
     @cached_property
     def loads(self) -> tuple[Load, ...]:
         """The load of every network."""

@@ -217,6 +217,8 @@ def unrecorded(snapshot: Snapshot, columns: int) -> list[Line]:
 
 def no_pack(snapshot: Snapshot) -> str:
     """Why the screens show no pack; empty when they do."""
+    if snapshot.pack is None and not snapshot.planned:
+        return "No plan was given; --plan PLAN names one that describes cells and sensors."
     if snapshot.pack is None:
         return "No plan describes a pack here; busplan pack --suggest PLAN proposes one."
     if not snapshot.pack.in_capture:

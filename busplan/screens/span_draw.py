@@ -54,7 +54,9 @@ def _signals(
     heads = "".join(f"{h:>10}" for h in ("lowest", "mean", "highest", "first", "last", "change"))
     lines: list[Line] = [[(f"{title:<15}{heads}", HEAD)]]
     seen = [s for s in signals if s.count]
-    if title in ("cells", "sensors") and len(seen) > 4:
+    if title in ("cells", "sensors") and not seen:
+        lines.append([("no value from A to B", FAINT)])
+    elif title in ("cells", "sensors") and len(seen) > 4:
         for word, s in _extremes(seen):
             lines += _signal(f"{word} {names.get(s.address, s.address.signal)}", s, decimals)
     else:

@@ -34,6 +34,12 @@ CASES = {
         "NO PACK",
         "No plan describes",
     ),
+    "no plan": (
+        replace(VAN, pack=None, source=""),
+        make_table(VAN, 10.0),
+        "NO PACK",
+        "No plan was given",
+    ),
     "no pack in the capture": (VAN, only("thermal"), "NO PACK", "No cell and no sensor"),
     "no frame at all": (VAN, FrameTable.empty(tuple(VAN.networks)), "NO DATA", "No cell"),
 }
@@ -128,3 +134,11 @@ def test_what_is_not_seen_does_not_look_good() -> None:
     replay = make_replay(((1,),), 2.0)
     assert state_role(replay.snapshot(S)) == "good"
     assert state_role(Replay.of(VAN, only("thermal")).snapshot(S)) == "note"
+
+
+def test_a_span_without_any_value_says_so_in_one_line() -> None:
+    replay = make_replay([[20] * 5], 5.0)
+    asked = Asked(replay, 5 * S, span_ns=(S, S))
+    lines = twin_text(asked, "span")
+    at = next(n for n, line in enumerate(lines) if line.startswith("cells"))
+    assert lines[at + 1] == "no value from A to B"
