@@ -138,7 +138,7 @@ def test_what_is_not_seen_does_not_look_good() -> None:
 
 def test_a_span_without_any_value_says_so_in_one_line() -> None:
     replay = make_replay([[20] * 5], 5.0)
-    asked = Asked(replay, 5 * S, span_ns=(S, S))
+    asked = Asked(replay, 5 * S, span_ns=(S + 51, S + 52))
     lines = twin_text(asked, "span")
     at = next(n for n, line in enumerate(lines) if line.startswith("cells"))
     assert lines[at + 1] == "no value from A to B"
