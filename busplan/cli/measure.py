@@ -134,7 +134,7 @@ def _print_cycles(
 ) -> None:
     from busplan.definitions.model import format_identifier
 
-    streams = vehicle.by_key() if vehicle else {}
+    streams = _streams(capture, vehicle)
     table = capture.frames
     print_text(
         "cycle times [ms]: median distance, jitter (99 % of distances lie this near the median), "
@@ -169,6 +169,14 @@ def _print_cycles(
         )
 
 
+def _streams(capture: Capture, vehicle: Vehicle | None) -> dict[FrameKey, tuple[Stream, ...]]:
+    """The plan's streams by the identifiers that their frames have in the capture."""
+    from busplan.decode.match import streams_by_key
+    from busplan.transport.messages import Messages
+
+    return streams_by_key(Messages(capture.frames), vehicle) if vehicle else {}
+
+
 def _stated(streams: Sequence[Stream]) -> Stated | None:
     """The first period that somebody states for an identifier."""
     return next((s.cycle for s in streams if s.cycle), None)
@@ -186,7 +194,7 @@ def _as_dict(
     findings: Sequence[Any],
 ) -> dict[str, Any]:
     origin_ns = capture.frames.origin_ns
-    streams = vehicle.by_key() if vehicle else {}
+    streams = _streams(capture, vehicle)
     return {
         "capture": capture_dict(capture),
         "loads": [

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from busplan.definitions.model import FrameKey
     from busplan.plan.vehicle import Vehicle
     from busplan.transport.candidates import Candidate
+    from busplan.transport.messages import Messages
 
 _LONGEST_SHOWN = 64
 """Bytes of a message up to which every changing bit is shown."""
@@ -117,7 +118,7 @@ def survey(
     ]
     loads = measured_load(table, rates, exact_only=True)
     whole = [s for s in found if s.key not in split] + long
-    names = _names(whole, vehicle, files)
+    names = _names(whole, messages, vehicle, files)
     fits = _fits(whole, files)
     findings = [
         *capture.findings,
@@ -184,13 +185,17 @@ def _definitions(paths: Sequence[Path]) -> list[Definitions]:
 
 
 def _names(
-    found: Sequence[SurveyedIdentifier], vehicle: Vehicle | None, files: Sequence[Definitions]
+    found: Sequence[SurveyedIdentifier],
+    messages: Messages,
+    vehicle: Vehicle | None,
+    files: Sequence[Definitions],
 ) -> dict[FrameKey, str]:
     """Who defines each identifier: the plan's message, else the first file that does."""
     from busplan.capture.fit import definition_of
+    from busplan.decode.match import streams_by_key
 
     names: dict[FrameKey, str] = {}
-    streams = vehicle.by_key() if vehicle else {}
+    streams = streams_by_key(messages, vehicle) if vehicle else {}
     for one in found:
         if one.key in streams:
             names[one.key] = ", ".join(f"{s.node}/{s.message.name}" for s in streams[one.key])

@@ -99,6 +99,15 @@ def match_frames(messages: Messages, vehicle: Vehicle) -> Matching:
     )
 
 
+def streams_by_key(messages: Messages, vehicle: Vehicle) -> dict[FrameKey, tuple[Stream, ...]]:
+    """Whose frames come under each identifier; a stream that never came stands under its own."""
+    found: dict[FrameKey, tuple[Stream, ...]] = {}
+    for match in match_frames(messages, vehicle).matches:
+        for key in match.keys or (match.stream.key,):
+            found[key] = (*found.get(key, ()), match.stream)
+    return found
+
+
 def _same_destination(defined: J1939Id, seen: J1939Id) -> bool:
     """Whether a frame goes where the definition says; broadcast groups have no destination."""
     either = (defined.destination, seen.destination)

@@ -1,7 +1,7 @@
 """The message lines of a vehicle and a capture: what is expected, what came, and when it is stale.
 
-One line stands for one (network, identifier). Its senders are the plan's streams with that
-identifier: none for a frame nobody defines, several for a clash.
+One line stands for one (network, identifier). Its senders are the plan's streams whose frames come
+under it: none for a frame nobody defines, several for a clash.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.capture.frames import I64
+from busplan.decode.match import streams_by_key
 from busplan.definitions.model import FrameKey, Message, Stated, format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.replay.index import FrameIndex
@@ -109,8 +110,8 @@ class Lines:
 
     @staticmethod
     def of(vehicle: Vehicle, index: FrameIndex) -> Lines:
-        """What the plan's nodes send and what the capture holds, joined by identifier."""
-        streams = vehicle.by_key()
+        """What the plan's nodes send and what the capture holds, as decoding joins them."""
+        streams = streams_by_key(index.messages, vehicle)
         keys = dict.fromkeys([*streams, *index.keys])
         order = {name: i for i, name in enumerate(vehicle.networks)}
         carriers = index.messages.carriers

@@ -7,7 +7,7 @@ import pytest
 from support.vehicles import stream, vehicle
 
 from busplan.capture.frames import ERROR, EXTENDED, FrameTable
-from busplan.decode.match import match_frames
+from busplan.decode.match import match_frames, streams_by_key
 from busplan.decode.report import decode_findings
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey
@@ -136,3 +136,21 @@ def test_a_known_group_from_a_further_source_is_told_from_an_unknown_one() -> No
     first, second = decode_findings((), matching)
     assert (first.code, second.code) == ("source-address-unknown", "identifier-unknown")
     assert "0x18FEFC33 (1)" in first.summary
+
+
+def test_senders_are_told_whatever_the_priority_and_the_silent_stay() -> None:
+    left, right, other = (
+        j1939(0x18FEFC21, node="left"),
+        j1939(0x18FEFC22, node="right"),
+        stream(0x100, node="other"),
+    )
+    found = streams_by_key(
+        Messages(table(("a", 0x0CFEFC21, True), ("a", 0x1CFEFC21, True))),
+        vehicle([left, right, other], NETWORKS),
+    )
+    assert {key.identifier: [s.node for s in streams] for key, streams in found.items()} == {
+        0x0CFEFC21: ["left"],
+        0x1CFEFC21: ["left"],
+        0x18FEFC22: ["right"],
+        0x100: ["other"],
+    }
