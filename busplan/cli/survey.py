@@ -30,6 +30,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
 from busplan.errors import UsageError
+from busplan.findings import Weight
 from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
@@ -181,6 +182,11 @@ def _definitions(paths: Sequence[Path]) -> list[Definitions]:
             if len(files) == 1:
                 raise
             typer.echo(f"left out: {error}", err=True)
+    for one in loaded:
+        heavy = [f for f in one.findings if f.weight is not Weight.NOTE]
+        if heavy:
+            what = counted(len(heavy), "blemish", "blemishes")
+            typer.echo(f"{one.file}: {what}, the first: {heavy[0].summary}", err=True)
     return loaded
 
 

@@ -25,7 +25,8 @@ MOST_ATTEMPTS = 400
 
 _SIGNAL_PARENT = "BO_ 0 Parent: 8 Parent\n"
 _TAIL = "BS_:\n"
-"""The list after ``NS_`` ends only where another statement with a colon begins."""
+"""The list after ``NS_`` ends only where another statement with a colon begins, and a statement
+that is cut short at the end of a text would be dropped without a word."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,7 +174,7 @@ def _load(statements: Sequence[Statement]) -> Any:
     if not text.strip():
         return None
     try:
-        return dbc.load_string(text, strict=False, sort_signals=None)
+        return dbc.load_string(text + _TAIL, strict=False, sort_signals=None)
     except Exception as error:  # cantools raises what its helpers raise, of any type
         return error
 

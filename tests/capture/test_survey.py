@@ -307,3 +307,13 @@ def test_files_of_a_folder_are_found_whatever_the_case_of_their_ending(tmp_path:
     run = busplan("survey", capture, "--definitions", tmp_path)
     assert "ChargerStatus (CHARGER.DBC)" in run.out
     assert "No load for can2: bit rate unknown" in run.out
+
+
+def test_a_torn_definition_file_is_told(tmp_path: Path) -> None:
+    whole = (ROOT / "dbc_examples" / "charger.dbc").read_bytes()
+    torn = tmp_path / "torn.dbc"
+    torn.write_bytes(whole[: whole.index(b"ChargerOutput: 8") + 16])
+    capture = ROOT / "captures" / "bench_charger_short.log.gz"
+    run = busplan("survey", capture, "--definitions", torn)
+    assert "ChargerStatus (torn.dbc)" in run.out
+    assert "torn.dbc: 1 blemish, the first: Line " in run.err

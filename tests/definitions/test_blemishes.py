@@ -47,6 +47,15 @@ def signals(definitions) -> set[str]:
 ALL = signals(parse_dbc(GOOD, "pump.dbc"))
 
 
+def test_a_file_cut_anywhere_says_so_or_is_a_part_of_the_whole() -> None:
+    for end in range(1, len(GOOD), 3):
+        with contextlib.suppress(PlanError):
+            torn = parse_dbc(GOOD[:end], "torn.dbc")
+            assert torn.findings or signals(torn) <= ALL
+    torn = parse_dbc(GOOD[: GOOD.index("257 Command: 2") + 14], "torn.dbc")
+    assert codes(torn) == [("definition-line-set-aside", 9)]
+
+
 def test_a_good_file_has_no_findings() -> None:
     assert parse_dbc(GOOD, "pump.dbc").findings == ()
 
