@@ -14,6 +14,7 @@ import numpy as np
 
 from busplan.bench.message import Span, data_rows, prove_message
 from busplan.bench.model import (
+    ON_BEFORE,
     BenchLimits,
     BenchReport,
     MessageProof,
@@ -74,8 +75,12 @@ def prove_node(
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
     findings = [f for proof in proofs for f in proof.findings]
     findings += [_unknown_finding(u, vehicle, network, node) for u in unknown]
-    start_up = _start_up(times, origin, limits)
-    findings += _start_findings(start_up, network, node, limits)
+    start_up = None
+    if _on_before(times, own, origin, limits):
+        findings.append(_on_before_finding(network, node, limits))
+    else:
+        start_up = _start_up(times, origin, limits)
+        findings += _start_findings(start_up, network, node, limits)
     findings += transport_findings(messages.parts, origin)
     findings += _error_findings(len(errors), len(heard), network, node)
     after = _after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
@@ -202,6 +207,27 @@ def _start_up(times: I64, origin: int, limits: BenchLimits) -> int | None:
     power_on = origin + limits.power_on_ns
     first = int(np.searchsorted(times, power_on))
     return int(times[first]) - power_on if first < len(times) else None
+
+
+def _on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> bool:
+    """Whether the node was sending right up to power-on, so that it cannot have been off."""
+    cycles = [s.cycle.ns for s in own if s.cycle]
+    if limits.power_on_ns is None or not cycles:
+        return False
+    power_on = origin + limits.power_on_ns
+    first = int(np.searchsorted(times, power_on))
+    return first > 0 and power_on - int(times[first - 1]) <= limits.gap_cycles * min(cycles)
+
+
+def _on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
+    return Finding(
+        ON_BEFORE,
+        Weight.CAUTION,
+        Where(network, node, time_ns=limits.power_on_ns),
+        f"{node} was sending before it is said to have got power: its start was not measured",
+        why="A start-up time counted from a node that is on already means nothing.",
+        action="Switch it off, start the test, and switch it on when you are told to.",
+    )
 
 
 def _start_findings(

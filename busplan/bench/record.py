@@ -7,7 +7,14 @@ from datetime import datetime
 from typing import Any
 
 import busplan
-from busplan.bench.model import BenchReport, MessageProof, SentFrame, SignalProof, Verdict
+from busplan.bench.model import (
+    ON_BEFORE,
+    BenchReport,
+    MessageProof,
+    SentFrame,
+    SignalProof,
+    Verdict,
+)
 from busplan.findings import summary_line
 from busplan.wording import counted
 
@@ -180,6 +187,8 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
     start = (
         "not measured: the moment of power-on was not told"
         if limits.power_on_ns is None
+        else "not measured: it was sending before power-on"
+        if any(f.code == ON_BEFORE for f in report.findings)
         else "none came"
         if report.start_up_ns is None
         else f"{report.start_up_ns / 1e9:.3f} s after power-on"

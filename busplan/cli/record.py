@@ -86,6 +86,8 @@ def record(
         print_json(asdict(status))
     else:
         typer.echo(sentence(status))
+        if not (status.written or status.dropped):
+            typer.echo("nothing came: busplan bench --wiring says what to measure", err=True)
 
 
 def interface_specs(texts: list[str], plan: Path | None) -> list[InterfaceSpec]:

@@ -157,6 +157,13 @@ def test_start_up_is_judged_only_when_a_limit_is_given() -> None:
     assert serious(powered) == []
 
 
+def test_a_node_that_was_on_before_power_on_has_no_start_up_time() -> None:
+    report = prove(charger_rows(), start_within_ns=10**9, power_on_ns=2_000_000_000)
+    assert report.start_up_ns is None
+    assert serious(report) == ["on-before-power"]
+    assert report.verdict is Verdict.DOUBTFUL
+
+
 def with_error_at(rows: list[Row], time_ns: int) -> FrameTable:
     table = table_of([*rows, (time_ns, 0, b"")])
     flags = np.where(table.identifier == 0, ERROR, EXTENDED).astype(np.uint8)

@@ -13,8 +13,10 @@ from typing import Any
 
 import can
 import pytest
+from typer.testing import CliRunner
 
 from busplan.capture.read import read_capture
+from busplan.cli.app import app
 from busplan.live.playing import software_spec
 
 GROUP = "239.74.163.2"
@@ -173,3 +175,18 @@ def test_a_simulated_plan_played_onto_software_buses_is_recorded_whole(tmp_path:
     out, _ = recorder.communicate(timeout=10)
     assert json.loads(out)["written"] == sent
     assert set(read_capture(log).frames.networks) == {"charge", "pack"}
+
+
+def test_a_recording_in_which_nothing_came_says_what_to_measure(tmp_path: Path) -> None:
+    call = [
+        "record",
+        str(tmp_path / "a.log"),
+        "-i",
+        "pack=virtual:nobody-sends",
+        "--seconds",
+        "0.2",
+    ]
+    result = CliRunner().invoke(app, call)
+    assert result.exit_code == 0
+    assert "0 frames in 0." in result.stdout
+    assert "busplan bench --wiring" in result.stderr
