@@ -161,9 +161,10 @@ def likely_two_senders(
 
 def _creeps(sample: U8, field: FoundCounter) -> bool:
     """Whether a field moves by one step at most from frame to frame: a slow value, not turns."""
-    size = 1 << field.length
-    steps = np.unique(np.diff(field.of(sample)) % size)
-    return steps.tolist() in ([0, 1], [0, size - 1])
+    size, raw = 1 << field.length, field.of(sample)
+    steps = np.diff(raw) % size
+    steps[(raw[:-1] == size - 2) & (raw[1:] == 0)] = 1  # a counter that leaves out its top value
+    return np.unique(steps).tolist() in ([0, 1], [0, size - 1])
 
 
 def _own_periods(times: I64, first: npt.NDArray[np.bool_]) -> bool:
