@@ -164,7 +164,7 @@ class Recorder:
         self._journal.note(
             "started",
             **({} if self._writer is None else {"file": self._writer.files[0].name}),
-            interfaces=[str(c.spec) for c in self._channels],
+            interfaces=[c.spec.written for c in self._channels],
             silence={c.spec.network: c.silence for c in self._channels},
         )
         done = threading.Event()

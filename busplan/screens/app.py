@@ -108,7 +108,8 @@ class ReplayApp(App[None]):
         self.replay = replay
         self.captures = [replay] if beside is None else [replay, beside]
         self.shift_ns = shift_ns
-        self.clock = ReplayClock(max(r.span_ns for r in self.captures), speed=speed, now=now)
+        ends = [replay.span_ns, *(r.span_ns - shift_ns for r in self.captures[1:])]
+        self.clock = ReplayClock(max(ends), speed=speed, now=now)
         self.clock.seek(start_ns)
         self.snapshot: Snapshot | None = None
         self.title = vehicle_label(replay.vehicle)

@@ -333,6 +333,17 @@ async def test_findings_and_spans_of_a_shifted_capture_count_in_its_own_time() -
         await at(4 * S)
 
 
+async def test_the_end_of_a_capture_shown_earlier_can_be_reached() -> None:
+    before, after = make_replay(seconds=10), make_replay(seconds=10)
+    app = ReplayApp(before, beside=after, shift_ns=-2 * S, judge=None, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("end", "o")
+        await pilot.pause()
+        assert app.snapshot
+        assert app.snapshot.t_ns == after.span_ns
+        assert app.clock.position_ns == after.span_ns + 2 * S
+
+
 async def test_the_layout_is_handed_over_and_taken_up_again(replay: Replay) -> None:
     left: list[Layout] = []
     app = held(replay, keep=left.append)
