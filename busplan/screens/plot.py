@@ -15,6 +15,7 @@ from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
 
 F64 = npt.NDArray[np.float64]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")
+MOST_DECIMALS = 6
 _STEPS = " ▁▂▃▄▅▆▇█"
 _MAP_PIECES = np.array([{Grade.MISSING: " ", Grade.EVEN: "·"}.get(g, g.mark) for g in Grade])
 _MAP_ROLES = [*(FAINT if g == Grade.EVEN else OF_GRADE[g] for g in Grade), HEAD]
@@ -51,7 +52,10 @@ def draw_curves(
     least: float = 0.0,
     decimals: int = 3,
 ) -> list[Line]:
-    """Curves on one scale, the last one on top, with a shaded band behind and axis labels."""
+    """Curves on one scale, the last one on top, with a shaded band behind and axis labels.
+
+    Labels have ``decimals``, and more where lowest and highest would read the same.
+    """
     parts = [c.values for c in curves] + list(band or ())
     low, high = scale_of(parts, least)
     columns = max((len(p) for p in parts), default=0)
@@ -76,6 +80,8 @@ def draw_curves(
         for x in (np.flatnonzero(apart) + 1).tolist():
             low_end, high_end = sorted((int(at[x]), int(at[x - 1])))
             joins[low_end + 1 : high_end, x] = n
+    while f"{high:.{decimals}f}" == f"{low:.{decimals}f}" and decimals < MOST_DECIMALS:
+        decimals += 1
     labels = [f"{high:.{decimals}f}", f"{low:.{decimals}f} {unit}".rstrip()]
     lead = max(len(label) for label in labels) + 1
     # From the top down, two rows of dots in one of characters.

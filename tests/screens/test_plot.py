@@ -94,3 +94,8 @@ def test_a_load_over_its_limit_can_be_told_without_colour() -> None:
     rows = draw_load(load, 0.5, 4)
     assert [text(line) for line in rows] == ["", "___", " █▆", "▆██"]
     assert cells(rows[1]) == [("_", FAINT), ("_", "limit-in"), ("_", FAINT)]
+
+
+def test_the_ends_of_a_narrow_scale_read_differently() -> None:
+    lines = draw_curves([Curve(np.array([3.956, 3.958]), "trace")], 2, unit="V", decimals=2)
+    assert [text(line).split("│")[0].strip() for line in lines] == ["3.958", "3.956 V"]
