@@ -264,13 +264,12 @@ class ReplayApp(App[None]):
         """What to press, from long to short, for whoever opens the screens for the first time."""
         key = self._first_keys
         least = f"{key['app.help']} help  {key['app.quit']} quit"
-        if self._beside.doing:
-            least = f"{self._beside.doing}  {least}"
-        if self.bell_on_fault:
-            least = f"bell on  {least}"
+        told = [self._beside.doing] if self._beside.doing else []
+        told += ["bell on"] if self.bell_on_fault else []
+        full = "  ".join([*told, least])
         act = "holds" if self.clock.playing else "plays"
         space = f"{key['time.toggle']} {act}"
-        return f"{space}  1-{len(self.views)} screens  {least}", f"{space}  {least}", least
+        return f"{space}  1-{len(self.views)} screens  {full}", f"{space}  {full}", full, least
 
     @cached_property
     def _first_keys(self) -> dict[str, str]:

@@ -380,3 +380,13 @@ async def test_the_layout_changes_with_the_width(replay: Replay) -> None:
         shown = screen_text(app).split("\n")
         assert len(shown) == 18
         assert "High voltage can kill" in shown[-1]
+
+
+async def test_what_is_told_beside_the_keys_never_hides_them(replay: Replay) -> None:
+    app = held(replay)
+    async with app.run_test(size=(50, 24)) as pilot:
+        await pilot.press("f")
+        await pilot.pause()
+        assert app.bell_on_fault
+        assert "bell on" not in screen_text(app)
+        assert "? help  q quit" in screen_text(app)
