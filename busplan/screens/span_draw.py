@@ -93,7 +93,7 @@ def _named(name: str, columns: int, role: str, figures: Line) -> list[Line]:
 def _messages(span: Span) -> list[Line]:
     lines: list[Line] = [
         [
-            (f"{'message, most irregular first':<32}{'frames':>8}{'cycle ms':>10}", HEAD),
+            (f"{'message, most irregular first':<40}{'frames':>8}{'cycle ms':>10}", HEAD),
             (f"{'jitter':>9}{'longest':>10}", HEAD),
         ]
     ]
@@ -102,11 +102,12 @@ def _messages(span: Span) -> list[Line]:
     for m in measured[:MOST_MESSAGES]:
         assert m.cycle is not None
         far = m.longest_ns > 2 * m.cycle.median_ns
-        name = f"{m.line.key.network}/{m.line.name if m.line.message else m.line.label}"
+        said = f"{m.line.senders}/{m.line.name}" if m.line.message else m.line.label
+        name = f"{m.line.key.network}/{said}"
         figures: Line = [
             (f"{m.frames:>8}{m.cycle.median_ns / 1e6:>10.1f}", PLAIN),
             (f"{m.cycle.jitter_ns / 1e6:>9.1f}", PLAIN),
             (f"{m.longest_ns / 1e6:>10.1f}{'!' if far else ''}", "caution" if far else PLAIN),
         ]
-        lines += _named(name, 32, PLAIN, figures)
+        lines += _named(name, 40, PLAIN, figures)
     return lines
