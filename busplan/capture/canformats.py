@@ -210,7 +210,7 @@ def blf_chunks(
         source = cast(IO[bytes], gzip.GzipFile(fileobj=raw)) if packed else raw
         try:
             reader = can.BLFReader(cast(Any, source))
-        except Exception as error:
+        except Exception as error:  # the library raises whatever it stumbles over
             raise CaptureError(f"{path}: not a readable BLF file ({_said(error)})") from error
         # The start is added in integers: a double of seconds since 1970 is only good to 0.2 µs.
         shift_ns = round(reader.start_timestamp * 1000) * 1_000_000

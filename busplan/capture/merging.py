@@ -1,7 +1,8 @@
 """Frames of several files brought into one order of time, block by block.
 
 The rules of this file: every file keeps its own order, whatever its times do; only what one block
-of each file holds is in memory; of equal times the file named first comes first.
+of each file holds is in memory; of equal times the file named first comes first. A few frames that
+follow a long pause at the very end of a block look like wrongly stamped ones, and may come early.
 """
 
 from __future__ import annotations

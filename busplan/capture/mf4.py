@@ -76,7 +76,7 @@ def mf4_chunks(
                         kind, index, record_offset=got, record_count=min(_RECORDS, wanted - got)
                     )
                     part = _chunk(signal, kind, start_ns, tally, names)
-                except Exception as error:
+                except Exception as error:  # as above
                     tally.torn = f"damaged after {got} of {wanted} records of {kind} ({error})"
                     break
                 if not len(signal.timestamps):

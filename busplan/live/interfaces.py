@@ -160,7 +160,7 @@ class Sender:
         """Put one frame on the bus; :class:`InterfaceError` when the interface refuses it."""
         try:
             self._bus.send(message)
-        except Exception as error:
+        except Exception as error:  # as in _receive
             raise InterfaceError(f"{self.spec}: sending failed: {_reason(error)}") from error
 
     def receive(self, timeout_s: float) -> can.Message | None:

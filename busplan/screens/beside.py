@@ -61,7 +61,7 @@ class Beside:
             self._work(self)
         except _LeftError:
             return
-        except Exception as error:
+        except Exception as error:  # told in the line of time; the screens go on without it
             self.doing = f"not worked out: {error}"
             return
         self.doing = ""

@@ -39,6 +39,15 @@ class Background:
         return self.result[0]
 
 
+def recording(specs: list[InterfaceSpec], log: Path) -> tuple[Background, Journal]:
+    """A recorder that listens already, and its journal."""
+    journal = Journal(None)
+    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
+    wait_for(log.exists)
+    time.sleep(0.1)
+    return background, journal
+
+
 def wait_for(condition: object, seconds: float = 5.0) -> None:
     end = time.monotonic() + seconds
     while not condition():  # type: ignore[operator]
@@ -101,9 +110,7 @@ def test_a_remote_and_an_error_frame_are_recorded(
     tmp_path: Path, specs: list[InterfaceSpec], senders: list[can.BusABC]
 ) -> None:
     log = tmp_path / "a.log"
-    background = Background(Recorder(specs, LogWriter(log), Journal(None), tick_s=0.05))
-    wait_for(log.exists)
-    time.sleep(0.1)
+    background, _ = recording(specs, log)
     senders[0].send(
         can.Message(arbitration_id=5, is_extended_id=False, is_remote_frame=True, dlc=3)
     )
@@ -121,10 +128,7 @@ def test_a_buffer_that_ran_over_is_counted(
 ) -> None:
     """As Linux reports it: error class 0x004, byte 1 bit 0 (``linux/can/error.h``, from memory)."""
     log = tmp_path / "a.log"
-    journal = Journal(None)
-    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
-    wait_for(log.exists)
-    time.sleep(0.1)
+    background, journal = recording(specs, log)
     for identifier, second in ((0x004, 0x01), (0x004, 0x04), (0x008, 0x01)):
         data = bytes([0, second, 0, 0, 0, 0, 0, 0])
         senders[1].send(can.Message(arbitration_id=identifier, is_error_frame=True, data=data))
@@ -142,10 +146,7 @@ def test_a_controller_that_leaves_the_bus_is_told(
 ) -> None:
     """Values: ``include/uapi/linux/can/error.h`` of the Linux kernel."""
     log = tmp_path / "a.log"
-    journal = Journal(None)
-    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
-    wait_for(log.exists)
-    time.sleep(0.1)
+    background, journal = recording(specs, log)
     for identifier, data in (
         (0x204, bytes([0, 0x10, 0, 0, 0, 0, 5, 130])),
         (0x204, bytes([0, 0x10, 0, 0, 0, 0, 5, 131])),
@@ -293,11 +294,8 @@ def test_a_clock_that_jumps_is_noted_and_loses_nothing(
     real, real_ns = time.time, time.time_ns
     monkeypatch.setattr(time, "time_ns", lambda: real_ns() + shift[0] * 10**9)
     monkeypatch.setattr(time, "time", lambda: real() + shift[0])
-    journal = Journal(None)
     log = tmp_path / "a.log"
-    background = Background(Recorder(specs, LogWriter(log), journal, tick_s=0.05))
-    wait_for(log.exists)
-    time.sleep(0.1)
+    background, journal = recording(specs, log)
     for number in range(100):
         if number == 50:
             wait_for(lambda: log.read_bytes().count(b"\n") == 50)
