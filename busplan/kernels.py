@@ -20,7 +20,7 @@ import numba
 import numpy as np
 from numba.core import caching, event, sigutils
 
-from busplan import compiling
+from busplan import compile_listener
 
 _caching: Any = caching
 _sigutils: Any = sigutils
@@ -41,10 +41,10 @@ class _Teller(_event.Listener):  # type: ignore[misc]
     """Passes on when compiling begins and ends."""
 
     def on_start(self, event: Any) -> None:
-        compiling.tell(True)
+        compile_listener.tell(True)
 
     def on_end(self, event: Any) -> None:
-        compiling.tell(False)
+        compile_listener.tell(False)
 
 
 _event.register("numba:compile", _Teller())

@@ -11,14 +11,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from busplan.bench.model import BenchReport, MessageProof, Unknown
-from busplan.capture.cycles import MeasuredCycle
 from busplan.checks import run_checks
-from busplan.checks.load import network_load
+from busplan.checks.planned_load import network_load
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.findings import Finding, Weight
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.response import response_times
+from busplan.traffic.cycles import MeasuredCycle
 from busplan.wire.lengths import wire_length
 
 

@@ -11,15 +11,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.bench.model import BenchLimits, MessageProof, Verdict, verdict_of
+from busplan.bench.model import BenchLimits, MessageProof, NodeVerdict, verdict_of
 from busplan.bench.signals import prove_signals
-from busplan.capture.cycles import MeasuredCycle, measured_cycle
-from busplan.capture.frames import I64, REMOTE, FrameTable
-from busplan.capture.survey import SAMPLE, likely_two_senders
 from busplan.decode.protection import find_counters
 from busplan.definitions.model import FrameKey, Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
+from busplan.traffic.cycles import MeasuredCycle, measured_cycle
+from busplan.traffic.survey import SAMPLE, likely_two_senders
 from busplan.wording import counted
 
 SURE_GAPS = 3
@@ -28,7 +30,7 @@ JITTER_GAPS = 100
 """Distances between frames from which on a single lost one does not look like jitter."""
 
 
-class Span(NamedTuple):
+class Listened(NamedTuple):
     """From when to when was listened, and when the node's last frame came [ns]."""
 
     begin_ns: int
@@ -44,7 +46,7 @@ def data_rows(table: FrameTable, key: FrameKey) -> I64:
 
 
 def prove_message(
-    table: FrameTable, stream: Stream, span: Span, limits: BenchLimits
+    table: FrameTable, stream: Stream, span: Listened, limits: BenchLimits
 ) -> MessageProof:
     """Everything that can be said about one message of the node."""
     message = stream.message
@@ -56,7 +58,7 @@ def prove_message(
     if not len(rows):
         findings: tuple[Finding, ...] = (_missing(stream, where, table, span, limits),)
         came_due = findings[0].weight > Weight.NOTE
-        verdict = verdict_of(findings) if came_due else Verdict.NOT_JUDGED
+        verdict = verdict_of(findings) if came_due else NodeVerdict.NOT_JUDGED
         return MessageProof(message, stream.cycle, 0, None, {}, (), findings, verdict)
     signals, signal_findings = prove_signals(
         table, rows, message, replace(where, time_ns=origin), limits
@@ -81,7 +83,7 @@ def prove_message(
 
 
 def _missing(
-    stream: Stream, where: Where, table: FrameTable, span: Span, limits: BenchLimits
+    stream: Stream, where: Where, table: FrameTable, span: Listened, limits: BenchLimits
 ) -> Finding:
     name = f"{stream.message.name} ({stream.message.label})"
     if stream.event:
@@ -204,7 +206,7 @@ def _jitter_findings(
 
 
 def _stopped(
-    table: FrameTable, stream: Stream, rows: I64, where: Where, span: Span, limits: BenchLimits
+    table: FrameTable, stream: Stream, rows: I64, where: Where, span: Listened, limits: BenchLimits
 ) -> list[Finding]:
     """A message that ends while the node goes on."""
     if stream.event or stream.cycle is None:

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from busplan.capture.cycles import MeasuredCycle
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest
+from busplan.traffic.cycles import MeasuredCycle
 
 
-class Verdict(StrEnum):
+class NodeVerdict(StrEnum):
     """The judgement over a message or a node."""
 
     PASS = "pass"
@@ -25,12 +25,12 @@ class Verdict(StrEnum):
     """Nothing came that could be judged, and nothing had to come."""
 
 
-def verdict_of(findings: tuple[Finding, ...]) -> Verdict:
+def verdict_of(findings: tuple[Finding, ...]) -> NodeVerdict:
     """The verdict that findings amount to."""
     return {
-        Weight.NOTE: Verdict.PASS,
-        Weight.CAUTION: Verdict.DOUBTFUL,
-        Weight.FAULT: Verdict.FAIL,
+        Weight.NOTE: NodeVerdict.PASS,
+        Weight.CAUTION: NodeVerdict.DOUBTFUL,
+        Weight.FAULT: NodeVerdict.FAIL,
     }[heaviest(findings)]
 
 
@@ -93,7 +93,7 @@ class MessageProof:
     lengths: Mapping[int, int]
     signals: tuple[SignalProof, ...]
     findings: tuple[Finding, ...]
-    verdict: Verdict
+    verdict: NodeVerdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,5 +135,5 @@ class BenchReport:
     unknown: tuple[Unknown, ...]
     others: tuple[str, ...]
     findings: tuple[Finding, ...]
-    verdict: Verdict
+    verdict: NodeVerdict
     limits: BenchLimits

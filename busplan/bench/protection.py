@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 
 from busplan.bench.model import BenchLimits, SignalProof
-from busplan.capture.frames import I64, FrameTable
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
@@ -29,6 +28,8 @@ from busplan.decode.protection import (
 )
 from busplan.definitions.model import Message, Signal
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.table import FrameTable
 
 SURE_SHARE = 0.95
 """Part of the steps that have to be the usual one before a signal without the name is a counter."""

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busplan.bench.message import Span, data_rows, prove_message
+from busplan.bench.message import Listened, data_rows, prove_message
 from busplan.bench.model import (
     ON_BEFORE,
     BenchLimits,
@@ -21,14 +21,16 @@ from busplan.bench.model import (
     Unknown,
     verdict_of,
 )
-from busplan.capture.cycles import measured_cycle
-from busplan.capture.frames import ERROR, I64, SENT, FrameTable
 from busplan.definitions.model import FrameKey, Message, format_identifier
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
+from busplan.frames.columns import I64
+from busplan.frames.kinds import ERROR, SENT
+from busplan.frames.table import FrameTable
 from busplan.plan.problems import suggestion
 from busplan.plan.streams import placed
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.traffic.cycles import measured_cycle
 from busplan.transport.messages import put_together
 from busplan.transport.report import transport_findings
 from busplan.wording import counted
@@ -55,7 +57,7 @@ def prove_node(
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
     times = _times_of(mine, own)
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
-    span = Span(origin, end, int(times[-1]) if len(times) else end)
+    span = Listened(origin, end, int(times[-1]) if len(times) else end)
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
     if unknown_names:
         raise UsageError(
@@ -275,7 +277,7 @@ def _after_errors(
     times: I64,
     own: list[Stream],
     error_ns: I64,
-    span: Span,
+    span: Listened,
     network: str,
     node: str,
     limits: BenchLimits,
@@ -316,7 +318,7 @@ def _after_errors(
 
 def _stopped(
     proofs: Sequence[MessageProof],
-    span: Span,
+    span: Listened,
     network: str,
     node: str,
     limits: BenchLimits,

@@ -11,9 +11,9 @@ from busplan.bench.model import (
     ON_BEFORE,
     BenchReport,
     MessageProof,
+    NodeVerdict,
     SentFrame,
     SignalProof,
-    Verdict,
 )
 from busplan.findings import summary_line
 from busplan.wording import counted
@@ -233,10 +233,10 @@ def _sent(frames: tuple[SentFrame, ...]) -> str:
 def headline(record: BenchRecord) -> str:
     """The verdict in one sentence."""
     words = {
-        Verdict.PASS: "pass: it sends what its definition says",
-        Verdict.DOUBTFUL: "doubtful: a person has to look at the cautions",
-        Verdict.FAIL: "fail: it differs from its definition",
-        Verdict.NOT_JUDGED: "not judged: nothing came",
+        NodeVerdict.PASS: "pass: it sends what its definition says",
+        NodeVerdict.DOUBTFUL: "doubtful: a person has to look at the cautions",
+        NodeVerdict.FAIL: "fail: it differs from its definition",
+        NodeVerdict.NOT_JUDGED: "not judged: nothing came",
     }
     return f"{record.report.node}: {words[record.report.verdict]}"
 
@@ -244,7 +244,7 @@ def headline(record: BenchRecord) -> str:
 def counts(record: BenchRecord) -> str:
     """How many faults, cautions and notes; messages that nothing was found against."""
     report = record.report
-    passed = sum(m.verdict is Verdict.PASS for m in report.messages)
+    passed = sum(m.verdict is NodeVerdict.PASS for m in report.messages)
     return f"{summary_line(report.findings)}; {passed} of {len(report.messages)} messages pass"
 
 

@@ -15,11 +15,12 @@ from busplan.bench.protection import (
     prove_counter,
     prove_undefined,
 )
-from busplan.capture.frames import I64, FrameTable
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
 from busplan.decode.protected_names import is_named_checksum
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.table import FrameTable
 
 MOVING_BITS = 8
 """Signals narrower than this may well stand still through a whole test."""

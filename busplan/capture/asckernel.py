@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from busplan.capture.chunks import LATEST_S
-from busplan.capture.frames import BRS, ESI, EXTENDED, FD, SENT
 from busplan.capture.textkernels import FD_LENGTH, HEX_VALUE
+from busplan.frames.kinds import BRS, ESI, EXTENDED, FD, SENT
 from busplan.kernels import kernel
 
 _SPACE, _RETURN, _NEWLINE, _POINT = 32, 13, 10, 46

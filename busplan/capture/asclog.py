@@ -18,10 +18,10 @@ from busplan.capture.ahead import in_order
 from busplan.capture.blocks import byte_blocks, whole_lines
 from busplan.capture.canformats import OWN_START, LineFeed, messages_of_lines
 from busplan.capture.chunks import NOTHING, ChannelNames, Chunk, Progress, put_among
-from busplan.capture.frames import I64, U8
 from busplan.capture.gather import NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
+from busplan.frames.columns import I64, U8
 
 _HEADER = re.compile(rb"^base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.I | re.M)
 _END_MARK = "end triggerblock"

@@ -12,11 +12,13 @@ import numpy as np
 
 from busplan.capture.capture import Channel
 from busplan.capture.chunks import EPOCH_FROM_NS, ChannelNames, Chunk
-from busplan.capture.frames import ERROR, I64, REMOTE, FrameTable, believable_bounds
-from busplan.capture.grouping import Grouper, as_groups
 from busplan.capture.trust import TimeWatch, apart, doubled, unbelievable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.grouping import Grouper, as_groups
+from busplan.frames.kinds import ERROR, REMOTE
+from busplan.frames.table import FrameTable, believable_bounds
 
 COLUMNS: Mapping[str, type[np.generic]] = {
     "time_ns": np.int64,

@@ -11,9 +11,9 @@ from typing import IO
 
 import numpy as np
 
-from busplan.capture.frames import U8
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
+from busplan.frames.columns import U8
 
 BLOCK = 1 << 22
 """Bytes handled at a time."""

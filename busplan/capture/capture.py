@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from busplan.capture.frames import FrameTable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
 from busplan.wording import counted
 

@@ -8,7 +8,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from busplan.capture.frames import I64, REMOTE, U8, U16, U32, FrameTable
+from busplan.frames.columns import I64, U8, U16, U32
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 
 Progress = Callable[[int, int], None]
 """Called with bytes of the file consumed and frames found so far."""

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk
-from busplan.capture.frames import ERROR, EXTENDED, FD, REMOTE
-from busplan.capture.messages import flags_of, nanoseconds
+from busplan.capture.object_frames import flags_of, nanoseconds
 from busplan.capture.tally import Tally
 from busplan.findings import Weight
-from busplan.wire.lengths import FD_LENGTHS
+from busplan.frames.kinds import ERROR, EXTENDED, FD, FD_LENGTHS, REMOTE
 from busplan.wording import counted
 
 if TYPE_CHECKING:

@@ -14,7 +14,9 @@ from typing import Literal
 import numpy as np
 
 from busplan.capture.chunks import Chunk, joined, reorder
-from busplan.capture.frames import I64, REMOTE, believable_bounds
+from busplan.frames.columns import I64
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import believable_bounds
 
 
 @dataclass

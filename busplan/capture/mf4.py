@@ -25,12 +25,12 @@ from busplan.capture.chunks import (
     joined,
     reorder,
 )
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, U8
 from busplan.capture.gather import NO_CHANNEL
-from busplan.capture.messages import nanoseconds
+from busplan.capture.object_frames import nanoseconds
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
-from busplan.wire.lengths import FD_LENGTHS
+from busplan.frames.columns import U8
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, FD_LENGTHS, REMOTE, SENT
 
 KINDS = {"CAN_DataFrame": 0, "CAN_RemoteFrame": REMOTE, "CAN_ErrorFrame": ERROR}
 """Bus events and the flag their frames get."""

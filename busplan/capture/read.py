@@ -16,11 +16,11 @@ from busplan.capture.assembly import Assembled, Assembly, MemorySink, as_table
 from busplan.capture.capture import Capture, Source
 from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk
 from busplan.capture.formats import TEXT_LOG, Format, recognise
-from busplan.capture.frames import MINUTE_NS
 from busplan.capture.merging import merged
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError, UsageError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.table import MINUTE_NS
 
 KEPT_FROM = 30_000_000
 """Captures cheaper to read than this, in bytes of plain text log, are not kept."""

@@ -12,10 +12,10 @@ from contextlib import closing
 from pathlib import Path
 
 from busplan.capture.chunks import ChannelNames, Chunk, Progress
-from busplan.capture.frames import ERROR, EXTENDED, REMOTE
 from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
+from busplan.frames.kinds import ERROR, EXTENDED, REMOTE
 
 _DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)
 """What a damaged database raises; the second when its own names are no text any more."""

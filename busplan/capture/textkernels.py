@@ -5,7 +5,7 @@ an 11-bit identifier, eight a 29-bit one, or an error frame when bit 29 is set; 
 frame, ``##`` and one flags digit lead a CAN FD payload. The grammar is that of the SocketCAN text
 log (Linux ``include/uapi/linux/can.h`` for the flag bits).
 
-Constants: the flag bits equal those of :mod:`busplan.capture.frames`, repeated here because a
+Constants: the flag bits equal those of :mod:`busplan.frames.table`, repeated here because a
 kernel freezes them when it compiles.
 """
 
@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 
 from busplan.capture.chunks import LATEST_S
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
-from busplan.capture.words import (
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, FD_LENGTHS, REMOTE, SENT
+from busplan.frames.words import (
     all_decimal,
     decimal,
     hexadecimal,
@@ -27,7 +27,6 @@ from busplan.capture.words import (
     store_word,
 )
 from busplan.kernels import kernel
-from busplan.wire.lengths import FD_LENGTHS
 
 NAME_ROOM = 64
 """Longest channel name [bytes]."""

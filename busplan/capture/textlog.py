@@ -18,9 +18,11 @@ import numpy as np
 from busplan.capture.ahead import in_order
 from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
 from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
-from busplan.capture.frames import I64, SENT, U8, FrameTable
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
+from busplan.frames.columns import I64, U8
+from busplan.frames.kinds import SENT
+from busplan.frames.table import FrameTable
 
 _WRITTEN = 1 << 16
 """Frames written at a time."""

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.capture.frames import I64, MINUTE_NS, FrameTable
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.table import MINUTE_NS, FrameTable
 from busplan.wording import counted, plural
 
 DAY_NS = 24 * 60 * MINUTE_NS

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 from busplan.kernels import kernel
 
 HEX_DIGIT = np.frombuffer(b"0123456789ABCDEF", np.uint8)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from busplan.checks.load import NetworkLoad, network_loads
+from busplan.checks.planned_load import PlannedLoad, network_loads
 from busplan.checks.registry import run_checks
 from busplan.findings import Finding, by_weight
 from busplan.plan.vehicle import Vehicle
@@ -16,8 +16,8 @@ class LoadChange:
     """A network's load before and after; ``None`` where the network does not exist."""
 
     network: str
-    before: NetworkLoad | None
-    after: NetworkLoad | None
+    before: PlannedLoad | None
+    after: PlannedLoad | None
 
     @property
     def same(self) -> bool:

@@ -11,10 +11,10 @@ from typing import Annotated, Any, cast
 import typer
 
 import busplan
-from busplan import compiling
+from busplan import compile_listener
+from busplan.cli.compile_notice import Preparing
 from busplan.cli.numbers import bounded
 from busplan.cli.output import print_error
-from busplan.cli.preparing import Preparing
 from busplan.errors import BusplanError
 
 COMMANDS: tuple[str, ...] = (
@@ -37,7 +37,7 @@ COMMANDS: tuple[str, ...] = (
     "bench",
     "cache",
 )
-"""Modules of this package that register a command, in the order the help shows them."""
+"""Commands in the order the help shows them; each is registered by the module NAME_command."""
 
 CALL_ERRORS = cast(type[Exception], typer.BadParameter.__mro__[2])
 """Base of everything typer raises for a wrong call; newer versions do not export it."""
@@ -75,7 +75,7 @@ def _options(
 
 
 for _name in COMMANDS:
-    import_module(f"busplan.cli.{_name}").register(app)
+    import_module(f"busplan.cli.{_name}_command").register(app)
 for _command in app.registered_commands:
     _command.callback = bounded(cast(Callable[..., Any], _command.callback))
 
@@ -85,7 +85,7 @@ def main() -> None:
 
     1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
     """
-    compiling.listener = Preparing()
+    compile_listener.listener = Preparing()
     try:
         code = app(standalone_mode=False) or 0
         if code == INTERRUPTED:  # the parser has swallowed the interrupt

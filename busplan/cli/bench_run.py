@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from busplan.bench.model import BenchLimits, SentFrame
     from busplan.bench.record import BenchRecord
-    from busplan.capture.frames import FrameTable
     from busplan.findings import Finding
+    from busplan.frames.table import FrameTable
     from busplan.live.asking import Question
     from busplan.live.interfaces import InterfaceSpec
     from busplan.live.journal import Journal
@@ -75,9 +75,9 @@ class BenchTest:
 
         ``asking`` are the user's own questions; ``None``: nothing may be sent.
         """
-        from busplan.capture.frames import FrameTable
         from busplan.capture.read import read_capture
-        from busplan.cli.record import Display, say_how_silent, stop_on_signals
+        from busplan.cli.record_command import Display, say_how_silent, stop_on_signals
+        from busplan.frames.table import FrameTable
         from busplan.live.journal import Journal
         from busplan.live.log_writer import LogWriter
         from busplan.live.recorder import Recorder

@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from busplan.capture.capture import Capture
-    from busplan.capture.load import Rates
     from busplan.capture.read import ReadProgress
     from busplan.plan.vehicle import Vehicle
+    from busplan.traffic.measured_load import Rates
 
 CaptureFiles = Annotated[
     list[Path],
@@ -99,11 +99,11 @@ def open_rated(
 
     Bit rates of the plan go before those as typed.
     """
-    from busplan.capture.load import rates_of
+    from busplan.traffic.measured_load import rates_of
 
     rates, vehicle = parse_rates(bit_rates), None
     if plan is not None:
-        from busplan.plan.load import load_plan
+        from busplan.plan.reader import load_plan
 
         vehicle = load_plan(plan)
         rates |= rates_of(vehicle.networks)
@@ -185,7 +185,7 @@ def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
 
 def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:
     """``NETWORK=500000`` or ``NETWORK=500000/2000000`` as bit rates by network."""
-    from busplan.capture.load import Rates
+    from busplan.traffic.measured_load import Rates
 
     found = {}
     for text in texts or ():

@@ -11,7 +11,7 @@ import numpy as np
 from busplan.errors import UsageError
 from busplan.pack.sections import headline
 from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
-from busplan.pack.warm_up import Verdict
+from busplan.pack.warm_up import ModuleVerdict
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -70,7 +70,9 @@ def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
     behind = set()
     if report.warm_up is not None:
         behind = {
-            m.module for m in report.warm_up.modules if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)
+            m.module
+            for m in report.warm_up.modules
+            if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
         }
     axes = figure.subplots()
     rows = _thin(len(even.time_s))
@@ -101,7 +103,7 @@ def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
     if not rows:
         return False
     axes = figure.subplots()
-    bad = [r.verdict in (Verdict.SLOW, Verdict.NO_FLOW) for r in rows]
+    bad = [r.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW) for r in rows]
     axes.bar(
         [r.module for r in rows],
         [100 * r.exchange for r in rows],

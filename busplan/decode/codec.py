@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import REMOTE, FrameTable
 from busplan.decode.extract import Extractor, floats
 from busplan.decode.presence import Presence, PresencePlan
 from busplan.definitions.model import Message, Signal
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 
 Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import REMOTE, FrameTable
 from busplan.decode.layout import (
     BITS,
     SCALED,
@@ -20,6 +19,8 @@ from busplan.decode.layout import (
     value_dtype,
 )
 from busplan.definitions.model import Signal
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 
 Array = npt.NDArray[Any]
 I64 = npt.NDArray[np.int64]

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.words import byte_swapped, load_word
 from busplan.decode.layout import (
     BIG,
     BITS,
@@ -28,6 +27,7 @@ from busplan.decode.layout import (
     WIDTH,
     WINDOW,
 )
+from busplan.frames.words import byte_swapped, load_word
 from busplan.kernels import kernel
 
 I64 = npt.NDArray[np.int64]

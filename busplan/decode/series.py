@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, Literal
 
-from busplan.capture.frames import FrameTable
 from busplan.decode.codec import Codec
 from busplan.decode.columns import (
     Clock,
@@ -25,6 +24,7 @@ from busplan.decode.report import MessageTally, decode_findings
 from busplan.decode.windows import rows_within, window_borders
 from busplan.errors import UsageError
 from busplan.findings import Finding
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.transport.messages import Messages, put_together
 from busplan.transport.report import transport_findings

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from busplan.definitions.model import Message, Signal
 from busplan.definitions.sense import LONGEST_J1939
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.wire.lengths import FD_LENGTHS
+from busplan.frames.kinds import FD_LENGTHS
 
 
 def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:

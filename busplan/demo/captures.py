@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 
 import busplan
-from busplan.capture.frames import FrameTable
 from busplan.demo import scenes
 from busplan.demo.files import plan_file
 from busplan.demo.scenes import Scene
 from busplan.errors import UsageError
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
 
 SEED = 1
@@ -119,7 +119,7 @@ def demo_capture(name: str, *, healthy: bool = False) -> DemoCapture:
 @cache
 def demo_vehicle(plan: str = "as_built") -> Vehicle:
     """The demo vehicle by one of its two plans."""
-    from busplan.plan.load import load_plan
+    from busplan.plan.reader import load_plan
 
     return load_plan(plan_file(plan))
 

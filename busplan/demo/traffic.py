@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.demo.scenes import Scene
 from busplan.demo.scripts import payloads
+from busplan.frames.table import FrameTable
 from busplan.plan.select import select_streams
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.simulation import Faults, Feed, Payloads, simulate

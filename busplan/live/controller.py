@@ -12,7 +12,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import ERROR, FrameTable
+from busplan.frames.kinds import ERROR
+from busplan.frames.table import FrameTable
 
 CLASS_CONTROLLER, CLASS_BUS_OFF, CLASS_RESTARTED, CLASS_COUNTERS = 0x004, 0x040, 0x100, 0x200
 OVERFLOW = 0x01

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, FrameTable
 from busplan.errors import UsageError
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
+from busplan.frames.table import FrameTable
 from busplan.live.interfaces import SOFTWARE_BUSES, InterfaceSpec, Sender, open_sender
 
 if TYPE_CHECKING:

@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busplan.capture.frames import ERROR, FrameTable
 from busplan.errors import BusplanError, InterfaceError
+from busplan.frames.kinds import ERROR
+from busplan.frames.table import FrameTable
 from busplan.live.controller import controller_states, overflows
 from busplan.live.interfaces import InterfaceSpec, Receiver, open_receiver
 
@@ -320,7 +321,7 @@ class Recorder:
 
     def _collect(self) -> FrameTable:
         """What all threads have collected, by time stamp, unless a clock has jumped in between."""
-        from busplan.capture.messages import message_chunk
+        from busplan.capture.object_frames import message_chunk
 
         messages: list[can.Message] = []
         network: list[int] = []

@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from busplan.capture.frames import FrameTable, concatenate
+from busplan.frames.table import FrameTable, concatenate
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplan.capture.frames import FrameTable
 from busplan.capture.trust import refuse_longer
 from busplan.decode.codec import DecodedSignal, decode_message
 from busplan.definitions.model import Signal
 from busplan.errors import CaptureError, PlanError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.table import FrameTable
 from busplan.pack.labels import place
 from busplan.pack.series import EMPTY, PackSeries, Trace
 from busplan.pack.statistics import F64

@@ -15,7 +15,7 @@ from busplan.pack.labels import clock, listed
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport, PackTest
 from busplan.pack.statistics import nan_median
-from busplan.pack.warm_up import Verdict, WarmUpState, why_open
+from busplan.pack.warm_up import ModuleVerdict, WarmUpState, why_open
 from busplan.wording import counted
 
 
@@ -144,8 +144,10 @@ def _warm_up(report: PackReport) -> Section | None:
         if report.test is not PackTest.WARM_UP:
             return None
         return Section("warm-up", Answer.OPEN, "the modules neither warm up nor cool down here")
-    behind = [m for m in warm_up.modules if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)]
-    follow = sum(m.verdict in (Verdict.FOLLOWS, Verdict.STUCK) for m in warm_up.modules)
+    behind = [
+        m for m in warm_up.modules if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
+    ]
+    follow = sum(m.verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.STUCK) for m in warm_up.modules)
     way = "warm-up" if warm_up.heating else "cool-down"
     told = [f"{m.module} {m.verdict} ({m.exchange:.0%} exchange)" for m in behind]
     if warm_up.state is not WarmUpState.JUDGED:

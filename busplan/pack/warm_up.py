@@ -42,7 +42,7 @@ STANDING_PEER_STEPS = 4.0
 """Steps the median sensor must move before one that moves by a step at most stands still."""
 
 
-class Verdict(StrEnum):
+class ModuleVerdict(StrEnum):
     """What the test says of one module."""
 
     FOLLOWS = "comes up with the others"
@@ -70,7 +70,7 @@ class ModuleWarmUp:
     """
 
     module: str
-    verdict: Verdict
+    verdict: ModuleVerdict
     start_c: float
     end_c: float
     rate_k_min: float
@@ -129,8 +129,8 @@ def judge_warm_up(
         own = owner == index
         r, u, m = float(exchange[index]), float(scatter_of[index]), float(model[index])
         verdict = _verdict(r, u, m, natural, limit, state)
-        if verdict in (Verdict.FOLLOWS, Verdict.OPEN) and stuck[own].any():
-            verdict = Verdict.STUCK
+        if verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.OPEN) and stuck[own].any():
+            verdict = ModuleVerdict.STUCK
         lag_k, lag_s = _lag(span, peer, curve[:, index])
         minutes = (span.time_s[-1] - span.time_s[0]) / 60.0
         start, end = float(curve[0, index]), float(curve[-1, index])
@@ -196,12 +196,12 @@ def _stands_out(r: float, own: float, model: float, natural: float, limit: float
 
 def _verdict(
     r: float, own: float, model: float, natural: float, limit: float, state: WarmUpState
-) -> Verdict:
+) -> ModuleVerdict:
     if np.isfinite(r) and _stands_out(r, own, model, natural, limit):
-        return Verdict.NO_FLOW if r < NO_FLOW else Verdict.SLOW
+        return ModuleVerdict.NO_FLOW if r < NO_FLOW else ModuleVerdict.SLOW
     if not np.isfinite(r) or state is not WarmUpState.JUDGED:
-        return Verdict.OPEN
-    return Verdict.FOLLOWS
+        return ModuleVerdict.OPEN
+    return ModuleVerdict.FOLLOWS
 
 
 def _lag(span: ThermalSpan, peer: F64, own: F64) -> tuple[float, float]:
@@ -275,7 +275,7 @@ def warm_up_findings(warm_up: WarmUp, layout: PackLayout) -> list[Finding]:
     findings = [
         _module_finding(warm_up, m, layout)
         for m in warm_up.modules
-        if m.verdict in (Verdict.SLOW, Verdict.NO_FLOW)
+        if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
     ]
     if warm_up.state is not WarmUpState.JUDGED:
         findings.append(
@@ -315,7 +315,7 @@ def _interval(module: ModuleWarmUp) -> str:
 
 
 def _module_finding(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Finding:
-    none = module.verdict is Verdict.NO_FLOW
+    none = module.verdict is ModuleVerdict.NO_FLOW
     share = f"{'at most ' if warm_up.exchange_bound else ''}{max(module.exchange, 0.0):.0%}"
     way = "warm-up" if warm_up.heating else "cool-down"
     measured = sum(s.module == module.module for s in layout.sensors) - len(module.stuck)

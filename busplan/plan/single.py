@@ -18,8 +18,8 @@ def vehicle_of_part(
 
     Raises ``PlanError`` when the file cannot be used or does not know the sender.
     """
-    from busplan.plan.load import vehicle_of
     from busplan.plan.problems import Problems
+    from busplan.plan.reader import vehicle_of
 
     network: dict[str, Any] = {"bit_rate": bit_rate}
     if data_bit_rate is not None:

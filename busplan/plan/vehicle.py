@@ -2,7 +2,7 @@
 
 The rules of this file: values are frozen; nothing here reads a file or prints. A *part* is what was
 bought; a *node* is a part placed on one or more networks; a *stream* is one message that one node
-sends on one network, with its timing settled. ``busplan.plan.load`` makes a :class:`Vehicle`.
+sends on one network, with its timing settled. ``busplan.plan.reader`` makes a :class:`Vehicle`.
 """
 
 from __future__ import annotations

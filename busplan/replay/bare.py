@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from busplan.capture.load import Rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Vehicle
+from busplan.traffic.measured_load import Rates
 
 ASSUMED_RATE, ASSUMED_DATA_RATE = 500_000, 2_000_000
 """Bit rates [bit/s] of loads while nobody states others: common practice, no source."""

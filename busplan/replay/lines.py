@@ -12,9 +12,9 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import I64
 from busplan.decode.match import streams_by_key
 from busplan.definitions.model import FrameKey, Message, Stated, format_identifier
+from busplan.frames.columns import I64
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.replay.index import FrameIndex
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.replay.pack import Evenness, PackState, Peers, grade_deviation
+from busplan.replay.pack_state import PackState, PeerRange, Peers, grade_deviation
 from busplan.replay.snapshot import Snapshot
 
 
@@ -61,7 +61,7 @@ def _moved(first: Peers, second: Peers, spread: float, step: float) -> Peers:
         ~np.isnan(moved),
         moved,
         grade_deviation(moved, spread, step),
-        Evenness.of(moved, ~np.isnan(moved)),
+        PeerRange.of(moved, ~np.isnan(moved)),
         np.zeros(len(moved), np.bool_),
     )
 

@@ -10,14 +10,14 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from busplan.capture.frames import I64, FrameTable
-from busplan.capture.load import Told
 from busplan.definitions.model import FrameKey, Message
 from busplan.findings import Finding
+from busplan.frames.columns import I64
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import NEVER, Ages, Line, Lines
-from busplan.replay.pack import (
+from busplan.replay.pack_state import (
     Bools,
     PackState,
     Quantity,
@@ -27,8 +27,9 @@ from busplan.replay.pack import (
     pack_state,
 )
 from busplan.replay.snapshot import Snapshot
-from busplan.replay.traffic import BIN_NS, F64, MINUTE_NS, Traffic
 from busplan.replay.values import LatestValues, Value
+from busplan.traffic.measured_load import Told
+from busplan.traffic.running import BIN_NS, F64, MINUTE_NS, Traffic
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import put_together
 

@@ -10,9 +10,9 @@ import numpy.typing as npt
 
 from busplan.findings import Weight
 from busplan.replay.lines import Ages, Silence
-from busplan.replay.pack import PackState
+from busplan.replay.pack_state import PackState
 from busplan.replay.state import Trouble, troubles, word_for
-from busplan.replay.traffic import Load
+from busplan.traffic.running import Load
 
 if TYPE_CHECKING:
     from busplan.replay.replay import Replay

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.cycles import MeasuredCycle, measured_cycle
 from busplan.decode.codec import decode_message
 from busplan.plan.vehicle import PackLayout, SignalAddress
 from busplan.replay.lines import Line
 from busplan.replay.replay import VOLTS, Replay
-from busplan.replay.traffic import F64
+from busplan.traffic.cycles import MeasuredCycle, measured_cycle
+from busplan.traffic.running import F64
 
 
 @dataclass(frozen=True, slots=True)

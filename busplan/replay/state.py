@@ -9,8 +9,8 @@ from busplan.findings import Weight
 from busplan.pack.labels import cell_label, clock, sensor_label, short_cell, short_sensor
 from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
-from busplan.replay.pack import Evenness, Grade, PackState, Peers
-from busplan.replay.traffic import Load
+from busplan.replay.pack_state import Grade, PackState, PeerRange, Peers
+from busplan.traffic.running import Load
 from busplan.wording import counted
 
 NOTHING_WRONG = "ALL EVEN"
@@ -166,7 +166,7 @@ def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
         yield Trouble(Weight.NOTE, "NODE SILENT", f"not heard yet: {', '.join(unheard)}")
 
 
-def _outside(peers: Peers) -> Evenness | None:
+def _outside(peers: Peers) -> PeerRange | None:
     return peers.evenness if (peers.grade == Grade.OUTSIDE).any() else None
 
 

@@ -13,14 +13,14 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.capture.frames import I64
 from busplan.decode.codec import decode_message
+from busplan.frames.columns import I64
 from busplan.plan.vehicle import PackLayout, SignalAddress
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line
-from busplan.replay.pack import Grades, grade_deviation
+from busplan.replay.pack_state import Grades, grade_deviation
 from busplan.replay.replay import VOLTS, Replay
-from busplan.replay.traffic import F64
+from busplan.traffic.running import F64
 
 MOST_ROWS = 200_000
 """Most frames decoded for one signal of a multiplexed message; earlier ones are left out."""

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.frames import I64
 from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
 from busplan.replay.lines import STALE_CYCLES, Line, Lines
 from busplan.wording import counted
 

@@ -7,11 +7,10 @@ from typing import NamedTuple
 from busplan.findings import Finding, Weight
 from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import Vehicle
-from busplan.replay.pack import Evenness, PackState
+from busplan.replay.pack_state import PackState, PeerRange
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NOTHING_WRONG
-from busplan.replay.traffic import Load
 from busplan.screens.runs import (
     FAINT,
     HEAD,
@@ -25,6 +24,7 @@ from busplan.screens.runs import (
     load_bar,
     wrap,
 )
+from busplan.traffic.running import Load
 
 CAUTION = (
     "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
@@ -132,7 +132,7 @@ class Kind(NamedTuple):
     """Cells or sensors, and how their figures are written."""
 
     lead: str
-    even: Evenness | None
+    even: PeerRange | None
     names: list[str]
     decimals: int
     unit: str

@@ -6,15 +6,15 @@ from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
 from busplan.capture.capture import Capture, apply_plan
-from busplan.capture.load import MOST_WINDOWS, WINDOW_NS, Rates, load_findings
 from busplan.capture.read import read_capture
 from busplan.capture.trust import DAY_NS, refuse_longer
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.bare import bare_vehicle
 from busplan.replay.replay import Replay
-from busplan.replay.traffic import BIN_NS
 from busplan.replay.watch import watch
+from busplan.traffic.measured_load import MOST_WINDOWS, WINDOW_NS, Rates, load_findings
+from busplan.traffic.running import BIN_NS
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from busplan.pack.labels import cell_label, sensor_label
-from busplan.replay.pack import Grade, PackState
+from busplan.replay.pack_state import Grade, PackState
 from busplan.screens.packmap import Choice
 from busplan.screens.runs import FAINT, OF_GRADE, PLAIN, Line, fold, span_text, width
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from busplan.plan.vehicle import PackLayout
-from busplan.replay.pack import Grade, PackState
+from busplan.replay.pack_state import Grade, PackState
 from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line
 
 Density = Literal["values", "deviations", "marks"]

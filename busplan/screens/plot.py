@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.findings import Weight
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
 
 F64 = npt.NDArray[np.float64]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from busplan.findings import Weight
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 
 Run = tuple[str, str]
 """A piece of text and its role (see :mod:`busplan.screens.look`)."""

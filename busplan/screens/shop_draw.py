@@ -10,7 +10,7 @@ import numpy as np
 from busplan.findings import Weight
 from busplan.pack.labels import short_cell
 from busplan.plan.vehicle import Vehicle
-from busplan.replay.pack import Grade, PackState
+from busplan.replay.pack_state import Grade, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.draw import load_grid, state_role

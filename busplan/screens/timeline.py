@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.frames import I64
 from busplan.findings import Finding, Weight
+from busplan.frames.columns import I64
 from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, merge, span_text
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from busplan.replay.lines import NEVER
-from busplan.replay.pack import Grade, PackState, Peers
+from busplan.replay.pack_state import Grade, PackState, Peers
 from busplan.replay.pair import differences, shift
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot

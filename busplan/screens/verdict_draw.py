@@ -54,7 +54,7 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
 
 def _modules(report: PackReport, columns: int) -> list[Line]:
     from busplan.pack.tables import module_rows
-    from busplan.pack.warm_up import Verdict
+    from busplan.pack.warm_up import ModuleVerdict
 
     heads = ("start °C", "end °C", "K/min", "lag K", "lag s", "exchange")
     rows = module_rows(report)
@@ -74,11 +74,11 @@ def _modules(report: PackReport, columns: int) -> list[Line]:
             ("".join(_number(v, d) for v, d in figures), PLAIN),
             (" %  " if math.isfinite(row.exchange) else "    ", FAINT),
         ]
-        if row.verdict == Verdict.FOLLOWS:
+        if row.verdict == ModuleVerdict.FOLLOWS:
             words = f"+ {row.verdict}"
             line.append((words if width(line) + len(words) <= columns else "+", FAINT))
         elif row.verdict:
-            mark = "?" if row.verdict == Verdict.OPEN else "!"
+            mark = "?" if row.verdict == ModuleVerdict.OPEN else "!"
             line.append((f"{mark} {row.verdict}", "caution"))
         lines.append(line)
     return lines

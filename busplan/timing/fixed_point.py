@@ -2,8 +2,8 @@
 
 The rules of this file: no floating point in a result, no imports, no classes. Both functions are
 written so that they run as they stand on lists (small networks: no compiler is loaded) and, through
-:mod:`busplan.timing.compiled`, on int64 arrays (large ones). Arrays are in order of arbitration,
-most urgent first.
+:mod:`busplan.timing.compiled_fixed_point`, on int64 arrays (large ones). Arrays are in order of
+arbitration, most urgent first.
 
 Symbols follow Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis:
 refuted, revisited and revised", Real-Time Systems 35:239–272, 2007: frame time C, period T, queuing

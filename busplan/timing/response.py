@@ -286,7 +286,7 @@ def _solve_priorities(
         return function(*inputs, skip, *settings, *results)
     import numpy as np
 
-    from busplan.timing import compiled
+    from busplan.timing import compiled_fixed_point as compiled
 
     function = compiled.priority_responses
     arrays = [np.array(values, np.int64) for values in inputs]
@@ -339,7 +339,7 @@ def _fifo_delay(
         return function(member, *inputs, *settings)
     import numpy as np
 
-    from busplan.timing import compiled
+    from busplan.timing import compiled_fixed_point as compiled
 
     function = compiled.fifo_delay
     arrays = [np.array(values, np.int64) for values in inputs]

@@ -21,12 +21,7 @@ import numpy as np
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.timing.simulation import Faults, Feed, Simulation, simulate
 from busplan.timing.simulation_setup import intermission_ns
-from busplan.wire.lengths import (
-    ERROR_BITS_WORST,
-    duration_ns,
-    message_bits,
-    worst_table_bits,
-)
+from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, message_bits, worst_table_bits
 
 
 @dataclass(frozen=True, eq=False)

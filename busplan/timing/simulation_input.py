@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
 
 I32 = npt.NDArray[np.int32]

@@ -13,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import BRS, EXTENDED, FD, FrameTable
+from busplan.frames.kinds import BRS, EXTENDED, FD
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, arbitration_rank
 from busplan.timing.simulation_input import I32, I64, U8, BitCount, Faults, Feed
 from busplan.wire.lengths import INTERMISSION, durations_ns, wire_length

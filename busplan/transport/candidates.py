@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.capture.frames import REMOTE, FrameTable
 from busplan.definitions.model import FrameKey
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 from busplan.transport.endings import COMPLETE
 from busplan.transport.iso15765 import Segmented, reassemble
 from busplan.wording import plural

@@ -21,8 +21,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import REMOTE, FrameTable
 from busplan.definitions.model import FrameKey, format_identifier
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 from busplan.transport import iso15765_follow
 from busplan.transport.endings import NOTHING
 from busplan.transport.iso15765_follow import (
@@ -143,7 +144,7 @@ def _steps(seen: _Frames, session: I64, begun: I64) -> I64:
 
 
 def _compiled() -> Callable[..., int]:
-    from busplan.transport.compiled import follow_iso15765
+    from busplan.transport.compiled_followers import follow_iso15765
 
     return follow_iso15765
 

@@ -18,9 +18,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import EXTENDED, REMOTE, FrameTable
 from busplan.definitions.j1939 import GLOBAL_ADDRESS
 from busplan.definitions.model import FrameKey
+from busplan.frames.kinds import EXTENDED, REMOTE
+from busplan.frames.table import FrameTable
 from busplan.transport import j1939_follow
 from busplan.transport.endings import NOTHING
 from busplan.transport.j1939_follow import (
@@ -215,7 +216,7 @@ def _pairs(seen: _Frames) -> tuple[I64, I64, I64]:
 
 
 def _compiled() -> Callable[..., int]:
-    from busplan.transport.compiled import follow_j1939
+    from busplan.transport.compiled_followers import follow_j1939
 
     return follow_j1939
 

@@ -1,7 +1,8 @@
 """Following J1939 transport sessions frame by frame, as somebody who only listens.
 
 The rules of this file: whole numbers only, no classes, so that it runs as it stands on lists (few
-frames: no compiler is loaded) and, through :mod:`busplan.transport.compiled`, on int64 arrays.
+frames: no compiler is loaded) and, through :mod:`busplan.transport.compiled_followers`, on int64
+arrays.
 
 A *pair* is one sender and one receiver of data on one network, with the ordinary and the extended
 protocol apart; a pair has one session at a time. What is decided here (SAE J1939-21, from memory):

@@ -13,8 +13,10 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.capture.frames import I64, REMOTE, FrameTable, concatenate
 from busplan.definitions.model import FrameKey
+from busplan.frames.columns import I64
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable, concatenate
 from busplan.plan.vehicle import Vehicle
 from busplan.transport import endings, iso15765, j1939
 from busplan.transport.iso15765 import Segmented

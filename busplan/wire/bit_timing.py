@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from busplan.plan.vehicle import Node, Vehicle
-from busplan.wire.cable import default_sample_point
+from busplan.wire.cable_rules import default_sample_point
 
 AGREE_WITHIN = 0.05
 """Sample points of one network that lie further apart than this disagree (common practice, no

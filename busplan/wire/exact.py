@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import FrameTable
+from busplan.frames.table import FrameTable
 
 I32 = npt.NDArray[np.int32]
 

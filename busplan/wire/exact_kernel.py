@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, FD_LENGTHS, REMOTE
 from busplan.kernels import kernel
 from busplan.wire.bits import CRC_15
-from busplan.wire.lengths import ERROR_BITS_NOMINAL, FD_LENGTHS, dlc_of, nominal_bits
+from busplan.wire.lengths import ERROR_BITS_NOMINAL, dlc_of, nominal_bits
 
 IDLE_RUN = 1
 """A single recessive bit: what SOF follows, for stuffing."""

@@ -21,17 +21,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS
 from busplan.definitions.model import Message
+from busplan.frames.kinds import FD_LENGTHS
 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from busplan.capture.frames import I64, FrameTable
+    from busplan.frames.columns import I64
+    from busplan.frames.table import FrameTable
 
     I32 = npt.NDArray[np.int32]
 
-FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
-"""Payload bytes of a CAN FD frame by DLC (ISO 11898-1)."""
 
 INTERMISSION = 3
 """Bits between two frames."""
@@ -225,7 +225,7 @@ def worst_table_bits(table: FrameTable) -> tuple[I32, I32]:
 def _look_up(table: FrameTable, *, worst: bool) -> tuple[I32, I32]:
     import numpy as np
 
-    from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE
+    from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
 
     kind = table.flags & np.uint8(EXTENDED | FD | BRS | REMOTE | ERROR)
     found = _bits_by_flags(worst)[kind, np.minimum(table.length, 64)]
@@ -237,7 +237,7 @@ def _bits_by_flags(worst: bool) -> I32:
     """Bits by flags and payload length, shape ``(64, 65, 2)``."""
     import numpy as np
 
-    from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE
+    from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
 
     count = worst_bits if worst else nominal_bits
     error = Bits(ERROR_BITS_WORST if worst else ERROR_BITS_NOMINAL, 0)

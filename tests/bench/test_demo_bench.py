@@ -2,7 +2,7 @@
 
 from support.bench import as_built
 
-from busplan.bench.model import BenchReport, Verdict
+from busplan.bench.model import BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture
@@ -31,7 +31,7 @@ def test_exactly_the_four_planted_faults() -> None:
 def test_the_healthy_one_passes() -> None:
     report = prove_node(bench_charger(20.0, healthy=True), as_built(), "charger")
     assert serious(report) == []
-    assert report.verdict is Verdict.PASS
+    assert report.verdict is NodeVerdict.PASS
 
 
 def test_every_node_of_a_healthy_drive_passes_amid_the_others() -> None:

@@ -4,7 +4,7 @@ from support.bench import PLANS, as_built, charger_rows, charger_streams, table_
 
 from busplan.bench.joining import join, joining_lines
 from busplan.bench.prove import prove_node
-from busplan.checks.load import network_load
+from busplan.checks.planned_load import network_load
 from busplan.plan.single import vehicle_of_part
 
 

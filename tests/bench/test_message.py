@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from support.bench import Row, as_built, charger_rows, charger_streams, table_of
 
-from busplan.bench.model import BenchLimits, BenchReport, Verdict
+from busplan.bench.model import BenchLimits, BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
-from busplan.capture.frames import ERROR, EXTENDED, REMOTE, FrameTable
 from busplan.findings import Weight
+from busplan.frames.kinds import ERROR, EXTENDED, REMOTE
+from busplan.frames.table import FrameTable
 
 
 def prove(frames: list[Row] | FrameTable, **limits: object) -> BenchReport:
@@ -60,7 +61,7 @@ def test_a_slow_message_that_was_not_due_is_not_judged() -> None:
     rows = [r for r in charger_rows(2) if r[1] != SLOWEST.message.identifier]
     report = prove([r for r in rows if r[0] < 2.2 * SLOWEST.cycle.ns])
     assert serious(report) == []
-    assert {m.message.name: m.verdict for m in report.messages}[name] is Verdict.NOT_JUDGED
+    assert {m.message.name: m.verdict for m in report.messages}[name] is NodeVerdict.NOT_JUDGED
     assert "message-not-due" in [f.code for f in report.findings]
 
 

@@ -7,10 +7,10 @@ import pytest
 
 from busplan.bench.model import BenchLimits, BenchReport, SignalProof
 from busplan.bench.prove import prove_node
-from busplan.capture.frames import FrameTable
 from busplan.decode.protection import KINDS, SAE_J1850, checksum
 from busplan.errors import UsageError
 from busplan.findings import Weight
+from busplan.frames.table import FrameTable
 from busplan.plan.single import vehicle_of_part
 
 HEAD = (

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from support.bench import Row, as_built, charger_rows, charger_streams, table_of
 
-from busplan.bench.model import BenchLimits, BenchReport, Verdict
+from busplan.bench.model import BenchLimits, BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
-from busplan.capture.frames import ERROR, EXTENDED, SENT, FrameTable
 from busplan.errors import UsageError
 from busplan.findings import Weight
+from busplan.frames.kinds import ERROR, EXTENDED, SENT
+from busplan.frames.table import FrameTable
 
 
 def prove(rows: list[Row], **limits: object) -> BenchReport:
@@ -33,10 +34,10 @@ def identifier(name: str) -> int:
 def test_a_healthy_charger_passes() -> None:
     report = prove(charger_rows())
     assert serious(report) == []
-    assert report.verdict is Verdict.PASS
+    assert report.verdict is NodeVerdict.PASS
     assert report.start_up_ns is None
     assert {m.message.name: m.verdict for m in report.messages} == dict.fromkeys(
-        charger_streams(), Verdict.PASS
+        charger_streams(), NodeVerdict.PASS
     )
     counters = {s.name: s.detail for m in report.messages for s in m.signals if s.role == "counter"}
     assert counters == {
@@ -58,7 +59,7 @@ def test_a_cycle_time_within_a_wider_tolerance_passes() -> None:
     wrong = identifier("ChargerOutput")
     rows = [(t * 125 // 100 if i == wrong else t, i, p) for t, i, p in charger_rows()]
     rows = [r for r in rows if r[0] < 20e9]
-    assert prove(rows, cycle_tolerance=0.3).verdict is Verdict.PASS
+    assert prove(rows, cycle_tolerance=0.3).verdict is NodeVerdict.PASS
 
 
 def test_one_short_frame_is_told_with_its_time() -> None:
@@ -128,11 +129,11 @@ def test_a_missing_message_and_a_silent_node() -> None:
     report = prove([r for r in charger_rows() if r[1] != gone])
     assert serious(report) == ["message-missing"]
     verdicts = {m.message.name: m.verdict for m in report.messages}
-    assert verdicts["ChargerTemperatures"] is Verdict.FAIL
-    assert verdicts["ChargerStatus"] is Verdict.PASS
+    assert verdicts["ChargerTemperatures"] is NodeVerdict.FAIL
+    assert verdicts["ChargerStatus"] is NodeVerdict.PASS
     nothing = prove_node(FrameTable.empty(["charge"]), as_built(), "charger")
     assert "node-silent" in serious(nothing)
-    assert nothing.verdict is Verdict.FAIL
+    assert nothing.verdict is NodeVerdict.FAIL
 
 
 def test_a_long_silence_is_a_caution() -> None:
@@ -141,7 +142,7 @@ def test_a_long_silence_is_a_caution() -> None:
     report = prove(rows)
     gaps = [f for f in report.findings if f.code == "gap-too-long"]
     assert {f.where.message for f in gaps} == set(charger_streams())
-    assert report.verdict in (Verdict.DOUBTFUL, Verdict.FAIL)
+    assert report.verdict in (NodeVerdict.DOUBTFUL, NodeVerdict.FAIL)
 
 
 def test_start_up_is_judged_only_when_a_limit_is_given() -> None:
@@ -161,7 +162,7 @@ def test_a_node_that_was_on_before_power_on_has_no_start_up_time() -> None:
     report = prove(charger_rows(), start_within_ns=10**9, power_on_ns=2_000_000_000)
     assert report.start_up_ns is None
     assert serious(report) == ["on-before-power"]
-    assert report.verdict is Verdict.DOUBTFUL
+    assert report.verdict is NodeVerdict.DOUBTFUL
 
 
 def with_error_at(rows: list[Row], time_ns: int) -> FrameTable:

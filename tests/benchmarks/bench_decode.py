@@ -34,11 +34,12 @@ from typing import Any
 import numpy as np
 from measuring import best, in_own_process, memory_of, rows_printed
 
-from busplan.capture.frames import EXTENDED, FD, REMOTE, FrameTable
 from busplan.decode.codec import Codec
 from busplan.decode.layout import place_of
 from busplan.definitions.dbc import load_dbc
 from busplan.definitions.model import Message, Signal
+from busplan.frames.kinds import EXTENDED, FD, REMOTE
+from busplan.frames.table import FrameTable
 
 DEMO = Path(__file__).parents[2] / "dbc_examples"
 KINDS = (

@@ -24,9 +24,9 @@ from support.packs import module_temperatures, rounded
 
 from busplan.pack.series import Trace, sample
 from busplan.pack.thermal_span import cut_thermal_span
-from busplan.pack.warm_up import Verdict, WarmUp, WarmUpState, judge_warm_up
+from busplan.pack.warm_up import ModuleVerdict, WarmUp, WarmUpState, judge_warm_up
 
-BAD = (Verdict.SLOW, Verdict.NO_FLOW)
+BAD = (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
 PERIOD_S = 2.0
 
 

@@ -20,7 +20,7 @@ sys.path.insert(0, str(TESTS))
 from support.plans import dbc, message, signal, write_plan  # noqa: E402
 
 from busplan.checks import run_checks  # noqa: E402
-from busplan.plan.load import load_plan  # noqa: E402
+from busplan.plan.reader import load_plan  # noqa: E402
 
 BOUGHT = TESTS.parent / "dbc_examples" / "as_bought.toml"
 

@@ -21,10 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.capture.frames import BRS, EXTENDED, FD, FrameTable
 from busplan.capture.read import read_capture
+from busplan.frames.kinds import BRS, EXTENDED, FD
+from busplan.frames.table import FrameTable
 from busplan.live.playing import play, software_spec
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.wire.lengths import duration_ns, nominal_bits
 
 PLAN = Path(__file__).parents[2] / "dbc_examples" / "as_built.toml"

@@ -13,7 +13,7 @@ from support.survey_score import score
 
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 
 ROOT = Path(__file__).parents[2]
 

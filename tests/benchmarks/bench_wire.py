@@ -16,7 +16,8 @@ from support.bulk_bits import bulk_bits
 from support.random_frames import random_frames
 from support.wire_reference import reference_bits
 
-from busplan.capture.frames import FD, FrameTable
+from busplan.frames.kinds import FD
+from busplan.frames.table import FrameTable
 from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import worst_table_bits
 

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.capture.frames import EXTENDED, FrameTable
 from busplan.capture.textlog import textlog_lines
+from busplan.frames.kinds import EXTENDED
+from busplan.frames.table import FrameTable
 
 S = 10**9
 START_NS = 1_700_000_000 * S

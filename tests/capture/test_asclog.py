@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from busplan.capture.capture import Capture
-from busplan.capture.frames import EXTENDED, FD, REMOTE
-from busplan.capture.messages import flags_of
+from busplan.capture.object_frames import flags_of
 from busplan.capture.read import read_capture
 from busplan.errors import CaptureError
+from busplan.frames.kinds import EXTENDED, FD, REMOTE
 
 HEAD = "date Mon May 4 08:00:00.000 2026\nbase hex  timestamps absolute\ninternal events logged\n"
 Seen = tuple[int, str, int, int, int, str]

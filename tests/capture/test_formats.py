@@ -21,9 +21,9 @@ from support.command import busplan
 
 from busplan.capture.capture import Capture
 from busplan.capture.formats import FORMATS, Format
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 from busplan.capture.read import read_capture
 from busplan.errors import CaptureError
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 
 START_S = 1_700_000_000
 Row = tuple[int, str, int, int, int, bytes]

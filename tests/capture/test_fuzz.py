@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplan.capture.formats import FORMATS, Format
-from busplan.capture.frames import ERROR, EXTENDED, FD, REMOTE, FrameTable
 from busplan.capture.read import read_capture
 from busplan.errors import CaptureError
-from busplan.wire.lengths import FD_LENGTHS
+from busplan.frames.kinds import ERROR, EXTENDED, FD, FD_LENGTHS, REMOTE
+from busplan.frames.table import FrameTable
 
 FLIPS = 150
 

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplan.capture.chunks import ChannelNames, Chunk, join
-from busplan.capture.frames import REMOTE
 from busplan.capture.merging import merged
+from busplan.frames.kinds import REMOTE
 
 MINUTE = 60 * 10**9
 

@@ -11,10 +11,11 @@ import pytest
 from support.random_frames import random_frames
 
 from busplan.capture.capture import apply_plan
-from busplan.capture.frames import SENT, FrameTable
 from busplan.capture.read import read_capture
 from busplan.capture.textlog import write_textlog
 from busplan.errors import CaptureError, UsageError
+from busplan.frames.kinds import SENT
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, Vehicle
 from busplan.wording import counted
 

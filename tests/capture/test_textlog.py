@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplan.capture.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameTable
 from busplan.capture.textlog import read_textlog, write_textlog
+from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
+from busplan.frames.table import FrameTable
 
 GOOD = """\
 (1436509052.249713) vcan0 123#0123456789ABCDEF

@@ -8,7 +8,7 @@ from support.vehicles import MS, stream, vehicle
 from busplan.checks import run_checks
 from busplan.checks.deadlines import CODES
 from busplan.findings import Weight
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Network, Route
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

@@ -8,7 +8,7 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 from busplan.checks import run_checks
 from busplan.decode.series import decode_table
 from busplan.findings import Finding, Weight
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import feeds_of

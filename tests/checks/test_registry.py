@@ -9,7 +9,7 @@ import busplan.definitions
 from busplan.checks import all_codes, explain, run_checks
 from busplan.errors import UsageError
 from busplan.findings import Weight
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

@@ -71,7 +71,8 @@ def test_a_wrong_call_ends_with_3_and_a_hint() -> None:
 def test_checking_a_plan_imports_nothing_heavy() -> None:
     # numpy too: loading it takes as long as all else that a check of a small plan does.
     script = (
-        "import sys; from busplan.plan.load import load_plan; from busplan.checks import run_checks"
+        "import sys; from busplan.plan.reader import load_plan"
+        "; from busplan.checks import run_checks"
         "; run_checks(load_plan(sys.argv[1])); heavy = {'numpy', 'pandas', 'numba', 'textual'"
         ", 'can', 'scipy', 'pyarrow'} & set(sys.modules)"
         "; sys.exit(' '.join(heavy) or 0)"

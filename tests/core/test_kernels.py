@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from busplan import compiling, kernels
-from busplan.cli import preparing
-from busplan.cli.preparing import LINE, Preparing
+from busplan import compile_listener, kernels
+from busplan.cli import compile_notice as preparing
+from busplan.cli.compile_notice import LINE, Preparing
 
 HELPER = """
 from busplan.kernels import kernel
@@ -23,9 +23,9 @@ def helper(x):
 RUN = """
 import sys
 sys.path.insert(0, sys.argv[1])
-from busplan import compiling
+from busplan import compile_listener
 told = []
-compiling.listener = told.append
+compile_listener.listener = told.append
 from made_kernel import used
 print(used(1), told.count(True))
 """
@@ -124,4 +124,4 @@ def test_one_line_on_stderr_at_once_or_when_it_takes_long(
     listener(False)
     assert stderr.text.count(LINE) == said
     assert LINE not in capsys.readouterr().out
-    assert compiling.listener is not listener
+    assert compile_listener.listener is not listener

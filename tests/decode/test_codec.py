@@ -10,11 +10,11 @@ from support.frames import frames
 from support.signals import messages
 from support.slow_codec import slow_present, slow_raw, slow_value
 
-from busplan.capture.frames import REMOTE
 from busplan.decode.codec import decode_message
 from busplan.decode.encode import encode_message
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.errors import UsageError
+from busplan.frames.kinds import REMOTE
 
 
 def equal(fast, slow) -> bool:

@@ -12,12 +12,12 @@ from support.cart import DBC, PLAN
 from support.command import busplan
 from support.vehicles import stream, vehicle
 
-from busplan.capture.frames import FrameTable
 from busplan.capture.textlog import write_textlog
 from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.model import Signal
 from busplan.errors import UsageError
 from busplan.export.values import write_values
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network
 
 EVIL = '=HYPERLINK("x")'

@@ -10,13 +10,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.vehicles import stream, vehicle
 
-from busplan.capture.frames import REMOTE, FrameTable
 from busplan.decode import series as series_module
 from busplan.decode.columns import Grid
 from busplan.decode.series import decode_series, decode_table
 from busplan.decode.windows import rows_within, window_borders
 from busplan.definitions.model import MuxCondition, Signal
 from busplan.errors import UsageError
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, Vehicle
 from busplan.transport.messages import Messages
 

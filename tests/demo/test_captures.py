@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from busplan.capture.capture import apply_plan
-from busplan.capture.frames import ERROR, FrameTable
 from busplan.capture.read import read_capture
 from busplan.decode.codec import DecodedMessage, decode_message
 from busplan.decode.protection import check_counter
@@ -16,6 +15,8 @@ from busplan.demo import captures, cells, thermal
 from busplan.demo.captures import demo_vehicle as vehicle
 from busplan.demo.files import shipped
 from busplan.errors import UsageError
+from busplan.frames.kinds import ERROR
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
 
 

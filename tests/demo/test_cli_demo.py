@@ -12,7 +12,7 @@ from busplan.capture.read import read_capture
 from busplan.cli.app import app
 from busplan.demo import captures
 from busplan.errors import UsageError
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 
 
 def run(*words: str) -> str:

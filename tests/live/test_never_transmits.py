@@ -167,7 +167,7 @@ def test_only_listed_modules_can_reach_anything_that_sends() -> None:
         "name open_sender": {"live/playing.py", "cli/bench_run.py"},
         "name Sender": {"live/interfaces.py", "live/asking.py", "live/playing.py"},
         "import busplan.live.asking": {"cli/bench_run.py"},
-        "import busplan.live.playing": {"cli/simulate.py"},
+        "import busplan.live.playing": {"cli/simulate_command.py"},
         "import socket": {"live/interfaces.py", "screens/browser.py"},
     }
 

@@ -7,8 +7,9 @@ import can
 import numpy as np
 import pytest
 
-from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameTable
 from busplan.errors import UsageError
+from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
+from busplan.frames.table import FrameTable
 from busplan.live.interfaces import InterfaceSpec, parse_interface
 from busplan.live.playing import play, software_spec
 

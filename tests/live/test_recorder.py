@@ -9,9 +9,9 @@ from pathlib import Path
 import can
 import pytest
 
-from busplan.capture.frames import ERROR, REMOTE
 from busplan.capture.read import read_capture
 from busplan.errors import InterfaceError
+from busplan.frames.kinds import ERROR, REMOTE
 from busplan.live.interfaces import (
     InterfaceSpec,
     Receiver,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from busplan.capture.frames import FrameTable, concatenate
+from busplan.frames.table import FrameTable, concatenate
 from busplan.live.rolling import Rolling
 
 SECOND = 10**9

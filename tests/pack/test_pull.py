@@ -8,14 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplan.capture.frames import EXTENDED, FrameTable
 from busplan.capture.trust import DAY_NS
 from busplan.decode.encode import encode_message
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.errors import CaptureError, PlanError
+from busplan.frames.kinds import EXTENDED
+from busplan.frames.table import FrameTable
 from busplan.pack.pull import pull_series
 from busplan.pack.units import conversion
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import CellPlace, PackLayout, PackLimits, Stream, Vehicle
 
 PLAN = Path(__file__).parents[2] / "dbc_examples" / "as_built.toml"

@@ -13,7 +13,7 @@ from busplan.definitions.model import Message, Signal
 from busplan.pack.families import kind_of_signal, template_of
 from busplan.pack.layout import layout_findings
 from busplan.pack.suggest import suggest_for_messages, suggest_for_vehicle
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 

@@ -8,7 +8,7 @@ from support.packs import module_temperatures
 
 from busplan.pack.series import Trace, grid_of, sample
 from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
-from busplan.pack.warm_up import Verdict, WarmUp, WarmUpState, judge_warm_up
+from busplan.pack.warm_up import ModuleVerdict, WarmUp, WarmUpState, judge_warm_up
 
 
 def judge(
@@ -42,9 +42,9 @@ def test_a_module_with_less_flow_is_slow_and_its_exchange_is_told() -> None:
     test = judge(20, [*HEALTHY[:7], 0.4, *HEALTHY[8:]])
     assert test.state is WarmUpState.JUDGED
     slow = test.modules[7]
-    assert slow.verdict is Verdict.SLOW
+    assert slow.verdict is ModuleVerdict.SLOW
     assert slow.exchange == pytest.approx(0.4, abs=3 * slow.uncertainty + 0.01)
-    assert all(m.verdict is Verdict.FOLLOWS for i, m in enumerate(test.modules) if i != 7)
+    assert all(m.verdict is ModuleVerdict.FOLLOWS for i, m in enumerate(test.modules) if i != 7)
     # Lag by the closed form behind the made temperatures.
     _, _, ideal = module_temperatures(20, np.array([1.0, 0.4]), sensors=1, step=0.0, noise=0.0)
     assert slow.lag_k == pytest.approx(ideal[-1, 0] - ideal[-1, 1], abs=0.3)
@@ -55,18 +55,18 @@ def test_a_module_with_less_flow_is_slow_and_its_exchange_is_told() -> None:
 def test_a_healthy_loop_gives_no_verdict_against_any_module() -> None:
     test = judge(20, HEALTHY)
     assert test.state is WarmUpState.JUDGED
-    assert {m.verdict for m in test.modules} == {Verdict.FOLLOWS}
+    assert {m.verdict for m in test.modules} == {ModuleVerdict.FOLLOWS}
     assert max(abs(m.lag_k) for m in test.modules) < 0.6
 
 
 def test_a_module_without_flow_stands_still() -> None:
     test = judge(15, [*HEALTHY[:3], 0.02, *HEALTHY[4:]])
-    assert test.modules[3].verdict is Verdict.NO_FLOW
+    assert test.modules[3].verdict is ModuleVerdict.NO_FLOW
 
 
 def test_a_stuck_sensor_leaves_the_judgement_to_its_partner() -> None:
     test = judge(20, HEALTHY, stuck=19)
-    assert test.modules[9].verdict is Verdict.STUCK
+    assert test.modules[9].verdict is ModuleVerdict.STUCK
     assert test.modules[9].stuck == (2,)
     assert test.modules[9].exchange == pytest.approx(1.0, abs=0.05)
 
@@ -75,28 +75,28 @@ def test_without_liquid_temperature_the_rise_is_an_upper_bound() -> None:
     test = judge(20, [*HEALTHY[:7], 0.4, *HEALTHY[8:]], known=False)
     assert test.exchange_bound
     slow = test.modules[7]
-    assert slow.verdict is Verdict.SLOW
+    assert slow.verdict is ModuleVerdict.SLOW
     assert 0.4 < slow.exchange < 0.65
-    assert sum(m.verdict is not Verdict.FOLLOWS for m in test.modules) == 1
+    assert sum(m.verdict is not ModuleVerdict.FOLLOWS for m in test.modules) == 1
 
 
 def test_a_short_test_says_how_much_longer_and_is_right_about_it() -> None:
     flows = [*HEALTHY[:7], 0.4, *HEALTHY[8:]]
     short = judge(2, flows, step=1.0, sensors=1)
     assert short.state is WarmUpState.TOO_SHORT
-    assert all(m.verdict is Verdict.OPEN for m in short.modules)
+    assert all(m.verdict is ModuleVerdict.OPEN for m in short.modules)
     assert short.more_minutes is not None
     # It foresees with the liquid at its last temperature; ours goes on rising, so this is enough.
     longer = judge(2 + short.more_minutes, flows, step=1.0, sensors=1)
     assert longer.state is WarmUpState.JUDGED
-    assert longer.modules[7].verdict is Verdict.SLOW
+    assert longer.modules[7].verdict is ModuleVerdict.SLOW
 
 
 def test_liquid_as_warm_as_the_modules_is_too_even() -> None:
     test = judge(20, HEALTHY, liquid_rise=0.3)
     assert test.state is WarmUpState.TOO_EVEN
     assert test.more_minutes is None
-    assert {m.verdict for m in test.modules} == {Verdict.OPEN}
+    assert {m.verdict for m in test.modules} == {ModuleVerdict.OPEN}
 
 
 def test_a_cool_down_is_judged_alike() -> None:
@@ -104,7 +104,7 @@ def test_a_cool_down_is_judged_alike() -> None:
         20, [*HEALTHY[:7], 0.4, *HEALTHY[8:]], start=40.0, liquid_start=40.0, liquid_rise=-24.0
     )
     assert not test.heating
-    assert test.modules[7].verdict is Verdict.SLOW
+    assert test.modules[7].verdict is ModuleVerdict.SLOW
     assert test.modules[7].lag_k > 5
 
 

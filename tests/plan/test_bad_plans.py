@@ -6,7 +6,7 @@ import pytest
 from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.errors import PlanError, Problem
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 
 
 def problems(folder: Path, plan: str, **definitions: str) -> list[Problem]:

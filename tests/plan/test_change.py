@@ -8,7 +8,7 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.errors import PlanError, UsageError
 from busplan.plan.change import Change, drop_node, move_node, set_bit_rate, set_value
-from busplan.plan.load import load_change, load_plan
+from busplan.plan.reader import load_change, load_plan
 from busplan.plan.vehicle import Vehicle
 
 GATE = dbc(["GATE"], message(0x7A0, "GateLive", "GATE", signal("GateUp")))

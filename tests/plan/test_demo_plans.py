@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import SignalAddress, Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from busplan.checks import run_checks
 from busplan.definitions.dbc import Definitions, load_dbc
 from busplan.errors import PlanError, Problem
-from busplan.plan.load import load_plan, vehicle_of
 from busplan.plan.locate import key_lines
 from busplan.plan.problems import Problems
+from busplan.plan.reader import load_plan, vehicle_of
 from busplan.plan.vehicle import Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

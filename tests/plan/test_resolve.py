@@ -7,7 +7,7 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.definitions.model import Origin
 from busplan.errors import PlanError
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import SignalAddress, Stream, Vehicle
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from support.van import celsius, make_replay, make_table, make_vehicle, volts
 
-from busplan.capture.frames import FrameTable
+from busplan.frames.table import FrameTable
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import NEVER
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 from busplan.replay.replay import Replay
 from busplan.replay.state import NO_DATA
 from busplan.transport.messages import Messages

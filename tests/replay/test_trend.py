@@ -5,7 +5,7 @@ import pytest
 from support.van import make_replay
 
 from busplan.plan.vehicle import SignalAddress
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 from busplan.replay.pair import differences, shift
 from busplan.replay.replay import Replay
 from busplan.replay.span import measure_span

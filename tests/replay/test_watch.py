@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 from support.van import make_replay, make_table, make_vehicle
 
-from busplan.capture.frames import FrameTable
 from busplan.findings import Weight
+from busplan.frames.table import FrameTable
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 

@@ -10,8 +10,8 @@ from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay, make_table, make_vehicle
 from typer.testing import CliRunner
 
-from busplan.capture.frames import FrameTable
 from busplan.cli.app import app
+from busplan.frames.table import FrameTable
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.draw import state_role

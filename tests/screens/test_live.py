@@ -7,13 +7,13 @@ import pytest
 from support.bench import as_built
 from support.transport_traffic import segmented, spread, table
 
-from busplan.capture.frames import FrameTable
 from busplan.definitions.model import FrameKey
 from busplan.demo.captures import make_capture
+from busplan.frames.table import FrameTable
 from busplan.live.recorder import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
-from busplan.screens.live import LiveApp, live_replay
+from busplan.screens.live_app import LiveApp, live_replay
 from busplan.transport.iso15765 import Segmented
 
 SECOND = 10**9
@@ -136,7 +136,7 @@ async def test_a_look_that_fails_ends_nothing(monkeypatch: pytest.MonkeyPatch, b
         raise ValueError("odd")
 
     async with app.run_test(size=(120, 35)) as pilot:
-        monkeypatch.setattr(f"busplan.screens.live.{broken}", fails)
+        monkeypatch.setattr(f"busplan.screens.live_app.{broken}", fails)
         app.open(app.verdict)
         for _ in range(60):
             await pilot.pause(0.1)

@@ -5,7 +5,7 @@ from rich.style import Style
 from textual.theme import Theme
 
 from busplan.findings import Weight
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 from busplan.screens import look
 from busplan.screens.runs import OF_GRADE, OF_WEIGHT
 

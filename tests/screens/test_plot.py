@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.style import Style
 
-from busplan.replay.pack import Grade
+from busplan.replay.pack_state import Grade
 from busplan.screens import look
 from busplan.screens.plot import Curve, draw_curves, draw_load, draw_map
 from busplan.screens.runs import FAINT, HEAD, INK, OF_GRADE, merge, text

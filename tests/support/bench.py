@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.capture.frames import EXTENDED, FrameTable
 from busplan.decode.encode import encode_message
-from busplan.plan.load import load_plan
+from busplan.frames.kinds import EXTENDED
+from busplan.frames.table import FrameTable
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Stream, Vehicle
 
 PLANS = Path(__file__).parents[2] / "dbc_examples"

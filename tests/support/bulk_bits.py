@@ -3,7 +3,7 @@ once. Slow next to the kernel, quick next to the readable reference, so that it 
 
 import numpy as np
 
-from busplan.capture.frames import BRS, ESI, EXTENDED, FD, REMOTE
+from busplan.frames.kinds import BRS, ESI, EXTENDED, FD, REMOTE
 
 DLC = {n: n for n in range(9)} | {12: 9, 16: 10, 20: 11, 24: 12, 32: 13, 48: 14, 64: 15}
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busplan.capture.frames import FrameTable
+from busplan.frames.table import FrameTable
 
 
 def frames(

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from busplan.capture.frames import BRS, ESI, EXTENDED, FD, REMOTE, FrameTable
-from busplan.wire.lengths import FD_LENGTHS
+from busplan.frames.kinds import BRS, ESI, EXTENDED, FD, FD_LENGTHS, REMOTE
+from busplan.frames.table import FrameTable
 
 
 def random_frames(n: int, seed: int) -> FrameTable:

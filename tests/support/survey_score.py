@@ -6,11 +6,11 @@ from collections import Counter
 
 import numpy as np
 
-from busplan.capture.fields import positions
-from busplan.capture.frames import FrameTable
-from busplan.capture.survey import SAMPLE, SurveyedIdentifier, survey
 from busplan.definitions.model import Message
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
+from busplan.traffic.fields import positions
+from busplan.traffic.survey import SAMPLE, SurveyedIdentifier, survey
 
 
 def score(table: FrameTable, vehicle: Vehicle) -> Counter[str]:

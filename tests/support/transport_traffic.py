@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.capture.frames import EXTENDED, FD, FrameTable
+from busplan.frames.kinds import EXTENDED, FD
+from busplan.frames.table import FrameTable
 
 MS = 1_000_000
 

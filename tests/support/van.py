@@ -12,9 +12,10 @@ from itertools import count
 
 import numpy as np
 
-from busplan.capture.frames import EXTENDED, FrameTable
 from busplan.decode.encode import encode_message
 from busplan.definitions.model import Message, MuxCondition, Origin, Signal, Stated
+from busplan.frames.kinds import EXTENDED
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import (
     CellPlace,
     Network,

@@ -1,6 +1,6 @@
 """The readable reference for exact bits, applied to a frame table."""
 
-from busplan.capture.frames import BRS, ESI, EXTENDED, FD, REMOTE
+from busplan.frames.kinds import BRS, ESI, EXTENDED, FD, REMOTE
 from busplan.wire.bits import frame_bits
 from busplan.wire.lengths import dlc_of
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from support.reference import reference_values
 from support.slow_timing import instances_of
 
-from busplan.timing import compiled, fixed_point
+from busplan.timing import compiled_fixed_point, fixed_point
 from busplan.timing.fixed_point import UNBOUNDED, priority_responses
 
 HORIZON = 10**6
@@ -32,7 +32,7 @@ def solve(frame, period, jitter, bit, fault_every=0, fault_cost=0, fast=False):
     ]
     function = priority_responses
     if fast:
-        function = compiled.priority_responses
+        function = compiled_fixed_point.priority_responses
         columns = [np.array(c) for c in columns]
         results = [np.array(r) for r in results]
     horizon = HORIZON * (MS if max(frame) > 1000 else 1)

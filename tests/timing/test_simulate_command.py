@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from busplan.capture.read import read_capture
 from busplan.cli.app import app
 from busplan.errors import UsageError
-from busplan.plan.load import load_plan
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Network
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import feeds_of

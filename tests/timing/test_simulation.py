@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from support.slow_bus import slow_bus
 from support.vehicles import stream
 
-from busplan.capture.frames import BRS, ERROR, EXTENDED, FD
+from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD
 from busplan.plan.vehicle import Network
 from busplan.timing.simulation import Faults, Feed, simulate
 from busplan.wire.exact import exact_bits

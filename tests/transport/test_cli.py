@@ -9,8 +9,8 @@ import pytest
 from support.command import busplan
 from support.transport_traffic import MS, Frame, broadcast, segmented, spread, table
 
-from busplan.capture.frames import EXTENDED
 from busplan.capture.textlog import write_textlog
+from busplan.frames.kinds import EXTENDED
 
 DBC = """VERSION ""
 BU_: CHARGER BMS

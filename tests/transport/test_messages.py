@@ -14,13 +14,14 @@ from support.vehicles import stream, vehicle
 from busplan.bench.joining import join
 from busplan.bench.prove import prove_node
 from busplan.capture.capture import Capture
-from busplan.capture.frames import EXTENDED, concatenate
 from busplan.decode.codec import Codec
 from busplan.decode.match import match_frames
 from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import FrameKey, Message, Origin, Signal, Stated
 from busplan.findings import Weight
+from busplan.frames.kinds import EXTENDED
+from busplan.frames.table import concatenate
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.replay.replay import Replay
 from busplan.screens.opening import replay_of

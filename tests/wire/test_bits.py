@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.reference import reference_values
 
+from busplan.frames.kinds import FD_LENGTHS
 from busplan.wire.bits import (
     CRC_15,
     CRC_17,
@@ -13,13 +14,7 @@ from busplan.wire.bits import (
     error_frame_bits,
     frame_bits,
 )
-from busplan.wire.lengths import (
-    ERROR_BITS_NOMINAL,
-    FD_LENGTHS,
-    fd_crc_bits,
-    nominal_bits,
-    worst_bits,
-)
+from busplan.wire.lengths import ERROR_BITS_NOMINAL, fd_crc_bits, nominal_bits, worst_bits
 
 REFERENCE = reference_values()
 

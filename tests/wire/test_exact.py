@@ -9,14 +9,10 @@ from support.random_frames import random_frames
 from support.reference import reference_values
 from support.wire_reference import reference_bits
 
-from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, FrameTable
+from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD
+from busplan.frames.table import FrameTable
 from busplan.wire.exact import exact_bits
-from busplan.wire.lengths import (
-    ERROR_BITS_NOMINAL,
-    dlc_of,
-    nominal_table_bits,
-    worst_table_bits,
-)
+from busplan.wire.lengths import ERROR_BITS_NOMINAL, dlc_of, nominal_table_bits, worst_table_bits
 
 
 def one(identifier, flags, data):

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from support.reference import reference_values
 
-from busplan.capture.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameTable
 from busplan.definitions.model import J1939Id, Message
+from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
+from busplan.frames.table import FrameTable
 from busplan.wire.lengths import (
     Bits,
     dlc_of,

@@ -1,0 +1,270 @@
+"""The cable of each network against its bit rate, its terminators, and where nodes sample a bit.
+
+Limits and their sources: :mod:`busplan.wire.cable_rules`; registers:
+:mod:`busplan.wire.bit_timing`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+
+from busplan.checks.wording import rate, speeds
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.vehicle import Vehicle
+from busplan.wire.bit_timing import AGREE_WITHIN, NodeTiming, disagreement, node_timings
+from busplan.wire.cable_rules import (
+    PAIR_OHM,
+    TERMINATOR_OHM,
+    TERMINATORS,
+    CableState,
+    Lengths,
+    Limit,
+    cable_state,
+    longest_m,
+)
+from busplan.wording import counted, listing
+
+CODES: Mapping[str, str] = {
+    "trunk-too-long": "A network's trunk is longer than its bit rate allows (caution): by the "
+    "table of lengths by bit rate, on J1939 networks by SAE J1939-11 and -14; in the data phase of "
+    "CAN FD by busplan's own echo rule: the echo of an edge from the far end must be back before "
+    "the data sample point.",
+    "stub-too-long": "A node hangs on a longer branch than the bit rate allows, or all branches "
+    "together are too long (caution). Sources as for trunk-too-long; for the data phase the table "
+    "is continued above 1 Mbit/s in proportion to the bit time.",
+    "round-trip-too-long": "A bit cannot travel to the farthest node and back before it is sampled "
+    "(fault): 2·(transceivers + 5 ns/m·length) against sample point times bit time.",
+    "terminators-wrong": "A network needs two terminators of 100 to 130 Ω (ISO 11898), one at each "
+    "end, and so 50 to 65 Ω across the pair, those built into parts included. A caution; a fault "
+    "when there are none or the pair is below 35 Ω (that bound: common practice, no source).",
+    "too-many-nodes": "More nodes on one network than it is specified for (caution): 30 on J1939 "
+    "(J1939-11 and -14, from memory), else about 110 (common practice, no source).",
+    "bit-rate-not-reached": "A controller's clock cannot be divided so that the bit rate and a "
+    "sample point come out (fault).",
+    "sample-points-differ": "The nodes of a network sample their bits more than 5 % of the bit "
+    "time apart (caution; common practice, no source).",
+    "cable-not-stated": "The plan describes the cable of other networks but not of this one, so "
+    "that it is not judged (note).",
+}
+
+LEAST_PAIR_OHM = 35.0
+"""Below this a pair with too many terminators cannot be driven (common practice, no source)."""
+
+
+def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """Findings about cable and bit timing, network by network."""
+    for name in vehicle.networks:
+        yield from network_findings(vehicle, name)
+
+
+def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
+    """Findings about the cable and bit timing of one network."""
+    state = cable_state(vehicle, name)
+    speed = rate(state.network.bit_rate)
+    yield from _too_long(state, state.lengths, speed)
+    if state.data_lengths is not None and state.network.data_bit_rate is not None:
+        data_speed = f"{rate(state.network.data_bit_rate)} in the data phase"
+        yield from _too_long(state, state.data_lengths, data_speed)
+    yield from _round_trip(state)
+    yield from _terminators(state)
+    if state.nodes > state.node_limit.most:
+        yield _too_many(state)
+    yield from _bit_timing(state, node_timings(vehicle, name))
+    if not state.stated and any(n.cable is not None for n in vehicle.networks.values()):
+        yield _not_stated(state)
+
+
+def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Finding]:
+    name = state.network.name
+    if state.trunk_m is not None and state.trunk_m > lengths.trunk.most:
+        yield Finding(
+            "trunk-too-long",
+            Weight.CAUTION,
+            Where(name),
+            f"The trunk of {name} is {metres(state.trunk_m)}; at {speed} at most "
+            f"{metres(lengths.trunk.most)} ({lengths.trunk.source}).",
+            "Edges arrive late and echo, so that bits are read wrongly: errors that come and go "
+            "with temperature and load.",
+            "Lay the trunk on the shortest way through the nodes, split the network with a "
+            "gateway, or lower the bit rate.",
+            _length_figures(state.trunk_m, lengths.trunk),
+        )
+    for node, stub in state.stubs_m:
+        if stub > lengths.stub.most:
+            yield Finding(
+                "stub-too-long",
+                Weight.CAUTION,
+                Where(name, node),
+                f"{node} hangs on a stub of {metres(stub)} on {name}; at {speed} at most "
+                f"{metres(lengths.stub.most)} ({lengths.stub.source}).",
+                "An open branch throws echoes back into the trunk, for all nodes.",
+                f"Lead the trunk past {node} and loop it through, so that the stub is short.",
+                _length_figures(stub, lengths.stub),
+            )
+    if lengths.stubs is not None and state.all_stubs_m > lengths.stubs.most:
+        yield Finding(
+            "stub-too-long",
+            Weight.CAUTION,
+            Where(name),
+            f"The stubs of {name} are {metres(state.all_stubs_m)} together; at {speed} at most "
+            f"{metres(lengths.stubs.most)} ({lengths.stubs.source}).",
+            "Each branch loads the trunk and throws echoes back; together they blur the edges.",
+            "Loop the trunk through the nodes with the longest stubs.",
+            _length_figures(state.all_stubs_m, lengths.stubs),
+        )
+
+
+def _round_trip(state: CableState) -> Iterator[Finding]:
+    trip, limit, path = state.round_trip_ns, state.round_trip_limit_ns, state.path_m
+    if trip is None or path is None or trip <= limit:
+        return
+    network = state.network
+    longest = max(0.0, longest_m(network.bit_rate, state.sample_point, state.transceivers_ns))
+    yield Finding(
+        "round-trip-too-long",
+        Weight.FAULT,
+        Where(network.name),
+        f"On {network.name} a bit takes {trip:.0f} ns over {metres(path)} and back; it is sampled "
+        f"after {limit:.0f} ns, enough for {metres(longest)}.",
+        "Far nodes lose arbitration or acknowledge too late: frames break with errors.",
+        "Shorten the cable, lower the bit rate, or move the sample point later.",
+        (
+            Figure("round trip", round(trip, 1), "ns"),
+            Figure("time to the sample", round(limit, 1), "ns"),
+            Figure("longest way", path, "m"),
+        ),
+    )
+
+
+def _terminators(state: CableState) -> Iterator[Finding]:
+    fitted, pair, name = state.terminators, state.pair_ohm, state.network.name
+    if not state.stated and len(fitted) <= TERMINATORS:
+        return
+    low, high = TERMINATOR_OHM
+    wrong = [t for t in fitted if not low <= t.ohm <= high]
+    if len(fitted) == TERMINATORS and not wrong:
+        return
+    told = "no terminator"
+    if fitted:
+        told = f"{counted(len(fitted), 'terminator')} ({terminators_in_words(state)})"
+    across = f"{pair:.0f} Ω across the pair" if pair else "an open pair"
+    broken = pair is None or pair < LEAST_PAIR_OHM
+    yield Finding(
+        "terminators-wrong",
+        Weight.FAULT if broken else Weight.CAUTION,
+        Where(name, next((t.node for t in fitted if t.node), None)),
+        f"{name} has {told}, which makes {across}; it should be {TERMINATORS} of {low:.0f} to "
+        f"{high:.0f} Ω, {PAIR_OHM[0]:.0f} to {PAIR_OHM[1]:.0f} Ω across the pair.",
+        "With too few, edges echo from the open ends; with too many, the drivers cannot lift the "
+        "pair far enough, and nodes at the far end miss bits.",
+        _terminator_action(state),
+        (
+            Figure("terminators", len(fitted)),
+            Figure("across the pair", round(pair, 1) if pair else "open", "Ω" if pair else ""),
+        ),
+    )
+
+
+def terminators_in_words(state: CableState) -> str:
+    """Where the terminators are: ``2 of 120 Ω on the cable and 120 Ω in inverter``."""
+    groups = Counter((t.ohm, t.node) for t in state.terminators)
+    return listing(
+        (
+            f"{f'{number} of ' if number > 1 else ''}{ohm:g} Ω "
+            f"{f'in {node}' if node else 'on the cable'}"
+            for (ohm, node), number in groups.items()
+        ),
+        6,
+    )
+
+
+def _terminator_action(state: CableState) -> str:
+    fitted, name = state.terminators, state.network.name
+    measure = "With the power off, 60 Ω must be measured across the pair."
+    if len(fitted) < TERMINATORS:
+        return f"Fit 120 Ω at each end of the trunk of {name}. {measure}"
+    built_in = [t.node for t in fitted if t.node]
+    if len(fitted) > TERMINATORS and built_in:
+        return (
+            f"Put {listing(built_in)} at an end of the trunk and leave out the terminator there, "
+            f"or switch the built-in one off. {measure}"
+        )
+    if len(fitted) > TERMINATORS:
+        return f"Take out all but the two at the ends of the trunk. {measure}"
+    return f"Replace what is not 120 Ω. {measure}"
+
+
+def _too_many(state: CableState) -> Finding:
+    limit = state.node_limit
+    return Finding(
+        "too-many-nodes",
+        Weight.CAUTION,
+        Where(state.network.name),
+        f"{state.network.name} has {state.nodes} nodes; at most {limit.most:.0f} ({limit.source}).",
+        "Each transceiver loads the pair; together they pull its levels out of their range.",
+        "Split the network with a gateway.",
+        (Figure("nodes", state.nodes), Figure("limit", round(limit.most))),
+    )
+
+
+def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[Finding]:
+    network = state.network
+    for timing in timings:
+        if timing.impossible and timing.clock_hz is not None:
+            clock = f"{timing.clock_hz / 1e6:g} MHz"
+            yield Finding(
+                "bit-rate-not-reached",
+                Weight.FAULT,
+                Where(network.name, timing.node),
+                f"{timing.node} cannot make {speeds(network)} on {network.name} from its clock of "
+                f"{clock}.",
+                "A node with another bit rate breaks every frame on the network.",
+                "Give the controller another clock, or choose a bit rate that divides it.",
+                (Figure("clock", timing.clock_hz / 1e6, "MHz"),),
+            )
+    for data in (False, True):
+        apart = disagreement(timings, data=data)
+        if apart is None or apart <= AGREE_WITHIN + 1e-9:
+            continue
+        points = [
+            f"{t.node} {100 * point:.1f} %"
+            for t in timings
+            if (point := t.sample_point(data=data)) is not None
+        ]
+        phase = " in the data phase" if data else ""
+        yield Finding(
+            "sample-points-differ",
+            Weight.CAUTION,
+            Where(network.name),
+            f"The nodes of {network.name} sample their bits {100 * apart:.1f} % of the bit time "
+            f"apart{phase}: {listing(points, 6)}.",
+            "The node that samples earliest has the least reserve for late edges, the latest one "
+            "for clocks that differ: errors come first where the two meet.",
+            f"Set all nodes to {100 * state.sample_point:.1f} %."
+            if not data
+            else "Set all nodes to one data sample point.",
+            (Figure("apart", round(100 * apart, 2), "%"),),
+        )
+
+
+def _not_stated(state: CableState) -> Finding:
+    name = state.network.name
+    return Finding(
+        "cable-not-stated",
+        Weight.NOTE,
+        Where(name),
+        f"The plan says nothing of the cable of {name}, so its lengths and terminators are not "
+        "judged.",
+        "",
+        f"State trunk_m, stubs_m and terminators_ohm in [network.{name}.cable].",
+    )
+
+
+def metres(length_m: float) -> str:
+    """A length as ``6.5 m``."""
+    return f"{length_m:.3g} m" if length_m < 100 else f"{length_m:.0f} m"
+
+
+def _length_figures(length_m: float, limit: Limit) -> tuple[Figure, ...]:
+    return (Figure("length", length_m, "m"), Figure("limit", round(limit.most, 2), "m"))

@@ -1,0 +1,272 @@
+"""``busplan bench``: one node on the bench against its definition."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from busplan.cli.captures import NoCacheOption
+from busplan.cli.output import EXIT_BY_FINDINGS
+from busplan.wording import counted
+
+if TYPE_CHECKING:
+    from busplan.bench.model import BenchLimits
+    from busplan.bench.record import BenchRecord
+    from busplan.plan.vehicle import Vehicle
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("bench", epilog=EXIT_BY_FINDINGS)(bench)
+
+
+def bench(
+    node: Annotated[
+        str | None, typer.Argument(help="Node of the plan, or the DBC's node name with --part.")
+    ] = None,
+    plan: Annotated[Path | None, typer.Option(help="Plan the node belongs to.")] = None,
+    part: Annotated[
+        Path | None, typer.Option(help="Definition file (DBC) of a part that is in no plan yet.")
+    ] = None,
+    bit_rate: Annotated[
+        int, typer.Option(min=1000, help="With --part: bit rate [bit/s].")
+    ] = 500_000,
+    data_bit_rate: Annotated[
+        int | None, typer.Option(help="With --part: CAN FD data bit rate [bit/s].")
+    ] = None,
+    network: Annotated[
+        str | None, typer.Option(help="Which of the node's networks is on the bench.")
+    ] = None,
+    capture: Annotated[Path | None, typer.Option(help="Judge this capture.")] = None,
+    interface: Annotated[
+        str | None,
+        typer.Option("--interface", "-i", help="Listen live: KIND:CHANNEL[,KEY=VALUE...]."),
+    ] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="Which of the capture's channels is the bench.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=0.1, help="Live: how long to listen [s].")] = 60.0,
+    tolerance: Annotated[
+        float, typer.Option(min=0, help="Allowed deviation of the median cycle time, share.")
+    ] = 0.10,
+    gap_cycles: Annotated[
+        float, typer.Option(min=1, help="Longest silence of a message, in cycles.")
+    ] = 2.5,
+    jitter: Annotated[
+        float, typer.Option(min=0, help="Allowed deviation of single distances, in cycles.")
+    ] = 0.5,
+    power_on: Annotated[
+        float | None,
+        typer.Option(
+            min=0,
+            help="When the node got power [s], from the capture's first frame; live: from the "
+            "start of listening, and you are told when to switch it on.",
+        ),
+    ] = None,
+    start_within: Annotated[
+        float | None,
+        typer.Option(min=0, help="Allowed time from power-on to the first frame [s]."),
+    ] = None,
+    checksum: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="MESSAGE=KIND of checksum, when you know it; a wrong KIND lists them all."
+        ),
+    ] = None,
+    serial: Annotated[str, typer.Option(help="Serial number, for the record.")] = "",
+    tester: Annotated[str, typer.Option(help="Who tests, for the record.")] = "",
+    record: Annotated[
+        Path | None, typer.Option(help="Folder for the record: JSON, Markdown and HTML.")
+    ] = None,
+    transmit: Annotated[
+        bool, typer.Option("--transmit", help="Live: send requests and wait for the answers.")
+    ] = False,
+    question: Annotated[
+        list[str] | None,
+        typer.Option("--ask", help="With --transmit: IDENTIFIER#DATA=IDENTIFIER, hexadecimal."),
+    ] = None,
+    wiring: Annotated[
+        bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
+    ] = False,
+    no_cache: NoCacheOption = False,
+    find_bit_rate: Annotated[
+        bool, typer.Option("--find-bit-rate", help="Search the bit rate, listening only.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON.")] = False,
+) -> None:
+    """Prove one node against its definition.
+
+    Does it send what it should, at the right rate, in range?
+
+    Listens only; --transmit is the one exception.
+
+    Example: busplan bench charger --plan dbc_examples/as_built.toml
+    --capture captures/bench_charger_short.log.gz --record records
+    """
+    from dataclasses import replace
+
+    from busplan.bench.prove import network_of
+    from busplan.cli.bench_run import BenchTest
+    from busplan.cli.output import exit_code, print_caution
+    from busplan.errors import UsageError
+
+    if wiring:
+        _print_wiring()
+        return
+    if find_bit_rate:
+        _search(interface)
+        return
+    if node is None or (plan is None) == (part is None):
+        raise UsageError("say which node, and either --plan or --part")
+    if (capture is None) == (interface is None):
+        raise UsageError("say either --capture or --interface")
+    if (transmit or question) and interface is None:
+        raise UsageError("--transmit and --ask need a live --interface")
+    if question and not transmit:
+        raise UsageError("--ask sends frames: it needs --transmit as well")
+    if start_within is not None and power_on is None:
+        raise UsageError("--start-within counts from power-on: tell its moment with --power-on")
+    if channel is not None and capture is None:
+        raise UsageError("--channel chooses from a --capture")
+    vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
+    limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
+    print_caution()
+    test = BenchTest(
+        vehicle, node, network_of(vehicle, node, network), limits, record, not no_cache
+    )
+    if capture is not None:
+        made = test.from_file(capture, channel)
+    else:
+        assert interface is not None
+        made = test.live(interface, seconds, (question or []) if transmit else None)
+    made = replace(made, serial=serial, tester=tester)
+    _print(made, as_json)
+    if record is not None:
+        _write(made, record)
+    raise typer.Exit(exit_code(made.report.findings))
+
+
+def _vehicle(
+    node: str, plan: Path | None, part: Path | None, bit_rate: int, data_bit_rate: int | None
+) -> Vehicle:
+    if plan is not None:
+        from busplan.plan.reader import load_plan
+
+        return load_plan(plan)
+    from busplan.plan.single import vehicle_of_part
+
+    assert part is not None
+    return vehicle_of_part(part, node, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
+
+
+def _limits(
+    tolerance: float,
+    gap_cycles: float,
+    jitter: float,
+    power_on: float | None,
+    start_within: float | None,
+    checksum: list[str] | None,
+) -> BenchLimits:
+    from busplan.bench.model import BenchLimits
+    from busplan.decode.protection import KINDS
+    from busplan.errors import UsageError
+
+    kinds = {k.name: k for k in KINDS}
+    told = {}
+    for text in checksum or []:
+        message, equals, kind = text.partition("=")
+        if not equals or kind not in kinds:
+            raise UsageError(f"--checksum {text!r}: write MESSAGE=KIND; kinds: {', '.join(kinds)}")
+        told[message] = kinds[kind]
+    return BenchLimits(
+        cycle_tolerance=tolerance,
+        gap_cycles=gap_cycles,
+        jitter_cycles=jitter,
+        power_on_ns=None if power_on is None else round(power_on * 1e9),
+        start_within_ns=None if start_within is None else round(start_within * 1e9),
+        checksums=told,
+    )
+
+
+def _print(made: BenchRecord, as_json: bool) -> None:
+    from busplan.bench.record import MESSAGE_HEAD, as_dict, counts, facts, headline, message_rows
+    from busplan.cli.output import print_findings, print_json, print_table, print_text
+
+    if as_json:
+        print_json(as_dict(made))
+        return
+    typer.echo(headline(made) + (" (invented demo data)" if made.invented else ""))
+    typer.echo(counts(made))
+    typer.echo()
+    for name, value in facts(made)[:-1]:
+        print_text(value, lead=f"{name:<15} ")
+    typer.echo()
+    columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
+    print_table(
+        [MESSAGE_HEAD[i].removesuffix(" ms") for i in columns],
+        [[row[i] for i in columns] for row in message_rows(made.report)],
+        right=frozenset(range(2, 6)),
+    )
+    typer.echo("stated and median cycle time and longest gap in ms")
+    typer.echo()
+    print_findings(made.report.findings)
+    if made.joining:
+        typer.echo("\nOn its network, as measured:")
+        for line in made.joining:
+            print_text(line, indent=2)
+    if not made.report.frames:
+        typer.echo("\nNothing arrived: busplan bench --wiring says what to measure.")
+
+
+def _write(made: BenchRecord, folder: Path) -> None:
+    """Keep the record in all its forms."""
+    from busplan.bench.record import as_dict, to_html, to_markdown
+    from busplan.cli.output import json_text
+    from busplan.errors import UsageError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for ending, text in (
+            ("json", json_text(as_dict(made)) + "\n"),
+            ("md", to_markdown(made)),
+            ("html", to_html(made)),
+        ):
+            path = folder / f"{made.stem}.{ending}"
+            path.write_text(text, encoding="utf-8")
+            typer.echo(f"record: {path}", err=True)
+    except OSError as error:
+        raise UsageError(f"{folder}: the record cannot be written: {error.strerror}") from error
+
+
+def _print_wiring() -> None:
+    from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
+    from busplan.cli.output import CAUTION_LINE, print_text
+
+    print_text(CAUTION_LINE)
+    print_text(POWER_OFF_FIRST)
+    for number, step in enumerate(STEPS, 1):
+        typer.echo(f"\n{number}. {step.measure}")
+        print_text(step.expect, lead="expect: ", indent=3)
+        print_text(step.otherwise, lead="else:   ", indent=3)
+
+
+def _search(interface: str | None) -> None:
+    from busplan.errors import UsageError
+    from busplan.live.bit_rate import Heard, find_bit_rate
+    from busplan.live.interfaces import parse_single_interface
+
+    if interface is None:
+        raise UsageError("--find-bit-rate needs --interface KIND:CHANNEL")
+
+    def show(heard: Heard) -> None:
+        frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
+        typer.echo(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
+
+    heard = find_bit_rate(parse_single_interface(interface), progress=show)
+    if heard[-1].fits:
+        typer.echo(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
+        return
+    typer.echo("no bit rate fits: is a node sending? busplan bench --wiring says what to measure")
+    raise typer.Exit(1)

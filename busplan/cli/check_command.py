@@ -1,0 +1,83 @@
+"""``busplan check``: everything wrong with a plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, print_text
+from busplan.findings import count_findings, summary_line
+from busplan.wording import counted
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("check", epilog=EXIT_BY_FINDINGS)(check)
+
+
+def check(
+    plan: Annotated[
+        Path | None, typer.Argument(help="Plan file (TOML).", show_default=False)
+    ] = None,
+    only: Annotated[
+        list[str] | None, typer.Option("--only", help="Keep findings of this code; repeatable.")
+    ] = None,
+    code: Annotated[
+        str | None, typer.Option("--explain", help="Say what a code means, or 'all', and stop.")
+    ] = None,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Check a plan: every finding, heaviest first.
+
+    Example: busplan check dbc_examples/as_bought.toml
+    """
+    from busplan.checks import all_codes, explain, run_checks
+    from busplan.errors import UsageError
+    from busplan.plan.reader import load_plan
+
+    if code is not None:
+        _explain(all_codes() if code == "all" else (code,), as_json)
+        return
+    if plan is None:
+        raise UsageError("which plan? busplan check PLAN")
+    for name in only or ():
+        explain(name)
+    vehicle = load_plan(plan)
+    findings = run_checks(vehicle, only or ())
+    if as_json:
+        document: dict[str, Any] = {
+            "vehicle": vehicle.name,
+            "invented": vehicle.invented,
+            "plan": vehicle.source,
+            "counts": count_findings(findings),
+            "findings": [f.as_dict() for f in findings],
+        }
+        print_json(document)
+    else:
+        invented = " (invented)" if vehicle.invented else ""
+        print_findings(findings, details=not brief)
+        if findings:
+            typer.echo()
+        typer.echo(
+            f"{vehicle.name}{invented}: {counted(len(vehicle.networks), 'network')}, "
+            f"{counted(len(vehicle.nodes), 'node')}, {counted(len(vehicle.streams), 'message')}."
+        )
+        typer.echo(f"{summary_line(findings)}.")
+    raise typer.Exit(exit_code(findings))
+
+
+def _explain(codes: tuple[str, ...], as_json: bool) -> None:
+    from busplan.checks import explain
+
+    texts = {code: explain(code) for code in codes}
+    if as_json:
+        print_json(texts)
+        return
+    for code, text in texts.items():
+        typer.echo(code)
+        print_text(text, indent=4)

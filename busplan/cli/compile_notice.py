@@ -1,0 +1,45 @@
+"""Saying that the first run compiles: one line on stderr, once."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+
+LINE = "busplan: preparing compiled parts, a few seconds (once after installing)"
+PATIENCE_S = 1.0
+"""Without a terminal, nothing is said about shorter compiling."""
+
+
+class Preparing:
+    """Listener for ``busplan.compile_listener``: says :data:`LINE` at once on a terminal,
+    else when the compiling of this run has taken :data:`PATIENCE_S` in all."""
+
+    def __init__(self) -> None:
+        self._depth = 0
+        self._spent = 0.0
+        self._begin = 0.0
+        self._said = False
+        self._timer: threading.Timer | None = None
+
+    def __call__(self, begins: bool) -> None:
+        """Compiling of a kernel begins or ends; one may begin within another."""
+        self._depth += 1 if begins else -1
+        if self._said:
+            return
+        if begins and self._depth == 1:
+            self._begin = time.monotonic()
+            if sys.stderr.isatty():
+                self._say()
+                return
+            self._timer = threading.Timer(max(0.0, PATIENCE_S - self._spent), self._say)
+            self._timer.daemon = True
+            self._timer.start()
+        elif not self._depth and self._timer is not None:
+            self._timer.cancel()
+            self._spent += time.monotonic() - self._begin
+
+    def _say(self) -> None:
+        if not self._said:
+            self._said = True
+            sys.stderr.write(LINE + "\n")  # as it is now: a progress display may stand in for it

@@ -1,0 +1,206 @@
+"""``busplan decode``: physical values from a capture, as CSV or Parquet."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from busplan.cli.captures import (
+    CaptureFiles,
+    ChannelOption,
+    NoCacheOption,
+    OffsetOption,
+    capture_dict,
+    open_capture,
+)
+from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.segmented import SegmentedOption, parse_segmented
+from busplan.wording import plural
+
+if TYPE_CHECKING:
+    from busplan.decode.series import Series
+    from busplan.export.values import Progress
+    from busplan.findings import Finding
+
+
+class LayoutName(StrEnum):
+    """Layouts as typed."""
+
+    LONG = "long"
+    WIDE = "wide"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("decode", epilog=EXIT_OF_DATA)(decode)
+
+
+def decode(
+    captures: CaptureFiles,
+    plan: Annotated[Path, typer.Option("--plan", help="Plan file (TOML).", show_default=False)],
+    signal: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--signal",
+            help="Only these signals: any trailing part of network/node/message/signal, * for any "
+            "text; repeatable. All when not given.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="File to write: .csv, .csv.gz or .parquet. CSV on stdout else."),
+    ] = None,
+    layout: Annotated[
+        LayoutName | None,
+        typer.Option(
+            "--layout",
+            help="long: a row for each value received; wide: a column for each signal. "
+            "Long unless a grid is asked for.",
+        ),
+    ] = None,
+    every: Annotated[
+        float | None,
+        typer.Option("--every", help="Wide layout on a regular grid of this many seconds."),
+    ] = None,
+    hold: Annotated[
+        float | None,
+        typer.Option("--hold", help="Wide layout: empty a cell whose value is older [s]."),
+    ] = None,
+    absolute: Annotated[
+        bool, typer.Option("--absolute", help="Times as UTC, not seconds from the beginning.")
+    ] = False,
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
+    segmented: SegmentedOption = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the report as JSON (with --out).")
+    ] = False,
+) -> None:
+    """Write the values of signals as CSV or Parquet.
+
+    Nothing is altered; what is odd in the frames is reported.
+
+    Example: busplan decode captures/drive_short.log.gz --plan dbc_examples/as_built.toml
+    --signal PackCurrent --signal "pack/*/CellVoltage*" --every 0.1 --out drive.csv
+    """
+    from busplan.decode.columns import Grid
+    from busplan.decode.series import decode_series
+    from busplan.errors import UsageError
+    from busplan.export.values import check_target, write_values
+    from busplan.plan.reader import load_plan
+    from busplan.plan.select import select_signals
+    from busplan.transport.messages import put_together
+
+    if as_json and out is None:
+        raise UsageError("--json prints the report on stdout; say with --out where the values go")
+    if out is not None:
+        check_target(out)
+    grid = Grid(_nanoseconds("--every", every), _nanoseconds("--hold", hold))
+    asks_grid = every is not None or hold is not None
+    chosen = layout or (LayoutName.WIDE if asks_grid else LayoutName.LONG)
+    vehicle = load_plan(plan)
+    addresses = select_signals(vehicle, signal) if signal else None
+    capture = open_capture(
+        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
+    )
+    told = parse_segmented(segmented, capture.frames.networks)
+    series = decode_series(
+        put_together(capture.frames, vehicle, told),
+        vehicle,
+        addresses,
+        layout=chosen.value,
+        grid=grid,
+        absolute=absolute,
+    )
+    with _progress(series.frames) as progress:
+        write_values(series, out, progress)
+    findings = (*capture.findings, *series.findings())
+    if as_json:
+        from busplan.cli.output import print_json
+
+        print_json(_report(series, vehicle.name, findings) | {"capture": capture_dict(capture)})
+    else:
+        _narrate(series, out, findings)
+
+
+def _nanoseconds(option: str, seconds: float | None) -> int | None:
+    from busplan.errors import UsageError
+
+    if seconds is None:
+        return None
+    if not 1e-9 <= seconds <= 1e9:
+        raise UsageError(f"{option} wants seconds above 0, not {seconds:g}")
+    return round(seconds * 1e9)
+
+
+@contextmanager
+def _progress(frames: int) -> Iterator[Progress | None]:
+    """A bar on a terminal when there is much to do."""
+    if frames < 200_000 or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    bar = Progress(
+        TextColumn("decoding"),
+        BarColumn(),
+        TextColumn("{task.percentage:.0f} %"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    task = bar.add_task("decoding", total=frames)
+
+    def show(done: int, total: int) -> None:
+        bar.update(task, completed=done, total=total)
+
+    with bar:
+        yield show
+
+
+def _report(series: Series, vehicle: str, findings: tuple[Finding, ...]) -> dict[str, Any]:
+    from busplan.transport.report import tallies
+
+    return {
+        "vehicle": vehicle,
+        "layout": series.layout,
+        "hold_rule": series.grid.rule if series.layout == "wide" else None,
+        "origin_ns": series.clock.origin_ns,
+        "rows": series.rows,
+        "signals": [c.label for c in series.columns],
+        "messages": [t.as_dict() for t in series.tallies()],
+        "transport": [
+            tally.as_dict(series.clock.origin_ns)
+            for part in series.messages.parts
+            for tally in tallies(part.sessions)
+        ],
+        "unknown_identifiers": [
+            {"network": k.network, "identifier": str(k).split("/", 1)[1], "frames": n}
+            for k, n in series.matching.unknown.items()
+        ],
+        "findings": [f.as_dict() for f in findings],
+    }
+
+
+def _narrate(series: Series, out: Path | None, findings: tuple[Finding, ...]) -> None:
+    """The report for people, on stderr because stdout may carry the values."""
+    from busplan.cli.output import print_findings
+
+    frames = sum(t.frames for t in series.tallies())
+    target = f" written to {out}" if out else ""
+    typer.echo(
+        f"{len(series.columns):,} {plural(len(series.columns), 'signal')} from {frames:,} "
+        f"{plural(frames, 'frame')}: {series.rows:,} {plural(series.rows, 'row')}{target}",
+        err=True,
+    )
+    if series.layout == "wide":
+        typer.echo(f"hold rule: {series.grid.rule}", err=True)
+    print_findings(findings, err=True)

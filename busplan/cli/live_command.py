@@ -1,0 +1,109 @@
+"""``busplan live``: the replay screens on live networks."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.record_command import INTERFACE_HELP
+from busplan.cli.segmented import SegmentedOption, parse_segmented
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("live", epilog=EXIT_OF_DATA)(live)
+
+
+def live(
+    plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
+    interface: Annotated[list[str], typer.Option("--interface", "-i", help=INTERFACE_HELP)],
+    record: Annotated[
+        Path | None, typer.Option(help="Record at the same time into this text log.")
+    ] = None,
+    keep: Annotated[
+        float, typer.Option(min=5, help="How far back the screens can look [s].")
+    ] = 120.0,
+    seconds: Annotated[
+        float, typer.Option(min=0.1, help="As text or JSON: listen so long, then print.")
+    ] = 5.0,
+    screen: Annotated[
+        str, typer.Option(help="As text or JSON: pack, networks, messages, findings or shop.")
+    ] = "pack",
+    segmented: SegmentedOption = None,
+    text: Annotated[bool, typer.Option("--text", help="Print a screen and end.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+) -> None:
+    """Watch live networks on the replay screens. Listens only; never transmits.
+
+    Space holds the moment while listening goes on; the end key follows again.
+
+    Example: busplan live --plan van.toml -i pack=socketcan:can1 -i thermal=socketcan:can3
+    """
+    import threading
+
+    from busplan.cli.output import print_caution, print_json
+    from busplan.cli.record_command import (
+        interface_specs,
+        say_how_silent,
+        sentence,
+        stop_on_signals,
+    )
+    from busplan.live.journal import Journal
+    from busplan.live.log_writer import LogWriter
+    from busplan.live.recorder import Recorder
+    from busplan.live.rolling import Rolling
+    from busplan.plan.reader import load_plan
+    from busplan.screens.live_app import live_replay, run_live
+    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
+
+    check_screen(screen)
+    vehicle = load_plan(plan)
+    specs = interface_specs(interface, plan)
+    told = parse_segmented(segmented, [s.network for s in specs])
+    journal = Journal(None if record is None else record.with_name(record.name + ".journal"))
+    rolling = Rolling(tuple(s.network for s in specs), keep_ns=round(keep * 1e9))
+    writer = None if record is None else LogWriter(record)
+    recorder = Recorder(specs, writer, journal, on_frames=rolling.add)
+    recorder.open()
+    printing = text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty())
+    if printing:
+        print_caution()
+        say_how_silent(recorder)
+        with stop_on_signals() as stop:
+            status = recorder.run(stop, seconds=seconds)
+        replay = live_replay(vehicle, rolling.recent(), journal.entries, told)
+        asked = Asked(replay, replay.span_ns)
+        if screen in JUDGED:
+            asked = judged(asked)
+        if as_json:
+            print_json(screen_dict(asked, screen))
+        else:
+            typer.echo("\n".join(screen_text(asked, screen)))
+    else:
+        stop = threading.Event()
+        failed: list[Exception] = []
+
+        def listen() -> None:
+            try:
+                recorder.run(stop)
+            except Exception as error:  # told on the screens, raised when they are left
+                journal.note("failed", reason=str(error) or type(error).__name__)
+                failed.append(error)
+
+        ended = threading.Thread(target=listen)
+        ended.start()
+        try:
+            watched = None if record is None else recorder.status
+            run_live(vehicle, rolling, lambda: journal.entries, watched, told)
+        finally:
+            stop.set()
+            ended.join(10)
+        if failed:
+            raise failed[0]
+        status = recorder.status()
+    if record is not None:
+        typer.echo(sentence(status), err=True)

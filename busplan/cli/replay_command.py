@@ -1,0 +1,199 @@
+"""``busplan replay``: the screens on a capture, or the same facts as text or JSON."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from busplan.cli.captures import (
+    BitRateOption,
+    CaptureFiles,
+    ChannelOption,
+    NoCacheOption,
+    OffsetOption,
+)
+from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.segmented import SegmentedOption, parse_segmented
+
+if TYPE_CHECKING:
+    from busplan.plan.vehicle import SignalAddress, Vehicle
+    from busplan.replay.replay import Replay
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("replay", epilog=EXIT_OF_DATA)(replay)
+
+
+def replay(
+    captures: CaptureFiles,
+    plan: Annotated[
+        Path | None,
+        typer.Option(help="The vehicle's plan. Without one: identifiers, bytes, cycles and loads."),
+    ] = None,
+    bit_rate: BitRateOption = None,
+    offset: OffsetOption = None,
+    channel: ChannelOption = None,
+    no_cache: NoCacheOption = False,
+    at: Annotated[
+        float | None,
+        typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
+    ] = None,
+    screen: Annotated[
+        str | None,
+        typer.Option(
+            help="pack, verdict, networks, messages, findings, span, shop or pair. Default: the "
+            "one shown last; as text, pack."
+        ),
+    ] = None,
+    speed: Annotated[float, typer.Option(min=0.1, max=100, help="Times real time.")] = 1.0,
+    hold: Annotated[bool, typer.Option("--hold", help="Do not start playing.")] = False,
+    beside: Annotated[
+        Path | None, typer.Option(help="A second capture to compare with, say before a repair.")
+    ] = None,
+    beside_plan: Annotated[
+        Path | None, typer.Option(help="The second capture's plan, when it is another one.")
+    ] = None,
+    shift: Annotated[
+        float, typer.Option(help="Show the second capture so many seconds later than the first.")
+    ] = 0.0,
+    words: Annotated[
+        str, typer.Option("--filter", help="Messages as text: those that hold all these words.")
+    ] = "",
+    span: Annotated[
+        str | None, typer.Option(help="Span as text, A:B in seconds. Default: the whole capture.")
+    ] = None,
+    signal: Annotated[
+        list[str] | None, typer.Option(help="Signals for the span as text; repeatable, globs.")
+    ] = None,
+    segmented: SegmentedOption = None,
+    text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser", help="Serve the screens to a browser on this machine.")
+    ] = False,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port for --browser.")] = 8642,
+) -> None:
+    """Replay a capture on screen: pack, networks, messages, findings.
+
+    Without a terminal, and with --text or --json, prints the facts of one moment instead.
+
+    Example: busplan replay captures/drive_short.log.gz --plan dbc_examples/as_built.toml
+    """
+    from dataclasses import replace
+
+    from busplan.cli.captures import check_rated, open_capture, parse_rates
+    from busplan.cli.output import print_json, text_width
+    from busplan.errors import UsageError
+    from busplan.plan.reader import load_plan
+    from busplan.screens.opening import completed, first_replay, replay_without_plan
+    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
+
+    if screen is not None:
+        check_screen(screen)
+    rates = parse_rates(bit_rate)
+
+    def opened_with(plan: Path | None, files: list[Path], offsets: list[str] | None) -> Replay:
+        vehicle = load_plan(plan) if plan else None
+        capture = open_capture(
+            files, vehicle=vehicle, offsets=offsets, channels=channel, cache=not no_cache
+        )
+        told = parse_segmented(segmented, capture.frames.networks)
+        if vehicle is None:
+            if beside is None:
+                check_rated(bit_rate, capture.frames.networks)
+            return replay_without_plan(capture, rates, told)
+        return first_replay(capture, vehicle, told)
+
+    opened = opened_with(plan, captures, offset)
+    second = None
+    if beside is not None:
+        second = opened_with(beside_plan or plan, [beside], None)
+        if second.source == opened.source:
+            # Before and after often have one name in two folders.
+            opened = replace(opened, source=", ".join(map(str, captures)))
+            second = replace(second, source=str(beside))
+    elif screen == "pair":
+        raise UsageError("the pair screen compares two captures; give the second with --beside")
+    elif shift:
+        raise UsageError("--shift moves the second of two captures; give it with --beside")
+    if browser:
+        from busplan.screens.browser import serve
+
+        # The files are good; each page reads them anew.
+        del opened, second
+        serve(sys.argv[1:], port)
+        return
+    start = _moment(at, opened.span_ns)
+    if text or as_json or not _has_screen():
+        opened = completed(opened)
+        second = completed(second) if second else None
+        moment = opened.span_ns if start is None else start
+        name = screen or "pack"
+        asked = Asked(
+            opened,
+            moment,
+            words,
+            _ends(span, opened.span_ns),
+            _signals(signal, opened.vehicle),
+            second,
+            round(shift * 1e9),
+            columns=max(80, text_width()),
+        )
+        if name in JUDGED:
+            asked = judged(asked)
+        if as_json:
+            print_json(screen_dict(asked, name))
+        else:
+            typer.echo("\n".join(screen_text(asked, name)))
+        return
+    from busplan.screens.start import run_replay
+
+    run_replay(
+        opened,
+        beside=second,
+        shift_ns=round(shift * 1e9),
+        start_ns=start or 0,
+        screen=screen,
+        play=not hold,
+        speed=speed,
+    )
+
+
+def _has_screen() -> bool:
+    """Whether a terminal or a browser is there to show screens."""
+    import os
+
+    # The browser's server names the driver it wants of the program it starts.
+    served = "TEXTUAL_DRIVER" in os.environ
+    return served or (sys.stdout.isatty() and sys.stdin.isatty())
+
+
+def _moment(at_s: float | None, length_ns: int) -> int | None:
+    """``--at`` [ns from the first frame]."""
+    from busplan.errors import UsageError
+
+    if at_s is not None and not 0 <= at_s <= length_ns / 1e9:
+        raise UsageError(f"--at {at_s:g} lies outside the capture (0 to {length_ns / 1e9:.1f} s)")
+    return None if at_s is None else round(at_s * 1e9)
+
+
+def _ends(span: str | None, length_ns: int) -> tuple[int, int] | None:
+    from busplan.cli.numbers import span_ends
+    from busplan.errors import UsageError
+
+    if span is None:
+        return None
+    a_ns, b_ns = sorted(round(end * 1e9) for end in span_ends(span))
+    if b_ns < 0 or a_ns > length_ns:
+        raise UsageError(f"--span {span} lies outside the capture (0 to {length_ns / 1e9:.1f} s)")
+    return a_ns, b_ns
+
+
+def _signals(selectors: list[str] | None, vehicle: Vehicle) -> tuple[SignalAddress, ...]:
+    from busplan.plan.select import select_signals
+
+    return select_signals(vehicle, selectors) if selectors else ()

@@ -1,0 +1,155 @@
+"""``busplan whatif``: what a change to a plan would do, without touching the plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    exit_code,
+    print_findings,
+    print_json,
+    print_table,
+    print_text,
+)
+from busplan.findings import summary_line
+
+if TYPE_CHECKING:
+    from busplan.checks.compare import Difference, LoadChange
+    from busplan.checks.planned_load import PlannedLoad
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("whatif", epilog=EXIT_BY_FINDINGS)(whatif)
+
+
+def whatif(
+    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
+    values: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            help="KEY=VALUE as in the plan: node.pump_2.identifier_offset=0x10. An entry of "
+            "[[route]] or [[pack.enclosure]] by name or number: route.ContactorState.delay_ms=8, "
+            "pack.enclosure.1.cells_per_module=7; 'route.new={...}' adds one.",
+        ),
+    ] = None,
+    bit_rate: Annotated[
+        list[str] | None,
+        typer.Option("--bit-rate", help="NETWORK=RATE or NETWORK=RATE/DATARATE [bit/s]."),
+    ] = None,
+    drop: Annotated[list[str] | None, typer.Option("--drop", help="Leave out this node.")] = None,
+    move: Annotated[
+        list[str] | None,
+        typer.Option("--move", help="NODE=NETWORK, or NODE/NETWORK=NETWORK to say what it leaves."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Show what a change to a plan would do; the plan stays as it is.
+
+    Values are set first, then bit rates, then nodes dropped, then moved. Findings of the changed
+    plan decide the exit code.
+
+    Example: busplan whatif dbc_examples/as_bought.toml --bit-rate body=250000 --move lift=body
+    """
+    from busplan.checks.compare import compare
+    from busplan.errors import UsageError
+    from busplan.plan import change
+    from busplan.plan.reader import load_change
+
+    settings = [
+        *map(change.set_value, values or ()),
+        *map(change.set_bit_rate, bit_rate or ()),
+    ]
+    moves = [*map(change.drop_node, drop or ()), *map(change.move_node, move or ())]
+    before, after, told = load_change(plan, settings, moves)
+    if not settings and not moves:
+        raise UsageError("which change? --set, --bit-rate, --drop or --move")
+    difference = compare(before, after)
+    if as_json:
+        print_json(_as_dict(difference, told))
+    else:
+        invented = " (invented)" if before.invented else ""
+        typer.echo(f"{before.name}{invented}: what the change does")
+        for line in told:
+            print_text(line, lead="follows: ")
+        _print(difference)
+    raise typer.Exit(exit_code(difference.after))
+
+
+def _print(difference: Difference) -> None:
+    typer.echo()
+    print_table(
+        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit"],
+        [_load_row(change) for change in difference.loads],
+        right=frozenset({1, 2, 3, 4, 5, 6, 7}),
+        shrink=frozenset({0}),
+    )
+    for title, findings in (
+        ("comes", difference.new),
+        ("changes", tuple(after for _, after in difference.changed)),
+        ("goes", difference.gone),
+    ):
+        if findings:
+            typer.echo(f"\n{title}:")
+            print_findings(findings, details=title == "comes")
+    typer.echo(f"\nstays: {summary_line(difference.same)}.")
+    typer.echo(f"after the change: {summary_line(difference.after)}.")
+
+
+def _load_row(change: LoadChange) -> list[str]:
+    from busplan.checks.wording import kbits, percent
+
+    old, new = change.before, change.after
+    if change.same and new is not None:
+        return [
+            change.network,
+            kbits(new.network),
+            "",
+            percent(new.nominal),
+            "",
+            percent(new.worst),
+            "",
+            percent(new.network.load_limit),
+        ]
+
+    def pair(show: Any) -> list[str]:
+        return [show(old) if old else "-", f"> {show(new)}" if new else "> -"]
+
+    shown = new or old
+    return [
+        change.network,
+        *pair(lambda n: kbits(n.network)),
+        *pair(lambda n: percent(n.nominal)),
+        *pair(lambda n: percent(n.worst)),
+        percent(shown.network.load_limit) if shown else "",
+    ]
+
+
+def _as_dict(difference: Difference, told: tuple[str, ...]) -> dict[str, Any]:
+    def load(one: PlannedLoad | None) -> dict[str, Any] | None:
+        if one is None:
+            return None
+        return {
+            "bit_rate": one.network.bit_rate,
+            "data_bit_rate": one.network.data_bit_rate,
+            "nominal": one.nominal,
+            "worst": one.worst,
+            "limit": one.network.load_limit,
+        }
+
+    return {
+        "follows": list(told),
+        "loads": [
+            {"network": c.network, "before": load(c.before), "after": load(c.after)}
+            for c in difference.loads
+        ],
+        "new": [f.as_dict() for f in difference.new],
+        "changed": [{"before": a.as_dict(), "after": b.as_dict()} for a, b in difference.changed],
+        "gone": [f.as_dict() for f in difference.gone],
+        "same": [f.as_dict() for f in difference.same],
+    }

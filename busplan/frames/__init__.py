@@ -1,0 +1,1 @@
+"""Recorded frames as columns: the table everything stands on, and its index by identifier."""

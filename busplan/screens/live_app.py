@@ -1,0 +1,272 @@
+"""The replay screens on a live bus: the same screens, with the present as the end of time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from busplan.findings import Finding, Weight, Where
+from busplan.live.rolling import Recent, Rolling
+from busplan.plan.vehicle import Vehicle
+from busplan.replay.clock import LiveClock
+from busplan.replay.replay import Replay
+from busplan.replay.watch import watch
+from busplan.screens.app import ReplayApp
+from busplan.screens.memory import Layout
+from busplan.screens.start import keep_loaded, user_keys
+from busplan.screens.verdict import joined, judge_pack
+from busplan.transport.iso15765 import Segmented
+from busplan.transport.report import transport_findings
+
+if TYPE_CHECKING:
+    from busplan.live.recorder import RecordingStatus
+    from busplan.pack.report import PackReport
+
+REFRESH_S = 0.5
+"""Shortest time between two looks at what has arrived."""
+JUDGE_S = 5.0
+"""Shortest time between two verdicts."""
+BUSY_PART = 0.25
+"""Part of a core that looking may take; more frames are looked at less often."""
+
+
+def live_replay(
+    vehicle: Vehicle,
+    recent: Recent | None,
+    entries: Sequence[Mapping[str, Any]],
+    segmented: Collection[Segmented] = (),
+) -> Replay:
+    """What has been received so far, ready for the screens.
+
+    ``segmented`` messages are put together beside those of the plan.
+
+    ``entries`` are those of the recording's journal: gaps, drops and a full disk become findings.
+    """
+    if recent is None:
+        from busplan.frames.table import FrameTable
+
+        empty = FrameTable.empty(tuple(vehicle.networks))
+        return Replay.of(vehicle, empty, source="live").with_findings(_told(entries, None))
+    replay = Replay.of(
+        vehicle, recent.table, source="live", until_ns=recent.until_ns, segmented=segmented
+    )
+    origin_ns = recent.table.origin_ns
+    # What is under way at either end of the last minutes comes and goes: its notes are left out.
+    broken = transport_findings(replay.index.messages.parts, origin_ns)
+    return replay.with_findings(
+        [
+            *watch(replay.lines, replay.span_ns),
+            *(f for f in broken if f.weight > Weight.NOTE),
+            *_told(entries, origin_ns),
+        ]
+    )
+
+
+_TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
+    "interface gone": (
+        "interface-gone",
+        Weight.FAULT,
+        "the interface has gone: {reason}",
+        "Plug it in again; it is tried each second.",
+    ),
+    "interface back": (
+        "interface-back",
+        Weight.CAUTION,
+        "the interface is back after {gap_s} s; what was sent meanwhile is missing",
+        "Look at the cable of the adapter.",
+    ),
+    "overflow": (
+        "buffer-overflow",
+        Weight.CAUTION,
+        "the interface's buffer ran over (times: {times}); frames are missing",
+        "Close other programs, or use an interface with a larger buffer.",
+    ),
+    "nothing heard": (
+        "nothing-heard",
+        Weight.CAUTION,
+        "no frame came within {seconds:g} s",
+        "See busplan bench --wiring for what to measure.",
+    ),
+    "dropped": (
+        "frames-dropped",
+        Weight.CAUTION,
+        "frames were dropped and are in no file: {frames}",
+        "Record fewer networks at once, on a disk that keeps up.",
+    ),
+    "controller": (
+        "controller-state",
+        Weight.CAUTION,
+        "the adapter's controller: {state}",
+        "Look at bit rate, terminators and plugs.",
+    ),
+    "failed": (
+        "listening-failed",
+        Weight.FAULT,
+        "listening has ended: {reason}",
+        "Leave the screens and start again.",
+    ),
+    "no next file": (
+        "rotation-failed",
+        Weight.CAUTION,
+        "recording: {trouble}",
+        "Make room for the next file, or let this one grow.",
+    ),
+    "disk back": ("disk-back", Weight.NOTE, "recording: the disk takes data again", ""),
+    "disk": ("disk-trouble", Weight.FAULT, "recording: {trouble}", "Make room on the disk."),
+    "clock jumped": (
+        "clock-jumped",
+        Weight.CAUTION,
+        "the clock of this computer jumped by {seconds} s",
+        "Time stamps before and after do not fit together.",
+    ),
+}
+
+
+def _told(entries: Sequence[Mapping[str, Any]], origin_ns: int | None) -> list[Finding]:
+    findings = []
+    for entry in entries:
+        if entry["what"] not in _TOLD:
+            continue
+        code, weight, words, action = _TOLD[entry["what"]]
+        at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
+        # Before the first frame there is only one moment to show it at.
+        moment = 0 if origin_ns is None else max(0, at_ns - origin_ns)
+        network = entry.get("network")
+        told = words.format(**entry) if network is None else f"{network}: {words.format(**entry)}"
+        findings.append(
+            Finding(code, weight, Where(network=network, time_ns=moment), told, action=action)
+        )
+    return findings
+
+
+class LiveApp(ReplayApp):
+    """The screens on what ``rolling`` holds; ``entries`` gives the journal so far.
+
+    ``status`` gives the counts of the recording, where there is one.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        rolling: Rolling,
+        entries: Callable[[], Sequence[Mapping[str, Any]]],
+        *,
+        status: Callable[[], RecordingStatus] | None = None,
+        segmented: Collection[Segmented] = (),
+        layout: Layout | None = None,
+        keys: Mapping[str, str] | None = None,
+        keep: Callable[[Layout], None] | None = None,
+    ) -> None:
+        super().__init__(
+            live_replay(vehicle, None, ()), judge=None, layout=layout, keys=keys, keep=keep
+        )
+        self._present = LiveClock()
+        self.clock = self._present
+        self._vehicle = vehicle
+        self._rolling = rolling
+        self._entries = entries
+        self._segmented = segmented
+        self._status = status
+        self._judging = False
+        self._judge_next_s = 0.0
+        self._report: PackReport | None = None
+        self._judged_once = False
+        self._trouble = ""
+
+    def recording(self) -> tuple[str, bool]:
+        """The file, or what is wrong with it."""
+        status = None if self._status is None else self._status()
+        if status is None or not status.files:
+            return "", False
+        lost = f", {status.dropped:,} dropped" if status.dropped else ""
+        if status.trouble is not None:
+            return f"! REC {status.trouble}{lost}", True
+        return f"REC {Path(status.files[-1]).name}{lost}", bool(status.dropped)
+
+    def on_mount(self) -> None:
+        """Start looking at what arrives; the handler of the class above runs too."""
+        self.run_worker(self._look, thread=True, exclusive=True, group="look")
+
+    def _look(self) -> None:
+        from textual.worker import get_current_worker
+
+        worker = get_current_worker()
+        while not worker.is_cancelled:
+            begin = time.monotonic()
+            recent = self._rolling.recent()
+            forgotten_ns = 0 if recent is None else recent.forgotten_ns
+            try:
+                replay = live_replay(self._vehicle, recent, self._entries(), self._segmented)
+            except Exception as error:  # a look that fails must end neither screens nor recording
+                self._beside.doing = f"not worked out: {error}"
+            else:
+                if worker.is_cancelled:
+                    return
+                self._beside.doing = self._trouble
+                self.call_from_thread(self._arrived, replay, forgotten_ns)
+            took = time.monotonic() - begin
+            time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
+
+    def _arrived(self, replay: Replay, forgotten_ns: int) -> None:
+        """Show what has arrived; held moments and marks stay on what they showed."""
+        self._present.grow(replay.span_ns, forgotten_ns)
+        if forgotten_ns:
+            self.a_ns, self.b_ns = (
+                None if mark is None or mark < forgotten_ns else mark - forgotten_ns
+                for mark in (self.a_ns, self.b_ns)
+            )
+        self._show_state(replay)
+        due = time.monotonic() > self._judge_next_s
+        if self.view is self.verdict and due and not self._judging and replay.span_ns:
+            self._judging = True
+            self.run_worker(self._judge_live, thread=True, exit_on_error=False, group="judge")
+
+    def _show_state(self, replay: Replay) -> None:
+        """Draw a state; the last verdict goes with it while somebody looks at it."""
+        if self._judged_once and self.view is self.verdict:
+            replay = joined(replay, self._report)
+        self.replay = replay
+        self.captures = [replay]
+        self.verdict.reports = {replay: self._report} if self._judged_once else {}
+        self.action_redraw()
+
+    def _judge_live(self) -> None:
+        """Evaluate the pack over what is held, while somebody looks at the verdict."""
+        begin = time.monotonic()
+        try:
+            report, self._trouble = judge_pack(self.replay), ""
+        except Exception as error:  # as above
+            report, self._trouble = None, f"verdict not worked out: {error}"
+        self.call_from_thread(self._judged_live, report, time.monotonic() - begin)
+
+    def _judged_live(self, report: PackReport | None, took_s: float) -> None:
+        self._report, self._judged_once, self._judging = report, True, False
+        self._judge_next_s = time.monotonic() + max(JUDGE_S, took_s / BUSY_PART)
+        self._show_state(self.replay)
+
+
+def run_live(
+    vehicle: Vehicle,
+    rolling: Rolling,
+    entries: Callable[[], Sequence[Mapping[str, Any]]],
+    status: Callable[[], RecordingStatus] | None = None,
+    segmented: Collection[Segmented] = (),
+) -> None:
+    """Open the screens on a live bus; returns when the user leaves."""
+    from busplan.screens.memory import layout_file, read_layout, write_layout
+
+    path = layout_file()
+    keep_loaded()
+    LiveApp(
+        vehicle,
+        rolling,
+        entries,
+        status=status,
+        segmented=segmented,
+        layout=read_layout(path),
+        keys=user_keys(),
+        keep=lambda kept: write_layout(path, kept),
+    ).run()

@@ -1,0 +1,206 @@
+"""What is on the wire, found without any definition.
+
+Everything named *likely* is a guess from how payloads behave, for people to check. Guesses look at
+up to ``SAMPLE`` consecutive frames of the commonest length; counts, lengths and changing bits look
+at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.decode.protection import (
+    FoundChecksum,
+    FoundCounter,
+    counter_candidates,
+    find_checksum,
+    find_counters,
+    two_counters,
+)
+from busplan.definitions.model import FrameKey, format_identifier
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64, U8, U32
+from busplan.frames.kinds import REMOTE
+from busplan.frames.table import FrameTable
+from busplan.traffic.cycles import MeasuredCycle, measured_cycle
+from busplan.traffic.fields import LikelyValue, likely_values
+
+SAMPLE = 4096
+"""Frames looked at closely."""
+WIDEST = 2048
+"""Bytes of a message that are looked at; only those of J1939 transport are longer than 64."""
+_STEP = 1 << 24
+"""Bytes held at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedIdentifier:
+    """What one identifier does. ``lengths`` maps payload length to frames, commonest first.
+
+    ``changing`` holds, for each byte, the bits that were seen both set and clear.
+    """
+
+    key: FrameKey
+    frames: int
+    remote_frames: int
+    first_ns: int
+    last_ns: int
+    cycle: MeasuredCycle | None
+    lengths: dict[int, int]
+    changing: bytes
+    counters: tuple[FoundCounter, ...]
+    checksum: FoundChecksum | None
+    values: tuple[LikelyValue, ...]
+    two_senders: str | None
+    """Why two senders are likely; ``None`` when nothing hints at it."""
+
+    @property
+    def label(self) -> str:
+        """The identifier as the trade writes it."""
+        return format_identifier(self.key.identifier, self.key.extended)
+
+
+def survey(table: FrameTable) -> tuple[SurveyedIdentifier, ...]:
+    """Every identifier of every network, in ascending order."""
+    return tuple(survey_identifier(table, key, rows) for key, rows in table.groups.items())
+
+
+def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedIdentifier:
+    """What the frames ``rows`` of one identifier, in time order, do."""
+    times = table.time_ns[rows]
+    first, last = table.believable
+    trusted = times[slice(*np.searchsorted(times, (first, last + 1)))]
+    remote = (table.flags[rows] & REMOTE) != 0
+    data_rows = rows[~remote] if remote.any() else rows
+    sizes, counts = np.unique(table.length[data_rows], return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    lengths = {int(sizes[i]): int(counts[i]) for i in order}
+    width = int(sizes[order[0]]) if len(order) else 0
+    enough = max(64, min(SAMPLE, 64 * SAMPLE // max(width, 1)))
+    sample_rows = data_rows[table.length[data_rows] == width][:enough]
+    sample = table.payload_matrix(sample_rows, min(width, WIDEST))
+    counters = find_counters(sample) if len(sample) else ()
+    checksum = find_checksum(sample) if len(sample) else None
+    claimed = {bit for c in counters for bit in range(c.start, c.start + c.length)}
+    if checksum:
+        claimed |= set(range(checksum.position * 8, checksum.position * 8 + 8))
+    return SurveyedIdentifier(
+        key,
+        len(rows),
+        int(remote.sum()),
+        int(times[0]),
+        int(times[-1]),
+        measured_cycle(trusted),
+        lengths,
+        changing_bits(table, data_rows, min(max(lengths, default=0), WIDEST)),
+        counters,
+        checksum,
+        tuple(likely_values(sample, claimed)),
+        likely_two_senders(trusted, table.length[data_rows], sample, counters),
+    )
+
+
+def without_guesses(one: SurveyedIdentifier) -> SurveyedIdentifier:
+    """The same without what its payloads likely hold, because it is known better."""
+    return replace(one, counters=(), checksum=None, values=(), two_senders=None)
+
+
+def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:
+    """For each byte up to ``width`` the bits seen both set and clear, where the byte was sent."""
+    ones, zeros = np.zeros(width, np.uint8), np.zeros(width, np.uint8)
+    columns = np.arange(width)
+    step = _STEP // max(width, 64)
+    for a in range(0, len(rows), step):
+        part = rows[a : a + step]
+        payload = table.payload_matrix(part, width)
+        ones |= np.bitwise_or.reduce(payload, axis=0)
+        lengths = table.length[part]
+        if int(lengths.min()) < width:
+            payload[columns[None, :] >= lengths[:, None]] = 0xFF
+        zeros |= ~np.bitwise_and.reduce(payload, axis=0)
+    return (ones & zeros).tobytes()
+
+
+def likely_two_senders(
+    times: I64, lengths: U8 | U32, sample: U8, counters: tuple[FoundCounter, ...]
+) -> str | None:
+    """Why these frames look like two senders taking turns, or ``None``.
+
+    Two counters, in turns or each at a pace of its own; two lengths, likewise; or gaps that differ
+    while every second frame keeps a steady period.
+    """
+    if len(times) < 32:
+        return None
+    if not counters and len(sample) >= 32:
+        halves = [find_counters(sample[i::2]) for i in (0, 1)]
+        shared = [c for c in halves[0] if c in halves[1] and not _creeps(sample, c)]
+        if shared:
+            byte = min(shared).start // 8
+            return f"two counters take turns in byte {byte}"
+        for field in counter_candidates(sample):
+            if not _creeps(sample, field) and two_counters(field.of(sample), 1 << field.length):
+                return f"two counters at different paces in byte {field.start // 8}"
+    kinds = np.unique(lengths)
+    if len(kinds) == 2:
+        turns = float((lengths[1:] != lengths[:-1]).mean())
+        if turns > 0.9:
+            return f"frames of {kinds[0]} and {kinds[1]} bytes take turns"
+        if len(times) == len(lengths) and _own_periods(times, lengths == kinds[0]):
+            return f"frames of {kinds[0]} and of {kinds[1]} bytes keep a period each"
+    single, double = np.diff(times), times[2:] - times[:-2]
+    middle = float(np.median(double))
+    if middle <= 0:
+        return None
+    steady = float(np.percentile(np.abs(double - middle), 90)) / middle
+    uneven = float(np.percentile(np.abs(single - middle / 2), 50)) / (middle / 2)
+    if steady < 0.05 and uneven > 0.2:
+        return f"every second frame keeps {middle / 1e6:.4g} ms while the gaps between are uneven"
+    return None
+
+
+def _creeps(sample: U8, field: FoundCounter) -> bool:
+    """Whether a field moves by one step at most from frame to frame: a slow value, not turns."""
+    size, raw = 1 << field.length, field.of(sample)
+    steps = np.diff(raw) % size
+    steps[(raw[:-1] == size - 2) & (raw[1:] == 0)] = 1  # a counter that leaves out its top value
+    return np.unique(steps).tolist() in ([0, 1], [0, size - 1])
+
+
+def _own_periods(times: I64, first: npt.NDArray[np.bool_]) -> bool:
+    """Whether frames of two kinds each keep a period, the one going on while the other is sent.
+
+    One sender that now and then sends the other kind instead leaves a hole in the period.
+    """
+    rare, usual = sorted((times[first], times[~first]), key=len)
+    if len(rare) < 16:
+        return False
+    for part in (rare, usual):
+        gaps = np.diff(part)
+        middle = float(np.median(gaps))
+        if middle <= 0 or float(np.percentile(np.abs(gaps - middle), 90)) > 0.05 * middle:
+            return False
+    within = rare[(rare > usual[0]) & (rare < usual[-1])]
+    after = np.searchsorted(usual, within)
+    around = usual[after] - usual[after - 1]
+    return float(np.percentile(around, 90)) < 1.5 * middle
+
+
+def survey_findings(found: SurveyedIdentifier) -> list[Finding]:
+    """What a survey has to warn of."""
+    if found.two_senders is None:
+        return []
+    return [
+        Finding(
+            "two-senders-likely",
+            Weight.CAUTION,
+            Where(network=found.key.network),
+            f"{found.key}: likely two senders on one identifier: {found.two_senders}",
+            why="Two nodes that send one identifier at the same moment destroy each other's "
+            "frames, and receivers mix their values.",
+            action="Unplug one of the nodes you suspect and look whether half the frames stay.",
+            figures=(Figure("frames", found.frames),),
+        )
+    ]

@@ -1,0 +1,120 @@
+"""Findings about cable and bit timing."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.vehicles import stream, vehicle
+
+from busplan.checks import run_checks
+from busplan.checks.cabling import CODES
+from busplan.findings import Weight
+from busplan.plan.reader import load_plan
+from busplan.plan.vehicle import Cable, Network, Port
+
+EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
+GOOD = Cable(5.0, {"n": 0.3}, (120, 120))
+
+
+def found(network, nodes=("n", "m"), **part):
+    v = vehicle([stream(i, node=n) for i, n in enumerate(nodes)], [network])
+    if part:
+        changed = {n: replace(node, part=replace(node.part, **part)) for n, node in v.nodes.items()}
+        v = replace(v, nodes=changed)
+    return list(run_checks(v, CODES))
+
+
+def codes(network, **more):
+    return [f.code for f in found(network, **more)]
+
+
+def test_a_good_cable_has_no_findings() -> None:
+    assert found(Network("a", 500_000, cable=GOOD), clock_hz=40_000_000) == []
+
+
+@pytest.mark.parametrize(
+    ("rate", "trunk", "expected"),
+    [
+        (500_000, 100, []),
+        (500_000, 101, ["trunk-too-long"]),
+        (1_000_000, 25, ["round-trip-too-long"]),
+        (1_000_000, 24, []),
+        (1_000_000, 26, ["round-trip-too-long", "trunk-too-long"]),
+    ],
+)
+def test_trunk_and_round_trip(rate: int, trunk: float, expected: list[str]) -> None:
+    # 25 m at 1 Mbit/s by the table, 24 m by the propagation formula with 255 ns transceivers.
+    assert codes(Network("a", rate, cable=Cable(trunk, {}, (120, 120)))) == expected
+
+
+def test_j1939_limits() -> None:
+    cable = Cable(41.0, {"n": 1.2}, (120, 120))
+    network = Network("a", 250_000, j1939=True, cable=cable)
+    assert codes(network) == ["stub-too-long", "trunk-too-long"]
+    assert codes(replace(network, j1939=False)) == []
+    many = tuple(f"n{i}" for i in range(31))
+    assert codes(replace(network, cable=GOOD), nodes=many) == ["too-many-nodes"]
+
+
+@pytest.mark.parametrize(
+    ("ohms", "weight"),
+    [
+        ((120, 120), None),
+        ((120,), Weight.CAUTION),
+        ((), Weight.FAULT),
+        ((120, 120, 120), Weight.CAUTION),
+        ((120, 120, 120, 120), Weight.FAULT),
+        ((120, 60), Weight.CAUTION),
+    ],
+)
+def test_terminators(ohms: tuple[float, ...], weight: Weight | None) -> None:
+    findings = found(Network("a", 500_000, cable=Cable(5.0, {}, ohms)))
+    assert [f.weight for f in findings] == ([] if weight is None else [weight])
+
+
+def test_a_terminator_built_into_a_node_counts() -> None:
+    v = vehicle([stream(1), stream(2, node="m")], [Network("a", 500_000, cable=GOOD)])
+    node = v.nodes["m"]
+    inside = replace(node, on={"a": Port("", (), "m", terminator_ohm=120)})
+    (finding,) = run_checks(replace(v, nodes={**v.nodes, "m": inside}), CODES)
+    assert finding.where.node == "m"
+    assert "40 Ω across the pair" in finding.summary
+    assert "Put m at an end" in finding.action
+
+
+def test_stubs_together() -> None:
+    cable = Cable(5.0, {f"n{i}": 5.0 for i in range(6)}, (120, 120))
+    (finding,) = found(Network("a", 500_000, cable=cable))
+    assert "stubs of a are 30 m together; at 500 kbit/s at most 27.5 m" in finding.summary
+
+
+def test_clocks_that_do_not_fit() -> None:
+    network = Network("a", 1_000_000, cable=GOOD)
+    assert codes(network, clock_hz=7_000_000) == ["bit-rate-not-reached"] * 2
+
+
+def test_sample_points_that_differ() -> None:
+    v = vehicle([stream(1), stream(2, node="m")], [Network("a", 500_000, cable=GOOD)])
+    early = replace(v.nodes["m"], part=replace(v.nodes["m"].part, sample_point=0.75))
+    late = replace(v.nodes["n"], part=replace(v.nodes["n"].part, clock_hz=16_000_000))
+    (finding,) = run_checks(replace(v, nodes={"n": late, "m": early}), CODES)
+    assert finding.code == "sample-points-differ"
+    assert "12.5 %" in finding.summary
+
+
+def test_a_cable_left_out_is_noted_only_beside_others() -> None:
+    a, b = Network("a", 500_000, cable=GOOD), Network("b", 500_000)
+    v = vehicle([stream(1), stream(1, network="b")], [a, b])
+    assert [(f.code, f.where.network) for f in run_checks(v, CODES)] == [("cable-not-stated", "b")]
+    assert list(run_checks(vehicle([stream(1, network="b")], [b]), CODES)) == []
+
+
+def test_the_flaws_of_the_example_show_and_the_cure_is_clean() -> None:
+    bought = {(f.code, f.where.network) for f in run_checks(load_plan(EXAMPLES / "as_bought.toml"))}
+    assert bought >= {
+        ("terminators-wrong", "drive"),
+        ("stub-too-long", "pack"),
+        ("trunk-too-long", "telemetry"),
+    }
+    built = run_checks(load_plan(EXAMPLES / "as_built.toml"), CODES)
+    assert [f for f in built if f.weight > Weight.NOTE] == []
