@@ -91,9 +91,7 @@ OTHER = [
 
 @given(st.lists(st.sampled_from(GOOD + OTHER), max_size=30))
 @example(GOOD + OTHER)
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_lines_of_every_kind_read_as_the_reference_reads_them(
     tmp_path: Path, lines: list[str]
 ) -> None:

@@ -66,9 +66,7 @@ def test_flipped_bytes_in_any_format(kind: Format, tmp_path: Path) -> None:
 
 
 @given(st.binary(max_size=300))
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_anything_under_any_name(tmp_path: Path, content: bytes) -> None:
     for kind in FORMATS:
         path = tmp_path / f"any{kind.suffix}"
@@ -104,9 +102,7 @@ text_like = st.lists(
 
 
 @given(text_like, st.integers(0, 40), st.booleans())
-@settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_text_logs_of_scrambled_pieces(tmp_path: Path, text: str, cut: int, packed: bool) -> None:
     data = ("(1.0) can0 123#00\n" * 3 + text).encode()
     data = gzip.compress(data) if packed else data
@@ -150,9 +146,7 @@ asc_like = st.lists(
 
 
 @given(asc_like, st.integers(0, 40), st.booleans(), st.sampled_from(["hex", "dec"]))
-@settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_asc_of_scrambled_pieces(
     tmp_path: Path, text: str, cut: int, packed: bool, base: str
 ) -> None:

@@ -43,7 +43,7 @@ def blocks(file: int, time_ns: list[int], sizes: list[int]) -> Iterator[Chunk]:
 
 
 @given(st.lists(st.tuples(times, cuts), max_size=3))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_every_file_keeps_its_order_and_all_lie_by_time(
     files: list[tuple[list[int], list[int]]],
 ) -> None:

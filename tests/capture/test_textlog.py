@@ -217,7 +217,7 @@ pieces = st.sampled_from(
         max_size=12,
     )
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_the_fast_way_through_a_line_equals_the_careful_one(
     lines: list[tuple[str, int, str]],
 ) -> None:

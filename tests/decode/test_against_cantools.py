@@ -131,7 +131,7 @@ def filled(draw):
     return message, REFERENCE[path, message.name], values
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(filled())
 def test_what_cantools_encodes_we_decode_and_the_other_way_round(case) -> None:
     message, reference, values = case

@@ -26,7 +26,7 @@ def equal(fast, slow) -> bool:
     return type(fast) is type(slow) and fast == slow
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(messages(), st.data())
 def test_every_signal_equals_the_slow_twin(message, data) -> None:
     payloads = data.draw(st.lists(st.binary(max_size=message.length + 3), min_size=1, max_size=12))
@@ -50,7 +50,7 @@ def test_every_signal_equals_the_slow_twin(message, data) -> None:
     assert decoded.long == sum(n > message.length for n in lengths)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(messages(lengths=(8, 64)), st.data())
 def test_unknown_multiplexer_values_are_counted(message, data) -> None:
     payloads = data.draw(
@@ -69,7 +69,7 @@ def test_unknown_multiplexer_values_are_counted(message, data) -> None:
     assert decoded.unknown_multiplexer == expected
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(messages(), st.data())
 def test_encoding_then_decoding_gives_the_same_bits(message, data) -> None:
     # One signal at a time (the strategy's signals overlap), with the selectors it needs.

@@ -196,7 +196,7 @@ def test_remote_frames_give_no_values_and_no_finding() -> None:
     assert "frame-short" not in {f.code for f in series.findings()}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.tuples(st.integers(0, 40), st.sampled_from([0x10, 0x20, 0x30])), max_size=60))
 @example([(0, 0x20)] * 9 + [(1, 0x10), (1, 0x20)])
 def test_windows_do_not_change_the_result(found) -> None:
@@ -218,7 +218,7 @@ def test_windows_do_not_change_the_result(found) -> None:
         pd.testing.assert_frame_equal(whole, cut)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.lists(st.integers(0, 50), max_size=30).map(sorted), min_size=1, max_size=4),
     st.integers(1, 20),

@@ -12,7 +12,7 @@ from busplan.decode.single import FrameReader
 from busplan.definitions.model import Message, MuxCondition, Signal
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(messages(), st.data())
 def test_a_single_frame_gives_what_the_slow_twin_gives(message, data) -> None:
     reader = FrameReader(message)
@@ -31,7 +31,7 @@ def test_a_single_frame_gives_what_the_slow_twin_gives(message, data) -> None:
             assert value == expected or (value != value and expected != expected), signal
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(messages(), st.data())
 def test_it_has_the_very_numbers_of_the_codec_for_many_frames(message, data) -> None:
     payload = data.draw(st.binary(max_size=message.length))

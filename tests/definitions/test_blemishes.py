@@ -237,7 +237,7 @@ def test_a_missing_selector_is_told() -> None:
 @example(number=5, at=4, wrong="\n")
 @example(number=5, at=38, wrong="\n")
 @example(number=5, at=0, wrong='"')
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(3, len(LINES) - 1), st.integers(0, 60), st.sampled_from('|;"@(BO_9 é#\n'))
 def test_one_wrong_character_never_costs_more_than_its_neighbourhood(number, at, wrong) -> None:
     line = LINES[number]
@@ -253,7 +253,7 @@ def test_one_wrong_character_never_costs_more_than_its_neighbourhood(number, at,
         assert definitions.findings
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.binary(max_size=200))
 def test_any_bytes_either_load_or_raise_our_error(tmp_path_factory, data) -> None:
     path = tmp_path_factory.getbasetemp() / "any.dbc"

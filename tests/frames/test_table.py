@@ -95,7 +95,7 @@ def test_a_short_capture_with_a_pause_is_believed() -> None:
         max_size=200,
     )
 )
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_groups_equal_a_plain_sort(rows: list[tuple[int, int, int, int]]) -> None:
     columns = [list(c) for c in zip(*rows, strict=True)] or [[], [], [], []]
     t = FrameTable.from_columns(["a", "b", "c"], *columns, [0] * len(rows), [])

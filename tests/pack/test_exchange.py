@@ -19,7 +19,7 @@ from busplan.pack.exchange import first_order, fit_exchange
     st.floats(-10, 60),
     st.floats(5, 60),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_constant_liquid_gives_newtons_exponential(
     k: float, start: float, liquid: float, step: float
 ) -> None:

@@ -56,7 +56,7 @@ def packs(draw: st.DrawFn) -> tuple[PackLayout, PackSeries]:
 
 
 @given(packs(), st.sampled_from([None, *PackTest]), st.booleans())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_whatever_arrives_there_is_a_report(
     pack: tuple[PackLayout, PackSeries], test: PackTest | None, timed: bool
 ) -> None:

@@ -43,7 +43,7 @@ def test_a_scatter_below_the_step_is_not_believed() -> None:
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=60))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_runs_rebuild_the_mask(bits: list[bool]) -> None:
     mask = np.array(bits)
     rebuilt = np.zeros(len(mask), bool)

@@ -62,7 +62,7 @@ def outcome(load: Callable[[], Vehicle]) -> tuple[Problem, ...]:
 
 
 @given(st.integers(0, 10**6), anything, st.booleans())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_any_value_anywhere(number: int, value: Any, delete: bool) -> None:
     document = copy.deepcopy(tomllib.loads(TEXT))
     spots = places(document)

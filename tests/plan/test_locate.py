@@ -103,7 +103,7 @@ def written(value: Any) -> str:
 
 
 @given(st.lists(st.tuples(keys, st.dictionaries(keys, values, max_size=3)), max_size=4))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_text_gets_every_key(tables: list[tuple[str, dict[str, Any]]]) -> None:
     text = ""
     for name, pairs in tables:

@@ -44,7 +44,7 @@ def test_it_stops_at_the_end_and_starts_over() -> None:
     assert (c.position_ns, c.playing) == (SECOND, True)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.lists(st.tuples(st.integers(1, 40_000_000), st.sampled_from(SPEEDS)), max_size=60))
 def test_a_change_of_speed_loses_no_time(steps: list[tuple[int, float]]) -> None:
     """However often the screen asks, the position is the sum of real time times speed."""

@@ -53,7 +53,7 @@ def plain(payloads: list[bytes], index: FrameIndex, position: int) -> list[tuple
     return found
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.data())
 def test_going_on_gives_what_starting_anew_gives(data) -> None:
     seed = data.draw(st.integers(0, 1 << 30))

@@ -20,7 +20,7 @@ S = 1_000_000_000
 shapes = st.lists(st.lists(st.integers(1, 30), min_size=1, max_size=4), min_size=1, max_size=6)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shapes, st.integers(0, 4), st.sampled_from([40, 80, 120]))
 def test_everything_is_placed_once_and_within_the_screen(
     shape: list[list[int]], sensors: int, columns: int

@@ -18,7 +18,7 @@ def cells(line) -> list[tuple[str, str]]:
     return [(c, "" if c == " " else role) for piece, role in line for c in piece]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(VALUES, VALUES, st.booleans(), st.none() | st.integers(0, 11), st.integers(2, 5))
 def test_every_character_of_a_plot_follows_the_rule(first, second, thin, cursor, rows) -> None:
     curves = [Curve(np.array(first), "trace-2", thin=thin), Curve(np.array(second), "trace")]
@@ -60,7 +60,7 @@ def test_every_character_of_a_plot_follows_the_rule(first, second, thin, cursor,
             assert got[x] == expected
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.lists(st.sampled_from(list(Grade)), min_size=8, max_size=8), st.none() | st.integers(0, 7)
 )

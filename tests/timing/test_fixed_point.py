@@ -91,7 +91,7 @@ def message_sets(draw: st.DrawFn):
 
 @pytest.mark.parametrize("fast", [False, True])
 @given(case=message_sets())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_both_forms_agree_with_the_slow_exact_twin(fast: bool, case) -> None:
     frame, period, jitter, bit, fault_every = case
     response, worst, _ = solve(frame, period, jitter, bit, fault_every, 31, fast)
@@ -109,7 +109,7 @@ def test_both_forms_agree_with_the_slow_exact_twin(fast: bool, case) -> None:
 
 
 @given(case=message_sets())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_queue_of_one_message_is_a_queue_by_priority(case) -> None:
     frame, period, jitter, bit, fault_every = case
     n = len(frame)

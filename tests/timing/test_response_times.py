@@ -195,7 +195,7 @@ def networks(draw: st.DrawFn):
 
 
 @given(networks(), st.sampled_from([0, 3_000_000]))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_a_whole_network_agrees_with_the_slow_exact_twin(rows, fault_interval: int) -> None:
     streams = [sent("a", i, t, s, jitter_ms=j) for i, s, t, j in rows]
     v = on_bus(streams, Network("bus", 125_000))

@@ -229,7 +229,7 @@ def scenarios(draw):
     return feeds, faults, draw(st.sampled_from([None, 900_000]))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(scenarios())
 def test_the_simulation_equals_its_slow_twin(scenario):
     feeds, faults, until = scenario

@@ -141,7 +141,7 @@ def test_critical_instants_reach_the_bound_of_a_fifo_queue():
             assert reached(van, "a", response)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     seed=st.integers(0, 10**6),
     fifo=st.booleans(),
@@ -213,7 +213,7 @@ def with_gateways(seed):
     return vehicle(forwarded(streams, routes), networks, fifo=fifo, routes=routes)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seed=st.integers(0, 10**6), crowded=st.booleans())
 def test_no_response_beats_its_bound_across_gateways(seed, crowded):
     van = with_gateways(seed)
@@ -239,7 +239,7 @@ def test_no_response_beats_its_bound_across_gateways(seed, crowded):
                 assert latency[rows].max() <= by_route[feed.stream.via]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=st.integers(0, 10**6), fault_ms=st.sampled_from([None, 3, 20, 100]))
 def test_no_critical_instant_beats_its_bound_with_fifo_queues_and_faults(seed, fault_ms):
     van = random_vehicle(seed, fifo=True)

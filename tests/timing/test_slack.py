@@ -84,7 +84,7 @@ def stretched(v, factor: float):
 
 
 @given(sets())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_growth_holds_and_one_step_more_does_not(v) -> None:
     growth = network_slack(v, "a").growth
     assert growth is not None
@@ -95,7 +95,7 @@ def test_growth_holds_and_one_step_more_does_not(v) -> None:
 
 
 @given(sets())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_the_fault_interval_holds_and_a_shorter_one_does_not(v) -> None:
     interval = network_slack(v, "a").fault_interval_ns
     assume(interval is not None)

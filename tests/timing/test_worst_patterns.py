@@ -65,7 +65,7 @@ def check(v, result, fault_interval=None):
 
 
 @given(plans(), st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_crowded_starts_never_beat_the_bound(v, data) -> None:
     # One frame is on the wire first, then all others are queued at moments close together.
     order = data.draw(st.permutations(range(len(v.streams))))
@@ -80,7 +80,7 @@ def test_crowded_starts_never_beat_the_bound(v, data) -> None:
 
 
 @given(plans(), st.integers(3, 60), st.integers(0, 10 * MS))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_bus_errors_never_beat_the_bound(v, every_ms: int, first: int) -> None:
     at = np.arange(first, SPAN, every_ms * MS, dtype=np.int64)
     faults = {"a": Faults(at, np.full(len(at), 31))}
@@ -140,7 +140,7 @@ def queues(draw):
 
 
 @given(queues())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_one_queue_has_the_published_response_time(v) -> None:
     # Davis, Kollmann, Pollex, Slomka, ECRTS 2011 (equations from memory): with L the lowest member,
     # w = B_L + C_SUM - C_MIN + sum over others above L, R = w + C_MIN.

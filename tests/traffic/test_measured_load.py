@@ -126,7 +126,7 @@ def test_impossible_windows_are_refused_and_unknown_rates_left_out() -> None:
     ),
     st.integers(10**7, 3 * S),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_windows_equal_a_plain_loop(rows: list[tuple[int, int, int, bytes]], window: int) -> None:
     table = FrameTable.from_columns(
         ["drive"],
@@ -146,7 +146,7 @@ def test_windows_equal_a_plain_loop(rows: list[tuple[int, int, int, bytes]], win
     assert load.exact_ns.tolist() == busy
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(1, 25_000), st.integers(0, 1 << 30))
 def test_coarser_windows_are_those_measured_so(span_ms, seed) -> None:
     rng = np.random.default_rng(seed)

@@ -234,7 +234,7 @@ def test_one_steady_sender_is_one() -> None:
 
 
 @given(st.lists(st.binary(max_size=4), min_size=1, max_size=20), st.booleans())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_changing_bits_equal_a_plain_loop(payloads: list[bytes], remote: bool) -> None:
     n = len(payloads)
     flags = [0] * n + [REMOTE] * remote

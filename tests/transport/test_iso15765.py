@@ -242,7 +242,7 @@ def twin_facts(frames: Sequence[Frame], addressed: bool) -> Counter[tuple[object
 
 
 @given(traffic())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_what_was_sent_arrives(sent: tuple[list[Frame], Counter[bytes], bool]) -> None:
     frames, expected, addressed = sent
     found = put_together(frames, told(addressed=addressed))
@@ -276,7 +276,7 @@ def damaged(frames: Sequence[Frame], rng: random.Random) -> list[Frame]:
 
 
 @given(traffic(), st.integers(0, 1 << 32))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_damaged_traffic_equals_the_slow_twin(
     sent: tuple[list[Frame], Counter[bytes], bool], seed: int
 ) -> None:
@@ -299,7 +299,7 @@ def test_compiled_and_plain_followers_agree(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @given(st.integers(0, 1 << 32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_bytes_at_all_equal_the_slow_twin(seed: int) -> None:
     rng = random.Random(seed)
     frames = []

@@ -292,7 +292,7 @@ def traffic(draw: st.DrawFn) -> tuple[list[Frame], list[bytes]]:
 
 
 @given(traffic())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_what_was_sent_arrives(sent: tuple[list[Frame], list[bytes]]) -> None:
     frames, expected = sent
     found = reassemble(table(frames))
@@ -301,7 +301,7 @@ def test_what_was_sent_arrives(sent: tuple[list[Frame], list[bytes]]) -> None:
 
 
 @given(traffic(), st.integers(0, 1 << 32), st.booleans())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_damaged_traffic_equals_the_slow_twin(
     sent: tuple[list[Frame], list[bytes]], seed: int, announced: bool
 ) -> None:
@@ -359,7 +359,7 @@ def test_compiled_and_plain_followers_agree(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @given(st.integers(0, 1 << 32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_bytes_at_all_equal_the_slow_twin(seed: int) -> None:
     rng = random.Random(seed)
     frames = []

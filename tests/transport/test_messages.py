@@ -59,7 +59,7 @@ def test_a_long_message_is_decoded_at_the_time_of_its_last_packet() -> None:
 
 
 @given(st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_signals_anywhere_in_a_long_payload_equal_the_slow_codec(data: st.DataObject) -> None:
     size = data.draw(st.integers(9, 1785))
     payload = np.random.default_rng(size).bytes(size)
@@ -117,7 +117,7 @@ def test_a_segmented_message_replaces_its_frames() -> None:
 
 
 @given(st.lists(st.integers(0, 30), max_size=12), st.randoms(use_true_random=False))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_any_rows_can_be_picked(sizes: list[int], rng: object) -> None:
     frames, payloads = [], []
     for i, size in enumerate(sizes):

@@ -40,7 +40,7 @@ def test_counter_equals_reference():
     assert counted == reference_bits(table)
 
 
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=2)
 @given(st.integers(0, 2**32 - 1))
 def test_counter_equals_bulk_twin_between_nominal_and_worst(seed):
     table = random_frames(60_000, seed)
