@@ -83,6 +83,19 @@ def test_a_changed_file_or_offset_is_read_anew(folder: Path, log: Path) -> None:
     assert read_capture(log).frames.payload[-1] == 1
 
 
+def test_a_change_in_the_middle_is_seen_by_the_time_it_was_made(folder: Path, log: Path) -> None:
+    """A file of the same length, head and tail as before is another one when its time says so."""
+    line = "(1000.000000) can0 100#00\n"
+    log.write_text(line * 10_000)  # 250 kB: head and tail cover 64 kB each
+    assert not read_capture(log).frames.payload.any()
+    state = log.stat()
+    log.write_text(line * 5000 + line.replace("#00", "#01") + line * 4999)
+    assert log.stat().st_size == state.st_size
+    os.utime(log, ns=(state.st_atime_ns, state.st_mtime_ns + 1_000_000))
+    assert read_capture(log).frames.payload.sum() == 1
+    assert len(store.entries(folder)) == 2
+
+
 def test_any_damage_is_noticed_and_mended(folder: Path, log: Path) -> None:
     plain = read_capture(log)
     (entry,) = store.entries(folder)

@@ -47,6 +47,13 @@ def test_trunk_and_round_trip(rate: int, trunk: float, expected: list[str]) -> N
     assert codes(Network("a", rate, cable=Cable(trunk, {}, (120, 120)))) == expected
 
 
+@pytest.mark.parametrize(("stub", "expected"), [(1.0, []), (1.01, ["round-trip-too-long"])])
+def test_both_ends_of_the_way_have_their_stubs(stub: float, expected: list[str]) -> None:
+    # 22 m and two stubs of 1 m are the 24 m of the propagation formula at 1 Mbit/s, just in time.
+    cable = Cable(22.0, {"n": stub, "m": stub, "k": 0.2}, (120, 120))
+    assert codes(Network("a", 1_000_000, cable=cable)) == expected
+
+
 def test_j1939_limits() -> None:
     cable = Cable(41.0, {"n": 1.2}, (120, 120))
     network = Network("a", 250_000, j1939=True, cable=cable)

@@ -99,6 +99,26 @@ def test_over_the_limit_is_a_caution_and_over_the_time_there_is_a_fault() -> Non
     assert weights(100_000) == [("load-over-limit", Weight.FAULT)]
 
 
+@pytest.mark.parametrize(
+    ("cycle_us", "weight", "why"),
+    # Davis et al. 2007: 8 bytes take 111 bits without and 135 with the most stuff bits, here 222
+    # and 270 µs; the limit is 50 % (common practice, no source).
+    [
+        (540, None, ""),  # worst exactly at the limit
+        (539, Weight.CAUTION, "Payloads decide"),  # only the worst case is over it
+        (444, Weight.CAUTION, "Payloads decide"),  # nominal exactly at the limit
+        (443, Weight.CAUTION, "Whatever the payloads"),
+        (270, Weight.CAUTION, "Whatever the payloads"),  # worst takes exactly all the time
+        (269, Weight.FAULT, "There may not be time"),
+    ],
+)
+def test_a_load_is_judged_by_its_worst_case(cycle_us: int, weight: Weight | None, why: str) -> None:
+    v = vehicle([stream(1, cycle_ms=cycle_us / 1000)])
+    found = [f for f in run_checks(v) if f.code == "load-over-limit"]
+    assert [f.weight for f in found] == ([] if weight is None else [weight])
+    assert all(f.why.startswith(why) for f in found)
+
+
 def test_a_message_without_a_period_is_left_out_and_said_so() -> None:
     v = vehicle([stream(1, cycle_ms=None, name="Lost"), stream(2)])
     load = network_load(v, "a")

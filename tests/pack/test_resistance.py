@@ -14,6 +14,7 @@ from busplan.pack.resistance import (
     frames_together,
     low_pass,
     regress,
+    resistance_at_steps,
     resistance_findings,
 )
 from busplan.pack.series import Trace
@@ -123,3 +124,32 @@ def test_low_pass_is_scipys_filter(decay: float) -> None:
     # Reference: scipy.signal.lfilter.
     reference = lfilter([1 - decay], [1, -decay], values)
     assert low_pass(values, decay) == pytest.approx(reference, rel=1e-9, abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("step_v", "drops_mv", "expected"),
+    # By hand, steps of 100 A, resistances [mΩ] with median M; scatter s = 1.4826 · MAD, rounding
+    # r = √2 · step/√12 / 100 A (two rounded values), u = √(π/2 · (s² + r²) / n). The √(π/2): the
+    # variance of a median of n normal values is π/2 times that of their mean (Kenney and Keeping,
+    # "Mathematics of Statistics"; from memory).
+    [
+        # M 0.5, MAD 0.01: s = 14.826 µΩ, r = 0.04082 µΩ, n = 5.
+        (0.00001, (48, 49, 50, 51, 52), 8.3099e-6),
+        # No scatter at all: r = 40.825 µΩ, n = 5.
+        (0.01, (50, 50, 50, 50, 50), 22.882e-6),
+        (0.01, (48, 49, 50, 51, 52), 24.344e-6),
+    ],
+)
+def test_the_uncertainty_of_steps_is_that_of_a_median(
+    step_v: float, drops_mv: tuple[int, ...], expected: float
+) -> None:
+    time = np.arange(0.0, 65.0, 0.1)
+    moments = [(10.0 * (i + 1), 10.0 * (i + 1) + 0.1) for i in range(len(drops_mv))]
+    amps, volts = np.zeros(len(time)), np.full((len(time), 1), 3.7)
+    for (begin, _), drop in zip(moments, drops_mv, strict=True):
+        after = time > begin + 0.05
+        amps[after] += 100.0
+        volts[after] -= drop / 1000.0
+    value, uncertainty = resistance_at_steps(time, volts, Trace(time, amps, 0.1), moments, step_v)
+    assert value[0] == pytest.approx(0.5e-3, rel=1e-6)
+    assert uncertainty[0] == pytest.approx(expected, rel=1e-3)

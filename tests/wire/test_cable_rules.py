@@ -1,9 +1,11 @@
 """Cable lengths, terminators and propagation against published tables."""
 
+from dataclasses import replace
+
 import pytest
 from support.vehicles import stream, vehicle
 
-from busplan.plan.vehicle import Network
+from busplan.plan.vehicle import Cable, Network
 from busplan.wire.cable_rules import (
     TABLE_SOURCE,
     across_pair,
@@ -96,3 +98,27 @@ def test_fast_data_phases_need_transmitter_delay_compensation(rate: int, needed:
     # A transceiver's 255 ns against 75 % of 500 and of 200 ns.
     network = Network("a", 500_000, rate, data_sample_point=0.75)
     assert cable_state(vehicle([stream(1, fd=True)], [network]), "a").needs_compensation is needed
+
+
+def test_the_longest_way_is_the_trunk_and_the_two_longest_stubs() -> None:
+    # 10 + 3 + 2 m; 2·(255 ns + 5 ns/m · 15 m) = 660 ns, as in a microcontroller manual.
+    cable = Cable(10.0, {"n": 2.0, "m": 0.5, "k": 3.0}, (120, 120))
+    state = cable_state(vehicle([stream(1)], [Network("a", 500_000, cable=cable)]), "a")
+    assert state.path_m == 15.0
+    assert state.all_stubs_m == 5.5
+    assert state.round_trip_ns == 660.0
+    assert state.round_trip_limit_ns == 1750.0  # 87.5 % of 2 µs
+
+
+@pytest.mark.parametrize(
+    ("delays", "mean"),
+    # A bit goes out through one transceiver and comes back through another: the two slowest count.
+    [((100, 180, 240), 210.0), ((100, None, 240), 247.5), ((140,), 140.0)],
+)
+def test_the_two_slowest_transceivers_count(delays: tuple[int | None, ...], mean: float) -> None:
+    v = vehicle([stream(i, node=f"n{i}") for i in range(len(delays))])
+    nodes = {
+        name: replace(node, part=replace(node.part, transceiver_delay_ns=delay))
+        for (name, node), delay in zip(v.nodes.items(), delays, strict=True)
+    }
+    assert cable_state(replace(v, nodes=nodes), "a").transceivers_ns == mean
