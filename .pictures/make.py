@@ -7,8 +7,8 @@ from pathlib import Path
 
 from busplan.demo.captures import cached_capture
 from busplan.demo.files import plan_file
+from busplan.replay.opening import open_replay
 from busplan.screens.app import ReplayApp
-from busplan.screens.opening import open_replay
 
 MOMENT_NS = 760_000_000_000
 SIZE = (120, 35)

@@ -113,7 +113,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     from busplan.cli.output import print_json, text_width
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
-    from busplan.screens.opening import open_replay
+    from busplan.replay.opening import open_replay
 
     console = Console(stderr=True)
     with console.status(f"making the {name} capture (first use only)"):
@@ -125,7 +125,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9))
         return
-    from busplan.screens.twin import Asked, judged, screen_dict, screen_text
+    from busplan.text.twin import Asked, judged, screen_dict, screen_text
 
     moment = opened.span_ns if at is None else round(at * 1e9)
     asked = judged(Asked(opened, moment, columns=max(80, text_width())))

@@ -58,7 +58,7 @@ def live(
     from busplan.live.rolling import Rolling
     from busplan.plan.reader import load_plan
     from busplan.screens.live_app import live_replay, run_live
-    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
+    from busplan.text.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     check_screen(screen)
     vehicle = load_plan(plan)

@@ -89,8 +89,8 @@ def replay(
     from busplan.cli.output import print_json, text_width
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
-    from busplan.screens.opening import completed, first_replay, replay_without_plan
-    from busplan.screens.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
+    from busplan.replay.opening import completed, first_replay, replay_without_plan
+    from busplan.text.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     if screen is not None:
         check_screen(screen)

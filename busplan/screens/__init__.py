@@ -1,8 +1,7 @@
-"""The replay screens: a terminal application over ``busplan.replay``, and its text and JSON twins.
+"""The replay screens: a terminal application over ``busplan.replay``.
 
-The rules of this room: it computes nothing; every screen is drawn by a pure function from a
-snapshot to lines of *runs* (text and the role it plays), which serve the terminal, the browser and
-the printed twin alike. No state is told by colour alone.
+The rules of this room: it computes nothing and draws nothing; ``busplan.text`` makes lines of a
+snapshot, and the views here put them on the screen.
 """
 
 from os import environ

@@ -17,25 +17,25 @@ from textual.widgets import ContentSwitcher
 
 from busplan.findings import Weight
 from busplan.replay.clock import ReplayClock
+from busplan.replay.opening import completed
 from busplan.replay.replay import Replay, moment_of
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.verdict import joined, judge_pack
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.beside import Beside
 from busplan.screens.bound import bound, commands, help_keys
 from busplan.screens.dialogs import HelpScreen, MomentScreen
-from busplan.screens.draw import vehicle_label
 from busplan.screens.findings_view import FindingList, FindingsView
 from busplan.screens.memory import Layout
 from busplan.screens.messages_view import MessagesView
-from busplan.screens.opening import completed
 from busplan.screens.pack_view import OVERLAYS, PackView
-from busplan.screens.packmap import DENSITIES
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
 from busplan.screens.span_view import SpanView
-from busplan.screens.timeline import WINDOWS_NS, Transport, Window
-from busplan.screens.verdict import joined, judge_pack
 from busplan.screens.views import View
+from busplan.text.draw import vehicle_label
+from busplan.text.packmap import DENSITIES
+from busplan.text.timeline import WINDOWS_NS, Transport, Window
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport

@@ -6,10 +6,10 @@ from textual import events
 from textual.message import Message
 
 from busplan.replay.replay import Replay
-from busplan.screens.draw import CAUTIONS, vehicle_label
-from busplan.screens.runs import PLAIN, Line, clip, width
 from busplan.screens.sheet import Sheet
-from busplan.screens.timeline import Transport, draw_track, draw_transport, moment_at
+from busplan.text.draw import CAUTIONS, vehicle_label
+from busplan.text.runs import PLAIN, Line, clip, width
+from busplan.text.timeline import Transport, draw_track, draw_transport, moment_at
 
 
 class Heading(Sheet):

@@ -12,7 +12,7 @@ from textual.dom import DOMNode
 from textual.screen import Screen
 
 from busplan.replay.replay import moment_of
-from busplan.screens.runs import clock_text
+from busplan.text.runs import clock_text
 
 if TYPE_CHECKING:
     from busplan.screens.app import ReplayApp

@@ -12,11 +12,11 @@ from textual.message import Message
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.findings_draw import draw_details, draw_list, summary
-from busplan.screens.runs import FAINT, Line, width
 from busplan.screens.sheet import Sheet
-from busplan.screens.timeline import Window
 from busplan.screens.views import View
+from busplan.text.findings_draw import draw_details, draw_list, summary
+from busplan.text.runs import FAINT, Line, width
+from busplan.text.timeline import Window
 
 
 class FindingList(Sheet, can_focus=True, inherit_bindings=False):

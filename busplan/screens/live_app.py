@@ -13,11 +13,11 @@ from busplan.live.rolling import Recent, Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
 from busplan.replay.replay import Replay
+from busplan.replay.verdict import joined, judge_pack
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
 from busplan.screens.memory import Layout
 from busplan.screens.start import keep_loaded, user_keys
-from busplan.screens.verdict import joined, judge_pack
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
 

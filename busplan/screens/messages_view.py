@@ -15,12 +15,12 @@ from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.trend import grid
-from busplan.screens.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
-from busplan.screens.plot import TRACES, Curve, draw_curves
-from busplan.screens.runs import FAINT, Line, clip, width
 from busplan.screens.sheet import Lines, Sheet
-from busplan.screens.timeline import Window
 from busplan.screens.views import View
+from busplan.text.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
+from busplan.text.plot import TRACES, Curve, draw_curves
+from busplan.text.runs import FAINT, Line, clip, width
+from busplan.text.timeline import Window
 
 MOST_PINS = 4
 PLOT_ROWS = 4

@@ -12,7 +12,9 @@ from textual.message import Message
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import (
+from busplan.screens.sheet import Sheet
+from busplan.screens.views import View
+from busplan.text.draw import (
     load_grid,
     no_pack,
     pack_figures,
@@ -22,10 +24,10 @@ from busplan.screens.draw import (
     state_lines,
     unrecorded,
 )
-from busplan.screens.pack_chosen import draw_chosen, oddest_of
-from busplan.screens.pack_trend import draw_heat, draw_trend
-from busplan.screens.packmap import DENSITIES, Choice, Density, PackMap
-from busplan.screens.runs import (
+from busplan.text.pack_chosen import draw_chosen, oddest_of
+from busplan.text.pack_trend import draw_heat, draw_trend
+from busplan.text.packmap import DENSITIES, Choice, Density, PackMap
+from busplan.text.runs import (
     FAINT,
     HEAD,
     Line,
@@ -33,9 +35,7 @@ from busplan.screens.runs import (
     flow,
     wrap,
 )
-from busplan.screens.sheet import Sheet
-from busplan.screens.timeline import Window
-from busplan.screens.views import View
+from busplan.text.timeline import Window
 
 WIDE = 110
 """From this width on, figures stand beside the map instead of below it."""

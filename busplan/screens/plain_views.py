@@ -8,15 +8,15 @@ from textual.app import ComposeResult
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import no_pack
-from busplan.screens.networks_draw import draw_networks
-from busplan.screens.pair_draw import draw_pair
-from busplan.screens.runs import FAINT, Line, wrap
 from busplan.screens.sheet import Sheet
-from busplan.screens.shop_draw import draw_shop
-from busplan.screens.timeline import Window
-from busplan.screens.verdict_draw import draw_verdict
 from busplan.screens.views import View
+from busplan.text.draw import no_pack
+from busplan.text.networks_draw import draw_networks
+from busplan.text.pair_draw import draw_pair
+from busplan.text.runs import FAINT, Line, wrap
+from busplan.text.shop_draw import draw_shop
+from busplan.text.timeline import Window
+from busplan.text.verdict_draw import draw_verdict
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport

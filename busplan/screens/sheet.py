@@ -14,7 +14,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from busplan.screens import look
-from busplan.screens.runs import Line, clip, fill
+from busplan.text.runs import Line, clip, fill
 
 
 class Lines(ScrollView, can_focus=False, inherit_bindings=False):

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import Span, measure_span
 from busplan.screens.beside import Beside
 from busplan.screens.plain_views import SheetView
-from busplan.screens.runs import Line, wrap
-from busplan.screens.span_draw import draw_span
-from busplan.screens.timeline import Window
+from busplan.text.runs import Line, wrap
+from busplan.text.span_draw import draw_span, place_names
+from busplan.text.timeline import Window
 
 AT_ONCE = 200_000
 """Spans of up to so many frames are measured while the screen is drawn."""
@@ -78,14 +77,3 @@ class SpanView(SheetView):
         replay.keep(("span", *ends), lambda: span)
         self._last = ends, span
         self.app.action_redraw()  # type: ignore[attr-defined]
-
-
-def place_names(replay: Replay) -> dict[object, str]:
-    """What users call the signals that are cells and sensors."""
-    layout = replay.vehicle.pack
-    if layout is None:
-        return {}
-    return {
-        **{c.address: short_cell(c) for c in layout.cells},
-        **{s.address: short_sensor(s) for s in layout.sensors},
-    }

@@ -6,7 +6,7 @@ from textual.containers import Container
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.timeline import Window
+from busplan.text.timeline import Window
 
 
 class View(Container):

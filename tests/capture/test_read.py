@@ -279,7 +279,7 @@ def test_equal_frames_at_a_possible_distance_are_no_echo(tmp_path: Path) -> None
 
 def test_a_capture_of_too_many_days_is_refused_with_the_way_out(tmp_path: Path) -> None:
     """The screens count loads in bins of 0.1 s; the bins of weeks would fill the memory."""
-    from busplan.screens.opening import first_replay
+    from busplan.replay.opening import first_replay
 
     day = 86_400
     path = put(tmp_path / "a.log", lines(10 * day, 10 * day + 5, 15.5 * day))

@@ -10,8 +10,8 @@ from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
 from busplan.screens.pack_view import MapSheet
-from busplan.screens.runs import text
 from busplan.screens.sheet import Sheet
+from busplan.text.runs import text
 
 
 @pytest.fixture(scope="module")

@@ -5,13 +5,13 @@ import threading
 from support.van import make_table, make_vehicle
 
 from busplan.capture.capture import Capture
+from busplan.replay.opening import completed, first_replay, replay_of
 from busplan.replay.replay import Replay
 from busplan.replay.span import measure_span
 from busplan.screens.app import ReplayApp
 from busplan.screens.bars import TimeLine
-from busplan.screens.opening import completed, first_replay, replay_of
-from busplan.screens.runs import text
 from busplan.screens.sheet import Sheet
+from busplan.text.runs import text
 
 S = 1_000_000_000
 

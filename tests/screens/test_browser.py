@@ -19,8 +19,8 @@ from support.browser import Browser, missing
 from support.command import busplan
 from support.terminal import PRIVATE, busplan_command
 
-from busplan.screens.draw import CAUTION
 from busplan.screens.look import INK, THEMES
+from busplan.text.draw import CAUTION
 
 ROOT = Path(__file__).parents[2]
 PLAN = str(ROOT / "dbc_examples/as_built.toml")

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from busplan.screens.browser import served_command
 from busplan.screens.dialogs import parse_moment
-from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
 from busplan.screens.memory import Layout, read_layout, write_layout
-from busplan.screens.plot import Curve, draw_curves, draw_load
-from busplan.screens.runs import (
+from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
+from busplan.text.plot import Curve, draw_curves, draw_load
+from busplan.text.runs import (
     clip,
     clock_text,
     fill,
@@ -23,7 +23,7 @@ from busplan.screens.runs import (
     width,
     wrap,
 )
-from busplan.screens.timeline import Window, column_of, moment_at
+from busplan.text.timeline import Window, column_of, moment_at
 
 S = 1_000_000_000
 

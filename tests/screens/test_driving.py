@@ -18,8 +18,8 @@ from busplan.screens.dialogs import HelpScreen, MomentScreen
 from busplan.screens.look import PAPER
 from busplan.screens.memory import Layout
 from busplan.screens.messages_view import MOST_PINS
-from busplan.screens.runs import text
 from busplan.screens.sheet import Sheet
+from busplan.text.runs import text
 
 
 @pytest.fixture(scope="module")

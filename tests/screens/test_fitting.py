@@ -11,17 +11,17 @@ from support.van import make_replay
 from textual.pilot import Pilot
 
 from busplan.findings import Finding, Weight, Where
+from busplan.replay.opening import open_replay
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.bars import TimeLine
-from busplan.screens.draw import CAUTIONS
 from busplan.screens.findings_view import FindingList
 from busplan.screens.messages_view import MessageTable
-from busplan.screens.opening import open_replay
 from busplan.screens.pack_view import MapSheet
-from busplan.screens.packmap import Choice
-from busplan.screens.runs import text, width
 from busplan.screens.sheet import Sheet
+from busplan.text.draw import CAUTIONS
+from busplan.text.packmap import Choice
+from busplan.text.runs import text, width
 
 ROOT = Path(__file__).parents[2]
 

@@ -10,8 +10,8 @@ from busplan.errors import UsageError
 from busplan.screens.app import ReplayApp
 from busplan.screens.dialogs import HelpSheet
 from busplan.screens.keys import read_keys
-from busplan.screens.runs import text
 from busplan.screens.start import user_keys
+from busplan.text.runs import text
 
 KNOWN = ("time.toggle", "time.step_on", "app.quit")
 

@@ -10,10 +10,10 @@ from support.van import make_replay, make_table, make_vehicle
 
 from busplan.plan.vehicle import SensorPlace
 from busplan.replay.replay import Replay
-from busplan.screens.pack_trend import draw_heat, draw_trend
-from busplan.screens.packmap import Choice, PackMap
-from busplan.screens.runs import text, width
-from busplan.screens.timeline import Window
+from busplan.text.pack_trend import draw_heat, draw_trend
+from busplan.text.packmap import Choice, PackMap
+from busplan.text.runs import text, width
+from busplan.text.timeline import Window
 
 S = 1_000_000_000
 

@@ -7,10 +7,10 @@ import pytest
 from support.van import make_replay
 
 from busplan.replay.replay import Replay
-from busplan.screens.figures import HEIGHT
-from busplan.screens.runs import text, width
-from busplan.screens.shop_draw import draw_shop, tiles
-from busplan.screens.twin import Asked, screen_dict
+from busplan.text.figures import HEIGHT
+from busplan.text.runs import text, width
+from busplan.text.shop_draw import draw_shop, tiles
+from busplan.text.twin import Asked, screen_dict
 
 S = 1_000_000_000
 

@@ -15,11 +15,11 @@ from busplan.cli.app import app
 from busplan.errors import UsageError
 from busplan.plan.select import select_signals
 from busplan.plan.vehicle import SignalAddress
+from busplan.replay.opening import open_replay
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
-from busplan.screens.opening import open_replay
-from busplan.screens.twin import SCREENS, Asked, check_screen, judged, screen_dict, screen_text
+from busplan.text.twin import SCREENS, Asked, check_screen, judged, screen_dict, screen_text
 
 S = 1_000_000_000
 ROOT = Path(__file__).parents[2]

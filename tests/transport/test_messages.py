@@ -23,8 +23,8 @@ from busplan.findings import Weight
 from busplan.frames.kinds import EXTENDED
 from busplan.frames.table import concatenate
 from busplan.plan.vehicle import Network, Stream, Vehicle
+from busplan.replay.opening import replay_of
 from busplan.replay.replay import Replay
-from busplan.screens.opening import replay_of
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import Messages, put_together
 

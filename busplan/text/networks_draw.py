@@ -6,10 +6,10 @@ from busplan.checks.wording import rates
 from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import COUNTING, unrecorded
-from busplan.screens.plot import draw_load
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar, marked
-from busplan.screens.timeline import column_of
+from busplan.text.draw import COUNTING, unrecorded
+from busplan.text.plot import draw_load
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar, marked
+from busplan.text.timeline import column_of
 from busplan.traffic.running import Load
 
 BIGGEST = 3

@@ -11,7 +11,7 @@ from busplan.replay.pack_state import PackState, PeerRange
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NOTHING_WRONG
-from busplan.screens.runs import (
+from busplan.text.runs import (
     FAINT,
     HEAD,
     OF_WEIGHT,

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 from busplan.errors import UsageError
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import SignalAddress
+from busplan.replay import document
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import measure_span
-from busplan.screens import twin_values
-from busplan.screens.draw import (
+from busplan.replay.verdict import joined, judge_pack
+from busplan.text.draw import (
     CAUTION,
     load_grid,
     no_pack,
@@ -25,18 +26,16 @@ from busplan.screens.draw import (
     unrecorded,
     vehicle_label,
 )
-from busplan.screens.findings_draw import draw_details, summary
-from busplan.screens.messages_draw import Columns, draw_heading, head_runs, matching, parts_of
-from busplan.screens.networks_draw import draw_networks
-from busplan.screens.packmap import PackMap
-from busplan.screens.pair_draw import draw_pair
-from busplan.screens.runs import Line, clock_text, flow, fold, width, wrap
-from busplan.screens.runs import text as plain
-from busplan.screens.shop_draw import tiles
-from busplan.screens.span_draw import draw_span
-from busplan.screens.span_view import place_names
-from busplan.screens.verdict import joined, judge_pack
-from busplan.screens.verdict_draw import draw_verdict
+from busplan.text.findings_draw import draw_details, summary
+from busplan.text.messages_draw import Columns, draw_heading, head_runs, matching, parts_of
+from busplan.text.networks_draw import draw_networks
+from busplan.text.packmap import PackMap
+from busplan.text.pair_draw import draw_pair
+from busplan.text.runs import Line, clock_text, flow, fold, width, wrap
+from busplan.text.runs import text as plain
+from busplan.text.shop_draw import tiles
+from busplan.text.span_draw import draw_span, place_names
+from busplan.text.verdict_draw import draw_verdict
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -133,8 +132,8 @@ def _pack_text(asked: Asked, shot: Snapshot) -> list[Line]:
 def _pack_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
     past = asked.replay.findings[: shot.past]
     return {
-        "pack": twin_values.pack_values(shot.pack) if shot.pack else None,
-        "networks": twin_values.network_values(asked.replay, shot),
+        "pack": document.pack_values(shot.pack) if shot.pack else None,
+        "networks": document.network_values(asked.replay, shot),
         "findings": [f.as_dict() for f in past],
     }
 
@@ -144,7 +143,7 @@ def _networks_text(asked: Asked, shot: Snapshot) -> list[Line]:
 
 
 def _networks_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
-    return {"networks": twin_values.network_values(asked.replay, shot)}
+    return {"networks": document.network_values(asked.replay, shot)}
 
 
 def _messages_text(asked: Asked, shot: Snapshot) -> list[Line]:
@@ -164,7 +163,7 @@ def _messages_text(asked: Asked, shot: Snapshot) -> list[Line]:
 
 def _messages_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
     numbers = matching(asked.replay, asked.words)
-    return {"messages": [twin_values.message_values(asked.replay, shot, n) for n in numbers]}
+    return {"messages": [document.message_values(asked.replay, shot, n) for n in numbers]}
 
 
 def _findings_text(asked: Asked, shot: Snapshot) -> list[Line]:
@@ -186,7 +185,7 @@ def _span_text(asked: Asked, shot: Snapshot) -> list[Line]:
 
 def _span_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
     a_ns, b_ns = asked.span_ns or (0, asked.replay.span_ns)
-    return {"span": twin_values.span_values(measure_span(asked.replay, a_ns, b_ns, asked.signals))}
+    return {"span": document.span_values(measure_span(asked.replay, a_ns, b_ns, asked.signals))}
 
 
 def _shop_text(asked: Asked, shot: Snapshot) -> list[Line]:
@@ -225,7 +224,7 @@ def _pair_text(asked: Asked, shot: Snapshot) -> list[Line]:
 def _pair_dict(asked: Asked, shot: Snapshot) -> dict[str, Any]:
     second = _beside(asked)
     other = second.snapshot(shot.t_ns + asked.shift_ns)
-    return twin_values.pair_values(second, shot, other)
+    return document.pair_values(second, shot, other)
 
 
 def _beside(asked: Asked) -> Replay:

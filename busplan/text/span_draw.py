@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from busplan.pack.labels import short_cell, short_sensor
+from busplan.replay.replay import Replay
 from busplan.replay.span import SignalSpan, Span
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, span_text
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, span_text
 
 MOST_MESSAGES = 12
 
@@ -111,3 +113,14 @@ def _messages(span: Span) -> list[Line]:
         ]
         lines += _named(name, 40, PLAIN, figures)
     return lines
+
+
+def place_names(replay: Replay) -> dict[object, str]:
+    """What users call the signals that are cells and sensors."""
+    layout = replay.vehicle.pack
+    if layout is None:
+        return {}
+    return {
+        **{c.address: short_cell(c) for c in layout.cells},
+        **{s.address: short_sensor(s) for s in layout.sensors},
+    }

@@ -6,8 +6,8 @@ import numpy as np
 
 from busplan.pack.labels import cell_label, sensor_label
 from busplan.replay.pack_state import Grade, PackState
-from busplan.screens.packmap import Choice
-from busplan.screens.runs import FAINT, OF_GRADE, PLAIN, Line, fold, span_text, width
+from busplan.text.packmap import Choice
+from busplan.text.runs import FAINT, OF_GRADE, PLAIN, Line, fold, span_text, width
 
 
 def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:

@@ -13,9 +13,9 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack_state import Grade, PackState
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import load_grid, state_role
-from busplan.screens.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill
+from busplan.text.draw import load_grid, state_role
+from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, fill
 from busplan.wording import counted
 
 LEAST_GAP = 4

@@ -11,7 +11,7 @@ from busplan.replay.lines import Line as MessageLine
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.values import Value
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, clip, fill, flow, fold, merge, span_text
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, fill, flow, fold, merge, span_text
 from busplan.wording import counted
 
 OFF_CYCLE = 0.1

@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.pack_state import Grade, PackState
-from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line
+from busplan.text.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line
 
 Density = Literal["values", "deviations", "marks"]
 DENSITIES: tuple[Density, ...] = ("values", "deviations", "marks")

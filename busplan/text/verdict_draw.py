@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from busplan.findings import Finding, Weight
-from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
+from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
 from busplan.wording import counted
 
 if TYPE_CHECKING:

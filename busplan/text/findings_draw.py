@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from busplan.findings import Finding, Weight
 from busplan.replay.replay import Replay, moment_of
-from busplan.screens.draw import finding_line, nothing_found
-from busplan.screens.runs import (
+from busplan.text.draw import finding_line, nothing_found
+from busplan.text.runs import (
     FAINT,
     HEAD,
     OF_WEIGHT,

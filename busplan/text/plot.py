@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from busplan.findings import Weight
 from busplan.replay.pack_state import Grade
-from busplan.screens.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
+from busplan.text.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
 
 F64 = npt.NDArray[np.float64]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")

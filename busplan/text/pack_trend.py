@@ -6,10 +6,10 @@ from busplan.pack.labels import cell_label, short_sensor
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.replay import Replay
 from busplan.replay.trend import Grid, ModuleGrid, cell_grid, module_heat, module_volts, sensor_grid
-from busplan.screens.packmap import Choice
-from busplan.screens.plot import Curve, draw_curves, draw_map
-from busplan.screens.runs import FAINT, HEAD, Line, clip
-from busplan.screens.timeline import Window
+from busplan.text.packmap import Choice
+from busplan.text.plot import Curve, draw_curves, draw_map
+from busplan.text.runs import FAINT, HEAD, Line, clip
+from busplan.text.timeline import Window
 
 AXIS = 12
 """Columns that the axis of a plot takes."""

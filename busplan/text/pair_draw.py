@@ -7,9 +7,9 @@ import math
 from busplan.replay.pair import Difference, differences, shift
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.draw import pack_table, state_lines
-from busplan.screens.packmap import PackMap
-from busplan.screens.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text, fold
+from busplan.text.draw import pack_table, state_lines
+from busplan.text.packmap import PackMap
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text, fold
 
 WIDE = 112
 """From this width on the map of what moved stands beside the figures."""

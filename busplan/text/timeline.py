@@ -9,7 +9,7 @@ import numpy as np
 
 from busplan.findings import Finding, Weight
 from busplan.frames.columns import I64
-from busplan.screens.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, merge, span_text
+from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, merge, span_text
 
 
 @dataclass(frozen=True, slots=True)
