@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from busplan.bench.model import BenchReport, MessageProof, Unknown
+from busplan.bench.node_report import BenchReport, MessageProof, Unknown
 from busplan.checks import run_checks
 from busplan.checks.planned_load import network_load
 from busplan.definitions.j1939 import split_identifier

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.bench.model import BenchLimits, MessageProof, NodeVerdict, verdict_of
+from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
 from busplan.definitions.model import FrameKey, Message, Stated
@@ -59,7 +59,16 @@ def prove_message(
         findings: tuple[Finding, ...] = (_missing(stream, where, table, span, limits),)
         came_due = findings[0].weight > Weight.NOTE
         verdict = verdict_of(findings) if came_due else NodeVerdict.NOT_JUDGED
-        return MessageProof(message, stream.cycle, 0, None, {}, (), findings, verdict)
+        return MessageProof(
+            message=message,
+            expected=stream.cycle,
+            frames=0,
+            cycle=None,
+            lengths={},
+            signals=(),
+            findings=findings,
+            verdict=verdict,
+        )
     signals, signal_findings = prove_signals(
         table, rows, message, replace(where, time_ns=origin), limits
     )
@@ -71,14 +80,14 @@ def prove_message(
         *signal_findings,
     )
     return MessageProof(
-        message,
-        stream.cycle,
-        len(rows),
-        cycle,
-        counts,
-        signals,
-        findings,
-        verdict_of(findings),
+        message=message,
+        expected=stream.cycle,
+        frames=len(rows),
+        cycle=cycle,
+        lengths=counts,
+        signals=signals,
+        findings=findings,
+        verdict=verdict_of(findings),
     )
 
 

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from busplan.bench.message import Listened, data_rows, prove_message
-from busplan.bench.model import (
+from busplan.bench.node_report import (
     ON_BEFORE,
     BenchLimits,
     BenchReport,
@@ -93,20 +93,21 @@ def prove_node(
         findings += _stopped(proofs, span, network, node, limits)
     part = vehicle.nodes[node].part
     return BenchReport(
-        node,
-        part.name,
-        part.maker,
-        network,
-        heard.span_ns,
-        len(heard) - len(errors),
-        start_up,
-        len(errors),
-        proofs,
-        unknown,
-        tuple(m.name for m in others.values()),
-        tuple(by_weight(findings)),
-        verdict_of(tuple(findings)),
-        limits,
+        node=node,
+        part=part.name,
+        maker=part.maker,
+        network=network,
+        span_ns=heard.span_ns,
+        frames=len(heard) - len(errors),
+        start_up_ns=start_up,
+        errors=len(errors),
+        messages=proofs,
+        unknown=unknown,
+        others=tuple(m.name for m in others.values()),
+        findings=tuple(by_weight(findings)),
+        verdict=verdict_of(tuple(findings)),
+        limits=limits,
+        invented=vehicle.invented,
     )
 
 

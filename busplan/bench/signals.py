@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplan.bench.model import BenchLimits, SignalProof
-from busplan.bench.protection import (
+from busplan.bench.counters_checksums import (
     frame_at,
     is_counter,
     prove_checksum,
     prove_counter,
     prove_undefined,
 )
+from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
 from busplan.decode.protected_names import is_named_checksum
 from busplan.definitions.model import Message
@@ -80,15 +80,15 @@ def _prove(
         detail, more = prove_counter(decoded, column, where)
         findings += more
     proof = SignalProof(
-        signal.name,
-        signal.unit,
-        role,
-        len(values),
-        numbers.min().item() if len(numbers) else None,
-        numbers.max().item() if len(numbers) else None,
-        int(outside.sum()),
-        bool(len(values) > 1 and values.min() == values.max()),
-        detail,
+        name=signal.name,
+        unit=signal.unit,
+        role=role,
+        frames=len(values),
+        lowest=numbers.min().item() if len(numbers) else None,
+        highest=numbers.max().item() if len(numbers) else None,
+        out_of_range=int(outside.sum()),
+        constant=bool(len(values) > 1 and values.min() == values.max()),
+        detail=detail,
     )
     return proof, findings
 

@@ -12,7 +12,7 @@ from busplan.cli.output import EXIT_BY_FINDINGS
 from busplan.wording import counted
 
 if TYPE_CHECKING:
-    from busplan.bench.model import BenchLimits
+    from busplan.bench.node_report import BenchLimits
     from busplan.bench.record import BenchRecord
     from busplan.plan.vehicle import Vehicle
 
@@ -169,7 +169,7 @@ def _limits(
     start_within: float | None,
     checksum: list[str] | None,
 ) -> BenchLimits:
-    from busplan.bench.model import BenchLimits
+    from busplan.bench.node_report import BenchLimits
     from busplan.decode.protection import KINDS
     from busplan.errors import UsageError
 
@@ -191,14 +191,16 @@ def _limits(
 
 
 def _print(made: BenchRecord, as_json: bool) -> None:
-    from busplan.bench.record import MESSAGE_HEAD, as_dict, counts, facts, headline, message_rows
+    from busplan.bench.record import facts
+    from busplan.bench.tables import MESSAGE_HEAD, message_rows
     from busplan.cli.output import print_findings, print_json, print_table, print_text
 
     if as_json:
-        print_json(as_dict(made))
+        print_json(made.as_dict())
         return
-    typer.echo(headline(made) + (" (invented demo data)" if made.invented else ""))
-    typer.echo(counts(made))
+    report = made.report
+    typer.echo(report.headline + (" (invented demo data)" if report.invented else ""))
+    typer.echo(report.counts)
     typer.echo()
     for name, value in facts(made)[:-1]:
         print_text(value, lead=f"{name:<15} ")
@@ -206,32 +208,31 @@ def _print(made: BenchRecord, as_json: bool) -> None:
     columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
     print_table(
         [MESSAGE_HEAD[i].removesuffix(" ms") for i in columns],
-        [[row[i] for i in columns] for row in message_rows(made.report)],
+        [[row[i] for i in columns] for row in message_rows(report)],
         right=frozenset(range(2, 6)),
     )
     typer.echo("stated and median cycle time and longest gap in ms")
     typer.echo()
-    print_findings(made.report.findings)
+    print_findings(report.findings)
     if made.joining:
         typer.echo("\nOn its network, as measured:")
         for line in made.joining:
             print_text(line, indent=2)
-    if not made.report.frames:
+    if not report.frames:
         typer.echo("\nNothing arrived: busplan bench --wiring says what to measure.")
 
 
 def _write(made: BenchRecord, folder: Path) -> None:
     """Keep the record in all its forms."""
-    from busplan.bench.record import as_dict, to_html, to_markdown
     from busplan.cli.output import json_text
     from busplan.errors import UsageError
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for ending, text in (
-            ("json", json_text(as_dict(made)) + "\n"),
-            ("md", to_markdown(made)),
-            ("html", to_html(made)),
+            ("json", json_text(made.as_dict()) + "\n"),
+            ("md", made.to_markdown()),
+            ("html", made.to_html()),
         ):
             path = folder / f"{made.stem}.{ending}"
             path.write_text(text, encoding="utf-8")

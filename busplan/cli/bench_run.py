@@ -12,7 +12,7 @@ import typer
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from busplan.bench.model import BenchLimits, SentFrame
+    from busplan.bench.node_report import BenchLimits, SentFrame
     from busplan.bench.record import BenchRecord
     from busplan.findings import Finding
     from busplan.frames.table import FrameTable
@@ -157,7 +157,7 @@ class BenchTest:
     def _ask(
         self, spec: InterfaceSpec, questions: list[Question], journal: Journal
     ) -> tuple[tuple[SentFrame, ...], tuple[Finding, ...]]:
-        from busplan.bench.model import SentFrame
+        from busplan.bench.node_report import SentFrame
         from busplan.cli.output import print_text
         from busplan.live.asking import ANSWER_WITHIN_S, answer_findings, ask
         from busplan.live.interfaces import open_sender
@@ -195,7 +195,7 @@ class BenchTest:
         date: datetime | None = None,
     ) -> BenchRecord:
         from busplan.bench.joining import joining_lines
-        from busplan.bench.model import verdict_of
+        from busplan.bench.node_report import verdict_of
         from busplan.bench.prove import prove_node
         from busplan.bench.record import BenchRecord
         from busplan.findings import by_weight
@@ -210,7 +210,6 @@ class BenchTest:
             serial="",
             capture=file.name,
             capture_sha256=_sha256(file),
-            invented=self.vehicle.invented,
             joining=joining_lines(self.vehicle, report),
             sent=sent,
         )

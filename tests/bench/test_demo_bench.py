@@ -2,7 +2,7 @@
 
 from support.bench import as_built
 
-from busplan.bench.model import BenchReport, NodeVerdict
+from busplan.bench.node_report import BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture

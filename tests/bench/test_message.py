@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support.bench import Row, as_built, charger_rows, charger_streams, table_of
 
-from busplan.bench.model import BenchLimits, BenchReport, NodeVerdict
+from busplan.bench.node_report import BenchLimits, BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
 from busplan.findings import Weight
 from busplan.frames.kinds import ERROR, EXTENDED, REMOTE

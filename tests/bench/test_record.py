@@ -7,9 +7,10 @@ from html.parser import HTMLParser
 
 from support.bench import as_built, charger_rows, table_of
 
-from busplan.bench.model import SentFrame
+from busplan.bench.node_report import SentFrame
 from busplan.bench.prove import prove_node
-from busplan.bench.record import BenchRecord, as_dict, signal_rows, to_html, to_markdown
+from busplan.bench.record import BenchRecord
+from busplan.bench.tables import signal_rows
 
 HASH = "0123456789abcdef" * 4
 
@@ -30,7 +31,7 @@ def record(**changes: object) -> BenchRecord:
 
 def test_who_when_and_what_stand_in_every_form() -> None:
     made = record()
-    for text in (json.dumps(as_dict(made)), to_markdown(made), to_html(made)):
+    for text in (json.dumps(made.as_dict()), made.to_markdown(), made.to_html()):
         for fact in ("the tester", "SN 42/7", "2026-03-04", HASH, "High voltage can kill"):
             assert fact in text
         assert "0x18FF77E5" in text
@@ -42,7 +43,7 @@ def test_the_file_name_holds_node_serial_and_date() -> None:
 
 
 def test_a_failed_part_reads_well_at_a_glance() -> None:
-    for text in (to_markdown(record()), to_html(record())):
+    for text in (record().to_markdown(), record().to_html()):
         assert "charger: fail: it differs from its definition" in text
         assert "1 fault, no cautions, no notes; 3 of 3 messages pass" in text
         assert "median cycle time ±10%, jitter 0.5 cycles, gap 2.5 cycles" in text
@@ -55,15 +56,15 @@ def test_large_whole_numbers_stay_exact() -> None:
 
 def test_what_was_sent_stands_in_every_form() -> None:
     sent = (SentFrame("18EAE5F9#00EE00", "address claimed", 12.25), SentFrame("7E0#01", "x", None))
-    for text in (to_markdown(record(sent=sent)), to_html(record(sent=sent))):
+    for text in (record(sent=sent).to_markdown(), record(sent=sent).to_html()):
         assert "answered after 12.2 ms" in text
         assert "no answer" in text
-    assert as_dict(record(sent=sent))["sent"][0]["answer_ms"] == 12.25
-    assert "sent by busplan" not in to_html(record())
+    assert record(sent=sent).as_dict()["sent"][0]["answer_ms"] == 12.25
+    assert "sent by busplan" not in record().to_html()
 
 
 def test_numbers_in_the_json_are_the_reports() -> None:
-    document = as_dict(record())
+    document = record().as_dict()
     output = next(m for m in document["messages"] if m["name"] == "ChargerOutput")
     assert (output["stated_cycle_ms"], output["median_cycle_ms"]) == (100, 100)
     assert output["lengths"] == {"8": 50}
@@ -76,8 +77,8 @@ def test_numbers_in_the_json_are_the_reports() -> None:
 def test_text_from_outside_cannot_become_markup() -> None:
     bad = "<script>alert(1)</script> | *x*"
     made = record(tester=bad)
-    assert "<script>alert" not in to_html(made)
-    assert r"\<script\>alert(1)\</script\> \| \*x\*" in to_markdown(made)
+    assert "<script>alert" not in made.to_html()
+    assert r"\<script\>alert(1)\</script\> \| \*x\*" in made.to_markdown()
 
 
 class Balance(HTMLParser):
@@ -98,10 +99,39 @@ class Balance(HTMLParser):
 
 
 def test_the_page_is_whole_and_loads_nothing_from_elsewhere() -> None:
-    page = to_html(record(invented=True, joining=("load 40 % → 43 %",)))
+    page = record(joining=("load 40 % → 43 %",)).to_html()
     checker = Balance()
     checker.feed(page)
     assert checker.open == []
     assert "http" not in page
     assert "Invented demo data" in page
     assert "load 40 % → 43 %" in page
+
+
+def test_a_report_shows_itself_in_python_without_who_and_when() -> None:
+    report = record().report
+    assert repr(report) == (
+        "<BenchReport charger: fail: it differs from its definition; "
+        "1 fault, no cautions, no notes; 3 of 3 messages pass; 130 frames in 4.901 s on charge>"
+    )
+    page = report.to_html()
+    assert "Invented demo data" in page
+    assert "<dt>date</dt><dd>not stated</dd>" in page
+    assert "High voltage can kill" in page
+    assert "charger: fail" in report._repr_html_()
+    assert json.loads(json.dumps(report.as_dict()))["verdict"] == "fail"
+
+
+def test_the_table_of_a_report_holds_numbers_with_units_and_leaves_the_unmeasured_open() -> None:
+    gone = next(s for s in as_built().on("charge") if s.message.name == "ChargerStatus").message
+    rows = [r for r in charger_rows(5) if r[1] != gone.identifier]
+    frame = prove_node(table_of(rows), as_built(), "charger").to_frame()
+    assert list(frame.index) == ["ChargerStatus", "ChargerOutput", "ChargerTemperatures"]
+    assert frame.attrs["units"]["median_ms"] == "ms"
+    assert frame.attrs["verdict"] == "fail"
+    output = frame.loc["ChargerOutput"]
+    assert (output["frames"], output["stated_ms"], output["median_ms"]) == (50, 100.0, 100.0)
+    assert output["verdict"] == "pass"
+    missing = frame.loc["ChargerStatus"]
+    assert (missing["frames"], missing["faults"], missing["verdict"]) == (0, 1, "fail")
+    assert frame["median_ms"].isna().tolist() == [True, False, False]

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplan.bench.model import BenchLimits, SignalProof
+from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
@@ -234,8 +234,19 @@ def _put(proofs: list[SignalProof], name: str, role: str, detail: str, values: I
             proofs[place] = replace(proof, role=role, detail=detail)
             return
     low, high = int(values.min()), int(values.max())
-    detail += ", not in the definition"
-    proofs.append(SignalProof(name, "", role, len(values), low, high, 0, low == high, detail))
+    proofs.append(
+        SignalProof(
+            name=name,
+            unit="",
+            role=role,
+            frames=len(values),
+            lowest=low,
+            highest=high,
+            out_of_range=0,
+            constant=low == high,
+            detail=f"{detail}, not in the definition",
+        )
+    )
 
 
 def _find(

@@ -1,15 +1,23 @@
-"""What a bench test says: values only."""
+"""What a bench test says of a node: limits, proofs of its messages and signals, the verdict.
+
+The rules of this file: values only; the ways to show them are next door.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING, Any
 
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
-from busplan.findings import Finding, Weight, heaviest
+from busplan.findings import Finding, Weight, heaviest, summary_line
 from busplan.traffic.cycles import MeasuredCycle
+from busplan.wording import counted
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class NodeVerdict(StrEnum):
@@ -63,7 +71,7 @@ class BenchLimits:
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SignalProof:
     """One signal: values seen [``unit``] and how it behaved.
 
@@ -82,7 +90,7 @@ class SignalProof:
     detail: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class MessageProof:
     """One message the node should send, as measured. ``lengths`` maps bytes to frame counts."""
 
@@ -94,6 +102,10 @@ class MessageProof:
     signals: tuple[SignalProof, ...]
     findings: tuple[Finding, ...]
     verdict: NodeVerdict
+
+    def __repr__(self) -> str:
+        came = counted(self.frames, "frame")
+        return f"<{self.message.name} {self.message.label}: {self.verdict}, {came}>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +128,12 @@ class SentFrame:
     answer_ms: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class BenchReport:
     """The whole proof of one node on one network. Times count from the first frame.
 
     ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
+    ``invented`` marks demo data.
     """
 
     node: str
@@ -137,3 +150,55 @@ class BenchReport:
     findings: tuple[Finding, ...]
     verdict: NodeVerdict
     limits: BenchLimits
+    invented: bool = False
+
+    @property
+    def headline(self) -> str:
+        """The verdict in one sentence."""
+        words = {
+            NodeVerdict.PASS: "pass: it sends what its definition says",
+            NodeVerdict.DOUBTFUL: "doubtful: a person has to look at the cautions",
+            NodeVerdict.FAIL: "fail: it differs from its definition",
+            NodeVerdict.NOT_JUDGED: "not judged: nothing came",
+        }
+        return f"{self.node}: {words[self.verdict]}"
+
+    @property
+    def counts(self) -> str:
+        """How many faults, cautions and notes; messages that nothing was found against."""
+        passed = sum(m.verdict is NodeVerdict.PASS for m in self.messages)
+        return f"{summary_line(self.findings)}; {passed} of {len(self.messages)} messages pass"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a message: frames, cycle times [ms], findings, verdict; units in ``attrs``."""
+        from busplan.bench.tables import message_frame
+
+        return message_frame(self)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; times in the units their names end with."""
+        from busplan.bench.record import report_dict
+
+        return report_dict(self)
+
+    def to_html(self) -> str:
+        """One self-contained page; who tested, when and from which file is not stated on it.
+
+        :class:`~busplan.bench.record.BenchRecord` holds those too.
+        """
+        from busplan.bench.page import to_html
+        from busplan.bench.record import BenchRecord
+
+        return to_html(BenchRecord(self))
+
+    def __repr__(self) -> str:
+        heard = f"{counted(self.frames, 'frame')} in {self.span_ns / 1e9:.3f} s"
+        return f"<BenchReport {self.headline}; {self.counts}; {heard} on {self.network}>"
+
+    def _repr_html_(self) -> str:
+        """The verdict and the messages, for a notebook."""
+        from html import escape
+
+        told = escape(f"{self.headline} ({self.counts})")
+        table: str = self.to_frame().to_html(na_rep="-")
+        return f"<p>{told}</p>{table}"

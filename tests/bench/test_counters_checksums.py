@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplan.bench.model import BenchLimits, BenchReport, SignalProof
+from busplan.bench.node_report import BenchLimits, BenchReport, SignalProof
 from busplan.bench.prove import prove_node
 from busplan.decode.protection import KINDS, SAE_J1850, checksum
 from busplan.errors import UsageError
