@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from busplan.errors import CaptureError
-from busplan.findings import Figure, Finding, Weight, Where
+from busplan.findings import Figure, Finding, Weight, Where, summary_line
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
-from busplan.wording import counted
+from busplan.wording import counted, listing
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Channel:
     network: str | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Capture:
     """Frames with their origin. ``findings`` holds everything reading had to tolerate."""
 
@@ -50,6 +50,11 @@ class Capture:
     sources: tuple[Source, ...]
     channels: tuple[Channel, ...]
     findings: tuple[Finding, ...] = ()
+
+    def __repr__(self) -> str:
+        files = listing((repr(s.path) for s in self.sources), 3)
+        told = summary_line(self.findings)
+        return f"<{type(self).__name__} of {files}: {self.frames!r}, {told}>"
 
 
 def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:

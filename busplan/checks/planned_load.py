@@ -68,7 +68,7 @@ class MessageLoad:
         return None if self.stream.cycle is None else ns / self.stream.cycle.ns
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class PlannedLoad:
     """The planned load of one network; ``nominal`` and ``worst`` are fractions of its time."""
 
@@ -76,6 +76,11 @@ class PlannedLoad:
     messages: tuple[MessageLoad, ...]
     nominal: float
     worst: float
+
+    def __repr__(self) -> str:
+        told = f"{percent(self.nominal)} nominal, {percent(self.worst)} worst"
+        limit = percent(self.network.load_limit)
+        return f"<PlannedLoad of {self.network.name!r}: {told}, limit {limit}>"
 
     @property
     def headroom(self) -> float:

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from busplan.decode.codec import Codec
 from busplan.decode.columns import (
@@ -28,6 +28,9 @@ from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.transport.messages import Messages, put_together
 from busplan.transport.report import transport_findings
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 Layout = Literal["long", "wide"]
 """*Long* has one row for each value received: time, network, node, message, signal, value, unit,
@@ -191,7 +194,7 @@ def decode_table(
     layout: Layout = "long",
     grid: Grid = _AS_RECEIVED,
     absolute: bool = False,
-) -> Any:
+) -> DataFrame:
     """All values at once as a pandas ``DataFrame``; arguments as for :func:`decode_series`.
 
     Whole numbers stay whole: columns of the wide layout with gaps are pandas' ``Int64``/``UInt64``.
@@ -203,4 +206,5 @@ def decode_table(
     pieces = [piece for piece, _ in series.pieces()]
     joined = pa.concat_tables(pieces) if pieces else series.schema().empty_table()
     whole = {pa.int64(): pd.Int64Dtype(), pa.uint64(): pd.UInt64Dtype()}
-    return joined.unify_dictionaries().to_pandas(types_mapper=whole.get)
+    frame: DataFrame = joined.unify_dictionaries().to_pandas(types_mapper=whole.get)
+    return frame

@@ -7,12 +7,12 @@ statements, which stand in the same order as its messages and signals.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from types import MappingProxyType
 from typing import Any
 
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import (
     NO_CHOICES,
+    FixedMap,
     Message,
     MuxCondition,
     Origin,
@@ -141,7 +141,7 @@ def _signal(source: Any, selects: bool, condition: MuxCondition | None) -> Signa
 def _choices(source: Mapping[int, Any] | None) -> Mapping[int, str]:
     if not source:
         return NO_CHOICES
-    return MappingProxyType({int(value): str(text) for value, text in source.items()})
+    return FixedMap({int(value): str(text) for value, text in source.items()})
 
 
 def _attribute(source: Any, name: str) -> tuple[Any, bool]:

@@ -11,10 +11,28 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from types import MappingProxyType
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, NoReturn, TypeVar
 
-NO_CHOICES: Mapping[int, str] = MappingProxyType({})
+from busplan.wording import counted
+
+K = TypeVar("K")
+V = TypeVar("V")
+
+
+class FixedMap(dict[K, V]):
+    """A dictionary that nobody can change; unlike a read-only view it can be pickled."""
+
+    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        raise TypeError("this mapping cannot be changed")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[type[FixedMap[K, V]], tuple[dict[K, V]]]:
+        return FixedMap, (dict(self),)
+
+
+NO_CHOICES: Mapping[int, str] = FixedMap()
 
 
 class Origin(StrEnum):
@@ -94,12 +112,12 @@ class Signal:
     minimum: float | int | None = None
     maximum: float | int | None = None
     unit: str = ""
-    choices: Mapping[int, str] = field(default_factory=lambda: NO_CHOICES, hash=False)
-    receivers: tuple[str, ...] = ()
+    choices: Mapping[int, str] = field(default_factory=lambda: NO_CHOICES, hash=False, repr=False)
+    receivers: tuple[str, ...] = field(default=(), repr=False)
     selects: bool = False
     """Whether this signal is a multiplexer selector."""
     condition: MuxCondition | None = None
-    comment: str = ""
+    comment: str = field(default="", repr=False)
     spn: int | None = None
 
     def bits(self) -> tuple[int, ...]:
@@ -132,7 +150,7 @@ class J1939Id:
     destination: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Message:
     """A message as one definition file states it.
 
@@ -160,8 +178,11 @@ class Message:
     _by_name: Mapping[str, Signal] = field(init=False, repr=False, compare=False, hash=False)
 
     def __post_init__(self) -> None:
-        names = MappingProxyType({s.name: s for s in self.signals})
-        object.__setattr__(self, "_by_name", names)
+        object.__setattr__(self, "_by_name", FixedMap({s.name: s for s in self.signals}))
+
+    def __repr__(self) -> str:
+        signals = counted(len(self.signals), "signal")
+        return f"<Message {self.name!r} {self.label}: {self.length} bytes, {signals}>"
 
     def signal(self, name: str) -> Signal:
         """The signal of that name; ``KeyError`` when the message has none."""

@@ -19,13 +19,15 @@ from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64, U8, U16, U32, Group
 from busplan.frames.grouping import Grouper, as_groups
 from busplan.frames.kinds import EXTENDED, REMOTE
+from busplan.wording import listing
 
 MINUTE_NS = 60 * 10**9
 APART_NS = 30 * 24 * 60 * MINUTE_NS
 """No recording pauses for so long: what lies further apart was stamped by another clock [ns]."""
+_ROWS_AT_ONCE = 1 << 18
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class FrameTable:
     """Recorded frames as columns, all of shape ``(n_frames,)`` unless said otherwise.
 
@@ -57,6 +59,34 @@ class FrameTable:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    def __repr__(self) -> str:
+        names = listing(map(repr, self.networks), 6) if self.networks else "no network"
+        return f"<FrameTable: {len(self):,} frames in {self.span_ns / 1e9:,.3f} s on {names}>"
+
+    def __reduce__(self) -> tuple[type[FrameTable], tuple[Any, ...]]:
+        """Columns as plain arrays, whatever they are mapped from; payloads of these rows only."""
+        start, payload = self._own_payload()
+        index = self.index and tuple(g._replace(rows=np.array(g.rows)) for g in self.index)
+        columns = (self.time_ns, self.network, self.identifier, self.flags, self.length)
+        plain = (*map(np.array, columns), np.array(start), np.array(payload))
+        return FrameTable, (self.networks, *plain, self.epoch, index, self.bounds)
+
+    def _own_payload(self) -> tuple[I64, U8]:
+        """``start`` and ``payload`` without the bytes that no row of this table stands for."""
+        stored = np.where(self.flags & REMOTE, 0, self.length).astype(np.int64)
+        size = int(stored.sum())
+        if size >= len(self.payload):
+            return self.start, self.payload
+        start = np.cumsum(stored) - stored
+        payload = np.empty(size, np.uint8)
+        for row in range(0, len(self), _ROWS_AT_ONCE):
+            block = slice(row, row + _ROWS_AT_ONCE)
+            first = int(start[row])
+            here = int(stored[block].sum())
+            at = np.repeat(self.start[block] - start[block] + first, stored[block])
+            payload[first : first + here] = self.payload[at + np.arange(here)]
+        return start, payload
 
     @staticmethod
     def empty(networks: Sequence[str] = ()) -> FrameTable:

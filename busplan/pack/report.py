@@ -8,7 +8,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from busplan.findings import Finding, Weight, by_weight, heaviest
+from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
 from busplan.pack.capacity import Capacity, fit_capacity
 from busplan.pack.electrical import SenseCheck, check_electrical
 from busplan.pack.evenness import (
@@ -60,7 +60,7 @@ class Extreme:
     time_s: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class PackReport:
     """Everything that was judged. What the capture does not allow is ``None``.
 
@@ -88,6 +88,10 @@ class PackReport:
     capacity: Capacity | None
     checks: tuple[SenseCheck, ...]
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        told = summary_line(self.findings)
+        return f"<PackReport: {self.test} of {self.span_s:.0f} s, {self.layout!r}, {told}>"
 
     @property
     def weight(self) -> Weight:

@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple
 
 from busplan.definitions.model import FrameKey, Message, Signal, Stated
 from busplan.findings import Finding
+from busplan.wording import counted, listing
 
 
 class SignalAddress(NamedTuple):
@@ -39,7 +40,7 @@ class Cable:
     terminators_ohm: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Network:
     """A CAN network. Bit rates [bit/s]; ``data_bit_rate`` is ``None`` on a classical network."""
 
@@ -56,6 +57,10 @@ class Network:
     fault_interval_ns: int | None = None
     """Assumed least distance of two bus errors for response times; ``None``: no errors."""
 
+    def __repr__(self) -> str:
+        fast = f"/{self.data_bit_rate}" if self.fd else ""
+        return f"<Network {self.name!r}: {self.bit_rate}{fast} bit/s>"
+
     @property
     def fd(self) -> bool:
         """Whether the network carries CAN FD frames."""
@@ -68,7 +73,7 @@ IdentifierRule = Literal["fixed", "free"] | tuple[int, ...]
 Queue = Literal["priority", "fifo"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Port:
     """One CAN connection of a part: the definitions it follows and the bit rates it speaks."""
 
@@ -81,8 +86,14 @@ class Port:
     messages: tuple[Message, ...] = ()
     """Everything its definition files describe, sent or received."""
 
+    def __repr__(self) -> str:
+        messages = counted(len(self.messages), "message")
+        return (
+            f"<Port {self.name!r}: {self.sender!r} of {listing(map(repr, self.files))}, {messages}>"
+        )
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Part:
     """What was bought. A part with one connection has one port, named ``""``."""
 
@@ -95,8 +106,11 @@ class Part:
     transceiver_delay_ns: int | None = None
     sample_point: float | None = None
 
+    def __repr__(self) -> str:
+        return f"<Part {self.name!r} by {self.maker!r}: {counted(len(self.ports), 'port')}>"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Node:
     """A part placed on networks. ``on`` maps network name to the part's port there."""
 
@@ -106,8 +120,12 @@ class Node:
     identifier_offset: int = 0
     source_address: int | None = None
 
+    def __repr__(self) -> str:
+        on = listing(map(repr, self.on), 6)
+        return f"<Node {self.name!r}: part {self.part.name!r} on {on}>"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Stream:
     """One message that one node sends on one network, with its timing.
 
@@ -128,6 +146,10 @@ class Stream:
     event: bool = False
     via: str | None = None
     namesake: bool = False
+
+    def __repr__(self) -> str:
+        each = "no stated period" if self.cycle is None else f"each {self.cycle.ms:g} ms"
+        return f"<Stream {self.label!r} {self.message.label}: {each}>"
 
     @property
     def key(self) -> FrameKey:
@@ -208,7 +230,7 @@ class PackLimits:
     temperature_spread_k: float = 5.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class PackLayout:
     """Which decoded signals are cells, sensors and pack quantities.
 
@@ -228,13 +250,18 @@ class PackLayout:
     """+1 when a positive current discharges the pack, −1 when it charges it."""
     temperature_resolution_k: float | None = None
 
+    def __repr__(self) -> str:
+        parts = ((self.modules, "module"), (self.cells, "cell"), (self.sensors, "sensor"))
+        counts = ", ".join(counted(len(things), what) for things, what in parts)
+        return f"<PackLayout {self.chemistry!r}: {counts}>"
+
     @property
     def modules(self) -> tuple[str, ...]:
         """All modules in string order."""
         return tuple(m for members in self.enclosures.values() for m in members)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Vehicle:
     """Everything a plan and its definitions say, resolved.
 
@@ -253,6 +280,15 @@ class Vehicle:
     findings: tuple[Finding, ...] = ()
     invented: bool = False
     """True for demo data; shown wherever the vehicle is."""
+
+    def __repr__(self) -> str:
+        counts = (
+            counted(len(self.networks), "network"),
+            counted(len(self.nodes), "node"),
+            counted(len(self.streams), "message"),
+        )
+        invented = " (invented)" if self.invented else ""
+        return f"<Vehicle {self.name!r}{invented} of {self.source!r}: {', '.join(counts)}>"
 
     def on(self, network: str) -> tuple[Stream, ...]:
         """The streams of one network, in order of arbitration (most urgent first)."""

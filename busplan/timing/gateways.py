@@ -24,6 +24,7 @@ from busplan.plan.vehicle import Network, Route, Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.response import HORIZON_NS, NetworkTiming, Response, Status, response_times
 from busplan.wire.lengths import INTERMISSION, duration_ns, frames_of, message_bits
+from busplan.wording import listing
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class GatewayLoad:
     unknown: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class VehicleTiming:
     """Response times on every network, consistent over gateways."""
 
@@ -84,6 +85,10 @@ class VehicleTiming:
     networks: Mapping[str, NetworkTiming]
     inherited_ns: Mapping[str, int]
     """Jitter [ns] that each forwarded message, by label, brings to its network."""
+
+    def __repr__(self) -> str:
+        networks = listing(map(repr, self.networks.values()), 8)
+        return f"<VehicleTiming of {self.vehicle.name!r}: {networks}>"
 
     @cached_property
     def routes(self) -> tuple[RouteTiming, ...]:

@@ -18,6 +18,7 @@ from busplan.plan.vehicle import Network, Stream, Vehicle, arbitration_rank
 from busplan.timing import fixed_point
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, frames_of, message_bits
+from busplan.wording import counted
 
 HORIZON_NS = 10 * 10**9
 """A busy period longer than this counts as one that never ends."""
@@ -126,7 +127,7 @@ class Response:
         return self.status is Status.OVERLOAD or (headroom is not None and headroom < 0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class NetworkTiming:
     """Response times of a network's messages, in order of arbitration.
 
@@ -138,6 +139,11 @@ class NetworkTiming:
     responses: tuple[Response, ...]
     model: QueueModel
     solution: Solution
+
+    def __repr__(self) -> str:
+        late = f"{len(self.missed)} late, {len(self.unproven)} not analysed"
+        messages = counted(len(self.responses), "message")
+        return f"<NetworkTiming of {self.network.name!r}: {messages}, {late}>"
 
     @property
     def load(self) -> float:

@@ -39,6 +39,7 @@ from busplan.plan.vehicle import Network
 from busplan.timing.simulation_input import I32, I64, BitCount, Faults, Feed, Payloads
 from busplan.timing.simulation_setup import Cargo, blank_record, cargo_of, intermission_ns, lay_out
 from busplan.wire.exact import exact_bits
+from busplan.wording import listing
 
 __all__ = ["BitCount", "Faults", "Feed", "Payloads", "Simulation", "simulate"]
 
@@ -47,7 +48,7 @@ ERROR_CLASS = 0x88
 the Linux SocketCAN error frame (from memory)."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Simulation:
     """What happened. Columns of shape ``(n_frames,)`` in order of the end of each frame.
 
@@ -80,6 +81,10 @@ class Simulation:
 
     def __len__(self) -> int:
         return len(self.feed)
+
+    def __repr__(self) -> str:
+        names = listing((repr(n.name) for n in self.networks), 6)
+        return f"<Simulation: {len(self):,} frames of {len(self.feeds)} messages on {names}>"
 
     @cached_property
     def response_ns(self) -> I64:

@@ -48,7 +48,7 @@ class Rates(NamedTuple):
     data: int | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class MeasuredLoad:
     """Time on the wire of one network [ns], by window.
 
@@ -70,6 +70,11 @@ class MeasuredLoad:
     remote_frames: I64
     error_frames: I64
     share_ns: Mapping[FrameKey, int]
+
+    def __repr__(self) -> str:
+        windows = f"{len(self.frames):,} windows of {self.window_ns / 1e9:g} s"
+        told = f"mean {self.mean():.1%}, peak {self.peak[0]:.1%}"
+        return f"<MeasuredLoad of {self.network!r}: {told}, {windows}>"
 
     @property
     def exact(self) -> npt.NDArray[np.float64]:
