@@ -161,6 +161,7 @@ class BenchTest:
         from busplan.cli.output import print_text
         from busplan.live.asking import ANSWER_WITHIN_S, answer_findings, ask
         from busplan.live.interfaces import open_sender
+        from busplan.live.journal import JournalKind
 
         if not questions:
             typer.echo("nothing to ask: this network has no J1939 layout; use --ask", err=True)
@@ -170,9 +171,9 @@ class BenchTest:
         answers = []
         try:
             for question in questions:
-                journal.note("sending", frame=question.frame, purpose=question.name)
+                journal.note(JournalKind.SENDING, frame=question.frame, purpose=question.name)
                 answers.append(ask(sender, question, ANSWER_WITHIN_S))
-                journal.note("answer", after_s=answers[-1].after_s)
+                journal.note(JournalKind.ANSWER, after_s=answers[-1].after_s)
         finally:
             sender.close()
         sent = tuple(

@@ -52,7 +52,7 @@ def live(
         sentence,
         stop_on_signals,
     )
-    from busplan.live.journal import Journal
+    from busplan.live.journal import Journal, JournalKind
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
     from busplan.live.rolling import Rolling
@@ -91,7 +91,7 @@ def live(
             try:
                 recorder.run(stop)
             except Exception as error:  # told on the screens, raised when they are left
-                journal.note("failed", reason=str(error) or type(error).__name__)
+                journal.note(JournalKind.FAILED, reason=str(error) or type(error).__name__)
                 failed.append(error)
 
         ended = threading.Thread(target=listen)

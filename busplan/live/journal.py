@@ -1,16 +1,59 @@
-"""What happens around a recording, as JSON lines beside the log, written append-only as it is."""
+"""What happens around a recording, as JSON lines beside the log, written append-only as it is.
+
+:func:`journal_findings` turns what it tells into findings.
+"""
 
 from __future__ import annotations
 
 import json
 import threading
 from collections import deque
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from busplan.findings import Finding, Weight, Where
+
 REMEMBERED = 1000
 """Journal entries kept in memory: a recording may run for weeks."""
+
+
+class JournalKind(StrEnum):
+    """What an entry tells; its value is the word in the file and never changes its meaning."""
+
+    STARTED = "started"
+    """With ``file`` (when one is written), ``interfaces`` and ``silence``."""
+    ENDED = "ended"
+    """With the frames ``written`` and ``dropped``."""
+    NEXT_FILE = "next file"
+    """With ``file``."""
+    NO_NEXT_FILE = "no next file"
+    """With ``trouble``; the file before grows on."""
+    INTERFACE_GONE = "interface gone"
+    """With ``network`` and ``reason``."""
+    INTERFACE_BACK = "interface back"
+    """With ``network`` and ``gap_s`` [s]."""
+    NOTHING_HEARD = "nothing heard"
+    """With ``network`` and how many ``seconds`` it has been silent."""
+    OVERFLOW = "overflow"
+    """The interface's own buffer ran over: with ``network`` and how many ``times``."""
+    DROPPED = "dropped"
+    """With ``frames``, and ``network`` where one interface ran ahead of the writing."""
+    CONTROLLER = "controller"
+    """With ``network`` and ``state``."""
+    CLOCK_JUMPED = "clock jumped"
+    """With ``seconds``, below zero when it was set back."""
+    DISK_TROUBLE = "disk"
+    """With ``trouble``."""
+    DISK_BACK = "disk back"
+    FAILED = "failed"
+    """Listening has ended by itself: with ``reason``."""
+    SENDING = "sending"
+    """A frame goes out because the user said so: with ``frame`` and ``purpose``."""
+    ANSWER = "answer"
+    """With ``after_s`` [s]; ``null``: none came."""
 
 
 class Journal:
@@ -30,7 +73,7 @@ class Journal:
         with self._lock:
             return tuple(self._entries)
 
-    def note(self, what: str, **details: Any) -> None:
+    def note(self, what: JournalKind, **details: Any) -> None:
         """Append one entry with the time of the wall clock (UTC)."""
         entry = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "what": what}
         entry.update(details)
@@ -43,3 +86,89 @@ class Journal:
                 except OSError:
                     # A full disk refuses the journal as well; the writer says so on the screen.
                     return
+
+
+_FINDINGS: Mapping[JournalKind, tuple[str, Weight, str, str]] = {
+    JournalKind.INTERFACE_GONE: (
+        "interface-gone",
+        Weight.FAULT,
+        "the interface has gone: {reason}",
+        "Plug it in again; it is tried each second.",
+    ),
+    JournalKind.INTERFACE_BACK: (
+        "interface-back",
+        Weight.CAUTION,
+        "the interface is back after {gap_s} s; what was sent meanwhile is missing",
+        "Look at the cable of the adapter.",
+    ),
+    JournalKind.OVERFLOW: (
+        "buffer-overflow",
+        Weight.CAUTION,
+        "the interface's buffer ran over (times: {times}); frames are missing",
+        "Close other programs, or use an interface with a larger buffer.",
+    ),
+    JournalKind.NOTHING_HEARD: (
+        "nothing-heard",
+        Weight.CAUTION,
+        "no frame came within {seconds:g} s",
+        "See busplan bench --wiring for what to measure.",
+    ),
+    JournalKind.DROPPED: (
+        "frames-dropped",
+        Weight.CAUTION,
+        "frames were dropped and are in no file: {frames}",
+        "Record fewer networks at once, on a disk that keeps up.",
+    ),
+    JournalKind.CONTROLLER: (
+        "controller-state",
+        Weight.CAUTION,
+        "the adapter's controller: {state}",
+        "Look at bit rate, terminators and plugs.",
+    ),
+    JournalKind.FAILED: (
+        "listening-failed",
+        Weight.FAULT,
+        "listening has ended: {reason}",
+        "Leave the screens and start again.",
+    ),
+    JournalKind.NO_NEXT_FILE: (
+        "rotation-failed",
+        Weight.CAUTION,
+        "recording: {trouble}",
+        "Make room for the next file, or let this one grow.",
+    ),
+    JournalKind.DISK_BACK: ("disk-back", Weight.NOTE, "recording: the disk takes data again", ""),
+    JournalKind.DISK_TROUBLE: (
+        "disk-trouble",
+        Weight.FAULT,
+        "recording: {trouble}",
+        "Make room on the disk.",
+    ),
+    JournalKind.CLOCK_JUMPED: (
+        "clock-jumped",
+        Weight.CAUTION,
+        "the clock of this computer jumped by {seconds} s",
+        "Time stamps before and after do not fit together.",
+    ),
+}
+
+
+def journal_findings(entries: Iterable[Mapping[str, Any]], origin_ns: int | None) -> list[Finding]:
+    """Gaps, drops, a full disk and the like of a journal, as findings; other entries say nothing.
+
+    ``origin_ns`` is the time of the first frame; ``None`` before there is one.
+    """
+    findings = []
+    for entry in entries:
+        if entry["what"] not in _FINDINGS:
+            continue
+        code, weight, words, action = _FINDINGS[entry["what"]]
+        at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
+        # Before the first frame there is only one moment to show it at.
+        moment = 0 if origin_ns is None else max(0, at_ns - origin_ns)
+        network = entry.get("network")
+        told = words.format(**entry) if network is None else f"{network}: {words.format(**entry)}"
+        findings.append(
+            Finding(code, weight, Where(network=network, time_ns=moment), told, action=action)
+        )
+    return findings

@@ -23,6 +23,7 @@ from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
 from busplan.live.controller import controller_states, overflows
 from busplan.live.interfaces import InterfaceSpec, Receiver, open_receiver
+from busplan.live.journal import JournalKind
 
 if TYPE_CHECKING:
     import can
@@ -163,7 +164,7 @@ class Recorder:
         """
         self.open()
         self._journal.note(
-            "started",
+            JournalKind.STARTED,
             **({} if self._writer is None else {"file": self._writer.files[0].name}),
             interfaces=[c.spec.written for c in self._channels],
             silence={c.spec.network: c.silence for c in self._channels},
@@ -196,7 +197,7 @@ class Recorder:
                 status = self.status()
             self._tell(at_once=True)
             sys.setswitchinterval(patience_s)
-            self._journal.note("ended", written=status.written, dropped=status.dropped)
+            self._journal.note(JournalKind.ENDED, written=status.written, dropped=status.dropped)
         return status
 
     def open(self) -> None:
@@ -229,7 +230,7 @@ class Recorder:
             now = time.monotonic()
             jump_ns = (time.time_ns() - wall_ns) - (time.monotonic_ns() - steady_ns)
             if abs(jump_ns) > JUMP_NS:
-                self._journal.note("clock jumped", seconds=round(jump_ns / 1e9, 3))
+                self._journal.note(JournalKind.CLOCK_JUMPED, seconds=round(jump_ns / 1e9, 3))
                 wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
             status = self._tick()
             if self._on_status is not None:
@@ -252,14 +253,14 @@ class Recorder:
                 if gone_since is None:
                     gone_since = time.monotonic()
                     self._journal.note(
-                        "interface gone", network=channel.spec.network, reason=str(error)
+                        JournalKind.INTERFACE_GONE, network=channel.spec.network, reason=str(error)
                     )
                 done.wait(RETRY_S)
                 continue
             if gone_since is not None:
                 gap_s = time.monotonic() - gone_since
                 self._journal.note(
-                    "interface back", network=channel.spec.network, gap_s=round(gap_s, 3)
+                    JournalKind.INTERFACE_BACK, network=channel.spec.network, gap_s=round(gap_s, 3)
                 )
                 gone_since = None
             if message is None:
@@ -287,14 +288,14 @@ class Recorder:
         trouble, rotation, files = writer.trouble, writer.rotation_trouble, len(writer.files)
         writer.write(b"".join(textlog_lines(table)), time.monotonic_ns())
         if len(writer.files) != files:
-            self._journal.note("next file", file=writer.files[-1].name)
+            self._journal.note(JournalKind.NEXT_FILE, file=writer.files[-1].name)
         if writer.rotation_trouble not in (rotation, None):
-            self._journal.note("no next file", trouble=writer.rotation_trouble)
+            self._journal.note(JournalKind.NO_NEXT_FILE, trouble=writer.rotation_trouble)
         if writer.trouble != trouble:
             if writer.trouble is None:
-                self._journal.note("disk back")
+                self._journal.note(JournalKind.DISK_BACK)
             else:
-                self._journal.note("disk", trouble=writer.trouble)
+                self._journal.note(JournalKind.DISK_TROUBLE, trouble=writer.trouble)
 
     def _tell(self, *, at_once: bool = False) -> None:
         """Note what was lost, or never came, not more often than once a second."""
@@ -305,19 +306,21 @@ class Recorder:
         for c in self._channels:
             if not (c.frames or c.told_nothing) and now - self._begin > NOTHING_S:
                 c.told_nothing = True
-                self._journal.note("nothing heard", network=c.spec.network, seconds=NOTHING_S)
+                self._journal.note(
+                    JournalKind.NOTHING_HEARD, network=c.spec.network, seconds=NOTHING_S
+                )
         for c in self._channels:
             if lost := c.overflows - c.told_overflows:
                 c.told_overflows = c.overflows
-                self._journal.note("overflow", network=c.spec.network, times=lost)
+                self._journal.note(JournalKind.OVERFLOW, network=c.spec.network, times=lost)
             dropped = c.dropped
             if lost := dropped - c.told_dropped:
                 c.told_dropped = dropped
-                self._journal.note("dropped", network=c.spec.network, frames=lost)
+                self._journal.note(JournalKind.DROPPED, network=c.spec.network, frames=lost)
         dropped = self._writer.dropped_frames if self._writer else 0
         if lost := dropped - self._told_dropped:
             self._told_dropped = dropped
-            self._journal.note("dropped", frames=lost)
+            self._journal.note(JournalKind.DROPPED, frames=lost)
 
     def _collect(self) -> FrameTable:
         """What all threads have collected, by time stamp, unless a clock has jumped in between."""
@@ -353,7 +356,9 @@ class Recorder:
         for number, state in controller_states(table).items():
             channel = self._channels[number]
             if state.partition(" (")[0] != channel.controller.partition(" (")[0]:
-                self._journal.note("controller", network=channel.spec.network, state=state)
+                self._journal.note(
+                    JournalKind.CONTROLLER, network=channel.spec.network, state=state
+                )
             channel.controller = state
         for number, channel in enumerate(self._channels):
             mine = table.network == number

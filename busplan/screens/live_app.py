@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from busplan.findings import Finding, Weight, Where
+from busplan.findings import Weight
+from busplan.live.journal import journal_findings
 from busplan.live.rolling import Recent, Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
@@ -49,7 +49,9 @@ def live_replay(
         from busplan.frames.table import FrameTable
 
         empty = FrameTable.empty(tuple(vehicle.networks))
-        return Replay.of(vehicle, empty, source="live").with_findings(_told(entries, None))
+        return Replay.of(vehicle, empty, source="live").with_findings(
+            journal_findings(entries, None)
+        )
     replay = Replay.of(
         vehicle, recent.table, source="live", until_ns=recent.until_ns, segmented=segmented
     )
@@ -60,86 +62,9 @@ def live_replay(
         [
             *watch(replay.lines, replay.span_ns),
             *(f for f in broken if f.weight > Weight.NOTE),
-            *_told(entries, origin_ns),
+            *journal_findings(entries, origin_ns),
         ]
     )
-
-
-_TOLD: Mapping[str, tuple[str, Weight, str, str]] = {
-    "interface gone": (
-        "interface-gone",
-        Weight.FAULT,
-        "the interface has gone: {reason}",
-        "Plug it in again; it is tried each second.",
-    ),
-    "interface back": (
-        "interface-back",
-        Weight.CAUTION,
-        "the interface is back after {gap_s} s; what was sent meanwhile is missing",
-        "Look at the cable of the adapter.",
-    ),
-    "overflow": (
-        "buffer-overflow",
-        Weight.CAUTION,
-        "the interface's buffer ran over (times: {times}); frames are missing",
-        "Close other programs, or use an interface with a larger buffer.",
-    ),
-    "nothing heard": (
-        "nothing-heard",
-        Weight.CAUTION,
-        "no frame came within {seconds:g} s",
-        "See busplan bench --wiring for what to measure.",
-    ),
-    "dropped": (
-        "frames-dropped",
-        Weight.CAUTION,
-        "frames were dropped and are in no file: {frames}",
-        "Record fewer networks at once, on a disk that keeps up.",
-    ),
-    "controller": (
-        "controller-state",
-        Weight.CAUTION,
-        "the adapter's controller: {state}",
-        "Look at bit rate, terminators and plugs.",
-    ),
-    "failed": (
-        "listening-failed",
-        Weight.FAULT,
-        "listening has ended: {reason}",
-        "Leave the screens and start again.",
-    ),
-    "no next file": (
-        "rotation-failed",
-        Weight.CAUTION,
-        "recording: {trouble}",
-        "Make room for the next file, or let this one grow.",
-    ),
-    "disk back": ("disk-back", Weight.NOTE, "recording: the disk takes data again", ""),
-    "disk": ("disk-trouble", Weight.FAULT, "recording: {trouble}", "Make room on the disk."),
-    "clock jumped": (
-        "clock-jumped",
-        Weight.CAUTION,
-        "the clock of this computer jumped by {seconds} s",
-        "Time stamps before and after do not fit together.",
-    ),
-}
-
-
-def _told(entries: Sequence[Mapping[str, Any]], origin_ns: int | None) -> list[Finding]:
-    findings = []
-    for entry in entries:
-        if entry["what"] not in _TOLD:
-            continue
-        code, weight, words, action = _TOLD[entry["what"]]
-        at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
-        # Before the first frame there is only one moment to show it at.
-        moment = 0 if origin_ns is None else max(0, at_ns - origin_ns)
-        network = entry.get("network")
-        told = words.format(**entry) if network is None else f"{network}: {words.format(**entry)}"
-        findings.append(
-            Finding(code, weight, Where(network=network, time_ns=moment), told, action=action)
-        )
-    return findings
 
 
 class LiveApp(ReplayApp):

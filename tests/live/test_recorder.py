@@ -17,7 +17,7 @@ from busplan.live.interfaces import (
     Receiver,
     parse_interface,
 )
-from busplan.live.journal import REMEMBERED, Journal
+from busplan.live.journal import REMEMBERED, Journal, JournalKind
 from busplan.live.log_writer import LogWriter
 from busplan.live.recorder import Recorder, RecordingStatus
 
@@ -163,7 +163,7 @@ def test_a_controller_that_leaves_the_bus_is_told(
 def test_the_journal_remembers_only_the_last_entries(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "a.journal")
     for number in range(REMEMBERED + 50):
-        journal.note("interface gone", number=number)
+        journal.note(JournalKind.INTERFACE_GONE, number=number)
     assert [e["number"] for e in journal.entries] == list(range(50, REMEMBERED + 50))
     assert (tmp_path / "a.journal").read_text().count("\n") == REMEMBERED + 50
 
