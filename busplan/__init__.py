@@ -1,3 +1,3 @@
 """busplan: plan the CAN networks of an electric conversion, and read what travels on them."""
 
-__version__ = "0.1.0"
+from busplan.version import __version__ as __version__

@@ -14,9 +14,10 @@ import numpy as np
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
-from busplan.definitions.model import FrameKey, Message, Stated
+from busplan.definitions.model import Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream

@@ -21,10 +21,11 @@ from busplan.bench.node_report import (
     Unknown,
     verdict_of,
 )
-from busplan.definitions.model import FrameKey, Message, format_identifier
+from busplan.definitions.model import Message
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import ERROR, SENT
 from busplan.frames.table import FrameTable
 from busplan.plan.problems import suggestion

@@ -6,8 +6,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-import busplan
 from busplan.bench.node_report import ON_BEFORE, BenchReport, MessageProof, SentFrame
+from busplan.version import __version__
 from busplan.wording import counted
 
 CAUTIONS = (
@@ -74,7 +74,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
     """What was found out, as plain values for JSON; times in the units their names end with."""
     limits = report.limits
     return {
-        "busplan": busplan.__version__,
+        "busplan": __version__,
         "invented": report.invented,
         "node": report.node,
         "part": report.part,
@@ -163,7 +163,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         ("first frame", start),
         ("allowed", allowed),
         *(() if record.sent is None else (("sent by busplan", _sent(record.sent)),)),
-        ("busplan", busplan.__version__),
+        ("busplan", __version__),
     ]
 
 

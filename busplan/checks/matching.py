@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 
 from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import Need, Stream, Vehicle
 
 

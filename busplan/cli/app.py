@@ -10,12 +10,12 @@ from typing import Annotated, Any, cast
 
 import typer
 
-import busplan
 from busplan import compile_listener
 from busplan.cli.compile_notice import Preparing
 from busplan.cli.numbers import bounded
 from busplan.cli.output import print_error
 from busplan.errors import BusplanError
+from busplan.version import __version__
 
 COMMANDS: tuple[str, ...] = (
     "demo",
@@ -59,7 +59,7 @@ app = typer.Typer(
 
 def _show_version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"busplan {busplan.__version__}")
+        typer.echo(f"busplan {__version__}")
         raise typer.Exit
 
 

@@ -120,7 +120,10 @@ def decode(
         absolute=absolute,
     )
     with _progress(series.frames) as progress:
-        write_values(series, out, progress)
+        if out is None:
+            sys.stdout.flush()
+        write_values(series, out or sys.stdout.buffer, progress)
+        sys.stdout.flush()
     findings = (*capture.findings, *series.findings())
     if as_json:
         from busplan.cli.output import print_json

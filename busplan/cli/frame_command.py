@@ -46,7 +46,7 @@ def frame(
     Example: busplan frame 0x123 00 11 22 33 --bit-rate 250000
     """
     from busplan.cli.output import print_json
-    from busplan.definitions.model import format_identifier
+    from busplan.frames.identifier import format_identifier
     from busplan.wire.bits import frame_bits
     from busplan.wire.drawing import LEGEND, draw_frame
     from busplan.wire.lengths import duration_ns, nominal_bits, worst_bits

@@ -31,7 +31,8 @@ from busplan.cli.output import (
 
 if TYPE_CHECKING:
     from busplan.capture.capture import Capture
-    from busplan.definitions.model import FrameKey, Stated
+    from busplan.definitions.model import Stated
+    from busplan.frames.identifier import FrameKey
     from busplan.plan.vehicle import Stream, Vehicle
     from busplan.traffic.cycles import MeasuredCycle
     from busplan.traffic.measured_load import MeasuredLoad
@@ -132,7 +133,7 @@ def _print_cycles(
     loads: Mapping[str, MeasuredLoad],
     vehicle: Vehicle | None,
 ) -> None:
-    from busplan.definitions.model import format_identifier
+    from busplan.frames.identifier import format_identifier
 
     streams = _streams(capture, vehicle)
     table = capture.frames

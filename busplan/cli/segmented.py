@@ -29,7 +29,7 @@ SegmentedOption = Annotated[
 
 def parse_segmented(texts: Sequence[str] | None, networks: Sequence[str]) -> tuple[Segmented, ...]:
     """The option as typed, for the networks of a capture; an answer is segmented too."""
-    from busplan.definitions.model import FrameKey
+    from busplan.frames.identifier import FrameKey
     from busplan.transport.iso15765 import Segmented
 
     found = []

@@ -232,7 +232,7 @@ def _network_dict(run: Simulation, index: int, seconds: float) -> dict[str, Any]
 
 
 def _message_dict(o: Observed) -> dict[str, Any]:
-    from busplan.definitions.model import format_identifier
+    from busplan.frames.identifier import format_identifier
 
     def ms(ns: int | None) -> float | None:
         return None if ns is None else ns / 1e6

@@ -35,7 +35,7 @@ from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
     from busplan.definitions.dbc import Definitions
-    from busplan.definitions.model import FrameKey
+    from busplan.frames.identifier import FrameKey
     from busplan.plan.vehicle import Vehicle
     from busplan.traffic.fit import Fit
     from busplan.traffic.measured_load import MeasuredLoad

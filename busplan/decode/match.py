@@ -21,7 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, NULL_ADDRESS, split_identifier
-from busplan.definitions.model import FrameKey, J1939Id
+from busplan.definitions.model import J1939Id
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.transport.messages import Messages
 

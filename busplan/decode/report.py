@@ -11,8 +11,9 @@ import numpy as np
 
 from busplan.decode.codec import DecodedMessage
 from busplan.decode.match import Match, Matching
-from busplan.definitions.model import FrameKey, Message, format_identifier
+from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.wording import counted, plural
 
 _SHOWN = 12

@@ -14,7 +14,7 @@ from busplan.definitions.model import Message
 from busplan.definitions.oddities import odd_messages
 from busplan.definitions.salvage import Salvaged, read_alone, salvage
 from busplan.definitions.sense import is_unassigned
-from busplan.definitions.source import decode_text
+from busplan.definitions.source import decode_text, read_bytes
 from busplan.definitions.statements import Block, Statement, blocks, cut
 from busplan.errors import PlanError, Problem
 from busplan.findings import Figure, Finding, Weight, Where
@@ -46,11 +46,7 @@ def load_dbc(path: str | Path, *, encoding: str | None = None) -> Definitions:
     missing, is not in the stated encoding, or nothing in it can be used.
     """
     file = str(path)
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise PlanError([Problem(file, None, "", f"cannot be read: {error.strerror}")]) from error
-    text, encoding, findings = decode_text(data, file, encoding)
+    text, encoding, findings = decode_text(read_bytes(Path(path)), file, encoding)
     return parse_dbc(text, file, encoding=encoding, findings=findings)
 
 

@@ -1,13 +1,43 @@
-"""The bytes of a definition file as text: UTF-8 if it is that, else Windows-1252, reported."""
+"""A definition file as text: UTF-8 if it is that, else Windows-1252, reported.
+
+The one place that opens definition files.
+"""
 
 from __future__ import annotations
 
 import codecs
+from pathlib import Path
 
 from busplan.errors import PlanError, Problem
 from busplan.findings import Finding, Weight, Where
 
 FALLBACK = "cp1252"
+
+
+class NoSuchFileError(PlanError):
+    """There is no such definition file; ``beside`` names those that lie in its folder."""
+
+    def __init__(self, problem: Problem, beside: tuple[str, ...]) -> None:
+        super().__init__([problem])
+        self.beside = beside
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a definition file; ``NoSuchFileError``, or ``PlanError`` for other reasons."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        problem = Problem(str(path), None, "", f"cannot be read: {error.strerror}")
+        if isinstance(error, FileNotFoundError | NotADirectoryError):
+            raise NoSuchFileError(problem, _definition_files(path.parent)) from error
+        raise PlanError([problem]) from error
+
+
+def _definition_files(folder: Path) -> tuple[str, ...]:
+    try:
+        return tuple(sorted(p.name for p in folder.iterdir() if p.suffix.lower() == ".dbc"))
+    except OSError:
+        return ()
 
 
 def decode_text(

@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-import busplan
 from busplan.demo import scenes
 from busplan.demo.files import plan_file
 from busplan.demo.scenes import Scene
 from busplan.errors import UsageError
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
+from busplan.version import __version__
 
 SEED = 1
 START_NS = 1_777_881_600_000_000_000
@@ -240,7 +240,7 @@ def cached_capture(name: str, *, seed: int = SEED, make: bool = True) -> Path:
     other versions are removed then.
     """
     demo_capture(name)
-    mine = demo_folder() / busplan.__version__
+    mine = demo_folder() / __version__
     folder = mine / f"seed-{seed}"
     path = folder / capture_name(name)
     if make and not path.exists():

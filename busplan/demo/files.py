@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
-import busplan
 from busplan.errors import UsageError
 
 PLANS = ("as_bought", "as_built")
@@ -15,7 +14,7 @@ PLANS = ("as_bought", "as_built")
 
 def shipped(folder: Literal["dbc_examples", "captures"]) -> Path:
     """The folder with the demo's files: inside an installed busplan, or in a checkout of it."""
-    package = Path(busplan.__file__).parent
+    package = Path(__file__).parents[1]
     for place in (package / "shipped" / folder, package.parent / folder):
         if place.is_dir():
             return place

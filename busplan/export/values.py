@@ -10,7 +10,6 @@ from __future__ import annotations
 import gzip
 import os
 import re
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,16 +39,17 @@ def check_target(path: Path) -> None:
         raise UsageError(f"{path}: the folder {path.parent} does not exist")
 
 
-def write_values(series: Series, path: Path | None, progress: Progress | None = None) -> None:
-    """Write all pieces of ``series`` to ``path`` by its ending, or as CSV to stdout.
+def write_values(
+    series: Series, target: Path | IO[bytes], progress: Progress | None = None
+) -> None:
+    """Write all pieces of ``series`` to a file by its ending, or as CSV to an open stream.
 
     ``UsageError`` when the file cannot be written.
     """
-    if path is None:
-        sys.stdout.flush()
-        _write_csv(series, sys.stdout.buffer, progress)
-        sys.stdout.buffer.flush()
+    if not isinstance(target, Path):
+        _write_csv(series, target, progress)
         return
+    path = target
     check_target(path)
     try:
         with _whole_or_nothing(path) as stream:

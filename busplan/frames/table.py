@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64, U8, U16, U32, Group
 from busplan.frames.grouping import Grouper, as_groups
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED, REMOTE
 from busplan.wording import listing
 

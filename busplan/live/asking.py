@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, join_identifier, split_identifier
-from busplan.definitions.model import J1939Id, Message, format_identifier
+from busplan.definitions.model import J1939Id, Message
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.identifier import format_identifier
 
 if TYPE_CHECKING:
     from busplan.live.interfaces import Sender

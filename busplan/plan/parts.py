@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from busplan.definitions.dbc import Definitions
+from busplan.definitions.source import NoSuchFileError
 from busplan.errors import PlanError
 from busplan.plan.context import Context
 from busplan.plan.locate import KeyPath
@@ -80,23 +81,17 @@ def _definitions(context: Context, file: str, path: KeyPath) -> Definitions | No
     if file not in context.definitions:
         try:
             found = context.load(context.folder / file)
+        except NoSuchFileError as error:
+            context.definitions[file] = None
+            near = suggestion(file, error.beside, "definition file")
+            context.problems.add(path, f'there is no file "{file}" beside the plan{near}')
         except PlanError as error:
             context.definitions[file] = None
-            if (context.folder / file).exists():
-                context.problems.take(error)
-            else:
-                near = suggestion(file, _files_near(context.folder / file), "definition file")
-                context.problems.add(path, f'there is no file "{file}" beside the plan{near}')
+            context.problems.take(error)
         else:
             context.definitions[file] = found
             context.findings += found.findings
     return context.definitions[file]
-
-
-def _files_near(path: Path) -> list[str]:
-    if not path.parent.is_dir():
-        return []
-    return sorted(p.name for p in path.parent.iterdir() if p.suffix.lower() == ".dbc")
 
 
 def _sender(

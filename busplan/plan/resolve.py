@@ -10,10 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 
-from busplan.definitions.model import FrameKey
 from busplan.definitions.sense import LONGEST_J1939
 from busplan.errors import Problem
 from busplan.findings import Finding, Weight
+from busplan.frames.identifier import FrameKey
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout

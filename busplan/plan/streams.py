@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from busplan.definitions.j1939 import split_identifier, with_source
-from busplan.definitions.model import FrameKey, Message, Origin, Stated
+from busplan.definitions.model import Message, Origin, Stated
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import Need, Network, Node, Port, Route, Stream
 
 

@@ -11,8 +11,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
-from busplan.definitions.model import FrameKey, Message, Signal, Stated
+from busplan.definitions.model import Message, Signal, Stated
 from busplan.findings import Finding
+from busplan.frames.identifier import FrameKey
 from busplan.wording import counted, listing
 
 

@@ -7,7 +7,6 @@ moments but never falls behind; how far a shown moment is behind says :meth:`Rep
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 
 SPEEDS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -15,7 +14,10 @@ SPEEDS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 
 class ReplayClock:
-    """Plays, pauses and seeks over ``0 … span_ns``. ``now`` gives monotonic nanoseconds."""
+    """Plays, pauses and seeks over ``0 … span_ns``.
+
+    ``now`` gives monotonic nanoseconds; the caller brings it, for nothing here asks a clock.
+    """
 
     live = False
     """Whether the end of the capture is the present; see :class:`LiveClock`."""
@@ -25,7 +27,7 @@ class ReplayClock:
         span_ns: int,
         *,
         speed: float = 1.0,
-        now: Callable[[], int] = time.monotonic_ns,
+        now: Callable[[], int],
     ) -> None:
         self.span_ns = max(0, span_ns)
         self._now = now
@@ -117,7 +119,7 @@ class LiveClock(ReplayClock):
     live = True
 
     def __init__(self) -> None:
-        super().__init__(0)
+        super().__init__(0, now=lambda: 0)
         self._following = True
 
     @property

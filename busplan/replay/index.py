@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.transport.messages import Messages
 
 

@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.decode.match import streams_by_key
-from busplan.definitions.model import FrameKey, Message, Stated, format_identifier
+from busplan.definitions.model import Message, Stated
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.replay.index import FrameIndex
 

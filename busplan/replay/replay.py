@@ -10,9 +10,10 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from busplan.definitions.model import FrameKey, Message
+from busplan.definitions.model import Message
 from busplan.findings import Finding
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex

@@ -3,19 +3,39 @@
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING
-
-import numpy as np
-import numpy.typing as npt
+from typing import Protocol
 
 from busplan.findings import Weight
-from busplan.replay.lines import Ages, Silence
+from busplan.plan.vehicle import Vehicle
+from busplan.replay.lines import Ages, Lines, Silence
 from busplan.replay.pack_state import PackState
 from busplan.replay.state import Trouble, troubles, word_for
-from busplan.traffic.running import Load
+from busplan.traffic.running import F64, Load, Traffic
 
-if TYPE_CHECKING:
-    from busplan.replay.replay import Replay
+
+class Opened(Protocol):
+    """What a moment asks of the capture it lies in: a ``Replay``."""
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """The plan's vehicle."""
+
+    @property
+    def lines(self) -> Lines:
+        """The message lines."""
+
+    @property
+    def traffic(self) -> Traffic:
+        """Loads over time."""
+
+    def share(self, shot: Snapshot, /) -> F64:
+        """Each message line's part of its network's time."""
+
+    def pack_state(self, shot: Snapshot, /) -> PackState | None:
+        """The pack."""
+
+    def past(self, t_ns: int, /) -> int:
+        """How many findings lie at or before a moment."""
 
 
 class Snapshot:
@@ -24,7 +44,7 @@ class Snapshot:
     Each part is worked out when it is first asked for, so that a screen pays for what it shows.
     """
 
-    def __init__(self, replay: Replay, t_ns: int) -> None:
+    def __init__(self, replay: Opened, t_ns: int) -> None:
         self._replay = replay
         self.t_ns = t_ns
 
@@ -44,7 +64,7 @@ class Snapshot:
         return self._replay.lines.at(self.t_ns)
 
     @cached_property
-    def share(self) -> npt.NDArray[np.float64]:
+    def share(self) -> F64:
         """Each message line's part of its network's time over the last minute."""
         return self._replay.share(self)
 

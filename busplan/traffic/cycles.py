@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 
 

@@ -15,10 +15,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import FrameKey
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network

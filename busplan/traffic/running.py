@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network
 from busplan.traffic.measured_load import MeasuredLoad, Told, measured_load, rates_of

@@ -20,9 +20,9 @@ from busplan.decode.protection import (
     find_counters,
     two_counters,
 )
-from busplan.definitions.model import FrameKey, format_identifier
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64, U8, U32
+from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle

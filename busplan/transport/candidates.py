@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.transport.endings import COMPLETE

@@ -21,7 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import FrameKey, format_identifier
+from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.transport import iso15765_follow

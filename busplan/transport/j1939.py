@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.transport import j1939_follow

@@ -13,8 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable, concatenate
 from busplan.plan.vehicle import Vehicle

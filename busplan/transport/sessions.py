@@ -16,8 +16,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import FrameKey
 from busplan.frames.columns import Group
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.transport.endings import AGAIN, CHANGED, COMPLETE, NOTHING
 

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from support.slow_transport import slow_iso15765, slow_j1939
 from support.transport_traffic import Frame, broadcast, connection, segmented, table
 
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED
 from busplan.frames.table import FrameTable
 from busplan.transport.iso15765 import Segmented

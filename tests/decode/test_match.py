@@ -9,7 +9,7 @@ from support.vehicles import stream, vehicle
 from busplan.decode.match import match_frames, streams_by_key
 from busplan.decode.report import decode_findings
 from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, EXTENDED
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, Stream

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.random_frames import random_frames
 
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, EXTENDED, REMOTE
 from busplan.frames.table import FrameTable, group_rows
 

@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 from support.frames import frames
 
 from busplan.decode.codec import decode_message
-from busplan.definitions.model import FrameKey, Message, MuxCondition, Signal
+from busplan.definitions.model import Message, MuxCondition, Signal
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import Stream
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line

@@ -7,8 +7,8 @@ import pytest
 from support.bench import as_built
 from support.transport_traffic import segmented, spread, table
 
-from busplan.definitions.model import FrameKey
 from busplan.demo.captures import make_capture
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.live.recorder import RecordingStatus
 from busplan.live.rolling import Rolling

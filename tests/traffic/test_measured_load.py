@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.frames import frames
 
-from busplan.definitions.model import FrameKey
 from busplan.errors import UsageError
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.traffic.cycles import measured_cycles

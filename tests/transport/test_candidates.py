@@ -5,8 +5,8 @@ import random
 import pytest
 from support.transport_traffic import MS, Frame, segmented, spread, table
 
-from busplan.definitions.model import FrameKey
 from busplan.demo.captures import demo_vehicle, make_capture
+from busplan.frames.identifier import FrameKey
 from busplan.transport.candidates import likely_segmented
 from busplan.transport.messages import put_together
 

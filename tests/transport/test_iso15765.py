@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from support.slow_transport import slow_iso15765
 from support.transport_traffic import MS, Frame, segmented, spread, table
 
-from busplan.definitions.model import FrameKey
+from busplan.frames.identifier import FrameKey
 from busplan.transport import sessions
 from busplan.transport.endings import COMPLETE
 from busplan.transport.iso15765 import TIMEOUT_NS, Segmented, partner_of, reassemble

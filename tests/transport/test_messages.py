@@ -18,8 +18,9 @@ from busplan.decode.codec import Codec
 from busplan.decode.match import match_frames
 from busplan.decode.series import decode_series, decode_table
 from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import FrameKey, Message, Origin, Signal, Stated
+from busplan.definitions.model import Message, Origin, Signal, Stated
 from busplan.findings import Weight
+from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED
 from busplan.frames.table import concatenate
 from busplan.plan.vehicle import Network, Stream, Vehicle

@@ -1,0 +1,151 @@
+"""Walls that no import contract can see: which files reach the world outside, and how big they are.
+
+The middle takes values and gives values. What it needs from a disk, a clock or a terminal, an edge
+or one of the doors below fetches for it.
+"""
+
+import ast
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+PACKAGE = ROOT / "busplan"
+EDGES = {"cli", "screens", "demo", "live", "capture"}
+"""Rooms that may: terminals, buses, and the readers and store of captures."""
+DOORS = {
+    "definitions/source.py": "opens definition files",
+    "plan/reader.py": "opens plan files",
+    "export/values.py": "writes decoded values to the file a user names",
+    "kernels.py": "reads its own source, to know when compiled code is out of date",
+    "wire/bit_timing.py": "looks for one module of python-can, to import it alone",
+}
+"""Files of the middle that may all the same, each with its one reason."""
+
+CALLS = {"open", "print", "input", "exec", "eval", "breakpoint"}
+METHODS = {
+    *("open", "read_text", "read_bytes", "write_text", "write_bytes", "mkdir", "unlink", "touch"),
+    *("rename", "rmdir", "chmod", "stat", "lstat", "exists", "is_file", "is_dir", "iterdir"),
+    *("glob", "rglob", "samefile", "expanduser", "home", "cwd", "now", "today", "utcnow"),
+    *("to_csv", "to_parquet", "savefig", "tofile", "savez", "loadtxt", "fromfile", "memmap"),
+}
+"""Methods of paths, dates and libraries that reach a disk or a clock."""
+ATTRIBUTES = {
+    "sys": {"stdin", "stdout", "stderr", "argv", "exit"},
+    "time": {
+        *("time", "time_ns", "monotonic", "monotonic_ns", "perf_counter", "perf_counter_ns"),
+        *("process_time", "sleep", "localtime", "gmtime"),
+    },
+}
+MODULES = {
+    *("os", "io", "shutil", "tempfile", "socket", "subprocess", "threading", "asyncio", "logging"),
+    *("getpass", "platform", "locale", "random", "secrets", "uuid", "signal", "webbrowser"),
+    *("urllib", "http", "multiprocessing", "concurrent", "mmap", "glob", "gzip", "time"),
+}
+"""Modules that the middle has no use for at all."""
+
+
+def reaches_out(source: str) -> Iterator[str]:
+    """What in a file reaches a disk, a terminal or a clock, with its line."""
+    for node in ast.walk(ast.parse(source)):
+        match node:
+            case ast.Call(func=ast.Name(id=name)) if name in CALLS:
+                yield f"line {node.lineno}: {name}()"
+            case ast.Attribute(value=ast.Name(id=module), attr=name) if name in ATTRIBUTES.get(
+                module, ()
+            ):
+                yield f"line {node.lineno}: {module}.{name}"
+            case ast.Call(func=ast.Attribute(attr=name)) if name in METHODS:
+                yield f"line {node.lineno}: .{name}()"
+            case ast.Import(names=names):
+                for alias in names:
+                    if alias.name.partition(".")[0] in MODULES:
+                        yield f"line {node.lineno}: import {alias.name}"
+            case ast.ImportFrom(module=str(module), names=names):
+                if module.partition(".")[0] in MODULES:
+                    yield f"line {node.lineno}: from {module}"
+                for alias in names:
+                    if alias.name in ATTRIBUTES.get(module, ()):
+                        yield f"line {node.lineno}: from {module} import {alias.name}"
+
+
+def middle() -> Iterator[Path]:
+    """The package's files outside the edges."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if path.relative_to(PACKAGE).parts[0] not in EDGES:
+            yield path
+
+
+def test_the_middle_opens_no_file_prints_nothing_and_asks_no_clock() -> None:
+    found = [
+        f"{name}, {what}"
+        for path in middle()
+        if (name := path.relative_to(PACKAGE).as_posix()) not in DOORS
+        for what in reaches_out(path.read_text(encoding="utf-8"))
+    ]
+    assert not found, "\n".join(found)
+
+
+def test_every_door_is_one() -> None:
+    for name in DOORS:
+        assert list(reaches_out((PACKAGE / name).read_text(encoding="utf-8"))), name
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "open('x')",
+        "print(1)",
+        "input()",
+        "Path(p).read_text()",
+        "folder.is_dir()",
+        "sys.stdout.write('x')",
+        "import os",
+        "import os.path",
+        "from os import getpid",
+        "from time import monotonic",
+        "import time",
+        "datetime.now()",
+        "date.today()",
+        "frame.to_csv('x')",
+        "from sys import stdout",
+        "import urllib.request",
+    ],
+)
+def test_each_way_out_is_seen(line: str) -> None:
+    assert list(reaches_out(f"def f(x, p):\n    {line}\n"))
+
+
+def test_what_only_speaks_of_files_is_no_way_out() -> None:
+    harmless = (
+        "from pathlib import Path\nfrom datetime import datetime\nx = Path(a).name\nsys.byteorder"
+    )
+    assert not list(reaches_out(harmless))
+
+
+def sources() -> list[Path]:
+    """Every Python file that git knows or would take; all but build folders without git."""
+    listed = subprocess.run(
+        ["git", "ls-files", "-co", "--exclude-standard", "*.py"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if listed.returncode == 0:
+        return [path for name in listed.stdout.split() if (path := ROOT / name).is_file()]
+    return [p for folder in ("busplan", "tests") for p in (ROOT / folder).rglob("*.py")]
+
+
+LONGER = {"busplan/live/recorder.py", "busplan/screens/app.py"}
+
+
+def test_no_file_is_longer_than_400_lines() -> None:
+    long = {
+        path.relative_to(ROOT).as_posix(): lines
+        for path in sources()
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 400
+    }
+    assert not long.keys() - LONGER
