@@ -243,9 +243,10 @@ def _write(made: BenchRecord, folder: Path) -> None:
 
 def _print_wiring() -> None:
     from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
-    from busplan.cli.output import CAUTION_LINE, print_text
+    from busplan.cli.output import print_text
+    from busplan.text.caution import CAUTION
 
-    print_text(CAUTION_LINE)
+    print_text(CAUTION)
     print_text(POWER_OFF_FIRST)
     for number, step in enumerate(STEPS, 1):
         typer.echo(f"\n{number}. {step.measure}")

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from busplan.cli.output import EXIT_OF_DATA, bar, print_json, print_table, print_text
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text
+from busplan.text.load_bar import bar
 
 if TYPE_CHECKING:
     from busplan.checks.planned_load import MessageLoad, PlannedLoad

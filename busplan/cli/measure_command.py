@@ -21,13 +21,13 @@ from busplan.cli.captures import (
 )
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
-    bar,
     exit_code,
     print_findings,
     print_json,
     print_table,
     print_text,
 )
+from busplan.text.load_bar import bar
 
 if TYPE_CHECKING:
     from busplan.capture.capture import Capture

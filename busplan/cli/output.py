@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-import re
 import shutil
 import sys
-import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any
@@ -15,12 +13,10 @@ from typing import Any
 import typer
 
 from busplan.findings import Finding, Weight, by_weight, heaviest
-
-CAUTION_LINE = (
-    "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
-    "people."
-)
-
+from busplan.text.caution import CAUTION
+from busplan.text.finding import finding_block
+from busplan.text.runs import wrapped
+from busplan.text.table import table_lines
 
 EXIT_BY_FINDINGS = "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input."
 """Ends the help of a command that judges."""
@@ -64,41 +60,24 @@ def is_narrow() -> bool:
     return shutil.get_terminal_size((80, 24)).columns < 100
 
 
-_FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
-"""The blank between a number and its unit, where no line may break."""
-
-
 def print_text(text: str, *, lead: str = "", indent: int = 0, err: bool = False) -> None:
     """Print running text, wrapped, after ``lead``; later lines start where the text did."""
     first = " " * indent + lead
-    rest = " " * len(first)
-    wrapped = textwrap.fill(
-        _FIGURE.sub("\N{NO-BREAK SPACE}", text),
-        text_width(),
-        initial_indent=first,
-        subsequent_indent=rest,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    typer.echo(wrapped.replace("\N{NO-BREAK SPACE}", " "), err=err)
+    lines = wrapped(text, text_width(), first=first, rest=" " * len(first), figures=True)
+    typer.echo("\n".join(lines), err=err)
 
 
 def print_caution() -> None:
     """Print on stderr what everybody who works on a vehicle must know."""
-    print_text(CAUTION_LINE, err=True)
+    print_text(CAUTION, err=True)
 
 
 def print_error(text: str) -> None:
     """Print on stderr why a command ends: wrapped on a terminal, else one line a problem."""
     for line in f"busplan: {text}".splitlines():
         if sys.stderr.isatty():
-            line = textwrap.fill(
-                line,
-                shutil.get_terminal_size((80, 24)).columns,
-                subsequent_indent="    ",
-                break_long_words=False,
-                break_on_hyphens=False,
-            )
+            columns = shutil.get_terminal_size((80, 24)).columns
+            line = "\n".join(wrapped(line, columns, rest="    "))
         typer.echo(line, err=True)
 
 
@@ -108,37 +87,14 @@ def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bo
     ``err`` sends them to stderr, where a command's data goes to stdout.
     """
     for finding in by_weight(findings):
-        head = f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}"
-        where = str(finding.where)
-        if len(head) + 2 + len(where) <= text_width():
-            typer.echo(f"{head}  {where}".rstrip(), err=err)
-        else:
-            typer.echo(f"{head}\n    {where}", err=err)
-        print_text(finding.summary, indent=4, err=err)
-        if details:
-            for lead, text in (("why: ", finding.why), ("do:  ", finding.action)):
-                if text:
-                    print_text(text, lead=lead, indent=4, err=err)
+        lines = finding_block(finding, text_width(), details=details)
+        typer.echo("\n".join(lines), err=err)
 
 
 def exit_code(findings: Iterable[Finding]) -> int:
     """0 when nothing is above a note, 1 for cautions, 2 for faults."""
     weight = heaviest(findings)
     return {Weight.NOTE: 0, Weight.CAUTION: 1, Weight.FAULT: 2}[weight]
-
-
-def bar(fraction: float, limit: float | None = None, width: int = 20) -> str:
-    """A bar on a fixed scale from 0 to 100 %, with ``|`` where the limit is.
-
-    A fraction beyond 100 % fills the bar and ends in ``>``.
-    """
-    filled = round(min(max(fraction, 0.0), 1.0) * width)
-    cells = ["#"] * filled + ["."] * (width - filled)
-    if fraction > 1:
-        cells[-1] = ">"
-    if limit is not None:
-        cells[min(width - 1, round(limit * width))] = "|"
-    return "".join(cells)
 
 
 def print_table(
@@ -148,30 +104,9 @@ def print_table(
     right: frozenset[int] = frozenset(),
     shrink: frozenset[int] = frozenset(),
 ) -> None:
-    """Print aligned columns; ``right`` lists the columns that align right (numbers).
+    """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out.
 
-    Columns in ``shrink`` (names) are cut, the widest first, until a row fits the terminal; a cut
-    text has ``~`` in its middle, because names often differ in their last character. Without a
-    terminal, rows of up to 80 columns fit.
+    Without a terminal, rows of up to 80 columns fit.
     """
-    cells = [list(head), *(list(r) for r in rows)]
-    widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
     room = max(80, shutil.get_terminal_size((80, 24)).columns)
-    while shrink and sum(widths) + 2 * (len(widths) - 1) > room:
-        widest = max(shrink, key=lambda c: widths[c])
-        if widths[widest] <= 8:
-            break
-        widths[widest] -= 1
-    for row in cells:
-        parts = [
-            _cut(t, w).rjust(w) if c in right else _cut(t, w).ljust(w)
-            for c, (t, w) in enumerate(zip(row, widths, strict=True))
-        ]
-        typer.echo("  ".join(parts).rstrip())
-
-
-def _cut(text: str, width: int) -> str:
-    if len(text) <= width:
-        return text
-    tail = (width - 1) // 2
-    return f"{text[: width - 1 - tail]}~{text[len(text) - tail :]}"
+    typer.echo("\n".join(table_lines(head, rows, room, right=right, shrink=shrink)))

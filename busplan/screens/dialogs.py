@@ -17,7 +17,7 @@ from textual.widgets import Input, Label
 from busplan.findings import Finding
 from busplan.replay.replay import moment_of
 from busplan.screens.sheet import Sheet
-from busplan.text.draw import CAUTION
+from busplan.text.caution import CAUTION
 from busplan.text.runs import HEAD, PLAIN, Line, wrap
 
 MOUSE = (

@@ -14,7 +14,8 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.sheet import Sheet
 from busplan.screens.views import View
-from busplan.text.findings_draw import draw_details, draw_list, summary
+from busplan.text.finding import draw_details
+from busplan.text.findings_draw import draw_list, summary
 from busplan.text.runs import FAINT, Line, width
 from busplan.text.timeline import Window
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from busplan.findings import Finding, Weight
+from busplan.findings import Weight
 from busplan.pack.labels import short_cell, short_sensor
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack_state import PackState, PeerRange
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NOTHING_WRONG
+from busplan.text.finding import finding_line
+from busplan.text.load_bar import load_bar
 from busplan.text.runs import (
     FAINT,
     HEAD,
@@ -18,25 +20,11 @@ from busplan.text.runs import (
     PLAIN,
     Line,
     clip,
-    clock_text,
     fill,
     fold,
-    load_bar,
     wrap,
 )
 from busplan.traffic.running import Load
-
-CAUTION = (
-    "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
-    "people."
-)
-CAUTIONS = (
-    CAUTION,
-    "High voltage can kill. Not a safety device. Pack work: licensed people only.",
-    "High voltage can kill. Not a safety device.",
-    "High voltage can kill.",
-)
-"""The same from long to short: the first that fits is shown."""
 
 
 def vehicle_label(vehicle: Vehicle) -> str:
@@ -224,14 +212,6 @@ def no_pack(snapshot: Snapshot) -> str:
     if not snapshot.pack.in_capture:
         return "No cell and no sensor of the pack is in this capture."
     return ""
-
-
-def finding_line(finding: Finding) -> Line:
-    """A finding in one line: mark, time, sentence."""
-    t_ns = finding.where.time_ns
-    at = clock_text(t_ns) if t_ns is not None else "-"
-    role = OF_WEIGHT[finding.weight]
-    return [(f"{finding.weight.mark} ", role), (f"{at:>9}  ", FAINT), (finding.summary, role)]
 
 
 def recent_findings(replay: Replay, snapshot: Snapshot, columns: int, count: int) -> list[Line]:

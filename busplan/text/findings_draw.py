@@ -1,22 +1,12 @@
-"""The findings of a capture: the list, and all that one of them says."""
+"""The findings of a capture as a list."""
 
 from __future__ import annotations
 
-from busplan.findings import Finding, Weight
+from busplan.findings import Weight
 from busplan.replay.replay import Replay, moment_of
-from busplan.text.draw import finding_line, nothing_found
-from busplan.text.runs import (
-    FAINT,
-    HEAD,
-    OF_WEIGHT,
-    PLAIN,
-    Line,
-    clip,
-    clock_text,
-    fill,
-    fold,
-    wrap,
-)
+from busplan.text.draw import nothing_found
+from busplan.text.finding import finding_line
+from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, Line, clip, fill
 from busplan.wording import counted
 
 
@@ -41,25 +31,3 @@ def summary(replay: Replay) -> Line:
         role = OF_WEIGHT[weight] if count else FAINT
         line.append((f"{weight.mark} {counted(count, weight.word)}   ", role))
     return line
-
-
-def draw_details(finding: Finding, columns: int) -> list[Line]:
-    """Everything a finding says."""
-    t_ns = finding.where.time_ns
-    when = "" if t_ns is None else f"  at {clock_text(t_ns)}"
-    place = str(finding.where).partition(" at ")[0]
-    head: Line = [
-        (f"{finding.weight.mark} {finding.weight.word}", OF_WEIGHT[finding.weight]),
-        (f"  {finding.code}", HEAD),
-        (f"{when}  {place}", FAINT),
-    ]
-    lines: list[Line] = [
-        *fold(head, columns, 2),
-        *wrap(finding.summary, columns, PLAIN),
-    ]
-    for lead, text in (("why: ", finding.why), ("do: ", finding.action)):
-        if text:
-            lines += wrap(lead + text, columns, PLAIN, len(lead))
-    if finding.figures:
-        lines += wrap("; ".join(str(f) for f in finding.figures), columns, FAINT)
-    return lines

@@ -7,8 +7,9 @@ from busplan.plan.vehicle import Network
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.text.draw import COUNTING, unrecorded
+from busplan.text.load_bar import load_bar
 from busplan.text.plot import draw_load
-from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, load_bar, marked
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, marked
 from busplan.text.timeline import column_of
 from busplan.traffic.running import Load
 

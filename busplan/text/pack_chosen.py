@@ -6,8 +6,9 @@ import numpy as np
 
 from busplan.pack.labels import cell_label, sensor_label
 from busplan.replay.pack_state import Grade, PackState
+from busplan.text.grades import OF_GRADE
 from busplan.text.packmap import Choice
-from busplan.text.runs import FAINT, OF_GRADE, PLAIN, Line, fold, span_text, width
+from busplan.text.runs import FAINT, PLAIN, Line, fold, span_text, width
 
 
 def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:

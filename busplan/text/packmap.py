@@ -13,7 +13,8 @@ from typing import Literal, NamedTuple
 
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.pack_state import Grade, PackState
-from busplan.text.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line
+from busplan.text.grades import OF_GRADE
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line
 
 Density = Literal["values", "deviations", "marks"]
 DENSITIES: tuple[Density, ...] = ("values", "deviations", "marks")

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from busplan.findings import Weight
 from busplan.replay.pack_state import Grade
-from busplan.text.runs import FAINT, HEAD, OF_GRADE, PLAIN, Line, merge
+from busplan.text.grades import OF_GRADE
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, merge
 
 F64 = npt.NDArray[np.float64]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")

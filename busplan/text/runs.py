@@ -2,27 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from busplan.findings import Weight
-from busplan.replay.pack_state import Grade
 
 Run = tuple[str, str]
-"""A piece of text and its role (see :mod:`busplan.screens.look`)."""
+"""A piece of text and the role it plays; the terminal's look gives each role a style."""
 Line = list[Run]
 
 PLAIN, FAINT, HEAD = "plain", "faint", "head"
 
-OF_GRADE = {
-    Grade.MISSING: "missing",
-    Grade.STALE: "stale",
-    Grade.FAR_LOW: "far-low",
-    Grade.LOW: "low",
-    Grade.EVEN: PLAIN,
-    Grade.HIGH: "high",
-    Grade.FAR_HIGH: "far-high",
-    Grade.OUTSIDE: "outside",
-}
 OF_WEIGHT = {Weight.NOTE: "note", Weight.CAUTION: "caution", Weight.FAULT: "fault"}
 
 
@@ -72,14 +62,33 @@ def beside(left: Sequence[Line], right: Sequence[Line], columns: int, gap: int =
 
 def wrap(sentence: str, columns: int, role: str = PLAIN, indent: int = 0) -> list[Line]:
     """A sentence over several lines, later ones indented."""
+    words = " ".join(sentence.split())
+    return [[(line, role)] for line in wrapped(words, max(columns, 8), rest=" " * indent)]
+
+
+_FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
+"""The blank between a number and its unit."""
+
+
+def wrapped(
+    sentence: str, columns: int, *, first: str = "", rest: str = "", figures: bool = False
+) -> list[str]:
+    """A sentence as lines of at most ``columns``, each as full as it can be.
+
+    The first line begins with ``first`` and the others with ``rest``. No word is torn, however
+    long, and with ``figures`` no number is parted from its unit.
+    """
+    if figures:
+        sentence = _FIGURE.sub("\N{NO-BREAK SPACE}", sentence)
     lines: list[str] = []
-    room = max(columns, 8)
-    for word in sentence.split():
-        if lines and len(lines[-1]) + 1 + len(word) <= room:
-            lines[-1] += f" {word}"
+    for gap, word in re.findall(r"([ \t\n\r\f\v]*)([^ \t\n\r\f\v]+)", sentence):
+        if not lines:
+            lines.append(first + " " * len(gap) + word)
+        elif len(lines[-1]) + len(gap) + len(word) <= columns:
+            lines[-1] += " " * len(gap) + word
         else:
-            lines.append(word if not lines else " " * indent + word)
-    return [[(line, role)] for line in lines]
+            lines.append(rest + word)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines] if figures else lines
 
 
 def flow(parts: Iterable[Line], columns: int, lead: Line, gap: int = 2) -> list[Line]:
@@ -157,33 +166,6 @@ def span_text(ns: float) -> str:
     if ns < 5.9e12:
         return f"{ns / 60e9:.0f} min"
     return f"{ns / 3600e9:.0f} h"
-
-
-def load_bar(
-    load: float, limit: float, columns: int, *, minute: float | None = None, peak: float = 0.0
-) -> Line:
-    """A load on a fixed scale of 0 to 100 %.
-
-    ``|`` marks the limit, also inside the bar, and ``^`` the last ``minute`` where it is not the
-    end of the bar; shaded up to ``peak``.
-    """
-    filled = min(round(load * columns), columns)
-    if load > 0 and not filled:
-        filled = 1
-    mark = min(int(limit * columns), columns - 1)
-    role = "over" if load > limit else "near" if load > 0.8 * limit else "bar"
-    shaded = min(round(peak * columns), columns)
-    last = max(min(round((minute or 0.0) * columns), columns) - 1, 0)
-    marks = {mark: "|"} if minute is None or last == filled - 1 else {last: "^", mark: "|"}
-    line: Line = []
-    for i in range(columns):
-        if i in marks:
-            line.append((marks[i], "limit-in" if i < filled else "limit"))
-        elif i < filled:
-            line.append(("█", role))
-        else:
-            line.append(("░", role) if i < shaded else ("·", FAINT))
-    return merge(line)
 
 
 INK = frozenset({PLAIN, FAINT, HEAD, "strong", "stale", "missing", "changed", "low", "high"})

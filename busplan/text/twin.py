@@ -15,8 +15,8 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import measure_span
 from busplan.replay.verdict import joined, judge_pack
+from busplan.text.caution import CAUTION
 from busplan.text.draw import (
-    CAUTION,
     load_grid,
     no_pack,
     pack_figures,
@@ -26,7 +26,8 @@ from busplan.text.draw import (
     unrecorded,
     vehicle_label,
 )
-from busplan.text.findings_draw import draw_details, summary
+from busplan.text.finding import draw_details
+from busplan.text.findings_draw import summary
 from busplan.text.messages_draw import Columns, draw_heading, head_runs, matching, parts_of
 from busplan.text.networks_draw import draw_networks
 from busplan.text.packmap import PackMap

@@ -11,18 +11,9 @@ from busplan.screens.browser import served_command
 from busplan.screens.dialogs import parse_moment
 from busplan.screens.memory import Layout, read_layout, write_layout
 from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
+from busplan.text.load_bar import load_bar
 from busplan.text.plot import Curve, draw_curves, draw_load
-from busplan.text.runs import (
-    clip,
-    clock_text,
-    fill,
-    load_bar,
-    marked,
-    span_text,
-    text,
-    width,
-    wrap,
-)
+from busplan.text.runs import clip, clock_text, fill, marked, span_text, text, width, wrap
 from busplan.text.timeline import Window, column_of, moment_at
 
 S = 1_000_000_000

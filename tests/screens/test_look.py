@@ -7,7 +7,8 @@ from textual.theme import Theme
 from busplan.findings import Weight
 from busplan.replay.pack_state import Grade
 from busplan.screens import look
-from busplan.text.runs import OF_GRADE, OF_WEIGHT
+from busplan.text.grades import OF_GRADE
+from busplan.text.runs import OF_WEIGHT
 
 DRAWN = ("band",)
 """Shades and bars that are no text."""

@@ -7,8 +7,9 @@ from rich.style import Style
 
 from busplan.replay.pack_state import Grade
 from busplan.screens import look
+from busplan.text.grades import OF_GRADE
 from busplan.text.plot import Curve, draw_curves, draw_load, draw_map
-from busplan.text.runs import FAINT, HEAD, INK, OF_GRADE, merge, text
+from busplan.text.runs import FAINT, HEAD, INK, merge, text
 
 VALUES = st.lists(st.sampled_from([np.nan, 0.0, 0.3, 0.5, 2.0, 2.1, 4.0]), min_size=12, max_size=12)
 

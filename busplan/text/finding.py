@@ -1,0 +1,68 @@
+"""One finding as lines: in short, in full on a screen, in full on the command line."""
+
+from __future__ import annotations
+
+from busplan.findings import Finding
+from busplan.text.runs import (
+    FAINT,
+    HEAD,
+    OF_WEIGHT,
+    PLAIN,
+    Line,
+    clock_text,
+    fold,
+    wrap,
+    wrapped,
+)
+
+INDENT = "    "
+"""Before everything but the first line of a finding on the command line."""
+
+
+def finding_line(finding: Finding) -> Line:
+    """A finding in one line: mark, time, sentence."""
+    t_ns = finding.where.time_ns
+    at = clock_text(t_ns) if t_ns is not None else "-"
+    role = OF_WEIGHT[finding.weight]
+    return [(f"{finding.weight.mark} ", role), (f"{at:>9}  ", FAINT), (finding.summary, role)]
+
+
+def draw_details(finding: Finding, columns: int) -> list[Line]:
+    """Everything a finding says, its figures too, as a screen shows it."""
+    t_ns = finding.where.time_ns
+    when = "" if t_ns is None else f"  at {clock_text(t_ns)}"
+    place = str(finding.where).partition(" at ")[0]
+    head: Line = [
+        (f"{finding.weight.mark} {finding.weight.word}", OF_WEIGHT[finding.weight]),
+        (f"  {finding.code}", HEAD),
+        (f"{when}  {place}", FAINT),
+    ]
+    lines: list[Line] = [
+        *fold(head, columns, 2),
+        *wrap(finding.summary, columns, PLAIN),
+    ]
+    for lead, text in _advice(finding):
+        lines += wrap(f"{lead} {text}", columns, PLAIN, len(lead) + 1)
+    if finding.figures:
+        lines += wrap("; ".join(str(f) for f in finding.figures), columns, FAINT)
+    return lines
+
+
+def finding_block(finding: Finding, columns: int, *, details: bool = True) -> list[str]:
+    """A finding on the command line: weight, code and place, the sentence, and why and what to do.
+
+    Without ``details`` the last two are left out.
+    """
+    head = f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}"
+    where = str(finding.where)
+    fits = len(head) + 2 + len(where) <= columns
+    lines = [f"{head}  {where}".rstrip()] if fits else [head, INDENT + where]
+    lines += wrapped(finding.summary, columns, first=INDENT, rest=INDENT, figures=True)
+    for lead, text in _advice(finding) if details else ():
+        first = f"{INDENT}{lead:<5}"
+        lines += wrapped(text, columns, first=first, rest=" " * len(first), figures=True)
+    return lines
+
+
+def _advice(finding: Finding) -> list[tuple[str, str]]:
+    return [(lead, t) for lead, t in (("why:", finding.why), ("do:", finding.action)) if t]
