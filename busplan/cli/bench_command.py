@@ -257,7 +257,7 @@ def _print_wiring() -> None:
 def _search(interface: str | None) -> None:
     from busplan.errors import UsageError
     from busplan.live.bit_rate import Heard, find_bit_rate
-    from busplan.live.interfaces import parse_single_interface
+    from busplan.live.interface_spec import parse_single_interface
 
     if interface is None:
         raise UsageError("--find-bit-rate needs --interface KIND:CHANNEL")

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from busplan.findings import Finding
     from busplan.frames.table import FrameTable
     from busplan.live.asking import Question
-    from busplan.live.interfaces import InterfaceSpec
+    from busplan.live.interface_spec import InterfaceSpec
     from busplan.live.journal import Journal
     from busplan.plan.vehicle import Vehicle
 
@@ -76,7 +76,7 @@ class BenchTest:
         ``asking`` are the user's own questions; ``None``: nothing may be sent.
         """
         from busplan.capture.read import read_capture
-        from busplan.cli.record_command import Display, say_how_silent, stop_on_signals
+        from busplan.cli.recording import Display, say_how_silent, stop_on_signals
         from busplan.frames.table import FrameTable
         from busplan.live.journal import Journal
         from busplan.live.log_writer import LogWriter
@@ -108,7 +108,7 @@ class BenchTest:
         return self._judge(table, target, limits, findings, sent, start)
 
     def _spec(self, interface: str) -> InterfaceSpec:
-        from busplan.live.interfaces import parse_single_interface
+        from busplan.live.interface_spec import parse_single_interface
 
         where = self.vehicle.networks[self.network]
         return replace(

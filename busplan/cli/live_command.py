@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.output import EXIT_OF_DATA
-from busplan.cli.record_command import INTERFACE_HELP
+from busplan.cli.recording import INTERFACE_HELP
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 
@@ -46,12 +46,8 @@ def live(
     import threading
 
     from busplan.cli.output import print_caution, print_json
-    from busplan.cli.record_command import (
-        interface_specs,
-        say_how_silent,
-        sentence,
-        stop_on_signals,
-    )
+    from busplan.cli.recording import say_how_silent, stop_on_signals
+    from busplan.live.interface_spec import interface_specs
     from busplan.live.journal import Journal, JournalKind
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
@@ -62,7 +58,7 @@ def live(
 
     check_screen(screen)
     vehicle = load_plan(plan)
-    specs = interface_specs(interface, plan)
+    specs = interface_specs(interface, vehicle)
     told = parse_segmented(segmented, [s.network for s in specs])
     journal = Journal(None if record is None else record.with_name(record.name + ".journal"))
     rolling = Rolling(tuple(s.network for s in specs), keep_ns=round(keep * 1e9))
@@ -106,4 +102,4 @@ def live(
             raise failed[0]
         status = recorder.status()
     if record is not None:
-        typer.echo(sentence(status), err=True)
+        typer.echo(status.sentence, err=True)

@@ -157,7 +157,7 @@ def _run(
 
 def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -> None:
     """Play a run onto software buses; says how to listen to them. Ctrl-C ends the playing."""
-    from busplan.cli.record_command import stop_on_signals
+    from busplan.cli.recording import stop_on_signals
     from busplan.live.playing import play, software_spec
 
     numbers = {name: i for i, name in enumerate(vehicle.networks)}

@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from busplan.errors import UsageError
-from busplan.live.interfaces import SILENT_OPTIONS, InterfaceSpec, Receiver, open_receiver
+from busplan.live.interface_spec import SILENT_OPTIONS, InterfaceSpec
+from busplan.live.interfaces import Receiver, open_receiver
 
 USUAL_BIT_RATES = (500_000, 250_000, 125_000, 1_000_000, 100_000, 50_000, 800_000, 83_333, 20_000)
 """In the order they are tried. Common practice, no source."""

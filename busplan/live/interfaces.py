@@ -10,122 +10,19 @@ from __future__ import annotations
 import errno
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import InterfaceError, UsageError
+from busplan.live.interface_spec import SILENT_OPTIONS, SOFTWARE_BUSES, InterfaceSpec
 
 if TYPE_CHECKING:
     import can
-
-SILENT_OPTIONS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
-    {
-        "slcan": {"listen_only": True},
-        "vector": {"listen_only": True},
-        "nixnet": {"listen_only": True},
-        "cantact": {"monitor": True},
-        "kvaser": {"driver_mode": False},
-        "pcan": {"state": "PASSIVE"},
-        "systec": {"state": "PASSIVE"},
-        "seeedstudio": {"operation_mode": "silent"},
-    }
-)
-"""How python-can asks each interface kind to listen only."""
-
-SOFTWARE_BUSES = frozenset({"virtual", "udp_multicast"})
-"""Buses without hardware: there is nothing to acknowledge."""
-
 
 IP_MULTICAST_ALL = 49
 """Option of ``include/uapi/linux/in.h`` that Python does not name."""
 RECEIVE_BUFFER = 4 * 1024 * 1024
 """Bytes asked for where frames wait in a socket until they are read."""
-
-
-@dataclass(frozen=True, slots=True)
-class InterfaceSpec:
-    """Which interface listens to which network.
-
-    Written ``NETWORK=KIND:CHANNEL`` with further ``,KEY=VALUE`` for the interface's own options.
-    """
-
-    network: str
-    kind: str
-    channel: str
-    options: Mapping[str, Any] = field(default_factory=dict)
-    bit_rate: int | None = None
-    data_bit_rate: int | None = None
-
-    def __str__(self) -> str:
-        return f"{self.network}={self.kind}:{self.channel}"
-
-    @property
-    def overrides_silence(self) -> bool:
-        """Whether the user's own options switch off what makes this kind listen only."""
-        silent = SILENT_OPTIONS.get(self.kind, {})
-        return any(key in self.options and self.options[key] != silent[key] for key in silent)
-
-    @property
-    def is_virtual_link(self) -> bool:
-        """Whether this is one of Linux's virtual CAN links, by its usual name."""
-        return self.kind == "socketcan" and self.channel.startswith("vcan")
-
-    @property
-    def place(self) -> str:
-        """The interface with its options, as the command line takes it, without the network."""
-        return ",".join(
-            [f"{self.kind}:{self.channel}", *(f"{k}={v}" for k, v in self.options.items())]
-        )
-
-    @property
-    def written(self) -> str:
-        """The interface as the command line takes it, options included."""
-        return f"{self.network}={self.place}"
-
-
-def parse_interface(text: str) -> InterfaceSpec:
-    """Read ``NETWORK=KIND:CHANNEL[,KEY=VALUE…]``; else :class:`UsageError`."""
-    network, equals, rest = text.partition("=")
-    address, *extras = rest.split(",")
-    kind, colon, channel = address.partition(":")
-    if not (equals and colon and network and kind and channel):
-        raise UsageError(
-            f"interface {text!r}: write NETWORK=KIND:CHANNEL, for example drive=socketcan:can0"
-        )
-    if len(network.split()) != 1:
-        raise UsageError(f"interface {text!r}: a network's name holds no blanks")
-    options: dict[str, Any] = {}
-    for extra in extras:
-        key, equals, value = extra.partition("=")
-        if not equals or not key:
-            raise UsageError(f"interface {text!r}: option {extra!r} is not KEY=VALUE")
-        options[key.strip()] = _value(value.strip())
-    return InterfaceSpec(network.strip(), kind.strip(), channel.strip(), options)
-
-
-def parse_single_interface(text: str, network: str | None = None) -> InterfaceSpec:
-    """Read ``KIND:CHANNEL[,KEY=VALUE…]`` of one network; else :class:`UsageError`.
-
-    The network may stand before it as in :func:`parse_interface`, but no other than ``network``.
-    """
-    named, equals, _ = text.partition(":")[0].partition("=")
-    if not equals:
-        return parse_interface(f"{network or 'bench'}={text}")
-    if network is not None and named.strip() != network:
-        raise UsageError(f"interface {text!r} is of {named.strip()}; the node is on {network}")
-    return parse_interface(text)
-
-
-def _value(text: str) -> bool | int | float | str:
-    if text.lower() in ("true", "false"):
-        return text.lower() == "true"
-    for convert in (lambda t: int(t, 0), float):
-        try:
-            return convert(text)
-        except ValueError:
-            continue
-    return text
 
 
 class Receiver:

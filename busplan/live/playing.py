@@ -18,7 +18,8 @@ import numpy as np
 from busplan.errors import UsageError
 from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE
 from busplan.frames.table import FrameTable
-from busplan.live.interfaces import SOFTWARE_BUSES, InterfaceSpec, Sender, open_sender
+from busplan.live.interface_spec import SOFTWARE_BUSES, InterfaceSpec
+from busplan.live.interfaces import Sender, open_sender
 
 if TYPE_CHECKING:
     import can

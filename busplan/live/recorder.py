@@ -22,8 +22,10 @@ from busplan.errors import BusplanError, InterfaceError
 from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
 from busplan.live.controller import controller_states, overflows
-from busplan.live.interfaces import InterfaceSpec, Receiver, open_receiver
+from busplan.live.interface_spec import InterfaceSpec
+from busplan.live.interfaces import Receiver, open_receiver
 from busplan.live.journal import JournalKind
+from busplan.live.recording_status import ChannelStatus, RecordingStatus
 
 if TYPE_CHECKING:
     import can
@@ -47,41 +49,6 @@ LOSS_EVERY_S = 1.0
 """Shortest time between two journal entries about lost frames."""
 JUMP_NS = 500_000_000
 """Disagreement of wall clock and monotonic clock within a tick that is noted as a jump."""
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelStatus:
-    """One network as it is being recorded. ``load`` is a share of the bit time, 0 to 1.
-
-    Rate and load are those of the last second; when the recording has ended, of all of it.
-
-    ``dropped`` counts frames that we had to drop; ``overflows`` how often the interface reported
-    that its own buffer ran over, which loses an unknown number of frames.
-    """
-
-    network: str
-    listening: bool
-    frames: int
-    frames_per_s: float
-    load: float | None
-    errors: int
-    dropped: int
-    overflows: int
-    controller: str
-    silence: str
-
-
-@dataclass(frozen=True, slots=True)
-class RecordingStatus:
-    """The recording as a whole, once a tick. ``trouble`` says why the disk takes nothing."""
-
-    elapsed_s: float
-    channels: tuple[ChannelStatus, ...]
-    written: int
-    waiting: int
-    dropped: int
-    files: tuple[str, ...]
-    trouble: str | None
 
 
 @dataclass
@@ -382,22 +349,22 @@ class Recorder:
         writer = self._writer
         channels = tuple(
             ChannelStatus(
-                c.spec.network,
-                c.receiver is not None,
-                c.frames,
-                c.rate,
-                c.load,
-                c.errors,
-                c.dropped,
-                c.overflows,
-                c.controller,
-                c.silence,
+                network=c.spec.network,
+                listening=c.receiver is not None,
+                frames=c.frames,
+                frames_per_s=c.rate,
+                load=c.load,
+                errors=c.errors,
+                dropped=c.dropped,
+                overflows=c.overflows,
+                controller=c.controller,
+                silence=c.silence,
             )
             for c in self._channels
         )
         return RecordingStatus(
-            time.monotonic() - self._begin,
-            channels,
+            elapsed_s=time.monotonic() - self._begin,
+            channels=channels,
             written=writer.written_frames if writer else 0,
             waiting=writer.waiting_frames if writer else 0,
             dropped=sum(c.dropped for c in channels) + (writer.dropped_frames if writer else 0),

@@ -22,7 +22,7 @@ from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
 
 if TYPE_CHECKING:
-    from busplan.live.recorder import RecordingStatus
+    from busplan.live.recording_status import RecordingStatus
     from busplan.pack.report import PackReport
 
 REFRESH_S = 0.5

@@ -16,7 +16,8 @@ from busplan.live.asking import (
     own_address,
     parse_question,
 )
-from busplan.live.interfaces import open_sender, parse_interface
+from busplan.live.interface_spec import parse_interface
+from busplan.live.interfaces import open_sender
 
 CHANNEL = "asking"
 

@@ -5,7 +5,8 @@ import pytest
 
 from busplan.errors import UsageError
 from busplan.live.bit_rate import find_bit_rate
-from busplan.live.interfaces import InterfaceSpec, Receiver, parse_interface
+from busplan.live.interface_spec import InterfaceSpec, parse_interface
+from busplan.live.interfaces import Receiver
 
 
 class Adapter:

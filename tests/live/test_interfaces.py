@@ -11,13 +11,8 @@ import pytest
 from can.interfaces import BACKENDS
 
 from busplan.errors import InterfaceError, UsageError
-from busplan.live.interfaces import (
-    SILENT_OPTIONS,
-    open_receiver,
-    open_sender,
-    parse_interface,
-    parse_single_interface,
-)
+from busplan.live.interface_spec import SILENT_OPTIONS, parse_interface, parse_single_interface
+from busplan.live.interfaces import open_receiver, open_sender
 
 
 @pytest.mark.parametrize(

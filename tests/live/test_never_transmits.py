@@ -12,7 +12,8 @@ from support.recording_bus import KIND, RememberingBus, install
 from typer.testing import CliRunner
 
 from busplan.cli.app import app
-from busplan.live.interfaces import open_receiver, parse_interface
+from busplan.live.interface_spec import parse_interface
+from busplan.live.interfaces import open_receiver
 
 PACKAGE = Path(__file__).parents[2] / "busplan"
 

@@ -10,7 +10,7 @@ import pytest
 from busplan.errors import UsageError
 from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
 from busplan.frames.table import FrameTable
-from busplan.live.interfaces import InterfaceSpec, parse_interface
+from busplan.live.interface_spec import InterfaceSpec, parse_interface
 from busplan.live.playing import play, software_spec
 
 

@@ -12,14 +12,12 @@ import pytest
 from busplan.capture.read import read_capture
 from busplan.errors import InterfaceError
 from busplan.frames.kinds import ERROR, REMOTE
-from busplan.live.interfaces import (
-    InterfaceSpec,
-    Receiver,
-    parse_interface,
-)
+from busplan.live.interface_spec import InterfaceSpec, parse_interface
+from busplan.live.interfaces import Receiver
 from busplan.live.journal import REMEMBERED, Journal, JournalKind
 from busplan.live.log_writer import LogWriter
-from busplan.live.recorder import Recorder, RecordingStatus
+from busplan.live.recorder import Recorder
+from busplan.live.recording_status import RecordingStatus
 
 
 class Background:

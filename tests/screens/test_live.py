@@ -10,7 +10,7 @@ from support.transport_traffic import segmented, spread, table
 from busplan.demo.captures import make_capture
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
-from busplan.live.recorder import RecordingStatus
+from busplan.live.recording_status import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
 from busplan.screens.live_app import LiveApp, live_replay
@@ -180,7 +180,15 @@ async def test_the_recording_shows_on_every_screen(
 ) -> None:
     rolling, _ = rolling_demo(1.0)
     files = ("/x/run-0001.log", "/x/run-0002.log")
-    status = RecordingStatus(1.0, (), 5, 0, dropped, files, trouble)
+    status = RecordingStatus(
+        elapsed_s=1.0,
+        channels=(),
+        written=5,
+        waiting=0,
+        dropped=dropped,
+        files=files,
+        trouble=trouble,
+    )
     app = LiveApp(as_built(), rolling, lambda: (), status=lambda: status)
     async with app.run_test(size=(120, 30)) as pilot:
         await pilot.pause(0.2)

@@ -1,0 +1,111 @@
+"""What commands that listen live share: the option, counts while it runs, ending in good order."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.live import Live
+    from rich.table import Table
+
+    from busplan.live.recorder import Recorder
+    from busplan.live.recording_status import RecordingStatus
+
+INTERFACE_HELP = (
+    "NETWORK=KIND:CHANNEL[,KEY=VALUE...], once for each network; for example "
+    "drive=socketcan:can0 or pack=pcan:PCAN_USBBUS1. KIND is any interface python-can supports."
+)
+
+
+def say_how_silent(recorder: Recorder) -> None:
+    """Tell on stderr of each open interface whether it also keeps from acknowledging."""
+    for channel in recorder.status().channels:
+        typer.echo(f"{channel.network}: {channel.silence}", err=True)
+
+
+@contextmanager
+def stop_on_signals() -> Iterator[threading.Event]:
+    """An event that Ctrl-C, a polite kill and a closed terminal set.
+
+    None of them then ends the program at once.
+    """
+    import signal
+
+    stop = threading.Event()
+    ways = [signal.SIGINT, signal.SIGTERM]
+    if sys.platform != "win32":
+        ways.append(signal.SIGHUP)
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in ways}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+class Display:
+    """Counts on stderr: a table that stays in place on a terminal, else a line now and then."""
+
+    LINE_EVERY_S = 10.0
+
+    def __init__(self, cue: tuple[float, str] | None = None) -> None:
+        """``cue``: something to tell the user at a moment [s]."""
+        self._cue = cue
+        self._terminal = sys.stderr.isatty()
+        self._next_s = self.LINE_EVERY_S
+        self._live: Live | None = None
+
+    def __enter__(self) -> Display:
+        if self._terminal:
+            from rich.console import Console
+            from rich.live import Live
+
+            self._live = Live(console=Console(stderr=True), refresh_per_second=4)
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def update(self, status: RecordingStatus) -> None:
+        """Show the counts of this tick."""
+        if self._cue is not None and status.elapsed_s >= self._cue[0]:
+            if self._live is None:
+                typer.echo(self._cue[1], err=True)
+            else:
+                self._live.console.print(self._cue[1])
+            self._cue = None
+        if self._live is not None:
+            self._live.update(_table(status))
+        elif status.elapsed_s >= self._next_s:
+            self._next_s += self.LINE_EVERY_S
+            typer.echo(status.sentence, err=True)
+
+
+def _table(status: RecordingStatus) -> Table:
+    from rich.table import Table
+
+    table = Table(
+        title=f"recording {status.elapsed_s:.0f} s, {status.written:,} frames written",
+        caption=status.trouble or "Ctrl-C ends the recording",
+    )
+    for name in ("network", "state", "frames", "frames/s", "load", "errors", "lost"):
+        table.add_column(name, justify="left" if name in ("network", "state") else "right")
+    for c in status.channels:
+        table.add_row(
+            c.network,
+            c.state,
+            f"{c.frames:,}",
+            f"{c.frames_per_s:,.0f}",
+            "-" if c.load is None else f"{c.load:.0%}",
+            f"{c.errors:,}",
+            f"{c.dropped:,}" + (f" + {c.overflows} overflows" if c.overflows else ""),
+        )
+    return table
