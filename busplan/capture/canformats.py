@@ -105,6 +105,7 @@ def messages_of_lines(
 
 
 def _text_format(
+    *,
     make: Callable[[Any], can.io.generic.MessageReader],
     channel_of: Callable[[can.Message], str],
     primer: str,
@@ -113,7 +114,6 @@ def _text_format(
     tally: Tally,
     names: ChannelNames,
     progress: Progress | None,
-    *,
     time_of: Callable[[Any, can.Message], float] = lambda reader, message: message.timestamp,
     knows_fd: bool = True,
 ) -> Iterator[Chunk]:
@@ -161,14 +161,14 @@ def trc_chunks(
         return round(message.timestamp - start.timestamp(), 6) if start else message.timestamp
 
     return _text_format(
-        can.TRCReader,
-        lambda m: f"can{int(cast(int, m.channel)) - 1}",
-        "",
-        (";",),
-        path,
-        tally,
-        names,
-        progress,
+        make=can.TRCReader,
+        channel_of=lambda m: f"can{int(cast(int, m.channel)) - 1}",
+        primer="",
+        remarks=(";",),
+        path=path,
+        tally=tally,
+        names=names,
+        progress=progress,
         time_of=time_of,
     )
 
@@ -185,14 +185,14 @@ def csv_chunks(
         raise CaptureError(f"{path}: the first line of a CSV capture must be {CSV_HEAD}")
     tally.channels_lost()
     return _text_format(
-        can.CSVReader,
-        lambda m: NO_CHANNEL,
-        CSV_HEAD + "\n",
-        (CSV_HEAD,),
-        path,
-        tally,
-        names,
-        progress,
+        make=can.CSVReader,
+        channel_of=lambda m: NO_CHANNEL,
+        primer=CSV_HEAD + "\n",
+        remarks=(CSV_HEAD,),
+        path=path,
+        tally=tally,
+        names=names,
+        progress=progress,
         knows_fd=False,
     )
 

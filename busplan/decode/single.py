@@ -73,18 +73,18 @@ class FrameReader:
         else:
             kind, scale, offset = _WHOLE, int(scale), int(offset)
         return _Step(
-            i,
-            place.last + 1,
-            selector,
-            signal.condition.ranges if signal.condition and selector >= 0 else (),
-            signal.big_endian,
-            shift,
-            (1 << signal.length) - 1,
-            1 << (signal.length - 1) if signal.signed and not signal.is_float else 0,
-            kind,
-            scale,
-            offset,
-            _FLOATS.get(signal.length, ""),
+            place=i,
+            needed=place.last + 1,
+            selector=selector,
+            ranges=signal.condition.ranges if signal.condition and selector >= 0 else (),
+            big=signal.big_endian,
+            shift=shift,
+            mask=(1 << signal.length) - 1,
+            sign=1 << (signal.length - 1) if signal.signed and not signal.is_float else 0,
+            kind=kind,
+            scale=scale,
+            offset=offset,
+            code=_FLOATS.get(signal.length, ""),
         )
 
     def read(self, payload: bytes) -> tuple[list[Number | None], list[int | None]]:

@@ -82,14 +82,14 @@ def drive(
     distance = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * step_s)])
     climbed = speed * np.sin(angle) * step_s
     return Drive(
-        time,
-        speed,
-        acceleration,
-        slope,
-        wheel,
-        distance,
-        120.0 + np.cumsum(climbed),
-        np.clip(current, CURRENT_LOW_A, CURRENT_HIGH_A),
+        time_s=time,
+        speed=speed,
+        acceleration=acceleration,
+        slope=slope,
+        wheel_w=wheel,
+        distance=distance,
+        elevation=120.0 + np.cumsum(climbed),
+        current=np.clip(current, CURRENT_LOW_A, CURRENT_HIGH_A),
     )
 
 

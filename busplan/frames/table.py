@@ -114,15 +114,15 @@ class FrameTable:
         start = np.zeros(len(length_array), np.int64)
         np.cumsum(stored[:-1], out=start[1:])
         return FrameTable(
-            tuple(networks),
-            np.asarray(time_ns, np.int64),
-            np.asarray(network, np.uint16),
-            np.asarray(identifier, np.uint32),
-            flags_array,
-            length_array,
-            start,
-            np.asarray(payload, np.uint8),
-            epoch,
+            networks=tuple(networks),
+            time_ns=np.asarray(time_ns, np.int64),
+            network=np.asarray(network, np.uint16),
+            identifier=np.asarray(identifier, np.uint32),
+            flags=flags_array,
+            length=length_array,
+            start=start,
+            payload=np.asarray(payload, np.uint8),
+            epoch=epoch,
         )
 
     @property
@@ -149,15 +149,15 @@ class FrameTable:
         """The given rows (indices, mask or slice), sharing the payload buffer."""
         pick: Any = rows
         return FrameTable(
-            self.networks,
-            self.time_ns[pick],
-            self.network[pick],
-            self.identifier[pick],
-            self.flags[pick],
-            self.length[pick],
-            self.start[pick],
-            self.payload,
-            self.epoch,
+            networks=self.networks,
+            time_ns=self.time_ns[pick],
+            network=self.network[pick],
+            identifier=self.identifier[pick],
+            flags=self.flags[pick],
+            length=self.length[pick],
+            start=self.start[pick],
+            payload=self.payload,
+            epoch=self.epoch,
         )
 
     def relabel(self, names: Mapping[str, str]) -> FrameTable:
@@ -245,15 +245,15 @@ def concatenate(tables: Sequence[FrameTable]) -> FrameTable:
         raise ValueError("tables to be put together must have the same networks")
     sizes = np.cumsum([0, *(len(t.payload) for t in tables)])
     return FrameTable(
-        networks,
-        np.concatenate([t.time_ns for t in tables]),
-        np.concatenate([t.network for t in tables]),
-        np.concatenate([t.identifier for t in tables]),
-        np.concatenate([t.flags for t in tables]),
-        np.concatenate([t.length for t in tables]),
-        np.concatenate([t.start + size for t, size in zip(tables, sizes, strict=False)]),
-        np.concatenate([t.payload for t in tables]),
-        tables[0].epoch,
+        networks=networks,
+        time_ns=np.concatenate([t.time_ns for t in tables]),
+        network=np.concatenate([t.network for t in tables]),
+        identifier=np.concatenate([t.identifier for t in tables]),
+        flags=np.concatenate([t.flags for t in tables]),
+        length=np.concatenate([t.length for t in tables]),
+        start=np.concatenate([t.start + size for t, size in zip(tables, sizes, strict=False)]),
+        payload=np.concatenate([t.payload for t in tables]),
+        epoch=tables[0].epoch,
     )
 
 

@@ -251,7 +251,16 @@ def _time_route(
             reason = f"the route before it has no bound: {', '.join(after)}"
     else:
         latency = before + route.delay_ns + sampling + onward
-    result = RouteTiming(route, source, carrier, before, after, sampling, latency, reason)
+    result = RouteTiming(
+        route=route,
+        source=source,
+        carrier=carrier,
+        before_ns=before,
+        after=after,
+        sampling_ns=sampling,
+        latency_ns=latency,
+        reason=reason,
+    )
     found[route.name] = result
     return result
 

@@ -128,14 +128,14 @@ class Simulation:
         network, identifier, flags, length, start = (column[order] for column in others)
         payload = np.concatenate([cargo.payload, np.zeros(8, np.uint8)])
         return FrameTable(
-            tuple(n.name for n in self.networks),
-            time[order] + start_ns,
-            network,
-            identifier,
-            flags,
-            length,
-            start,
-            payload if n_errors else cargo.payload,
+            networks=tuple(n.name for n in self.networks),
+            time_ns=time[order] + start_ns,
+            network=network,
+            identifier=identifier,
+            flags=flags,
+            length=length,
+            start=start,
+            payload=payload if n_errors else cargo.payload,
             epoch=start_ns > 0,
         )
 

@@ -166,25 +166,28 @@ def lay_out(
         chain_first[s] = room
         room += counts[s]
     queue_of, queue_first = _fifo_queues(ordered, counts)
+    fault_first, fault_at, fault_busy = _fault_columns(networks, faults)
     setup = Setup(
-        np.searchsorted(network_of, np.arange(len(networks) + 1)).astype(np.int64),
-        network_of,
-        first,
-        np.where(sources < 0, counts, 0).astype(np.int64),
-        due,
-        queued,
-        duration,
-        queue_of,
-        queue_first,
-        np.array([f.overwrite for f in ordered], np.bool_),
-        np.concatenate([[0], np.cumsum([len(t) for t in targets])]).astype(np.int64),
-        forward_to,
-        np.array([ordered[t].delay_ns for t in forward_to], np.int64),
-        chain_first,
-        np.empty(room, np.int64),
-        np.empty(room, np.int64),
-        *_fault_columns(networks, faults),
-        np.array([intermission_ns(n) for n in networks], np.int64),
+        network_first=np.searchsorted(network_of, np.arange(len(networks) + 1)).astype(np.int64),
+        network_of=network_of,
+        first=first,
+        known=np.where(sources < 0, counts, 0).astype(np.int64),
+        due=due,
+        queued=queued,
+        duration=duration,
+        queue_of=queue_of,
+        queue_first=queue_first,
+        overwrite=np.array([f.overwrite for f in ordered], np.bool_),
+        forward_first=np.concatenate([[0], np.cumsum([len(t) for t in targets])]).astype(np.int64),
+        forward_to=forward_to,
+        forward_delay=np.array([ordered[t].delay_ns for t in forward_to], np.int64),
+        chain_first=chain_first,
+        chain_root=np.empty(room, np.int64),
+        chain_parent=np.empty(room, np.int64),
+        fault_first=fault_first,
+        fault_at=fault_at,
+        fault_busy=fault_busy,
+        intermission=np.array([intermission_ns(n) for n in networks], np.int64),
     )
     return setup, place
 
@@ -255,14 +258,14 @@ def _durations(network: Network, cargo: Cargo, feed: int, count: int, bits: BitC
     """Time on the wire of each instance of a feed [ns]."""
     length = cargo.length[feed]
     frames = FrameTable(
-        (network.name,),
-        np.zeros(count, np.int64),
-        np.zeros(count, np.uint16),
-        np.full(count, cargo.identifier[feed]),
-        np.full(count, cargo.flags[feed]),
-        np.full(count, length),
-        cargo.start[feed] + np.arange(count) * np.int64(length),
-        cargo.payload,
+        networks=(network.name,),
+        time_ns=np.zeros(count, np.int64),
+        network=np.zeros(count, np.uint16),
+        identifier=np.full(count, cargo.identifier[feed]),
+        flags=np.full(count, cargo.flags[feed]),
+        length=np.full(count, length),
+        start=cargo.start[feed] + np.arange(count) * np.int64(length),
+        payload=cargo.payload,
     )
     return durations_ns(*bits(frames), network.bit_rate, network.data_bit_rate)
 

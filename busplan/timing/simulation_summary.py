@@ -120,16 +120,16 @@ def observed_responses(
         label = feed.stream.label
         least, median, p999, most = _quantiles(times)
         rows[label] = Observed(
-            feed.stream,
-            len(times),
-            least,
-            median,
-            p999,
-            most,
-            (critical_ns or {}).get(label),
-            bounds[label].response_ns if label in bounds else None,
-            int(run.replaced[i]),
-            int(run.unsent[i]),
+            stream=feed.stream,
+            frames=len(times),
+            least_ns=least,
+            median_ns=median,
+            p999_ns=p999,
+            most_ns=most,
+            critical_ns=(critical_ns or {}).get(label),
+            bound_ns=bounds[label].response_ns if label in bounds else None,
+            replaced=int(run.replaced[i]),
+            unsent=int(run.unsent[i]),
         )
     ranked = [s.label for n in run.networks for s in timing.vehicle.on(n.name)]
     return tuple(rows[label] for label in dict.fromkeys([*ranked, *rows]) if label in rows)

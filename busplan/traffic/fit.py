@@ -55,12 +55,12 @@ def fit(
     agree = sum(next(iter(s.lengths), m.length) == m.length for s, m in known)
     frames = sum(s.frames for s in mine)
     return Fit(
-        file,
-        network,
-        len(known),
-        len(mine),
-        sum(s.frames for s, _ in known) / frames if frames else 0.0,
-        agree / len(known) if known else 0.0,
-        len({m.name for _, m in known}),
-        len(messages),
+        file=file,
+        network=network,
+        identifiers=len(known),
+        of=len(mine),
+        frames_share=sum(s.frames for s, _ in known) / frames if frames else 0.0,
+        length_share=agree / len(known) if known else 0.0,
+        messages_seen=len({m.name for _, m in known}),
+        messages=len(messages),
     )

@@ -223,15 +223,15 @@ def _columns(frames: FrameTable, rows: I64, addressed: bool) -> _Frames:
     size = np.where(what == SINGLE, single, np.where(what == FIRST, first, 0))
     room = np.maximum(length - skip, 0)
     return _Frames(
-        rows,
-        address,
-        what,
-        size,
-        low,
-        skip,
-        np.where(what == SINGLE, np.minimum(room, size), room),
-        length - 1 - lead,
-        np.zeros(len(rows), np.int64),
+        rows=rows,
+        stream=address,
+        what=what,
+        size=size,
+        number=low,
+        skip=skip,
+        room=np.where(what == SINGLE, np.minimum(room, size), room),
+        step=length - 1 - lead,
+        same=np.zeros(len(rows), np.int64),
     )
 
 

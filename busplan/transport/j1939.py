@@ -185,16 +185,16 @@ def _read(frames: FrameTable, rows: I64) -> _Frames:
     what[announces & ~fits] = WRONG
     number = np.where(data, byte(0), byte(2) | byte(3) << 8 | byte(4) << 16)
     return _Frames(
-        rows,
-        frames.network[rows].astype(np.int64),
-        identifier & 0xFF,
-        destination,
-        extended,
-        what,
-        np.where(data, -1, announced),
-        np.where(announces, size, 0),
-        number,
-        np.where(data, length - 1, 0),
+        rows=rows,
+        network=frames.network[rows].astype(np.int64),
+        source=identifier & 0xFF,
+        destination=destination,
+        extended=extended,
+        what=what,
+        group=np.where(data, -1, announced),
+        size=np.where(announces, size, 0),
+        number=number,
+        room=np.where(data, length - 1, 0),
     )
 
 

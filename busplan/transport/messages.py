@@ -134,15 +134,15 @@ class Messages:
         width = int(sent.max())
         content = frames.payload_matrix(np.arange(len(single)), width)
         own = FrameTable(
-            frames.networks,
-            frames.time_ns,
-            frames.network,
-            frames.identifier,
-            frames.flags,
-            frames.length,
-            np.cumsum(sent) - sent,
-            content[np.arange(width) < sent[:, None]],
-            frames.epoch,
+            networks=frames.networks,
+            time_ns=frames.time_ns,
+            network=frames.network,
+            identifier=frames.identifier,
+            flags=frames.flags,
+            length=frames.length,
+            start=np.cumsum(sent) - sent,
+            payload=content[np.arange(width) < sent[:, None]],
+            epoch=frames.epoch,
         )
         both = concatenate([own, self.joined.take(long)])
         return both.take(np.argsort(np.argsort(rows >= n, kind="stable"), kind="stable"))

@@ -113,16 +113,16 @@ def tallies(sessions: Sessions) -> Iterator[Tally]:
         )
         names = [ENDINGS[kind].name for kind in kinds.tolist()]
         yield Tally(
-            party.network,
-            party.label if group < 0 else f"group 0x{group:04X}, {party.label}",
-            Protocol(int(sessions.protocol[mine[0]])),
-            dict(zip(names, counts.tolist(), strict=True)),
-            dict(zip(names, sessions.begun_ns[mine[first]].tolist(), strict=True)),
-            int(sessions.frames[mine].sum()),
-            int(sessions.repeats[mine].sum()),
-            int(sessions.unanswered[mine].sum()),
-            _first(sessions, mine[sessions.repeats[mine] > 0]),
-            _first(sessions, mine[sessions.unanswered[mine]]),
+            network=party.network,
+            label=party.label if group < 0 else f"group 0x{group:04X}, {party.label}",
+            protocol=Protocol(int(sessions.protocol[mine[0]])),
+            counts=dict(zip(names, counts.tolist(), strict=True)),
+            first_ns=dict(zip(names, sessions.begun_ns[mine[first]].tolist(), strict=True)),
+            frames=int(sessions.frames[mine].sum()),
+            repeats=int(sessions.repeats[mine].sum()),
+            unanswered=int(sessions.unanswered[mine].sum()),
+            repeated_ns=_first(sessions, mine[sessions.repeats[mine] > 0]),
+            unanswered_ns=_first(sessions, mine[sessions.unanswered[mine]]),
         )
 
 

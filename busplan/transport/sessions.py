@@ -197,6 +197,7 @@ def _bytes(parts: Parts, rows: I64, begin: I64) -> tuple[I64, I64]:
 
 def message_table(
     frames: FrameTable,
+    *,
     network: Array,
     identifier: Array,
     flags: Array,
@@ -218,17 +219,17 @@ def message_table(
         one = int(code[rows[0]])
         groups.append(Group(one >> 33, bool(one >> 32 & 1), one & 0xFFFFFFFF, rows))
     return FrameTable(
-        frames.networks,
-        time_ns[order],
-        network[order].astype(np.uint16),
-        identifier[order].astype(np.uint32),
-        flags[order].astype(np.uint8),
-        length[order].astype(np.uint32),
-        start[order],
-        payload,
-        frames.epoch,
-        tuple(groups),
-        frames.believable,
+        networks=frames.networks,
+        time_ns=time_ns[order],
+        network=network[order].astype(np.uint16),
+        identifier=identifier[order].astype(np.uint32),
+        flags=flags[order].astype(np.uint8),
+        length=length[order].astype(np.uint32),
+        start=start[order],
+        payload=payload,
+        epoch=frames.epoch,
+        index=tuple(groups),
+        bounds=frames.believable,
     )
 
 
@@ -303,28 +304,28 @@ def reassembly(
     begun_ns, final_ns = times[outcome.begun], times[outcome.final]
     belonging = outcome.session[outcome.session >= 0]
     sessions = Sessions(
-        about.parties,
-        about.protocol,
-        about.party,
-        about.group,
-        about.size,
-        outcome.ending,
-        begun_ns,
-        final_ns,
-        np.bincount(belonging, minlength=count),
-        outcome.repeats,
-        outcome.unanswered.astype(np.bool_),
+        parties=about.parties,
+        protocol=about.protocol,
+        party=about.party,
+        group=about.group,
+        size=about.size,
+        ending=outcome.ending,
+        begun_ns=begun_ns,
+        final_ns=final_ns,
+        frames=np.bincount(belonging, minlength=count),
+        repeats=outcome.repeats,
+        unanswered=outcome.unanswered.astype(np.bool_),
     )
     network = frames.network[rows]
     messages = message_table(
         frames,
-        network[outcome.begun],
-        about.identifier,
-        about.flags,
-        final_ns,
-        about.size,
-        start,
-        payload,
+        network=network[outcome.begun],
+        identifier=about.identifier,
+        flags=about.flags,
+        time_ns=final_ns,
+        length=about.size,
+        start=start,
+        payload=payload,
     )
     stray_ns = {
         frames.networks[i]: times[stray & (network == i)]

@@ -73,7 +73,17 @@ def test_a_route_too_late(deadline_ms: float, late: bool) -> None:
         stream(1, node="x", name="Speed"),
         stream(1, network="b", node="g", name="Speed", via="r"),
     ]
-    route = Route("r", "message", "Speed", "a", "b", "g", 2 * MS, round(deadline_ms * MS), 7)
+    route = Route(
+        name="r",
+        kind="message",
+        what="Speed",
+        source="a",
+        target="b",
+        through="g",
+        delay_ns=2 * MS,
+        deadline_ns=round(deadline_ms * MS),
+        line=7,
+    )
     v = vehicle(streams, [Network("a", 500_000), Network("b", 500_000)], routes=[route])
     findings = found(v)
     assert [f.code for f in findings] == ["route-too-late"] * late

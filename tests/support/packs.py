@@ -106,10 +106,10 @@ def layout(
         return SignalAddress("pack", f"monitor_{name[0].lower()}", message, signal)
 
     return PackLayout(
-        "NMC",
-        PackLimits(3.0, 4.2, **limits),
-        boxes,
-        tuple(
+        chemistry="NMC",
+        limits=PackLimits(3.0, 4.2, **limits),
+        enclosures=boxes,
+        cells=tuple(
             CellPlace(
                 i + 1,
                 names[i // cells],
@@ -117,14 +117,16 @@ def layout(
             )
             for i in range(modules * cells)
         ),
-        tuple(
+        sensors=tuple(
             SensorPlace(m, p + 1, at(m, "ModuleTemperatures", f"Temperature{m}{p + 1}"))
             for m in names
             for p in range(sensors)
         ),
-        {q: SignalAddress("pack", "battery_master", "PackStatus", q) for q in quantities},
-        1,
-        step_k,
+        quantities={
+            q: SignalAddress("pack", "battery_master", "PackStatus", q) for q in quantities
+        },
+        current_sign=1,
+        temperature_resolution_k=step_k,
     )
 
 

@@ -40,7 +40,15 @@ def stream(
     deadline = cycle if deadline_ms is None else Stated(round(deadline_ms * MS), Origin.PLAN)
     offset = None if offset_ms is None else round(offset_ms * MS)
     return Stream(
-        network, node, message, cycle, deadline, round(jitter_ms * MS), offset, event, via
+        network=network,
+        node=node,
+        message=message,
+        cycle=cycle,
+        deadline=deadline,
+        jitter_ns=round(jitter_ms * MS),
+        offset_ns=offset,
+        event=event,
+        via=via,
     )
 
 

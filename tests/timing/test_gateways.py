@@ -64,8 +64,26 @@ def sampled(*, deadline_ns: int | None = None, carrier_ms: float | None = 100) -
         holding(stream(0x20, network="c", node="h", name="Two", cycle_ms=500), "Heat"),
     ]
     routes = [
-        Route("second", "signal", "Heat", "b", "c", "h", 3 * MS, deadline_ns),
-        Route("first", "signal", "Heat", "a", "b", "g", 2 * MS, deadline_ns),
+        Route(
+            name="second",
+            kind="signal",
+            what="Heat",
+            source="b",
+            target="c",
+            through="h",
+            delay_ns=3 * MS,
+            deadline_ns=deadline_ns,
+        ),
+        Route(
+            name="first",
+            kind="signal",
+            what="Heat",
+            source="a",
+            target="b",
+            through="g",
+            delay_ns=2 * MS,
+            deadline_ns=deadline_ns,
+        ),
     ]
     return vehicle(streams, NETWORKS, routes=routes)
 

@@ -107,7 +107,18 @@ def test_faults_and_fast_clocks_raise_the_bounds():
 
 
 def test_a_response_beyond_its_bound_is_a_fault():
-    seen = Observed(stream(0x1), 1, 5, 5, 5, 5, None, 4, 0, 0)
+    seen = Observed(
+        stream=stream(0x1),
+        frames=1,
+        least_ns=5,
+        median_ns=5,
+        p999_ns=5,
+        most_ns=5,
+        critical_ns=None,
+        bound_ns=4,
+        replaced=0,
+        unsent=0,
+    )
     (finding,) = bounds_beaten((seen,))
     assert finding.code == "response-beyond-bound"
     assert bounds_beaten((Observed(stream(0x1), 0, *[None] * 5, 4, 0, 0),)) == ()
