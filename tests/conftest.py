@@ -2,6 +2,8 @@
 
 from hypothesis import HealthCheck, settings
 
+pytest_plugins = ["support.registered_findings"]
+
 # A busy or cold machine is no defect: no time limit for an example, none for making one. The same
 # examples on every machine, so that a clone that passed here passes there; other ones are tried
 # with `pytest --hypothesis-profile=search`.

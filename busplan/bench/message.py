@@ -22,7 +22,7 @@ from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
-from busplan.traffic.survey import SAMPLE, likely_two_senders
+from busplan.traffic.survey import SAMPLE, likely_two_senders, two_senders_finding
 from busplan.wording import counted
 
 SURE_GAPS = 3
@@ -251,13 +251,13 @@ def _two_senders(table: FrameTable, rows: I64, message: Message, where: Where) -
     counters = find_counters(sample) if len(sample) else ()
     hint = likely_two_senders(table.time_ns[rows], table.length[rows], sample, counters)
     if hint is not None:
-        yield Finding(
-            "two-senders-likely",
-            Weight.CAUTION,
+        yield two_senders_finding(
             where,
-            f"likely two senders of {message.name} ({message.label}): {hint}",
-            why="Frames of two nodes cannot be told apart, so the verdict is about both.",
-            action="Unplug everything else from the bench and test again.",
+            f"{message.name} ({message.label})",
+            hint,
+            len(rows),
+            "Frames of two nodes cannot be told apart, so the verdict is about both.",
+            "Unplug everything else from the bench and test again.",
         )
 
 
@@ -284,13 +284,13 @@ def _length_findings(
     lengths = table.length[rows].astype(np.int64)
     for code, wrong, words, why in (
         (
-            "frame-short",
+            "payload-short",
             lengths < message.length,
             "fewer",
             "Receivers read bytes that were not sent, or drop the frame.",
         ),
         (
-            "frame-long",
+            "payload-long",
             lengths > message.length,
             "more",
             "The definition does not describe all that the node sends.",

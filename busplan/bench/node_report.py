@@ -42,10 +42,6 @@ def verdict_of(findings: tuple[Finding, ...]) -> NodeVerdict:
     }[heaviest(findings)]
 
 
-ON_BEFORE = "on-before-power"
-"""Code of the finding that a node was sending before it is said to have got power."""
-
-
 @dataclass(frozen=True, slots=True)
 class BenchLimits:
     """How exact a node has to be. All of them: common practice, no source; all can be set.

@@ -14,7 +14,6 @@ import numpy as np
 
 from busplan.bench.message import Listened, data_rows, prove_message
 from busplan.bench.node_report import (
-    ON_BEFORE,
     BenchLimits,
     BenchReport,
     MessageProof,
@@ -183,7 +182,7 @@ def _unknown_finding(unknown: Unknown, vehicle: Vehicle, network: str, node: str
     planned = "" if owner is None else f"; in the plan {owner.node} sends it"
     every = f", every {unknown.cycle.median_ns / 1e6:.4g} ms" if unknown.cycle else ""
     return Finding(
-        "identifier-unknown",
+        "message-undefined",
         Weight.FAULT,
         Where(network, node, time_ns=unknown.first_ns),
         f"{unknown.label} is in no definition of this part "
@@ -225,7 +224,7 @@ def _on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) 
 
 def _on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
     return Finding(
-        ON_BEFORE,
+        "on-before-power",
         Weight.CAUTION,
         Where(network, node, time_ns=limits.power_on_ns),
         f"{node} was sending before it is said to have got power: its start was not measured",
@@ -332,7 +331,7 @@ def _stopped(
         return []
     return [
         Finding(
-            "node-stopped",
+            "stops-early",
             Weight.CAUTION,
             Where(network, node, time_ns=span.last_ns - span.begin_ns),
             f"its last frame came {silence / 1e9:.3g} s before the end",

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from busplan.bench.node_report import ON_BEFORE, BenchReport, MessageProof, SentFrame
+from busplan.bench.node_report import BenchReport, MessageProof, SentFrame
 from busplan.version import __version__
 from busplan.wording import counted
 
@@ -135,7 +135,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         "not measured: the moment of power-on was not told"
         if limits.power_on_ns is None
         else "not measured: it was sending before power-on"
-        if any(f.code == ON_BEFORE for f in report.findings)
+        if any(f.code == "on-before-power" for f in report.findings)
         else "none came"
         if report.start_up_ns is None
         else f"{report.start_up_ns / 1e9:.3f} s after power-on"

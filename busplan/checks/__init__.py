@@ -1,5 +1,5 @@
 """Checks of a plan: one file a check, each a pure function returning findings; one registry."""
 
-from busplan.checks.registry import all_codes, explain, run_checks
+from busplan.checks.registry import require_codes, run_checks
 
-__all__ = ["all_codes", "explain", "run_checks"]
+__all__ = ["require_codes", "run_checks"]

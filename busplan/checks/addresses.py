@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
 from busplan.wording import listing
-
-CODES: Mapping[str, str] = {
-    "source-address-clash": "Two nodes use the same J1939 source address on one network. By SAE "
-    "J1939-81 only one of them may keep it: after the address claim the other must fall silent or "
-    "take another address, and transport sessions with the address are mixed up.",
-    "source-address-reserved": "A node sends from J1939 address 254 (null) or 255 (global), which "
-    "are no addresses of a node (SAE J1939-81).",
-}
 
 _NULL = 254
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import PurePath
 
 from busplan.checks.matching import Senders
@@ -10,12 +10,6 @@ from busplan.definitions.model import Message, Signal
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Need, Stream, Vehicle
 from busplan.wording import listing
-
-CODES: Mapping[str, str] = {
-    "definitions-disagree": "The definition file of a receiver and that of the sender describe one "
-    "message differently: another length, or a signal with other bits, byte order, sign, scale, "
-    "offset or unit. The receiver reads wrong values.",
-}
 
 _FACETS: tuple[tuple[str, str], ...] = (
     ("start", "start bit"),

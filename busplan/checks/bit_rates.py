@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.checks.wording import rate
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Node, Port, Vehicle
 from busplan.wording import listing
-
-CODES: Mapping[str, str] = {
-    "bit-rate": "A part does not speak the bit rate of the network it is placed on. It cannot read "
-    "a single frame there, and it answers each one with an error frame.",
-    "data-bit-rate": "A part does not speak the data bit rate of the CAN FD network it is placed "
-    "on. It destroys every frame that switches its bit rate.",
-    "not-fd": "Neither the plan nor the definitions of a part on a CAN FD network say that it can "
-    "take CAN FD frames. A controller that knows classical frames only destroys them.",
-}
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

@@ -7,7 +7,7 @@ Limits and their sources: :mod:`busplan.wire.cable_rules`; registers:
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.checks.wording import rate, speeds
 from busplan.findings import Figure, Finding, Weight, Where
@@ -24,29 +24,6 @@ from busplan.wire.cable_rules import (
     longest_m,
 )
 from busplan.wording import counted, listing
-
-CODES: Mapping[str, str] = {
-    "trunk-too-long": "A network's trunk is longer than its bit rate allows (caution): by the "
-    "table of lengths by bit rate, on J1939 networks by SAE J1939-11 and -14; in the data phase of "
-    "CAN FD by busplan's own echo rule: the echo of an edge from the far end must be back before "
-    "the data sample point.",
-    "stub-too-long": "A node hangs on a longer branch than the bit rate allows, or all branches "
-    "together are too long (caution). Sources as for trunk-too-long; for the data phase the table "
-    "is continued above 1 Mbit/s in proportion to the bit time.",
-    "round-trip-too-long": "A bit cannot travel to the farthest node and back before it is sampled "
-    "(fault): 2·(transceivers + 5 ns/m·length) against sample point times bit time.",
-    "terminators-wrong": "A network needs two terminators of 100 to 130 Ω (ISO 11898), one at each "
-    "end, and so 50 to 65 Ω across the pair, those built into parts included. A caution; a fault "
-    "when there are none or the pair is below 35 Ω (that bound: common practice, no source).",
-    "too-many-nodes": "More nodes on one network than it is specified for (caution): 30 on J1939 "
-    "(J1939-11 and -14, from memory), else about 110 (common practice, no source).",
-    "bit-rate-not-reached": "A controller's clock cannot be divided so that the bit rate and a "
-    "sample point come out (fault).",
-    "sample-points-differ": "The nodes of a network sample their bits more than 5 % of the bit "
-    "time apart (caution; common practice, no source).",
-    "cable-not-stated": "The plan describes the cable of other networks but not of this one, so "
-    "that it is not judged (note).",
-}
 
 LEAST_PAIR_OHM = 35.0
 """Below this a pair with too many terminators cannot be driven (common practice, no source)."""

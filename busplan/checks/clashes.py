@@ -2,23 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Part, Stream, Vehicle
 from busplan.wording import counted, listing
-
-CODES: Mapping[str, str] = {
-    "identifier-clash": "Different parts send different things under the same identifier on one "
-    "network. Arbitration cannot tell the frames apart: when both start together their payloads "
-    "collide and cause error frames, and receivers take one for the other the rest of the time. "
-    "0x100 and 0x00000100 are different identifiers and do not clash.",
-    "identical-parts-clash": "Two or more nodes are the same part with the same identifiers on one "
-    "network. Nobody can tell which of them speaks, and frames sent at the same time collide.",
-    "identifier-length-clash": "Different parts send the same identifier with different payload "
-    "lengths on one network. Receivers read past the end of the short frames or ignore the rest of "
-    "the long ones, besides everything an identifier clash does.",
-}
 
 _COLLIDE = (
     "Frames with equal identifiers both win arbitration; when they start together the payloads "

@@ -6,7 +6,7 @@ Response times: Davis, Burns, Bril, Lukkien, Real-Time Systems 35:239–272, 200
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from busplan.checks.wording import rate, span
@@ -17,21 +17,6 @@ from busplan.wording import counted, listing
 if TYPE_CHECKING:
     from busplan.timing.gateways import RouteTiming, VehicleTiming
     from busplan.timing.response import Delay, NetworkTiming, Response
-
-CODES: Mapping[str, str] = {
-    "deadline-missed": "In the worst case that can be proven possible, a message arrives after its "
-    "deadline (by default its cycle time), or the frames more urgent than it leave it no time at "
-    "all (fault). The worst case: every frame has the most stuff bits, and everything more urgent "
-    "is queued at once, just after the longest less urgent frame has started.",
-    "deadline-tight": "A message keeps its deadline only as long as nothing goes wrong: one single "
-    "bus error (error frame and retransmission) can make it late. A caution when the plan states "
-    "the deadline; a note when it is only the cycle time, because the next frame then follows at "
-    "once.",
-    "route-too-late": "A route's end-to-end latency in the worst case is above the deadline the "
-    "plan states for it, or has no bound (fault). It counts the source's response time, the "
-    "gateway's delay, the period of the gateway's own message where a signal travels in one, and "
-    "the response time on the next network.",
-}
 
 ONE_ERROR_NS = 60 * 10**9
 """A distance of bus errors so long that one at most falls into any busy period."""

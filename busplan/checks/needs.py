@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Need, Stream, Vehicle
 from busplan.wording import counted, listing
-
-CODES: Mapping[str, str] = {
-    "route-missing": "A node receives a message that another network carries, and no route brings "
-    "it over. The node never gets it.",
-    "identifier-moved": "A node listens for a message under one identifier, and the plan has moved "
-    "the sender to another one. Unless the receiver is told, it never gets the message.",
-    "sender-missing": "A node's definitions name a message it receives that nothing in the vehicle "
-    "sends. Often it is optional; sometimes a part has been forgotten.",
-}
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

@@ -2,20 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
-
-CODES: Mapping[str, str] = {
-    "fd-on-classical": "A definition says CAN FD, but the network is classical. Classical nodes "
-    "answer every CAN FD frame with an error frame.",
-    "message-too-long": "A message is longer than one frame of its network can carry (8 bytes "
-    "classical, 64 bytes CAN FD) and is no J1939 message, for which transport sessions exist, nor "
-    "called segmented in the plan.",
-    "sent-in-parts": "A message travels in several frames, by a J1939 transport session or ISO "
-    "15765-2. Its load counts them all once a period; its response time is not proven.",
-}
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

@@ -11,23 +11,13 @@ published in an engine installation manual; 50 % elsewhere common practice, no s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busplan.checks.wording import percent, rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.wording import counted, listing
-
-CODES: Mapping[str, str] = {
-    "load-over-limit": "The messages of a network may take more of its time than its limit allows, "
-    "with as many stuff bits as payloads can force (caution), or more time than there is (fault). "
-    "The limit is the plan's load_limit; else 40 % on a J1939 network (SAE J1939-11, as published "
-    "in an engine installation manual) and 50 % elsewhere (common practice, no source). Load alone "
-    "proves nothing: a network under its limit may still miss deadlines.",
-    "period-not-stated": "Neither definition nor plan states how often a message is sent, so loads "
-    "and response times leave it out and are too low.",
-}
 
 WINDOW = "average over all time, from the stated periods"
 """The window of every load in this module."""

@@ -1,14 +1,14 @@
 """All checks of a plan, and running them.
 
-A check is one module of this package with two names: ``CODES`` (code → what it means and how it is
-judged, shown by ``busplan check --explain``) and ``check(vehicle)``, a pure function that yields
-findings under these codes only. To add a check, write the module and add it to :data:`CHECKS`;
-heavy imports go inside its functions, because every command that judges a plan imports this module.
+A check is one module of this package with ``check(vehicle)``, a pure function that yields findings
+under the codes of its own table in :mod:`busplan.finding_codes.checks` only. To add a check, write
+the module and the table, and add both to :data:`CHECKS`; heavy imports go inside its functions,
+because every command that judges a plan imports this module.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from busplan.checks import (
@@ -27,6 +27,9 @@ from busplan.checks import (
     silent,
 )
 from busplan.errors import UsageError
+from busplan.finding_codes import checks as codes
+from busplan.finding_codes import definitions, plan
+from busplan.finding_codes.entry import FindingCode
 from busplan.findings import Finding, by_weight
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
@@ -35,24 +38,29 @@ from busplan.plan.vehicle import Vehicle
 class Check(NamedTuple):
     """One entry of the registry."""
 
-    codes: Mapping[str, str]
+    entries: tuple[FindingCode, ...]
     run: Callable[[Vehicle], Iterable[Finding]]
+
+    @property
+    def codes(self) -> set[str]:
+        """The codes it can yield."""
+        return {entry.code for entry in self.entries}
 
 
 CHECKS: tuple[Check, ...] = (
-    Check(loaded.CODES, loaded.check),
-    Check(clashes.CODES, clashes.check),
-    Check(addresses.CODES, addresses.check),
-    Check(bit_rates.CODES, bit_rates.check),
-    Check(payloads.CODES, payloads.check),
-    Check(planned_load.CODES, planned_load.check),
-    Check(deadlines.CODES, deadlines.check),
-    Check(cabling.CODES, cabling.check),
-    Check(needs.CODES, needs.check),
-    Check(routes.CODES, routes.check),
-    Check(silent.CODES, silent.check),
-    Check(agreement.CODES, agreement.check),
-    Check(services.CODES, services.check),
+    Check((*definitions.CODES, *plan.CODES), loaded.check),
+    Check(codes.CLASHES, clashes.check),
+    Check(codes.ADDRESSES, addresses.check),
+    Check(codes.BIT_RATES, bit_rates.check),
+    Check(codes.PAYLOADS, payloads.check),
+    Check(codes.PLANNED_LOAD, planned_load.check),
+    Check(codes.DEADLINES, deadlines.check),
+    Check(codes.CABLING, cabling.check),
+    Check(codes.NEEDS, needs.check),
+    Check(codes.ROUTES, routes.check),
+    Check(codes.SILENT, silent.check),
+    Check(codes.AGREEMENT, agreement.check),
+    Check(codes.SERVICES, services.check),
 )
 
 
@@ -65,21 +73,16 @@ def run_checks(vehicle: Vehicle, only: Iterable[str] = ()) -> tuple[Finding, ...
     found = [
         finding
         for check in CHECKS
-        if not wanted or wanted & check.codes.keys()
+        if not wanted or wanted & check.codes
         for finding in check.run(vehicle)
         if not wanted or finding.code in wanted
     ]
     return tuple(by_weight(found))
 
 
-def explain(code: str) -> str:
-    """What a code means. ``UsageError`` when no check yields it."""
-    for check in CHECKS:
-        if code in check.codes:
-            return check.codes[code]
-    raise UsageError(f'no check yields the code "{code}"{suggestion(code, all_codes(), "code")}')
-
-
-def all_codes() -> tuple[str, ...]:
-    """Every code any check yields."""
-    return tuple(code for check in CHECKS for code in check.codes)
+def require_codes(names: Iterable[str]) -> None:
+    """``UsageError`` when one of ``names`` is a code that no check yields."""
+    known = [entry.code for check in CHECKS for entry in check.entries]
+    for name in names:
+        if name not in known:
+            raise UsageError(f'no check yields the code "{name}"{suggestion(name, known, "code")}')

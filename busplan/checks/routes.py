@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.findings import Finding, Weight, Where
 from busplan.plan.vehicle import Route, Vehicle
-
-CODES: Mapping[str, str] = {
-    "route-carries-nothing": "A route of the plan names a message or signal that nobody sends on "
-    "the network it starts from, or a signal that the gateway has no message for on the network it "
-    "leads to.",
-}
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

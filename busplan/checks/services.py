@@ -8,21 +8,13 @@ CiA 301, predefined connection set. CANopen's process data (0x181 to 0x57F) cove
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.wording import counted, listing
-
-CODES: Mapping[str, str] = {
-    "diagnostic-identifiers": "Messages use identifiers that ISO 15765-4 gives to diagnostic "
-    "requests and answers. A diagnostic tool plugged in later will disturb them, or take them for "
-    "answers.",
-    "canopen-identifiers": "Messages use identifiers that CiA 301 gives to CANopen services. It "
-    "matters only if a CANopen device is or will be on the network.",
-}
 
 
 class _Range(NamedTuple):
@@ -64,7 +56,13 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             if not _says(s.message, _SAYS_DIAGNOSTIC) and (what := _diagnostic(s.message))
         ]
         if diagnostic:
-            yield _note(name, "diagnostic-identifiers", "diagnostics (ISO 15765-4)", diagnostic)
+            yield _note(
+                name,
+                "diagnostic-identifiers",
+                "diagnostics (ISO 15765-4)",
+                "A diagnostic tool plugged in later will disturb them, or take them for answers.",
+                diagnostic,
+            )
         speaks = any(_says(s.message, _SAYS_CANOPEN) for s in streams)
         ranges = _MANAGEMENT + _PROCESS if speaks else _MANAGEMENT
         canopen = [
@@ -75,7 +73,13 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             and (what := _named(s.message.identifier, ranges))
         ]
         if canopen:
-            yield _note(name, "canopen-identifiers", "CANopen (CiA 301)", canopen)
+            yield _note(
+                name,
+                "canopen-identifiers",
+                "CANopen (CiA 301)",
+                "It matters only if a CANopen device is or will be on the network.",
+                canopen,
+            )
 
 
 def _says(message: Message, words: re.Pattern[str]) -> bool:
@@ -96,7 +100,9 @@ def _diagnostic(message: Message) -> str:
     return ""
 
 
-def _note(network: str, code: str, standard: str, hits: list[tuple[Stream, str]]) -> Finding:
+def _note(
+    network: str, code: str, standard: str, why: str, hits: list[tuple[Stream, str]]
+) -> Finding:
     uses: dict[str, list[str]] = {}
     for stream, what in hits:
         uses.setdefault(what, []).append(f"{stream.message.name} {stream.message.label}")
@@ -107,7 +113,7 @@ def _note(network: str, code: str, standard: str, hits: list[tuple[Stream, str]]
         Where(network, hits[0][0].node, hits[0][0].message.name),
         f"{counted(len(hits), 'message')} on {network} "
         f"{'has an identifier' if len(hits) == 1 else 'have identifiers'} of {standard}: {told}.",
-        CODES[code].split(". ", 1)[1],
+        why,
         "Leave it if no such device will ever be connected; else give the messages other "
         "identifiers.",
         (Figure("messages", len(hits)),),

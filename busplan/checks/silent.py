@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
-
-CODES: Mapping[str, str] = {
-    "node-without-messages": "A node is placed on a network on which it neither sends anything nor "
-    "receives anything that is sent there. It probably belongs on another network, or its "
-    "definition file or sender name is not the right one.",
-}
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:

@@ -35,6 +35,7 @@ COMMANDS: tuple[str, ...] = (
     "record",
     "live",
     "bench",
+    "explain",
     "cache",
 )
 """Commands in the order the help shows them; each is registered by the module NAME_command."""

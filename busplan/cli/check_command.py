@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, print_text
+from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json
 from busplan.findings import count_findings, summary_line
 from busplan.wording import counted
 
@@ -18,14 +18,9 @@ def register(app: typer.Typer) -> None:
 
 
 def check(
-    plan: Annotated[
-        Path | None, typer.Argument(help="Plan file (TOML).", show_default=False)
-    ] = None,
+    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
     only: Annotated[
         list[str] | None, typer.Option("--only", help="Keep findings of this code; repeatable.")
-    ] = None,
-    code: Annotated[
-        str | None, typer.Option("--explain", help="Say what a code means, or 'all', and stop.")
     ] = None,
     brief: Annotated[
         bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
@@ -36,17 +31,10 @@ def check(
 
     Example: busplan check dbc_examples/as_bought.toml
     """
-    from busplan.checks import all_codes, explain, run_checks
-    from busplan.errors import UsageError
+    from busplan.checks import require_codes, run_checks
     from busplan.plan.reader import load_plan
 
-    if code is not None:
-        _explain(all_codes() if code == "all" else (code,), as_json)
-        return
-    if plan is None:
-        raise UsageError("which plan? busplan check PLAN")
-    for name in only or ():
-        explain(name)
+    require_codes(only or ())
     vehicle = load_plan(plan)
     findings = run_checks(vehicle, only or ())
     if as_json:
@@ -69,15 +57,3 @@ def check(
         )
         typer.echo(f"{summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))
-
-
-def _explain(codes: tuple[str, ...], as_json: bool) -> None:
-    from busplan.checks import explain
-
-    texts = {code: explain(code) for code in codes}
-    if as_json:
-        print_json(texts)
-        return
-    for code, text in texts.items():
-        typer.echo(code)
-        print_text(text, indent=4)

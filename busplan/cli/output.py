@@ -18,7 +18,10 @@ from busplan.text.finding import finding_block
 from busplan.text.runs import wrapped
 from busplan.text.table import table_lines
 
-EXIT_BY_FINDINGS = "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input."
+EXIT_BY_FINDINGS = (
+    "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input. What a finding's code "
+    "means: busplan explain CODE."
+)
 """Ends the help of a command that judges."""
 EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 """Ends the help of a command that shows, writes or records data."""

@@ -181,7 +181,7 @@ def _outlier(evenness: Evenness, index: int, layout: PackLayout) -> Finding:
         at = " at rest" if evenness.quiet else ""
         text = f"Cell {cell.number} ({cell.module}) stands {abs(off) * 1e3:.0f} mV {side} its peers"
         return Finding(
-            f"cell-{'high' if off > 0 else 'low'}",
+            "cell-high" if off > 0 else "cell-low",
             Weight.CAUTION,
             where,
             f"{text}{at}.",
@@ -191,7 +191,7 @@ def _outlier(evenness: Evenness, index: int, layout: PackLayout) -> Finding:
         )
     module = layout.modules[index]
     return Finding(
-        f"module-{'hot' if off > 0 else 'cold'}",
+        "module-hot" if off > 0 else "module-cold",
         Weight.CAUTION,
         module_place(layout, module, time),
         f"Module {module} stands {abs(off):.1f} K {side} its peers.",

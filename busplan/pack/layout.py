@@ -31,7 +31,7 @@ def layout_findings(vehicle: Vehicle) -> list[Finding]:
 def _unused(family: Family, unused: list[SignalAddress]) -> Finding:
     what = "cells" if family.kind == "cell" else "module sensors"
     return Finding(
-        f"pack-{family.kind}-unmapped",
+        "pack-cell-unmapped" if family.kind == "cell" else "pack-sensor-unmapped",
         Weight.CAUTION,
         Where(*unused[0]),
         f"{family.node} sends {len(unused)} more signals like the plan's {what}, but the plan "

@@ -128,7 +128,7 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
     if worst.kind == "cell":
         cell = layout.cells[worst.index]
         label, address, unit, far = cell_label(cell), cell.address, "V", FAR_V
-        code = f"cell-voltage-{'high' if worst.above else 'low'}"
+        code = "cell-voltage-high" if worst.above else "cell-voltage-low"
         why = (
             "Overcharging can set a cell on fire."
             if worst.above
@@ -138,7 +138,7 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
     else:
         sensor = layout.sensors[worst.index]
         label, address, unit, far = sensor_label(sensor), sensor.address, "°C", FAR_K
-        code = f"temperature-{'high' if worst.above else 'low'}"
+        code = "temperature-high" if worst.above else "temperature-low"
         if worst.mode == "charging" and not worst.above:
             code, why = "charging-too-cold", "Charging a cold cell plates lithium; it stays unsafe."
         else:

@@ -197,7 +197,7 @@ def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> lis
             silent.setdefault(address[:3], []).append(label)
     return [
         Finding(
-            f"pack-{what}-not-received",
+            "pack-cell-not-received" if what == "cell" else "pack-sensor-not-received",
             Weight.FAULT,
             Where(*key),
             f"{key[1]}/{key[2]} never came, so {plural(len(labels), what)} "

@@ -45,6 +45,18 @@ class SensorFault(StrEnum):
     STUCK = "stuck"
 
 
+_CODES = {
+    ("cell", SensorFault.SATURATED): "cell-saturated",
+    ("cell", SensorFault.IMPOSSIBLE): "cell-impossible",
+    ("cell", SensorFault.JUMPING): "cell-jumping",
+    ("cell", SensorFault.STUCK): "cell-stuck",
+    ("sensor", SensorFault.SATURATED): "sensor-saturated",
+    ("sensor", SensorFault.IMPOSSIBLE): "sensor-impossible",
+    ("sensor", SensorFault.JUMPING): "sensor-jumping",
+    ("sensor", SensorFault.STUCK): "sensor-stuck",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class FaultyReading:
     """One faulty channel: ``kind`` is ``cell`` or ``sensor``, ``index`` its place in the layout."""
@@ -232,7 +244,7 @@ def _finding(reading: FaultyReading, layout: PackLayout) -> Finding:
         SensorFault.STUCK: f"is stuck at {reading.value:g} {unit} while its peers move",
     }[reading.fault]
     return Finding(
-        f"{reading.kind}-{reading.fault.value}",
+        _CODES[reading.kind, reading.fault],
         Weight.FAULT if reading.kind == "cell" else Weight.CAUTION,
         place(address, reading.time_s),
         f"{label} {text}.",

@@ -61,6 +61,14 @@ class WarmUpState(StrEnum):
     UNEVEN = "peers too uneven"
 
 
+_OPEN = {
+    WarmUpState.TOO_SHORT: "test-too-short",
+    WarmUpState.TOO_EVEN: "test-too-even",
+    WarmUpState.UNEVEN: "test-peers-too-uneven",
+}
+"""The finding of a test that does not allow a judgement."""
+
+
 @dataclass(frozen=True, slots=True)
 class ModuleWarmUp:
     """One module in the test; temperatures are means over its working sensors.
@@ -280,7 +288,7 @@ def warm_up_findings(warm_up: WarmUp, layout: PackLayout) -> list[Finding]:
     if warm_up.state is not WarmUpState.JUDGED:
         findings.append(
             Finding(
-                f"test-{warm_up.state.value.replace(' ', '-')}",
+                _OPEN[warm_up.state],
                 Weight.NOTE,
                 Where(time_ns=time_ns(warm_up.start_s)),
                 sentence(why_open(warm_up)) + ".",

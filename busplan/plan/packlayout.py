@@ -270,7 +270,7 @@ def _missing(
         return []
     return [
         Finding(
-            f"pack-{what}-missing",
+            "pack-cell-missing" if what == "cell" else "pack-sensor-missing",
             Weight.CAUTION,
             Where(node=box.node, file=problems.file, line=problems.line(path)),
             f"Enclosure {box.name}: no definition has {', '.join(names[:4])}"

@@ -116,7 +116,7 @@ def _paused(line: Line, pauses: list[Pause]) -> Finding:
     assert line.cycle is not None
     often = "" if len(pauses) == 1 else f", {len(pauses)} times in all"
     return Finding(
-        "gap-too-long",
+        "message-paused",
         Weight.CAUTION,
         Where(line.key.network, line.senders, line.name, time_ns=longest.start_ns),
         f"{line.name} of {line.senders} paused for {length / 1e6:.4g} ms, "
@@ -154,7 +154,7 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
         count, first = here.stop - here.start, lines.index.time_at(here.start)
         if not line.streams:
             yield Finding(
-                "identifier-unknown",
+                "identifier-unplanned",
                 Weight.CAUTION,
                 Where(line.key.network, time_ns=first),
                 f"{line.label} on {line.key.network} came {counted(count, 'time')} and is in no "

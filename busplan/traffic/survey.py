@@ -192,15 +192,26 @@ def survey_findings(found: SurveyedIdentifier) -> list[Finding]:
     """What a survey has to warn of."""
     if found.two_senders is None:
         return []
-    return [
-        Finding(
-            "two-senders-likely",
-            Weight.CAUTION,
-            Where(network=found.key.network),
-            f"{found.key}: likely two senders on one identifier: {found.two_senders}",
-            why="Two nodes that send one identifier at the same moment destroy each other's "
-            "frames, and receivers mix their values.",
-            action="Unplug one of the nodes you suspect and look whether half the frames stay.",
-            figures=(Figure("frames", found.frames),),
-        )
-    ]
+    where = Where(network=found.key.network)
+    return [two_senders_finding(where, str(found.key), found.two_senders, found.frames)]
+
+
+def two_senders_finding(
+    where: Where, name: str, hint: str, frames: int, why: str = "", action: str = ""
+) -> Finding:
+    """That ``frames`` of ``name`` look as if two nodes had sent them, for the reason ``hint``.
+
+    ``why`` and ``action`` replace the usual ones where the occasion asks for others.
+    """
+    return Finding(
+        "two-senders-likely",
+        Weight.CAUTION,
+        where,
+        f"likely two senders of {name}: {hint}",
+        why=why
+        or "Two nodes that send one identifier at the same moment destroy each other's frames, "
+        "and receivers mix their values.",
+        action=action
+        or "Unplug one of the nodes you suspect and look whether half the frames stay.",
+        figures=(Figure("frames", frames),),
+    )

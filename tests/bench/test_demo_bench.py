@@ -22,8 +22,8 @@ def test_exactly_the_four_planted_faults() -> None:
     assert serious(report) == [
         ("counter-skips", "ChargerStatus"),
         ("cycle-time-off", "ChargerOutput"),
-        ("frame-short", "ChargerTemperatures"),
-        ("identifier-unknown", None),
+        ("message-undefined", None),
+        ("payload-short", "ChargerTemperatures"),
     ]
     assert [u.label for u in report.unknown] == ["0x18FFA3E5"]
 

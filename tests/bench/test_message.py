@@ -37,7 +37,7 @@ def test_a_message_that_stops_while_the_node_goes_on_is_told() -> None:
 def test_a_node_that_falls_silent_before_the_end_is_told_once() -> None:
     rows = charger_rows(10)
     assert serious(prove(rows)) == []
-    assert serious(prove(rows, end_ns=30 * 10**9)) == ["node-stopped"]
+    assert serious(prove(rows, end_ns=30 * 10**9)) == ["stops-early"]
 
 
 def test_silence_after_an_error_is_not_told_twice() -> None:

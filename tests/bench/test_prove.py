@@ -68,8 +68,8 @@ def test_one_short_frame_is_told_with_its_time() -> None:
     rows[at] = (*rows[at][:2], rows[at][2][:6])
     report = prove(rows)
     # The short frame carries no counter either, so the counter is judged over those that do.
-    assert serious(report)[0] in ("frame-short", "counter-skips")
-    short = next(f for f in report.findings if f.code == "frame-short")
+    assert serious(report)[0] in ("payload-short", "counter-skips")
+    short = next(f for f in report.findings if f.code == "payload-short")
     assert short.where.time_ns == rows[at][0]
     assert "1 of 200 frames of ChargerOutput carry fewer bytes (6) than the 8 defined" in (
         short.summary
@@ -80,7 +80,7 @@ def test_an_unknown_identifier_is_told() -> None:
     rows = charger_rows()
     rows += [(t * 50_000_000 + 5_000_000, 0x18FF77E5, b"\1\2\3") for t in range(100)]
     report = prove(rows)
-    assert serious(report) == ["identifier-unknown"]
+    assert serious(report) == ["message-undefined"]
     assert report.unknown[0].label == "0x18FF77E5"
     assert "100 frames, every 50 ms" in report.findings[0].summary
 

@@ -70,7 +70,7 @@ def test_numbers_in_the_json_are_the_reports() -> None:
     assert output["lengths"] == {"8": 50}
     assert document["unknown"][0]["cycle_ms"] == 50
     assert [f["code"] for f in document["findings"] if f["weight"] == "fault"] == [
-        "identifier-unknown"
+        "message-undefined"
     ]
 
 

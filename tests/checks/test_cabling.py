@@ -7,11 +7,12 @@ import pytest
 from support.vehicles import stream, vehicle
 
 from busplan.checks import run_checks
-from busplan.checks.cabling import CODES
+from busplan.finding_codes.checks import CABLING
 from busplan.findings import Weight
 from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Cable, Network, Port
 
+CODES = [entry.code for entry in CABLING]
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 GOOD = Cable(5.0, {"n": 0.3}, (120, 120))
 

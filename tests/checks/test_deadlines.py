@@ -6,11 +6,12 @@ import pytest
 from support.vehicles import MS, stream, vehicle
 
 from busplan.checks import run_checks
-from busplan.checks.deadlines import CODES
+from busplan.finding_codes.checks import DEADLINES
 from busplan.findings import Weight
 from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Network, Route
 
+CODES = [entry.code for entry in DEADLINES]
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 
 

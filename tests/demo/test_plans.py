@@ -87,9 +87,9 @@ def test_flaw_8_shows_on_the_bench() -> None:
     from busplan.demo.captures import bench_charger
 
     report = prove_node(bench_charger(), demo_vehicle("as_bought"), "charger")
-    (short,) = [f for f in report.findings if f.code == "frame-short"]
+    (short,) = [f for f in report.findings if f.code == "payload-short"]
     assert short.where.message == "ChargerTemperatures"
     heavy = {f.code for f in report.findings if f.weight > Weight.NOTE}
-    assert heavy == {"frame-short", "cycle-time-off", "counter-skips", "identifier-unknown"}
+    assert heavy == {"payload-short", "cycle-time-off", "counter-skips", "message-undefined"}
     clean = prove_node(bench_charger(healthy=True), demo_vehicle(), "charger")
     assert not [f for f in clean.findings if f.weight > Weight.NOTE]

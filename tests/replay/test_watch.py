@@ -41,8 +41,8 @@ def test_one_message_that_pauses_is_told_apart_from_its_node() -> None:
     t = table.time_ns - table.origin_ns
     quiet = (table.identifier == 0x1800) & (t > 5 * S) & (t < 6 * S)
     codes = found(Replay.of(vehicle, without(table, quiet)))
-    assert list(codes) == ["gap-too-long"]
-    assert "CellVoltages1" in codes["gap-too-long"]
+    assert list(codes) == ["message-paused"]
+    assert "CellVoltages1" in codes["message-paused"]
 
 
 def test_single_late_frames_are_counted() -> None:
@@ -63,7 +63,7 @@ def test_unknown_identifiers_and_shared_ones_are_named() -> None:
     pump = next(s for s in vehicle.streams if s.node == "pump_1")
     fewer = replace(vehicle, streams=tuple(s for s in vehicle.streams if s is not pump))
     codes = found(Replay.of(fewer, table))
-    assert "0x120 on thermal came 50 times" in codes["identifier-unknown"]
+    assert "0x120 on thermal came 50 times" in codes["identifier-unplanned"]
     twice = replace(vehicle, streams=(*vehicle.streams, replace(pump, node="pump_2")))
     (finding,) = watch(Replay.of(twice, table).lines, 5 * S)
     assert (finding.code, finding.weight) == ("identifier-shared", Weight.FAULT)

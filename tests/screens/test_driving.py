@@ -302,7 +302,7 @@ async def test_two_captures_stand_side_by_side_and_o_changes_between_them() -> N
 
 async def test_findings_and_spans_of_a_shifted_capture_count_in_its_own_time() -> None:
     noted = [
-        Finding("made-up", Weight.NOTE, Where(time_ns=t * S), f"Number {n}.")
+        Finding("frame-late", Weight.NOTE, Where(time_ns=t * S), f"Number {n}.")
         for n, t in enumerate((4, 8))
     ]
     before, after = make_replay(seconds=20), make_replay(seconds=10, findings=noted)

@@ -35,7 +35,7 @@ def demo() -> Replay:
 def giant() -> Replay:
     """400 cells, over a hundred messages, 90 findings."""
     many = [
-        Finding("made-up", Weight.NOTE, Where(time_ns=n * S // 100), f"Number {n}.")
+        Finding("frame-late", Weight.NOTE, Where(time_ns=n * S // 100), f"Number {n}.")
         for n in range(90)
     ]
     return make_replay([[20] * 10, [20] * 10], 0.5, findings=many)

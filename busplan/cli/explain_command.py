@@ -1,0 +1,63 @@
+"""``busplan explain``: what the codes of findings mean."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Annotated
+
+import typer
+
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_text
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("explain", epilog=EXIT_OF_DATA)(explain)
+
+
+def explain(
+    codes: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="CODE...",
+            help="Codes of findings, with wildcards if you like ('pack-*'), or 'all'.",
+            show_default=False,
+        ),
+    ],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Explain findings: what a code means, how heavy it can be and why, what to do.
+
+    Example: busplan explain identifier-clash
+    """
+    from busplan.errors import UsageError
+    from busplan.finding_codes import CODES, ROOMS, matching
+    from busplan.plan.problems import suggestion
+
+    wanted = set()
+    for code in codes:
+        found = matching(code)
+        if not found:
+            raise UsageError(f'there is no code "{code}"{suggestion(code, CODES, "code")}')
+        wanted |= {entry.code for entry in found}
+    entries = [entry for entry in CODES.values() if entry.code in wanted]
+    if as_json:
+        print_json({"rooms": ROOMS, "codes": [entry.as_dict() for entry in entries]})
+        return
+    grouped = len(entries) > 1
+    for room, members in groupby(entries, key=lambda e: e.room):
+        if grouped:
+            title = f"{room}: {ROOMS[room]}"
+            typer.echo(f"{title}\n{'-' * len(title)}\n")
+        for entry in members:
+            typer.echo(f"{entry.code} ({entry.weights_in_words})")
+            for lead, text in (
+                ("", entry.meaning),
+                ("weight: ", entry.decides),
+                ("do:     ", entry.action),
+                ("from:   ", "" if grouped else f"{room}: {ROOMS[room]}"),
+            ):
+                if text:
+                    print_text(text, lead=lead, indent=4)
+            if grouped:
+                typer.echo()

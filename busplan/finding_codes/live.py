@@ -1,0 +1,92 @@
+"""Codes of live buses: what the journal of a recording tells, and answers to requests."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
+
+_entry = partial(FindingCode, "live")
+
+CODES = (
+    _entry(
+        "interface-gone",
+        (FAULT,),
+        "The interface to a network has gone; nothing is heard of that network.",
+        "Plug it in again; it is tried each second.",
+    ),
+    _entry(
+        "interface-back",
+        (CAUTION,),
+        "An interface that had gone is back. What was sent meanwhile is missing.",
+        "Look at the cable of the adapter.",
+    ),
+    _entry(
+        "buffer-overflow",
+        (CAUTION,),
+        "The buffer of an interface ran over, so frames are missing.",
+        "Close other programs, or use an interface with a larger buffer.",
+    ),
+    _entry(
+        "nothing-heard",
+        (CAUTION,),
+        "No frame came from a network within the time to wait for one.",
+        "See busplan bench --wiring for what to measure.",
+    ),
+    _entry(
+        "frames-dropped",
+        (CAUTION,),
+        "Frames were received faster than they could be written; they are in no file.",
+        "Record fewer networks at once, on a disk that keeps up.",
+    ),
+    _entry(
+        "controller-state",
+        (CAUTION,),
+        "The adapter's controller is not in order: it warns of errors, is passive or off the bus.",
+        "Look at bit rate, terminators and plugs.",
+    ),
+    _entry(
+        "listening-failed",
+        (FAULT,),
+        "Listening has ended because of an error; what is shown is no longer the present.",
+        "Leave the screens and start again.",
+    ),
+    _entry(
+        "rotation-failed",
+        (CAUTION,),
+        "The next file of a recording could not be begun; the one before goes on growing.",
+        "Make room for the next file, or let this one grow.",
+    ),
+    _entry(
+        "disk-back",
+        (NOTE,),
+        "The disk takes data again after a trouble while recording.",
+        "See how much is missing in the journal.",
+    ),
+    _entry(
+        "disk-trouble",
+        (FAULT,),
+        "The disk does not take the recording, so frames are being lost.",
+        "Make room on the disk.",
+    ),
+    _entry(
+        "clock-jumped",
+        (CAUTION,),
+        "The clock of the recording computer jumped. Time stamps before and after do not fit "
+        "together.",
+        "Evaluate the parts before and after apart.",
+    ),
+    _entry(
+        "request-unanswered",
+        (FAULT,),
+        "A request that was sent because the user said so got no answer in time. Nodes that rely "
+        "on asking will not get their value.",
+        "Ask the maker whether this software answers requests.",
+    ),
+    _entry(
+        "request-answered",
+        (NOTE,),
+        "A request that was sent because the user said so was answered.",
+        "Nothing; the time it took is in the finding.",
+    ),
+)

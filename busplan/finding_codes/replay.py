@@ -1,0 +1,54 @@
+"""Codes of a whole capture held against its plan."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
+
+_entry = partial(FindingCode, "replay")
+
+CODES = (
+    _entry(
+        "node-stopped",
+        (CAUTION,),
+        "All cyclic messages of a node stopped together for longer than a value may be old, for "
+        "good or for a while. Its receivers work with old values or have given it up.",
+        "Look for a loose plug, a brown-out of its supply or a reset at that time.",
+    ),
+    _entry(
+        "message-paused",
+        (CAUTION,),
+        "One message stopped for longer than its value may be old, while its node went on. "
+        "Receivers with a time-out may have given it up.",
+        "See what else happened at that time.",
+    ),
+    _entry(
+        "frame-late",
+        (NOTE,),
+        "Frames of a cyclic message came later than one and a half cycles after the one before. A "
+        "busy sender or a full network delays them; their receivers may notice.",
+        "Compare with the response times of the plan: busplan timing.",
+    ),
+    _entry(
+        "identifier-unplanned",
+        (CAUTION,),
+        "An identifier came on a network of the plan that no definition of the plan has. Nobody "
+        "planned for its load, and its values cannot be read.",
+        "Find its sender and definition, or unplug nodes one by one until it stops.",
+    ),
+    _entry(
+        "identifier-shared",
+        (FAULT,),
+        "An identifier came that the plan gives to several nodes of one network. Values of both "
+        "mix, and two frames at once destroy each other.",
+        "Give one of the nodes other identifiers or move it to another network.",
+    ),
+    _entry(
+        "bit-rate-assumed",
+        (NOTE,),
+        "Nobody states the bit rate of a network, so its loads assume one. At half the bit rate "
+        "the load is twice as high.",
+        "Give a plan, or the bit rate with --bit-rate.",
+    ),
+)
