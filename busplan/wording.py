@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
 
 
 def plural(number: int, one: str, many: str | None = None) -> str:
@@ -25,3 +26,15 @@ def listing(names: Iterable[str], most: int = 4) -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def moment_text(time_ns: int, *, epoch: bool) -> str:
+    """A recorded time for people: UTC when it counts from 1970, else seconds."""
+    if not epoch:
+        return f"{time_ns / 1e9:.3f} s"
+    seconds, rest = divmod(time_ns, 10**9)
+    try:
+        day = datetime.fromtimestamp(seconds, UTC)
+    except (OverflowError, ValueError, OSError):
+        return f"{seconds} s"
+    return f"{day:%Y-%m-%d %H:%M:%S}.{rest // 10**6:03d} UTC"

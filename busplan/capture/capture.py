@@ -6,12 +6,13 @@ The rules of this file: values are frozen; nothing here reads a file.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where, summary_line
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, moment_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,41 @@ class Capture:
         files = listing((repr(s.path) for s in self.sources), 3)
         told = summary_line(self.findings)
         return f"<{type(self).__name__} of {files}: {self.frames!r}, {told}>"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON: sources, clock and channels; not the frames, nor findings."""
+        from busplan.capture.formats import format_named
+
+        table = self.frames
+        return {
+            "sources": [
+                {
+                    "path": s.path,
+                    "format": s.format,
+                    "bytes": s.size,
+                    "frames": s.frames,
+                    "offset_s": s.offset_ns / 1e9,
+                    "clock": s.clock,
+                    "format_cannot_hold": list(format_named(s.format).limits),
+                    "time_step_ns": format_named(s.format).step_ns,
+                }
+                for s in self.sources
+            ],
+            "origin_ns": table.origin_ns,
+            "origin": moment_text(table.origin_ns, epoch=table.epoch),
+            "span_s": table.span_ns / 1e9,
+            "channels": [
+                {
+                    "name": c.name,
+                    "network": c.network,
+                    "frames": c.frames,
+                    "error_frames": c.errors,
+                    "first_ns": c.first_ns,
+                    "last_ns": c.last_ns,
+                }
+                for c in self.channels
+            ],
+        }
 
 
 def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import inspect
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
 from busplan.cli.output import print_table, print_text
 from busplan.errors import UsageError
-from busplan.wording import plural
+from busplan.wording import moment_text, plural
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -57,6 +59,66 @@ BitRateOption = Annotated[
         "--bit-rate", help="NETWORK=RATE or NETWORK=RATE/DATARATE [bit/s], without a plan."
     ),
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """The block of options, as typed, that every command has that opens captures."""
+
+    offset: OffsetOption = None
+    channel: ChannelOption = None
+    no_cache: NoCacheOption = False
+
+    def open(self, files: Sequence[Path], vehicle: Vehicle | None = None) -> Capture:
+        """Open captures so; with a vehicle, channels become its networks."""
+        return open_capture(
+            files,
+            vehicle=vehicle,
+            offsets=self.offset,
+            channels=self.channel,
+            cache=not self.no_cache,
+        )
+
+    def open_rated(
+        self, files: Sequence[Path], plan: Path | None, bit_rates: Sequence[str] | None
+    ) -> tuple[Capture, Vehicle | None, dict[str, Rates]]:
+        """Captures with the vehicle of a plan, if there is one, and the bit rates as typed."""
+        rates, vehicle = parse_rates(bit_rates), None
+        if plan is not None:
+            from busplan.plan.reader import load_plan
+
+            vehicle = load_plan(plan)
+        capture = self.open(files, vehicle)
+        check_rated(bit_rates, capture.frames.networks)
+        return capture, vehicle, rates
+
+
+AS_RECORDED = Opening()
+
+
+def opens_captures(command: Callable[..., None]) -> Callable[..., None]:
+    """The command with its parameter ``opening`` spread into the options of :class:`Opening`."""
+    signature = inspect.signature(command, eval_str=True)
+    hints = get_type_hints(Opening, include_extras=True)
+    block = [
+        p.replace(annotation=hints[name])
+        for name, p in inspect.signature(Opening).parameters.items()
+    ]
+    spread: list[inspect.Parameter] = []
+    for parameter in signature.parameters.values():
+        spread += block if parameter.name == "opening" else [parameter]
+
+    @wraps(command)
+    def called(**typed: Any) -> None:
+        options = {p.name: typed.pop(p.name) for p in block if p.name in typed}
+        command(**typed, opening=Opening(**options))
+
+    told: Any = called
+    told.__signature__ = signature.replace(parameters=spread)
+    told.__annotations__ = {p.name: p.annotation for p in spread}
+    return called
+
+
 _SLOW_BYTES = 20_000_000
 """Below this size no progress is shown."""
 
@@ -84,32 +146,6 @@ def open_capture(
             progress=progress,
         )
     return capture if vehicle is None else apply_plan(capture, vehicle)
-
-
-def open_rated(
-    files: Sequence[Path],
-    plan: Path | None,
-    bit_rates: Sequence[str] | None,
-    *,
-    offsets: Sequence[str] | None = None,
-    channels: Sequence[str] | None = None,
-    cache: bool = True,
-) -> tuple[Capture, Vehicle | None, dict[str, Rates]]:
-    """Captures with the vehicle of a plan, if there is one, and the bit rates that are known.
-
-    Bit rates of the plan go before those as typed.
-    """
-    from busplan.traffic.measured_load import rates_of
-
-    rates, vehicle = parse_rates(bit_rates), None
-    if plan is not None:
-        from busplan.plan.reader import load_plan
-
-        vehicle = load_plan(plan)
-        rates |= rates_of(vehicle.networks)
-    opened = open_capture(files, vehicle=vehicle, offsets=offsets, channels=channels, cache=cache)
-    check_rated(bit_rates, opened.frames.networks)
-    return opened, vehicle, rates
 
 
 def check_rated(bit_rates: Sequence[str] | None, networks: Sequence[str]) -> None:
@@ -199,18 +235,6 @@ def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:
     return found
 
 
-def clock_text(time_ns: int, *, epoch: bool) -> str:
-    """A recorded time for people: UTC when it counts from 1970, else seconds."""
-    if not epoch:
-        return f"{time_ns / 1e9:.3f} s"
-    seconds, rest = divmod(time_ns, 10**9)
-    try:
-        day = datetime.fromtimestamp(seconds, UTC)
-    except (OverflowError, ValueError, OSError):
-        return f"{seconds} s"
-    return f"{day:%Y-%m-%d %H:%M:%S}.{rest // 10**6:03d} UTC"
-
-
 def print_capture(capture: Capture, *, err: bool = False) -> None:
     """What was opened: files, span, clock, and the channel table."""
     from busplan.capture.formats import format_named
@@ -231,7 +255,7 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
             step = f"times to {kind.step_ns / 1e3:g} µs"
             typer.echo(f"  read from {kind.name}: {lost}{step}", err=err)
     typer.echo(
-        f"from {clock_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
+        f"from {moment_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
         err=err,
     )
     if err:
@@ -259,42 +283,6 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
 
 def _since(time_ns: int | None, origin_ns: int) -> str:
     return "-" if time_ns is None else f"{(time_ns - origin_ns) / 1e9:.3f}"
-
-
-def capture_dict(capture: Capture) -> dict[str, Any]:
-    """The same for JSON."""
-    from busplan.capture.formats import format_named
-
-    table = capture.frames
-    return {
-        "sources": [
-            {
-                "path": s.path,
-                "format": s.format,
-                "bytes": s.size,
-                "frames": s.frames,
-                "offset_s": s.offset_ns / 1e9,
-                "clock": s.clock,
-                "format_cannot_hold": list(format_named(s.format).limits),
-                "time_step_ns": format_named(s.format).step_ns,
-            }
-            for s in capture.sources
-        ],
-        "origin_ns": table.origin_ns,
-        "origin": clock_text(table.origin_ns, epoch=table.epoch),
-        "span_s": table.span_ns / 1e9,
-        "channels": [
-            {
-                "name": c.name,
-                "network": c.network,
-                "frames": c.frames,
-                "error_frames": c.errors,
-                "first_ns": c.first_ns,
-                "last_ns": c.last_ns,
-            }
-            for c in capture.channels
-        ],
-    }
 
 
 def print_missing_rates(names: Sequence[str]) -> None:

@@ -7,17 +7,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from busplan.cli.captures import (
+    AS_RECORDED,
     CaptureFiles,
-    ChannelOption,
-    NoCacheOption,
-    OffsetOption,
-    capture_dict,
-    open_capture,
+    Opening,
+    opens_captures,
 )
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.segmented import SegmentedOption, parse_segmented
@@ -41,6 +39,7 @@ def register(app: typer.Typer) -> None:
     app.command("decode", epilog=EXIT_OF_DATA)(decode)
 
 
+@opens_captures
 def decode(
     captures: CaptureFiles,
     plan: Annotated[Path, typer.Option("--plan", help="Plan file (TOML).", show_default=False)],
@@ -75,9 +74,7 @@ def decode(
     absolute: Annotated[
         bool, typer.Option("--absolute", help="Times as UTC, not seconds from the beginning.")
     ] = False,
-    offset: OffsetOption = None,
-    channel: ChannelOption = None,
-    no_cache: NoCacheOption = False,
+    opening: Opening = AS_RECORDED,
     segmented: SegmentedOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the report as JSON (with --out).")
@@ -107,9 +104,7 @@ def decode(
     chosen = layout or (LayoutName.WIDE if asks_grid else LayoutName.LONG)
     vehicle = load_plan(plan)
     addresses = select_signals(vehicle, signal) if signal else None
-    capture = open_capture(
-        captures, vehicle=vehicle, offsets=offset, channels=channel, cache=not no_cache
-    )
+    capture = opening.open(captures, vehicle)
     told = parse_segmented(segmented, capture.frames.networks)
     series = decode_series(
         put_together(capture.frames, vehicle, told),
@@ -128,7 +123,11 @@ def decode(
     if as_json:
         from busplan.cli.output import print_json
 
-        print_json(_report(series, vehicle.name, findings) | {"capture": capture_dict(capture)})
+        print_json(
+            {"vehicle": vehicle.name}
+            | series.as_dict()
+            | {"findings": [f.as_dict() for f in findings], "capture": capture.as_dict()}
+        )
     else:
         _narrate(series, out, findings)
 
@@ -167,30 +166,6 @@ def _progress(frames: int) -> Iterator[Progress | None]:
 
     with bar:
         yield show
-
-
-def _report(series: Series, vehicle: str, findings: tuple[Finding, ...]) -> dict[str, Any]:
-    from busplan.transport.report import tallies
-
-    return {
-        "vehicle": vehicle,
-        "layout": series.layout,
-        "hold_rule": series.grid.rule if series.layout == "wide" else None,
-        "origin_ns": series.clock.origin_ns,
-        "rows": series.rows,
-        "signals": [c.label for c in series.columns],
-        "messages": [t.as_dict() for t in series.tallies()],
-        "transport": [
-            tally.as_dict(series.clock.origin_ns)
-            for part in series.messages.parts
-            for tally in tallies(part.sessions)
-        ],
-        "unknown_identifiers": [
-            {"network": k.network, "identifier": str(k).split("/", 1)[1], "frames": n}
-            for k, n in series.matching.unknown.items()
-        ],
-        "findings": [f.as_dict() for f in findings],
-    }
 
 
 def _narrate(series: Series, out: Path | None, findings: tuple[Finding, ...]) -> None:

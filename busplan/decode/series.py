@@ -27,7 +27,7 @@ from busplan.findings import Finding
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.transport.messages import Messages, put_together
-from busplan.transport.report import transport_findings
+from busplan.transport.report import tallies, transport_findings
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -86,6 +86,30 @@ class Series:
         """What decoding had to note, complete once all pieces have been taken."""
         found = decode_findings(self.tallies(), self.matching, as_float=self.layout == "long")
         return (*found, *transport_findings(self.messages.parts, self.clock.origin_ns))
+
+    def as_dict(self) -> dict[str, Any]:
+        """What became of the frames, in plain values for JSON; complete once all pieces are taken.
+
+        The findings stand apart: see :meth:`findings`.
+        """
+        origin_ns = self.clock.origin_ns
+        return {
+            "layout": self.layout,
+            "hold_rule": self.grid.rule if self.layout == "wide" else None,
+            "origin_ns": origin_ns,
+            "rows": self.rows,
+            "signals": [c.label for c in self.columns],
+            "messages": [t.as_dict() for t in self.tallies()],
+            "transport": [
+                tally.as_dict(origin_ns)
+                for part in self.messages.parts
+                for tally in tallies(part.sessions)
+            ],
+            "unknown_identifiers": [
+                {"network": k.network, "identifier": str(k).split("/", 1)[1], "frames": n}
+                for k, n in self.matching.unknown.items()
+            ],
+        }
 
     def schema(self) -> Any:
         """The pyarrow schema of every piece."""

@@ -27,7 +27,7 @@ from busplan.wire.lengths import INTERMISSION, duration_ns, frames_of, message_b
 from busplan.wording import listing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RouteTiming:
     """How long a route takes in the worst case. All times [ns].
 

@@ -22,7 +22,7 @@ LONGEST_CRITICAL_NS = 10 * 10**9
 """A critical instant is played for no longer than this."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Observed:
     """What the simulation saw of one stream, beside what is proven. Times [ns].
 

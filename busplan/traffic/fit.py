@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 from busplan.definitions.j1939 import same_group
 from busplan.definitions.model import Message
 from busplan.traffic.survey import SurveyedIdentifier
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
     """How well one file describes one network. Shares are 0 to 1."""
 
@@ -29,6 +30,10 @@ class Fit:
     def score(self) -> float:
         """Orders fits: frames explained, times lengths that agree."""
         return self.frames_share * self.length_share
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, without the network, under which they stand there."""
+        return {f.name: getattr(self, f.name) for f in fields(self) if f.name != "network"}
 
 
 def definition_of(found: SurveyedIdentifier, messages: Iterable[Message]) -> Message | None:

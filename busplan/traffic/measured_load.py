@@ -48,7 +48,7 @@ class Rates(NamedTuple):
     data: int | None = None
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class MeasuredLoad:
     """Time on the wire of one network [ns], by window.
 
@@ -110,6 +110,10 @@ class MeasuredLoad:
         """Load over the whole span; ``kind`` is ``nominal``, ``exact`` or ``worst``."""
         busy: I64 = getattr(self, f"{kind}_ns")
         return int(busy.sum()) / self.span_ns
+
+    def share(self, key: FrameKey) -> float:
+        """An identifier's part of the time, exact."""
+        return self.share_ns.get(key, 0) / self.span_ns
 
     @property
     def peak(self) -> tuple[float, int]:
@@ -186,18 +190,18 @@ def measured_load(
     for i, name in enumerate(names):
         here = slice(i * len(width), (i + 1) * len(width))
         found[name] = MeasuredLoad(
-            name,
-            rates[name],
-            start,
-            window_ns,
-            width,
-            sums.busy["nominal"][here],
-            sums.busy["exact"][here],
-            sums.busy["worst"][here],
-            sums.frames[here],
-            sums.remote[here],
-            sums.error[here],
-            {key: spent for key, spent in own.items() if key.network == name},
+            network=name,
+            rates=rates[name],
+            start_ns=start,
+            window_ns=window_ns,
+            width_ns=width,
+            nominal_ns=sums.busy["nominal"][here],
+            exact_ns=sums.busy["exact"][here],
+            worst_ns=sums.busy["worst"][here],
+            frames=sums.frames[here],
+            remote_frames=sums.remote[here],
+            error_frames=sums.error[here],
+            share_ns={key: spent for key, spent in own.items() if key.network == name},
         )
     return found
 

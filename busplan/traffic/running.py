@@ -29,7 +29,7 @@ MINUTE_BINS = MINUTE_NS // BIN_NS
 F64 = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Load:
     """Load of one network at a moment, as parts of 1.
 
@@ -52,7 +52,7 @@ class Load:
     counted: bool = True
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Traffic:
     """Running sums over the bins; arrays have shape ``(n_networks, n_bins + 1)``.
 
@@ -80,7 +80,16 @@ class Traffic:
         none = np.zeros((len(names), 2), np.int64)
         recorded = frozenset(key.network for key in table.groups)
         return Traffic(
-            names, none, none, none, none.astype(np.float64), none, {}, {}, recorded, counted=False
+            networks=names,
+            busy_ns=none,
+            frames=none,
+            errors=none,
+            peak=none.astype(np.float64),
+            peak_bin=none,
+            frame_ns={},
+            measured={},
+            recorded=recorded,
+            counted=False,
         )
 
     @staticmethod
@@ -117,15 +126,15 @@ class Traffic:
         peak = np.maximum.accumulate(second, axis=1)
         rises = np.where(np.diff(peak, axis=1, prepend=0.0) > 0, np.arange(n_bins + 1), 0)
         return Traffic(
-            tuple(networks),
-            busy,
-            frames - errors,
-            errors,
-            peak,
-            np.maximum.accumulate(rises, axis=1),
-            frame_ns,
-            measured,
-            frozenset(name for i, name in enumerate(networks) if frames[i, -1]),
+            networks=tuple(networks),
+            busy_ns=busy,
+            frames=frames - errors,
+            errors=errors,
+            peak=peak,
+            peak_bin=np.maximum.accumulate(rises, axis=1),
+            frame_ns=frame_ns,
+            measured=measured,
+            recorded=frozenset(name for i, name in enumerate(networks) if frames[i, -1]),
         )
 
     def at(self, t_ns: int) -> tuple[Load, ...]:
@@ -171,14 +180,14 @@ class Traffic:
         minute, n_minute = passed(self.busy_ns, MINUTE_BINS)
         frames, _ = passed(self.frames, NOW_BINS)
         return Load(
-            name,
-            second / (n_second * BIN_NS),
-            minute / (n_minute * BIN_NS),
-            float(self.peak[i, end]),
-            int(self.peak_bin[i, end]) * BIN_NS,
-            frames / (n_second * BIN_NS / 1e9),
-            int(self.errors[i, end]),
-            passed(self.errors, MINUTE_BINS)[0],
-            name in self.recorded,
-            self.counted,
+            network=name,
+            now=second / (n_second * BIN_NS),
+            minute=minute / (n_minute * BIN_NS),
+            peak=float(self.peak[i, end]),
+            peak_ns=int(self.peak_bin[i, end]) * BIN_NS,
+            frames_per_s=frames / (n_second * BIN_NS / 1e9),
+            errors=int(self.errors[i, end]),
+            errors_minute=passed(self.errors, MINUTE_BINS)[0],
+            recorded=name in self.recorded,
+            counted=self.counted,
         )

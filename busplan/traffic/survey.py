@@ -36,7 +36,7 @@ _STEP = 1 << 24
 """Bytes held at once."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyedIdentifier:
     """What one identifier does. ``lengths`` maps payload length to frames, commonest first.
 
@@ -61,6 +61,18 @@ class SurveyedIdentifier:
     def label(self) -> str:
         """The identifier as the trade writes it."""
         return format_identifier(self.key.identifier, self.key.extended)
+
+    @property
+    def likely(self) -> list[str]:
+        """What the payload likely holds, in words."""
+        said = []
+        for counter in self.counters:
+            byte, bit = divmod(counter.start, 8)
+            part = "" if counter.length == 8 else f", bits {bit}-{bit + counter.length - 1}"
+            said.append(f"byte {byte}{part}: counter")
+        if self.checksum:
+            said.append(f"byte {self.checksum.position}: checksum, {self.checksum.kind.name}")
+        return said + [str(value) for value in self.values]
 
 
 def survey(table: FrameTable) -> tuple[SurveyedIdentifier, ...]:
@@ -88,18 +100,18 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     if checksum:
         claimed |= set(range(checksum.position * 8, checksum.position * 8 + 8))
     return SurveyedIdentifier(
-        key,
-        len(rows),
-        int(remote.sum()),
-        int(times[0]),
-        int(times[-1]),
-        measured_cycle(trusted),
-        lengths,
-        changing_bits(table, data_rows, min(max(lengths, default=0), WIDEST)),
-        counters,
-        checksum,
-        tuple(likely_values(sample, claimed)),
-        likely_two_senders(trusted, table.length[data_rows], sample, counters),
+        key=key,
+        frames=len(rows),
+        remote_frames=int(remote.sum()),
+        first_ns=int(times[0]),
+        last_ns=int(times[-1]),
+        cycle=measured_cycle(trusted),
+        lengths=lengths,
+        changing=changing_bits(table, data_rows, min(max(lengths, default=0), WIDEST)),
+        counters=counters,
+        checksum=checksum,
+        values=tuple(likely_values(sample, claimed)),
+        two_senders=likely_two_senders(trusted, table.length[data_rows], sample, counters),
     )
 
 

@@ -1,0 +1,18 @@
+"""Arguments and options that several commands take, each told in one place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+PlanFile = Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)]
+NetworkOption = Annotated[
+    list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
+]
+NetworkInDetail = Annotated[
+    list[str] | None,
+    typer.Option("--network", help="Only this network, message by message; repeatable."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
