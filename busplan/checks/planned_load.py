@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from busplan.checks.wording import percent, rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
+from busplan.wire.load_limit import headroom, over_limit
 from busplan.wording import counted, listing
 
 WINDOW = "average over all time, from the stated periods"
@@ -75,7 +76,7 @@ class PlannedLoad:
     @property
     def headroom(self) -> float:
         """Limit minus worst-case load; negative when the load may be over the limit."""
-        return self.network.load_limit - self.worst
+        return headroom(self.worst, self.network.load_limit)
 
     @property
     def data_phase(self) -> tuple[float, float]:
@@ -144,7 +145,7 @@ def _message_load(stream: Stream, network: Network) -> MessageLoad:
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Networks over their limit, and messages whose period nobody states."""
     for load in network_loads(vehicle).values():
-        if load.worst > load.network.load_limit:
+        if over_limit(load.worst, load.network.load_limit):
             yield _over_limit(load)
         if load.unstated:
             yield _periods_missing(load)
@@ -154,10 +155,10 @@ def _over_limit(load: PlannedLoad) -> Finding:
     network = load.network
     limit = f"{percent(network.load_limit)} ({limit_origin(network)})"
     told = f"{percent(load.nominal)} without stuff bits, {percent(load.worst)} with the most"
-    if load.worst > 1:
+    if over_limit(load.worst, 1.0):
         weight = Weight.FAULT
         why = "There may not be time for all frames: the least urgent ones then never come."
-    elif load.nominal > network.load_limit:
+    elif over_limit(load.nominal, network.load_limit):
         weight = Weight.CAUTION
         why = (
             "Whatever the payloads, less urgent frames wait long or miss their deadline, and "

@@ -11,6 +11,7 @@ from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
 from busplan.replay.pack_state import Grade, PackState, PeerRange, Peers
 from busplan.traffic.running import Load
+from busplan.wire.load_limit import over_limit
 from busplan.wording import counted
 
 NOTHING_WRONG = "ALL EVEN"
@@ -139,7 +140,7 @@ def _sensors_outside(pack: PackState) -> Iterator[Trouble]:
 def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterator[Trouble]:
     for load in loads:
         limit = networks[load.network].load_limit
-        if load.now > limit:
+        if over_limit(load.now, limit):
             yield Trouble(
                 Weight.CAUTION,
                 "NETWORK FULL",

@@ -25,6 +25,7 @@ from busplan.text.runs import (
     wrap,
 )
 from busplan.traffic.running import Load
+from busplan.wire.load_limit import over_limit
 
 
 def vehicle_label(vehicle: Vehicle) -> str:
@@ -169,7 +170,7 @@ def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:
     lead = f"{load.network:<{name_width}} "
     if not load.counted:
         return fill([(lead, HEAD), (COUNTING, FAINT)], columns)
-    over = load.now > limit
+    over = over_limit(load.now, limit)
     number = f" {load.now:4.0%}{'!' if over else ' '}"
     bar = min(max(columns - len(lead) - len(number), 4), LONGEST_BAR)
     return [

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from busplan.text.runs import FAINT, Line, merge
+from busplan.wire.load_limit import Standing, standing
+
+LOAD_ROLES = {Standing.OVER: "over", Standing.NEAR: "near", Standing.BELOW: "bar"}
+"""How a load is drawn, by how it stands to its limit."""
 
 
 def bar(fraction: float, limit: float | None = None, width: int = 20) -> str:
@@ -31,7 +35,7 @@ def load_bar(
     if load > 0 and not filled:
         filled = 1
     mark = min(int(limit * columns), columns - 1)
-    role = "over" if load > limit else "near" if load > 0.8 * limit else "bar"
+    role = LOAD_ROLES[standing(load, limit)]
     shaded = min(round(peak * columns), columns)
     last = max(min(round((minute or 0.0) * columns), columns) - 1, 0)
     marks = {mark: "|"} if minute is None or last == filled - 1 else {last: "^", mark: "|"}

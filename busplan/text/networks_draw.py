@@ -12,6 +12,7 @@ from busplan.text.plot import draw_load
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, marked
 from busplan.text.timeline import column_of
 from busplan.traffic.running import Load
+from busplan.wire.load_limit import over_limit
 
 BIGGEST = 3
 HIGHEST = 5
@@ -50,7 +51,7 @@ def draw_networks(
             lines.append([(f"{load.network:<{lead}}", HEAD), (COUNTING, FAINT)])
             continue
         network = replay.vehicle.networks[load.network]
-        full = load.now > network.load_limit
+        full = over_limit(load.now, network.load_limit)
         bars = load_bar(load.now, network.load_limit, bar, minute=load.minute, peak=load.peak)
         lines.append(
             [

@@ -12,7 +12,9 @@ import numpy.typing as npt
 from busplan.findings import Weight
 from busplan.replay.pack_state import Grade
 from busplan.text.grades import OF_GRADE
+from busplan.text.load_bar import LOAD_ROLES
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, merge
+from busplan.wire.load_limit import Standing, standing
 
 F64 = npt.NDArray[np.float64]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")
@@ -146,13 +148,13 @@ def draw_load(load: F64, limit: float, rows: int = 1) -> list[Line]:
         line: Line = []
         for value, total in zip(load.tolist(), steps.tolist(), strict=True):
             step = min(max(total - 8 * row, 0), 8)
-            over = value > limit
+            stands = standing(value, limit)
+            over = stands is Standing.OVER
             if rows == 1 and over:
                 line.append((Weight.CAUTION.mark, "over"))
             elif rows > 1 and row == halves // 2 and (over or not step):
                 line.append((dash, "limit-in" if over else FAINT))
             else:
-                role = "over" if over else "near" if value > 0.8 * limit else "bar"
-                line.append((_STEPS[step], role))
+                line.append((_STEPS[step], LOAD_ROLES[stands]))
         lines.append(merge(line))
     return lines

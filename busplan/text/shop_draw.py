@@ -16,6 +16,7 @@ from busplan.replay.snapshot import Snapshot
 from busplan.text.draw import load_grid, state_role
 from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width, scales
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, fill
+from busplan.wire.load_limit import over_limit
 from busplan.wording import counted
 
 LEAST_GAP = 4
@@ -63,7 +64,7 @@ def _load_tiles(snapshot: Snapshot, vehicle: Vehicle) -> list[Tile]:
     found = []
     for load in snapshot.loads:
         if load.recorded:
-            over = load.now > vehicle.networks[load.network].load_limit
+            over = over_limit(load.now, vehicle.networks[load.network].load_limit)
             figure = f"{100 * load.now:.0f}" if load.counted else "--"
             found.append(Tile("load", figure, f"% {load.network}", "caution" if over else PLAIN))
     return found

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.response import ONE_OFF_NS, QueueModel, Status, queue_model, solve
+from busplan.wire.load_limit import over_limit
 
 STANDARD_BIT_RATES = (10_000, 20_000, 50_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 """Bit rates [bit/s] that CiA 301 recommends (from memory)."""
@@ -108,7 +109,9 @@ def lowest_bit_rate(
         model = queue_model(vehicle, network, inherited_ns=inherited_ns, bit_rate=rate)
         pairs = zip(model.frame, model.period, strict=True)
         load = sum(frame / period for frame, period in pairs if period < ONE_OFF_NS)
-        if load <= net.load_limit and solve(model, fault_every=faults, stop_at_miss=True).in_time:
+        if over_limit(load, net.load_limit):
+            continue
+        if solve(model, fault_every=faults, stop_at_miss=True).in_time:
             strangers = (
                 node.name
                 for node in vehicle.nodes_on(network)

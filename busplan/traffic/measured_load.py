@@ -24,6 +24,7 @@ from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network
 from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import durations_ns, nominal_table_bits, worst_table_bits
+from busplan.wire.load_limit import over_limit
 
 WINDOW_NS = 10**9
 """Default window [ns]."""
@@ -257,13 +258,13 @@ def load_findings(load: MeasuredLoad, limit: float, origin_ns: int) -> list[Find
     findings = []
     peak, at_ns = load.peak
     mean = load.mean()
-    over = int((load.exact > limit).sum())
+    over = int(over_limit(load.exact, limit).sum())
     where = Where(network=load.network, time_ns=at_ns - origin_ns)
     if over:
         findings.append(
             Finding(
                 "measured-load-over-limit",
-                Weight.FAULT if mean > limit else Weight.CAUTION,
+                Weight.FAULT if over_limit(mean, limit) else Weight.CAUTION,
                 where,
                 f"{load.network} was over its limit of {limit:.0%} in {over} of "
                 f"{len(load.exact)} windows of {load.window_ns / 1e9:g} s: mean {mean:.1%}, "
