@@ -14,6 +14,8 @@ from busplan.wording import counted
 if TYPE_CHECKING:
     from busplan.bench.node_report import BenchLimits
     from busplan.bench.record import BenchRecord
+    from busplan.bench.run import BenchTest
+    from busplan.live.recording_status import RecordingStatus
     from busplan.plan.vehicle import Vehicle
 
 
@@ -107,8 +109,7 @@ def bench(
     """
     from dataclasses import replace
 
-    from busplan.bench.prove import network_of
-    from busplan.cli.bench_run import BenchTest
+    from busplan.bench.run import BenchTest
     from busplan.cli.output import exit_code, print_caution
     from busplan.errors import UsageError
 
@@ -133,14 +134,12 @@ def bench(
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
     limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
     print_caution()
-    test = BenchTest(
-        vehicle, node, network_of(vehicle, node, network), limits, record, not no_cache
-    )
+    test = BenchTest.of(vehicle, node, network, limits)
     if capture is not None:
-        made = test.from_file(capture, channel)
+        made = _from_file(test, capture, channel, cache=not no_cache)
     else:
         assert interface is not None
-        made = test.live(interface, seconds, (question or []) if transmit else None)
+        made = _live(test, interface, seconds, record, (question or []) if transmit else None)
     made = replace(made, serial=serial, tester=tester)
     _print(made, as_json)
     if record is not None:
@@ -188,6 +187,70 @@ def _limits(
         start_within_ns=None if start_within is None else round(start_within * 1e9),
         checksums=told,
     )
+
+
+def _from_file(test: BenchTest, path: Path, channel: str | None, *, cache: bool) -> BenchRecord:
+    """Judge a capture; what reading it had to tolerate goes to stderr."""
+    from datetime import datetime
+
+    from busplan.capture.checksum import sha256_of
+    from busplan.cli.captures import open_capture
+    from busplan.cli.output import print_findings
+
+    capture = test.of_bench(open_capture([path], cache=cache), channel)
+    print_findings(capture.findings, details=False, err=True)
+    return test.record(
+        capture.frames,
+        date=datetime.now().astimezone(),
+        capture=path.name,
+        capture_sha256=sha256_of(path),
+    )
+
+
+def _live(
+    test: BenchTest,
+    interface: str,
+    seconds: float,
+    folder: Path | None,
+    questions: list[str] | None,
+) -> BenchRecord:
+    """Listen to the node; ``questions``: the user said that it may be asked, these and the usual.
+
+    This is the one place of the command line that hands out what can send.
+    """
+    from busplan.bench.live_run import run_live
+    from busplan.cli.output import print_text
+    from busplan.cli.recording import Display, stop_on_signals
+    from busplan.live.interface_spec import parse_single_interface
+    from busplan.live.interfaces import open_sender
+    from busplan.live.listening import Guide
+
+    display = Display()
+
+    class Terminal(Guide):
+        def say(self, words: str) -> None:
+            print_text(words, err=True)
+
+        def cue(self, words: str) -> None:
+            display.tell(words)
+
+        def listening(self, status: RecordingStatus) -> None:
+            display.update(status)
+
+        def heard(self) -> None:
+            display.close()
+
+    with stop_on_signals() as stop:
+        return run_live(
+            test,
+            parse_single_interface(interface, test.network),
+            seconds=seconds,
+            folder=folder,
+            sender=None if questions is None else open_sender,
+            questions=questions or (),
+            stop=stop,
+            guide=Terminal(),
+        )
 
 
 def _print(made: BenchRecord, as_json: bool) -> None:

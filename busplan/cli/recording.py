@@ -54,34 +54,38 @@ class Display:
 
     LINE_EVERY_S = 10.0
 
-    def __init__(self, cue: tuple[float, str] | None = None) -> None:
-        """``cue``: something to tell the user at a moment [s]."""
-        self._cue = cue
+    def __init__(self) -> None:
         self._terminal = sys.stderr.isatty()
         self._next_s = self.LINE_EVERY_S
         self._live: Live | None = None
 
     def __enter__(self) -> Display:
-        if self._terminal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Leave the last counts standing; what comes later is told in lines."""
+        if self._live is not None:
+            self._live.stop()
+        self._live, self._terminal = None, False
+
+    def tell(self, words: str) -> None:
+        """Tell the user something at once, above the table."""
+        if self._live is None:
+            typer.echo(words, err=True)
+        else:
+            self._live.console.print(words)
+
+    def update(self, status: RecordingStatus) -> None:
+        """Show the counts of this tick."""
+        if self._terminal and self._live is None:
             from rich.console import Console
             from rich.live import Live
 
             self._live = Live(console=Console(stderr=True), refresh_per_second=4)
             self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
-
-    def update(self, status: RecordingStatus) -> None:
-        """Show the counts of this tick."""
-        if self._cue is not None and status.elapsed_s >= self._cue[0]:
-            if self._live is None:
-                typer.echo(self._cue[1], err=True)
-            else:
-                self._live.console.print(self._cue[1])
-            self._cue = None
         if self._live is not None:
             self._live.update(_table(status))
         elif status.elapsed_s >= self._next_s:

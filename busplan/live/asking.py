@@ -1,58 +1,29 @@
 """Asking a node: requests that are sent only when the user says so, and who answered how soon.
 
 The rules of this file: :func:`ask` needs a :class:`~busplan.live.interfaces.Sender`, which only
-exists after an explicit consent. J1939 requests follow SAE J1939-21 (parameter group 59904, three
-bytes, least significant first; answers within 1.25 s, from memory).
+exists after an explicit consent.
 """
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from busplan.definitions.j1939 import GLOBAL_ADDRESS, join_identifier, split_identifier
-from busplan.definitions.model import J1939Id, Message
-from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.identifier import format_identifier
+from busplan.live.journal import Journal, JournalKind
+from busplan.live.questions import Question
 
 if TYPE_CHECKING:
     from busplan.live.interfaces import Sender
 
-REQUEST_PGN = 59904
-ADDRESS_CLAIMED_PGN = 60928
 ANSWER_WITHIN_S = 1.25
+"""How long an answer may take (SAE J1939-21, from memory)."""
 STALE_S = 0.05
 """How long frames that have come before a question are passed over, at most."""
-TOOL_ADDRESS = 0xF9
-"""Source address our requests carry: off-board service tool (SAE J1939-81, from memory)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """One frame to send, and the identifiers under which an answer may come."""
-
-    name: str
-    identifier: int
-    extended: bool
-    data: bytes
-    answer_identifier: int
-    answer_mask: int
-    answer_data: bytes = b""
-    """Bytes the answer must begin with."""
-
-    @property
-    def frame(self) -> str:
-        """What is sent: ``IDENTIFIER#DATA``, in hexadecimal."""
-        number = format_identifier(self.identifier, self.extended).removeprefix("0x")
-        return f"{number}#{self.data.hex().upper()}"
-
-    def answered_by(self, identifier: int, extended: bool, data: bytes) -> bool:
-        """Whether a frame is an answer."""
-        same = (identifier ^ self.answer_identifier) & self.answer_mask == 0
-        return same and extended == self.extended and data.startswith(self.answer_data)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,54 +33,6 @@ class Answer:
     question: Question
     after_s: float | None
     identifier: int | None
-
-
-def j1939_questions(messages: Iterable[Message], address: int) -> list[Question]:
-    """Who are you, and every message the node sends on request rather than by itself."""
-    groups = {ADDRESS_CLAIMED_PGN: "address claimed"}
-    for message in messages:
-        if message.j1939 is not None and (message.event or message.cycle is None):
-            groups[message.j1939.pgn] = message.name
-    return [
-        Question(
-            name,
-            join_identifier(J1939Id(6, REQUEST_PGN, TOOL_ADDRESS, address)),
-            True,
-            pgn.to_bytes(3, "little"),
-            *_answer_pattern(pgn, address),
-        )
-        for pgn, name in groups.items()
-    ]
-
-
-def _answer_pattern(pgn: int, address: int) -> tuple[int, int]:
-    """Identifier and mask of a group from an address, whatever priority and destination."""
-    pdu1 = pgn >> 8 & 0xFF < 240
-    identifier = join_identifier(J1939Id(0, pgn, address, GLOBAL_ADDRESS if pdu1 else None))
-    return identifier, 0x03FF00FF if pdu1 else 0x03FFFFFF
-
-
-def parse_question(text: str) -> Question:
-    """Read ``IDENTIFIER#DATA=IDENTIFIER`` in hexadecimal, eight digits for 29 bits.
-
-    Raises :class:`UsageError` with the right form.
-    """
-    sent, equals, answer = text.partition("=")
-    number, mark, data = sent.partition("#")
-    try:
-        if not (equals and mark):
-            raise ValueError
-        identifier, expected, payload = int(number, 16), int(answer, 16), bytes.fromhex(data)
-        extended = len(number.removeprefix("0x")) > 3
-        limit = 1 << (29 if extended else 11)
-        if identifier >= limit or expected >= limit or len(payload) > 8:
-            raise ValueError
-    except ValueError:
-        raise UsageError(
-            f"question {text!r}: write IDENTIFIER#DATA=IDENTIFIER in hexadecimal, for example "
-            "7E0#023E00=7E8"
-        ) from None
-    return Question(text, identifier, extended, payload, expected, limit - 1)
 
 
 def ask(sender: Sender, question: Question, within_s: float) -> Answer:
@@ -138,10 +61,31 @@ def ask(sender: Sender, question: Question, within_s: float) -> Answer:
     return Answer(question, None, None)
 
 
+def ask_all(
+    sender: Sender, questions: Iterable[Question], journal: Journal, stop: threading.Event
+) -> list[Answer]:
+    """Ask one question after the other, each noted in the journal before it goes out.
+
+    ``stop`` leaves out those that have not been asked yet.
+    """
+    answers = []
+    for question in questions:
+        if stop.is_set():
+            break
+        journal.note(JournalKind.SENDING, frame=question.frame, purpose=question.name)
+        answers.append(ask(sender, question, ANSWER_WITHIN_S))
+        journal.note(JournalKind.ANSWER, after_s=answers[-1].after_s)
+    return answers
+
+
 def answer_findings(
-    answers: Iterable[Answer], network: str, node: str, within_s: float
+    answers: Iterable[Answer], network: str, node: str, within_s: float | None = None
 ) -> tuple[Finding, ...]:
-    """A note for each answer, a fault for each silence."""
+    """A note for each answer, a fault for each silence of ``within_s`` [s], as long as was waited.
+
+    ``None`` is the usual time, :data:`ANSWER_WITHIN_S`.
+    """
+    within_s = ANSWER_WITHIN_S if within_s is None else within_s
     findings = []
     for answer in answers:
         asked = format_identifier(answer.question.identifier, answer.question.extended)
@@ -170,11 +114,3 @@ def answer_findings(
                 )
             )
     return tuple(findings)
-
-
-def own_address(messages: Iterable[Message]) -> int | None:
-    """The source address a node sends from, when its messages follow SAE J1939."""
-    for message in messages:
-        if message.j1939 is not None:
-            return split_identifier(message.identifier).source
-    return None

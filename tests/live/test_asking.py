@@ -9,15 +9,10 @@ from support.bench import as_built
 
 from busplan.errors import UsageError
 from busplan.findings import Weight
-from busplan.live.asking import (
-    answer_findings,
-    ask,
-    j1939_questions,
-    own_address,
-    parse_question,
-)
+from busplan.live.asking import answer_findings, ask
 from busplan.live.interface_spec import parse_interface
 from busplan.live.interfaces import open_sender
+from busplan.live.questions import j1939_questions, own_address, parse_question
 
 CHANNEL = "asking"
 

@@ -1,0 +1,148 @@
+"""A bench test from Python, without the command line: on a live bus, and as its pure steps."""
+
+from pathlib import Path
+
+import can
+import pytest
+from support.bench import as_built, charger_rows, charger_streams, table_of
+from support.recording_bus import KIND, RememberingBus, install
+
+from busplan.bench.live_run import run_live
+from busplan.bench.node_report import BenchLimits, NodeVerdict, SentFrame
+from busplan.bench.record import BenchRecord
+from busplan.bench.run import BenchTest
+from busplan.errors import UsageError
+from busplan.live.asking import Answer, answer_findings
+from busplan.live.interface_spec import InterfaceSpec, parse_single_interface
+from busplan.live.interfaces import open_sender
+from busplan.live.listening import Guide, Stop
+from busplan.live.questions import parse_question
+from busplan.live.recording_status import RecordingStatus
+
+SECOND = 1_000_000_000
+
+
+class Listener(Guide):
+    """Keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+        self.cues: list[tuple[str, float]] = []
+        self.last: RecordingStatus | None = None
+
+    def say(self, words: str) -> None:
+        self.words.append(words)
+
+    def cue(self, words: str) -> None:
+        self.cues.append((words, 0.0 if self.last is None else self.last.elapsed_s))
+
+    def listening(self, status: RecordingStatus) -> None:
+        self.last = status
+
+
+@pytest.fixture(autouse=True)
+def _bus() -> None:
+    install()
+    message = charger_streams()["ChargerOutput"].message
+    RememberingBus.incoming.append(
+        can.Message(arbitration_id=message.identifier, is_extended_id=True, data=bytes(8))
+    )
+
+
+def on_bus() -> InterfaceSpec:
+    return parse_single_interface(f"{KIND}:x", "charge")
+
+
+def run(folder: Path, guide: Guide, seconds: float = 0.6, **limits: int) -> BenchRecord:
+    test = BenchTest.of(as_built(), "charger", limits=BenchLimits(**limits))
+    return run_live(test, on_bus(), seconds=seconds, folder=folder, guide=guide)
+
+
+def test_python_runs_a_live_test_that_sends_nothing(tmp_path: Path) -> None:
+    guide = Listener()
+    record = run(tmp_path, guide, power_on_ns=SECOND // 4)
+    assert RememberingBus.sent == []
+    assert record.sent == ()
+    assert record.report.frames > 20
+    assert (tmp_path / record.capture).exists()
+    assert [words for words, _ in guide.cues] == ["Switch charger on NOW."]
+    assert 0.1 <= guide.cues[0][1] < 0.6
+    assert guide.last is not None
+    assert guide.last.written > 0
+    assert any("never sends" in words for words in guide.words)
+
+
+def test_questions_need_the_consent_before_anything_is_opened(tmp_path: Path) -> None:
+    test = BenchTest.of(as_built(), "charger")
+    with pytest.raises(UsageError, match="explicit consent"):
+        run_live(test, on_bus(), seconds=0.1, folder=tmp_path, questions=["7E0#023E00=7E8"])
+    assert RememberingBus.opened == 0
+
+
+def test_who_ends_the_test_by_hand_has_nothing_sent(tmp_path: Path) -> None:
+    stop, guide = Stop(), Listener()
+    stop.set()
+    record = run_live(
+        BenchTest.of(as_built(), "charger"),
+        on_bus(),
+        seconds=5,
+        folder=tmp_path,
+        sender=open_sender,
+        questions=["7E0#023E00=7E8"],
+        stop=stop,
+        guide=guide,
+    )
+    assert RememberingBus.sent == []
+    assert record.sent == ()
+    assert "ended by hand: nothing is sent" in guide.words
+
+
+BEGIN = 10**18
+"""When listening began, by this computer's clock [ns]."""
+
+
+def limits_of(first_after_ns: int, **limits: int) -> BenchLimits | None:
+    """Listened for 20 s; the first frame came so long after the beginning."""
+    table = table_of(charger_rows(10), start_ns=BEGIN + first_after_ns)
+    test = BenchTest.of(as_built(), "charger", limits=BenchLimits(**limits))
+    return test.limits_while(table, BEGIN, BEGIN + 20 * SECOND)
+
+
+def test_power_on_and_end_of_listening_count_from_the_first_frame() -> None:
+    moved = limits_of(3 * SECOND, power_on_ns=2 * SECOND, start_within_ns=5)
+    assert moved is not None
+    assert (moved.power_on_ns, moved.end_ns) == (-SECOND, 17 * SECOND)
+    assert moved.start_within_ns == 5
+    untold = limits_of(3 * SECOND)
+    assert untold is not None
+    assert untold.power_on_ns is None
+
+
+@pytest.mark.parametrize(
+    ("first_after_ns", "follows"),
+    [(-SECOND, True), (-SECOND - 1, False), (11 * SECOND, True), (12 * SECOND, False)],
+)
+def test_a_clock_more_than_a_second_off_is_another_clock(
+    first_after_ns: int, follows: bool
+) -> None:
+    """The last of the rows comes 9.9 s after the first one and a little."""
+    assert (limits_of(first_after_ns) is not None) is follows
+
+
+def test_nothing_heard_leaves_the_limits_as_they_are() -> None:
+    table = table_of([])
+    test = BenchTest.of(as_built(), "charger", limits=BenchLimits(power_on_ns=7))
+    assert test.limits_while(table, BEGIN, BEGIN + SECOND) == test.limits
+
+
+def test_what_answers_amount_to_is_part_of_the_verdict() -> None:
+    test = BenchTest.of(as_built(), "charger")
+    table = table_of(charger_rows(10))
+    plain = test.record(table)
+    assert (plain.report.verdict, plain.sent) == (NodeVerdict.PASS, None)
+    silent = Answer(parse_question("7E0#023E00=7E8"), None, None)
+    more = answer_findings([silent], "charge", "charger", 1.25)
+    asked = test.record(table, sent=(SentFrame("7E0#023E00", "x", None),), more=more)
+    assert asked.report.verdict is NodeVerdict.FAIL
+    assert asked.report.findings[0].code == "request-unanswered"
+    assert len(asked.report.findings) == len(plain.report.findings) + 1
