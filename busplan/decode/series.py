@@ -223,10 +223,16 @@ def decode_table(
 
     Whole numbers stay whole: columns of the wide layout with gaps are pandas' ``Int64``/``UInt64``.
     """
+    return frame_of_series(
+        decode_series(table, vehicle, addresses, layout=layout, grid=grid, absolute=absolute)
+    )
+
+
+def frame_of_series(series: Series) -> DataFrame:
+    """All pieces of a series at once, see :func:`decode_table`."""
     import pandas as pd
     import pyarrow as pa
 
-    series = decode_series(table, vehicle, addresses, layout=layout, grid=grid, absolute=absolute)
     pieces = [piece for piece, _ in series.pieces()]
     joined = pa.concat_tables(pieces) if pieces else series.schema().empty_table()
     whole = {pa.int64(): pd.Int64Dtype(), pa.uint64(): pd.UInt64Dtype()}

@@ -30,7 +30,7 @@ class FixedMap(dict[K, V]):
     clear = pop = popitem = setdefault = update = _refuse
 
     def __reduce__(self) -> tuple[type[FixedMap[K, V]], tuple[dict[K, V]]]:
-        return FixedMap, (dict(self),)
+        return type(self), (dict(self),)
 
 
 NO_CHOICES: Mapping[int, str] = FixedMap()

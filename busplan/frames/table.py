@@ -8,7 +8,7 @@ cost what they are; nothing is rewritten. Columns may be memory maps.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -64,13 +64,16 @@ class FrameTable:
         names = listing(map(repr, self.networks), 6) if self.networks else "no network"
         return f"<FrameTable: {len(self):,} frames in {self.span_ns / 1e9:,.3f} s on {names}>"
 
-    def __reduce__(self) -> tuple[type[FrameTable], tuple[Any, ...]]:
+    def __getstate__(self) -> dict[str, Any]:
         """Columns as plain arrays, whatever they are mapped from; payloads of these rows only."""
-        start, payload = self._own_payload()
-        index = self.index and tuple(g._replace(rows=np.array(g.rows)) for g in self.index)
-        columns = (self.time_ns, self.network, self.identifier, self.flags, self.length)
-        plain = (*map(np.array, columns), np.array(start), np.array(payload))
-        return FrameTable, (self.networks, *plain, self.epoch, index, self.bounds)
+        state = {f.name: getattr(self, f.name) for f in fields(self)}
+        state["start"], state["payload"] = self._own_payload()
+        for name, value in state.items():
+            if isinstance(value, np.ndarray):
+                state[name] = np.array(value)
+        if self.index is not None:
+            state["index"] = tuple(g._replace(rows=np.array(g.rows)) for g in self.index)
+        return state
 
     def _own_payload(self) -> tuple[I64, U8]:
         """``start`` and ``payload`` without the bytes that no row of this table stands for."""

@@ -291,6 +291,19 @@ class Vehicle:
         invented = " (invented)" if self.invented else ""
         return f"<Vehicle {self.name!r}{invented} of {self.source!r}: {', '.join(counts)}>"
 
+    def _repr_html_(self) -> str:
+        """The networks as a table, for a notebook; texts of files never count as markup."""
+        from html import escape
+
+        head = "<tr><th>network</th><th>bit/s</th><th>nodes</th><th>messages</th></tr>"
+        rows = (
+            (n.name, n.bit_rate, len(self.nodes_on(n.name)), len(self.on(n.name)))
+            for n in self.networks.values()
+        )
+        cells = ("".join(f"<td>{escape(str(cell))}</td>" for cell in row) for row in rows)
+        body = "".join(f"<tr>{row}</tr>" for row in cells)
+        return f"<p>{escape(repr(self))}</p><table>{head}{body}</table>"
+
     def on(self, network: str) -> tuple[Stream, ...]:
         """The streams of one network, in order of arbitration (most urgent first)."""
         streams = (s for s in self.streams if s.network == network)

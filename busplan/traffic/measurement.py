@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from busplan.decode.match import streams_by_key
 from busplan.definitions.model import Stated
-from busplan.findings import Finding
+from busplan.findings import Finding, summary_line
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream, Vehicle
@@ -90,7 +90,7 @@ class MeasuredIdentifier:
         return next((s.cycle for s in self.streams if s.cycle), None)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Measurement:
     """What a recording's frames measure to. Times [ns] as recorded, ``origin_ns`` the first.
 
@@ -104,6 +104,11 @@ class Measurement:
     limits: Mapping[str, float]
     planned: bool
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        loads = ", ".join(f"{name!r} {one.mean():.1%}" for name, one in self.loads.items())
+        counts = f"{len(self.identifiers)} identifiers, {summary_line(self.findings)}"
+        return f"<Measurement: {counts}; mean load {loads or 'unknown'}>"
 
     @property
     def unrated(self) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from busplan.decode.match import streams_by_key
 from busplan.errors import UsageError
-from busplan.findings import Finding
+from busplan.findings import Finding, summary_line
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.problems import suggestion
@@ -33,6 +33,7 @@ from busplan.transport.candidates import Candidate, likely_segmented
 from busplan.transport.iso15765 import Segmented, partner_of
 from busplan.transport.messages import Messages, put_together
 from busplan.transport.report import Tally, tallies, transport_findings
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,7 +63,7 @@ class IdentifierRow:
     several_frames: bool
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Survey:
     """What is on the wire, defined or not. Times [ns] as recorded, ``origin_ns`` the first.
 
@@ -86,6 +87,13 @@ class Survey:
     loads: Mapping[str, MeasuredLoad]
     unrated: tuple[str, ...]
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        defined = sum(one.key in self.names for one in self.identifiers)
+        counts = f"{len(self.identifiers)} identifiers, {defined} of them defined"
+        long = counted(len(self.messages), "message")
+        told = summary_line(self.findings)
+        return f"<Survey: {counts}, {long} of several frames, {told}>"
 
     def share(self, one: SurveyedIdentifier) -> float | None:
         """An identifier's part of the time; ``None`` without a bit rate."""

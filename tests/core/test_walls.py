@@ -13,8 +13,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "busplan"
-EDGES = {"cli", "screens", "demo", "live", "capture"}
-"""Rooms that may: terminals, buses, and the readers and store of captures."""
+EDGES = {"cli", "screens", "demo", "live", "capture", "face"}
+"""Rooms that may: terminals, scripts, buses, and the readers and store of captures."""
 DOORS = {
     "definitions/source.py": "opens definition files",
     "plan/reader.py": "opens plan files",

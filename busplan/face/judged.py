@@ -1,0 +1,197 @@
+"""A capture judged from Python: the pack, one node, and what is on the wire."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+from busplan.errors import UsageError
+from busplan.face.findings import Findings
+from busplan.face.given import a_number
+from busplan.face.opened import Capture, a_capture, its_vehicle
+from busplan.face.showing import clean, frame_of, html_of
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from busplan.bench.node_report import BenchLimits, BenchReport
+    from busplan.pack.report import PackReport
+    from busplan.pack.sections import Section
+
+_MODULE = {
+    "module": "",
+    "verdict": "",
+    "start_c": "°C",
+    "end_c": "°C",
+    "rate_k_min": "K/min",
+    "lag_k": "K",
+    "lag_s": "s",
+    "exchange": "",
+    "exchange_uncertainty": "",
+    "deviation_k": "K",
+}
+_CELL = {
+    "cell": "",
+    "module": "",
+    "deviation_mv": "mV",
+    "lowest_share": "",
+    "highest_share": "",
+    "resistance_mohm": "mΩ",
+    "resistance_uncertainty_mohm": "mΩ",
+    "step_resistance_mohm": "mΩ",
+    "extra_sag_mv": "mV",
+    "temperature_c": "°C",
+    "ahead_top_mv": "mV",
+    "ahead_bottom_mv": "mV",
+    "capacity": "",
+}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class JudgedPack:
+    """The judgement over a pack by one capture.
+
+    ``report`` (:class:`busplan.pack.report.PackReport`) holds every figure; ``findings`` its
+    findings and those about the plan's ``[pack]`` section.
+    """
+
+    report: PackReport
+    findings: Findings
+    vehicle: str
+    invented: bool
+
+    @property
+    def headline(self) -> str:
+        """The verdict in one line."""
+        from busplan.pack.sections import headline
+
+        return headline(self.report, self.findings)
+
+    @cached_property
+    def sections(self) -> tuple[Section, ...]:
+        """One sentence a topic: ``name``, ``answer`` (good, not good, not judged) and ``text``."""
+        from busplan.pack.sections import sections
+
+        return sections(self.report)
+
+    def to_frame(self, rows: Literal["modules", "cells", "sections"] = "modules") -> DataFrame:
+        """One row a module, cell or topic; what the capture does not tell is NaN."""
+        from busplan.pack.tables import cell_rows, module_rows
+
+        if rows == "modules":
+            return frame_of([asdict(r) for r in module_rows(self.report)], _MODULE)
+        if rows == "cells":
+            return frame_of([asdict(r) for r in cell_rows(self.report)], _CELL)
+        if rows == "sections":
+            return frame_of(
+                [
+                    {"topic": s.name, "answer": s.answer.value, "text": s.text}
+                    for s in self.sections
+                ],
+                {"topic": "", "answer": "", "text": ""},
+            )
+        raise UsageError(f'rows is "modules", "cells" or "sections", not {rows!r}')
+
+    def as_dict(self) -> dict[str, Any]:
+        """Everything as plain values for JSON; what is not known is ``None``."""
+        from busplan.pack.tables import report_dict
+
+        told = report_dict(self.report) | {
+            "verdict": self.headline,
+            "weight": self.findings.weight.word,
+            "findings": [f.as_dict() for f in self.findings],
+        }
+        return {"vehicle": self.vehicle, "invented": self.invented, **told}
+
+    def __repr__(self) -> str:
+        lines = [f"<JudgedPack of {self._whose}: {self.headline}>"]
+        lines += [f"{s.answer.mark} {s.name}: {s.text}" for s in self.sections]
+        return "\n".join(map(clean, lines))
+
+    def _repr_html_(self) -> str:
+        return html_of(f"{self._whose}: {self.headline}", self.to_frame("sections"))
+
+    @property
+    def _whose(self) -> str:
+        return f"{self.vehicle}{' (invented)' if self.invented else ''}"
+
+
+def judge_pack(
+    capture: Capture,
+    *,
+    test: str | None = None,
+    span_s: tuple[float, float] | None = None,
+    before: JudgedPack | None = None,
+) -> JudgedPack:
+    """Judge the traction pack by a capture that was read with its plan.
+
+    ``test`` says what was done: ``warm-up``, ``drive``, ``charge`` or ``rest``; found from the
+    signals when left out. ``span_s`` is the start and stop of a warm-up [s] from the first frame.
+    ``before`` is an older judgement of the same pack: what has drifted since is then a finding.
+    :class:`busplan.UsageError` when the plan has no ``[pack]`` section.
+
+    High voltage can kill. busplan is not a safety device: it judges what was recorded, and what
+    was not recorded it cannot judge.
+
+    >>> v = busplan.load_plan("as_built.toml")
+    >>> judged = busplan.judge_pack(busplan.read_capture("drive_short.log.gz", v))
+    >>> judged.headline, len(judged.to_frame("cells"))    # doctest: +ELLIPSIS
+    ('Not all right: ...', 96)
+    """
+    from busplan.pack.layout import layout_findings
+    from busplan.pack.pull import pull_series
+    from busplan.pack.report import PackTest, evaluate_pack
+
+    vehicle = its_vehicle(a_capture(capture, "judge_pack"), "judge_pack")
+    if test is not None and test not in list(PackTest):
+        raise UsageError(f"test is one of {', '.join(PackTest)}, not {test!r}")
+    if before is not None and not isinstance(before, JudgedPack):
+        raise UsageError(f"before is what judge_pack gave, not {type(before).__name__}")
+    series = pull_series(capture.frames, vehicle)
+    assert vehicle.pack is not None  # pull_series has seen to it
+    report = evaluate_pack(
+        series,
+        vehicle.pack,
+        test=None if test is None else PackTest(test),
+        span_s=None if span_s is None else _span(span_s, series.span_s),
+        before=None if before is None else before.report,
+    )
+    findings = Findings([*report.findings, *layout_findings(vehicle)])
+    return JudgedPack(report, findings, vehicle.name, vehicle.invented)
+
+
+def _span(span_s: object, length_s: float) -> tuple[float, float]:
+    if not isinstance(span_s, tuple | list) or len(span_s) != 2:
+        raise UsageError(f"span_s is a start and a stop [s], not {span_s!r}")
+    start, stop = (a_number(s, "span_s", 0.0, length_s + 1.0) for s in span_s)
+    if stop - start < 30.0:
+        raise UsageError(f"span_s must last 30 s or more, not {stop - start:g} s")
+    return start, stop
+
+
+def prove_node(
+    capture: Capture,
+    node: str,
+    *,
+    network: str | None = None,
+    limits: BenchLimits | None = None,
+) -> BenchReport:
+    """Hold what one node sent against what its definitions say.
+
+    ``network`` may be left out when the node is on one network only; ``limits``
+    (:class:`busplan.bench.node_report.BenchLimits`) says how exact it has to be. The report has
+    ``to_frame()``, ``to_html()`` and ``as_dict()``. :class:`busplan.UsageError` for a node that the
+    plan does not have.
+
+    >>> v = busplan.load_plan("as_built.toml")
+    >>> c = busplan.read_capture("bench_charger_short.log.gz", v)
+    >>> busplan.prove_node(c, "charger").verdict.value
+    'fail'
+    """
+    from busplan.bench.prove import prove_node as prove
+
+    vehicle = its_vehicle(a_capture(capture, "prove_node"), "prove_node")
+    if not isinstance(node, str):
+        raise UsageError(f"prove_node wants the name of a node, not {type(node).__name__}")
+    return prove(capture.frames, vehicle, node, network, limits)
