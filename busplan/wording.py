@@ -5,6 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
+CAUTION = (
+    "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
+    "people."
+)
+CAUTIONS = (
+    CAUTION,
+    "High voltage can kill. Not a safety device. Pack work: licensed people only.",
+    "High voltage can kill. Not a safety device.",
+    "High voltage can kill.",
+)
+"""The same from long to short: the first that fits is shown."""
+
 
 def plural(number: int, one: str, many: str | None = None) -> str:
     """``frame`` or ``frames``, by their number; ``many`` where an s at the end does not do."""

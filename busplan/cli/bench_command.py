@@ -307,7 +307,7 @@ def _write(made: BenchRecord, folder: Path) -> None:
 def _print_wiring() -> None:
     from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
     from busplan.cli.output import print_text
-    from busplan.text.caution import CAUTION
+    from busplan.wording import CAUTION
 
     print_text(CAUTION)
     print_text(POWER_OFF_FIRST)

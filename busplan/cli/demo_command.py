@@ -110,7 +110,6 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     """Open the screens on a capture, or print what they would show."""
     from rich.console import Console
 
-    from busplan.cli.output import print_json, text_width
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
     from busplan.replay.opening import open_replay
@@ -125,16 +124,15 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9))
         return
-    from busplan.text.twin import Asked, judged, screen_dict, screen_text
+    from busplan.cli.printed_screen import print_screen
+    from busplan.replay.asked import Asked
 
-    moment = opened.span_ns if at is None else round(at * 1e9)
-    asked = judged(Asked(opened, moment, columns=max(80, text_width())))
+    asked = Asked(opened, opened.span_ns if at is None else round(at * 1e9))
     planted = about_captures()[name]["planted"]
     if form == "json":
-        print_json(screen_dict(asked, "pack") | {"planted": planted})
+        print_screen(asked, "pack", as_json=True, planted=planted)
         return
-    for line in screen_text(asked, "pack"):
-        typer.echo(line)
+    print_screen(asked, "pack", as_json=False)
     typer.echo("Planted in this capture (invented):")
     for fact in planted:
         typer.echo(f"- {fact}")

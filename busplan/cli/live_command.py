@@ -45,7 +45,8 @@ def live(
     """
     import threading
 
-    from busplan.cli.output import print_caution, print_json
+    from busplan.cli.output import print_caution
+    from busplan.cli.printed_screen import print_screen
     from busplan.cli.recording import say_how_silent, stop_on_signals
     from busplan.live.interface_spec import interface_specs
     from busplan.live.journal import Journal, JournalKind
@@ -53,8 +54,8 @@ def live(
     from busplan.live.recorder import Recorder
     from busplan.live.rolling import Rolling
     from busplan.plan.reader import load_plan
-    from busplan.screens.live_app import live_replay, run_live
-    from busplan.text.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
+    from busplan.replay.asked import Asked, check_screen
+    from busplan.replay.present import live_replay
 
     check_screen(screen)
     vehicle = load_plan(plan)
@@ -72,14 +73,10 @@ def live(
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries, told)
-        asked = Asked(replay, replay.span_ns)
-        if screen in JUDGED:
-            asked = judged(asked)
-        if as_json:
-            print_json(screen_dict(asked, screen))
-        else:
-            typer.echo("\n".join(screen_text(asked, screen)))
+        print_screen(Asked(replay, replay.span_ns), screen, as_json=as_json)
     else:
+        from busplan.screens.live_app import run_live
+
         stop = threading.Event()
         failed: list[Exception] = []
 

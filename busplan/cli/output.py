@@ -13,10 +13,10 @@ from typing import Any
 import typer
 
 from busplan.findings import Finding, Weight, by_weight, heaviest
-from busplan.text.caution import CAUTION
 from busplan.text.finding import finding_block
 from busplan.text.runs import wrapped
 from busplan.text.table import table_lines
+from busplan.wording import CAUTION
 
 EXIT_BY_FINDINGS = (
     "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input. What a finding's code "

@@ -86,11 +86,11 @@ def replay(
     from dataclasses import replace
 
     from busplan.cli.captures import check_rated, open_capture, parse_rates
-    from busplan.cli.output import print_json, text_width
+    from busplan.cli.printed_screen import print_screen
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
+    from busplan.replay.asked import Asked, check_screen
     from busplan.replay.opening import completed, first_replay, replay_without_plan
-    from busplan.text.twin import JUDGED, Asked, check_screen, judged, screen_dict, screen_text
 
     if screen is not None:
         check_screen(screen)
@@ -132,23 +132,16 @@ def replay(
         opened = completed(opened)
         second = completed(second) if second else None
         moment = opened.span_ns if start is None else start
-        name = screen or "pack"
         asked = Asked(
             opened,
             moment,
-            words,
-            _ends(span, opened.span_ns),
-            _signals(signal, opened.vehicle),
-            second,
-            round(shift * 1e9),
-            columns=max(80, text_width()),
+            words=words,
+            span_ns=_ends(span, opened.span_ns),
+            signals=_signals(signal, opened.vehicle),
+            beside=second,
+            shift_ns=round(shift * 1e9),
         )
-        if name in JUDGED:
-            asked = judged(asked)
-        if as_json:
-            print_json(screen_dict(asked, name))
-        else:
-            typer.echo("\n".join(screen_text(asked, name)))
+        print_screen(asked, screen or "pack", as_json=as_json)
         return
     from busplan.screens.start import run_replay
 

@@ -3,15 +3,97 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
+from itertools import chain
 from typing import Any
 
+from busplan.replay.asked import Asked
 from busplan.replay.lines import NEVER
 from busplan.replay.pack_state import Grade, PackState, Peers
 from busplan.replay.pair import differences, shift
 from busplan.replay.replay import Replay
+from busplan.replay.search import matching
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import SignalSpan, Span
+from busplan.replay.tiles import tiles
+from busplan.wording import CAUTION
+
+
+def screen_dict(asked: Asked, screen: str) -> dict[str, Any]:
+    """One screen at one moment as plain values; what has not come is ``None``."""
+    shot = asked.shot
+    replay = asked.replay
+    return {
+        "vehicle": replay.vehicle.name,
+        "invented": replay.vehicle.invented,
+        "capture": replay.source,
+        "time_s": shot.t_ns / 1e9,
+        "length_s": replay.span_ns / 1e9,
+        "state": shot.word,
+        "troubles": [
+            {"weight": t.weight.word, "word": t.word, "text": t.text} for t in shot.troubles
+        ],
+        "screen": screen,
+        **_VALUES[screen](asked),
+        "caution": CAUTION,
+    }
+
+
+def _pack(asked: Asked) -> dict[str, Any]:
+    replay, shot = asked.replay, asked.shot
+    return {
+        "pack": pack_values(shot.pack) if shot.pack else None,
+        "networks": network_values(replay, shot),
+        "findings": [f.as_dict() for f in replay.findings[: shot.past]],
+    }
+
+
+def _verdict(asked: Asked) -> dict[str, Any]:
+    if asked.report is None:
+        return {"verdict": None}
+    from busplan.pack.tables import report_dict
+
+    return {"verdict": report_dict(asked.report)}
+
+
+def _networks(asked: Asked) -> dict[str, Any]:
+    return {"networks": network_values(asked.replay, asked.shot)}
+
+
+def _messages(asked: Asked) -> dict[str, Any]:
+    numbers = matching(asked.replay, asked.words)
+    return {"messages": [message_values(asked.replay, asked.shot, n) for n in numbers]}
+
+
+def _findings(asked: Asked) -> dict[str, Any]:
+    return {"findings": [f.as_dict() for f in asked.replay.findings]}
+
+
+def _span(asked: Asked) -> dict[str, Any]:
+    return {"span": span_values(asked.span)}
+
+
+def _shop(asked: Asked) -> dict[str, Any]:
+    shown = chain(*tiles(asked.shot, asked.replay.vehicle))
+    return {"figures": [{"name": t.label, "figure": t.figure, "note": t.note} for t in shown]}
+
+
+def _pair(asked: Asked) -> dict[str, Any]:
+    second, other = asked.second
+    return pair_values(second, asked.shot, other)
+
+
+_VALUES: Mapping[str, Callable[[Asked], dict[str, Any]]] = {
+    "pack": _pack,
+    "verdict": _verdict,
+    "networks": _networks,
+    "messages": _messages,
+    "findings": _findings,
+    "span": _span,
+    "shop": _shop,
+    "pair": _pair,
+}
 
 
 def network_values(replay: Replay, shot: Snapshot) -> list[dict[str, Any]]:

@@ -7,10 +7,10 @@ from textual.message import Message
 
 from busplan.replay.replay import Replay
 from busplan.screens.sheet import Sheet
-from busplan.text.caution import CAUTIONS
 from busplan.text.draw import vehicle_label
 from busplan.text.runs import PLAIN, Line, clip, width
 from busplan.text.timeline import Transport, draw_track, draw_transport, moment_at
+from busplan.wording import CAUTIONS
 
 
 class Heading(Sheet):

@@ -17,8 +17,8 @@ from textual.widgets import Input, Label
 from busplan.findings import Finding
 from busplan.replay.replay import moment_of
 from busplan.screens.sheet import Sheet
-from busplan.text.caution import CAUTION
 from busplan.text.runs import HEAD, PLAIN, Line, wrap
+from busplan.wording import CAUTION
 
 MOUSE = (
     "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "

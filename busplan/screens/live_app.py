@@ -7,19 +7,16 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from busplan.findings import Weight
-from busplan.live.journal import journal_findings
-from busplan.live.rolling import Recent, Rolling
+from busplan.live.rolling import Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
+from busplan.replay.present import live_replay
 from busplan.replay.replay import Replay
 from busplan.replay.verdict import joined, judge_pack
-from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
 from busplan.screens.memory import Layout
 from busplan.screens.start import keep_loaded, user_keys
 from busplan.transport.iso15765 import Segmented
-from busplan.transport.report import transport_findings
 
 if TYPE_CHECKING:
     from busplan.live.recording_status import RecordingStatus
@@ -31,40 +28,6 @@ JUDGE_S = 5.0
 """Shortest time between two verdicts."""
 BUSY_PART = 0.25
 """Part of a core that looking may take; more frames are looked at less often."""
-
-
-def live_replay(
-    vehicle: Vehicle,
-    recent: Recent | None,
-    entries: Sequence[Mapping[str, Any]],
-    segmented: Collection[Segmented] = (),
-) -> Replay:
-    """What has been received so far, ready for the screens.
-
-    ``segmented`` messages are put together beside those of the plan.
-
-    ``entries`` are those of the recording's journal: gaps, drops and a full disk become findings.
-    """
-    if recent is None:
-        from busplan.frames.table import FrameTable
-
-        empty = FrameTable.empty(tuple(vehicle.networks))
-        return Replay.of(vehicle, empty, source="live").with_findings(
-            journal_findings(entries, None)
-        )
-    replay = Replay.of(
-        vehicle, recent.table, source="live", until_ns=recent.until_ns, segmented=segmented
-    )
-    origin_ns = recent.table.origin_ns
-    # What is under way at either end of the last minutes comes and goes: its notes are left out.
-    broken = transport_findings(replay.index.messages.parts, origin_ns)
-    return replay.with_findings(
-        [
-            *watch(replay.lines, replay.span_ns),
-            *(f for f in broken if f.weight > Weight.NOTE),
-            *journal_findings(entries, origin_ns),
-        ]
-    )
 
 
 class LiveApp(ReplayApp):

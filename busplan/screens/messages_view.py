@@ -13,11 +13,12 @@ from textual.widgets import Input
 
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
+from busplan.replay.search import matching
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.trend import grid
 from busplan.screens.sheet import Lines, Sheet
 from busplan.screens.views import View
-from busplan.text.messages_draw import Columns, draw_chosen, draw_heading, draw_message, matching
+from busplan.text.messages_draw import Columns, draw_chosen, draw_heading, draw_message
 from busplan.text.plot import TRACES, Curve, draw_curves
 from busplan.text.runs import FAINT, Line, clip, width
 from busplan.text.timeline import Window

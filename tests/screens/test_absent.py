@@ -12,11 +12,12 @@ from typer.testing import CliRunner
 
 from busplan.cli.app import app
 from busplan.frames.table import FrameTable
+from busplan.replay.asked import SCREENS, Asked, judged
+from busplan.replay.document import screen_dict
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.text.draw import state_role
-from busplan.text.twin import SCREENS, Asked, judged, screen_dict
-from busplan.text.twin import screen_text as twin_text
+from busplan.text.printed import screen_text as twin_text
 
 ROOT = Path(__file__).parents[2]
 VAN = make_vehicle(((4, 4), (4,)))

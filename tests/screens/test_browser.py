@@ -20,7 +20,7 @@ from support.command import busplan
 from support.terminal import PRIVATE, busplan_command
 
 from busplan.screens.look import INK, THEMES
-from busplan.text.caution import CAUTION
+from busplan.wording import CAUTION
 
 ROOT = Path(__file__).parents[2]
 PLAN = str(ROOT / "dbc_examples/as_built.toml")

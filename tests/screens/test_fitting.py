@@ -19,9 +19,9 @@ from busplan.screens.findings_view import FindingList
 from busplan.screens.messages_view import MessageTable
 from busplan.screens.pack_view import MapSheet
 from busplan.screens.sheet import Sheet
-from busplan.text.caution import CAUTIONS
 from busplan.text.packmap import Choice
 from busplan.text.runs import text, width
+from busplan.wording import CAUTIONS
 
 ROOT = Path(__file__).parents[2]
 

@@ -13,7 +13,8 @@ from busplan.frames.table import FrameTable
 from busplan.live.recording_status import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
-from busplan.screens.live_app import LiveApp, live_replay
+from busplan.replay.present import live_replay
+from busplan.screens.live_app import LiveApp
 from busplan.transport.iso15765 import Segmented
 
 SECOND = 10**9

@@ -6,11 +6,13 @@ from math import atan, degrees
 import pytest
 from support.van import make_replay
 
+from busplan.replay.asked import Asked
+from busplan.replay.document import screen_dict
 from busplan.replay.replay import Replay
+from busplan.replay.tiles import tiles
 from busplan.text.figures import HEIGHT
 from busplan.text.runs import text, width
-from busplan.text.shop_draw import draw_shop, tiles
-from busplan.text.twin import Asked, screen_dict
+from busplan.text.shop_draw import draw_shop
 
 S = 1_000_000_000
 

@@ -15,11 +15,13 @@ from busplan.cli.app import app
 from busplan.errors import UsageError
 from busplan.plan.select import select_signals
 from busplan.plan.vehicle import SignalAddress
+from busplan.replay.asked import SCREENS, Asked, check_screen, judged
+from busplan.replay.document import screen_dict
 from busplan.replay.opening import open_replay
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
-from busplan.text.twin import SCREENS, Asked, check_screen, judged, screen_dict, screen_text
+from busplan.text.printed import screen_text
 
 S = 1_000_000_000
 ROOT = Path(__file__).parents[2]
@@ -226,14 +228,14 @@ def test_two_captures_of_one_name_are_told_apart_by_their_folders(tmp_path: Path
 @pytest.mark.parametrize("columns", [80, 100])
 def test_text_fits_its_width_and_cuts_nothing(columns: int) -> None:
     opened = open_replay(ROOT / "captures/drive_short.log.gz", Path(PLAN))
-    whole = judged(Asked(opened, 5 * S, beside=opened, columns=columns))
+    whole = judged(Asked(opened, 5 * S, beside=opened))
     for screen in SCREENS:
-        lines = screen_text(whole, screen)
+        lines = screen_text(whole, screen, columns)
         assert max(map(len, lines)) <= columns, screen
         assert not [line for line in lines if "…" in line], screen
     drive = select_signals(opened.vehicle, ["*CurrentLimit", "InverterTorque/*"])
-    span = "\n".join(screen_text(replace(whole, signals=drive), "span"))
+    span = "\n".join(screen_text(replace(whole, signals=drive), "span", columns))
     assert all(address.signal in span for address in drive)
-    messages = "\n".join(screen_text(whole, "messages"))
+    messages = "\n".join(screen_text(whole, "messages", columns))
     told = screen_dict(whole, "messages")["messages"]
     assert all(name in messages for message in told for name in message["signals"])

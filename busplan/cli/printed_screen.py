@@ -1,0 +1,30 @@
+"""How a screen of the replay is printed, for every command that has screens."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from busplan.replay.asked import Asked
+
+
+def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> None:
+    """Print one screen at one moment as text, or its facts as JSON with ``more`` beside them.
+
+    The pack is evaluated where the screen shows what that finds.
+    """
+    from busplan.cli.output import print_json, text_width
+    from busplan.replay.asked import JUDGED, judged
+
+    if screen in JUDGED:
+        asked = judged(asked)
+    if as_json:
+        from busplan.replay.document import screen_dict
+
+        print_json(screen_dict(asked, screen) | more)
+        return
+    from busplan.text.printed import screen_text
+
+    typer.echo("\n".join(screen_text(asked, screen, max(80, text_width()))))
