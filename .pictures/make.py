@@ -5,9 +5,12 @@ import re
 import subprocess
 from pathlib import Path
 
+from busplan.capture.capture import apply_plan
+from busplan.capture.read import read_capture
 from busplan.demo.captures import cached_capture
 from busplan.demo.files import plan_file
-from busplan.replay.opening import open_replay
+from busplan.plan.reader import load_plan
+from busplan.replay.opening import replay_of
 from busplan.screens.app import ReplayApp
 
 MOMENT_NS = 760_000_000_000
@@ -16,7 +19,9 @@ SIZE = (120, 35)
 
 async def shoot() -> str:
     """The pack screen in the demo's warm-up as SVG."""
-    replay = open_replay(cached_capture("warm-up", seed=1), plan_file("as_built"))
+    vehicle = load_plan(plan_file("as_built"))
+    capture = read_capture(cached_capture("warm-up", seed=1))
+    replay = replay_of(apply_plan(capture, vehicle), vehicle)
     app = ReplayApp(replay, start_ns=MOMENT_NS, now=lambda: 0)
     async with app.run_test(size=SIZE) as pilot:
         while not app.replay.judged:

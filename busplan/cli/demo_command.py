@@ -110,15 +110,21 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     """Open the screens on a capture, or print what they would show."""
     from rich.console import Console
 
+    from busplan.capture.capture import apply_plan
+    from busplan.capture.read import read_capture
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
-    from busplan.replay.opening import open_replay
+    from busplan.plan.reader import load_plan
+    from busplan.replay.opening import completed, first_replay
 
     console = Console(stderr=True)
     with console.status(f"making the {name} capture (first use only)"):
         path = cached_capture(name, seed=seed)
     with console.status(f"opening {path.name}"):
-        opened = open_replay(path, plan_file(CAPTURES[name].plan), complete=form != "screen")
+        vehicle = load_plan(plan_file(CAPTURES[name].plan))
+        opened = first_replay(apply_plan(read_capture(path), vehicle), vehicle)
+        if form != "screen":
+            opened = completed(opened)
     if form == "screen":
         from busplan.screens.start import run_replay
 

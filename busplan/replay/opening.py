@@ -1,14 +1,12 @@
-"""From files to something that can be replayed."""
+"""From a capture to something that can be replayed."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
-from busplan.capture.capture import Capture, apply_plan
-from busplan.capture.read import read_capture
+from busplan.capture.capture import Capture
 from busplan.capture.trust import DAY_NS, refuse_longer
-from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.bare import bare_vehicle
 from busplan.replay.replay import Replay
@@ -22,16 +20,6 @@ LONGEST_DAYS = MOST_WINDOWS * BIN_NS // DAY_NS
 """Loads are counted in bins of 0.1 s over the whole span."""
 Worked = Callable[[str], None]
 """Is told again and again what is being worked out; may raise to end it."""
-
-
-def open_replay(capture: Path, plan: Path, *, complete: bool = True) -> Replay:
-    """Read a capture and its plan; ``complete`` is :func:`completed`.
-
-    Raises :class:`busplan.errors.PlanError` and :class:`busplan.errors.CaptureError`.
-    """
-    vehicle = load_plan(plan)
-    replay = first_replay(apply_plan(read_capture(capture), vehicle), vehicle)
-    return completed(replay) if complete else replay
 
 
 def replay_without_plan(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import partial
-from typing import TYPE_CHECKING
 
 from textual.app import SystemCommand
 from textual.binding import Binding
@@ -12,10 +11,8 @@ from textual.dom import DOMNode
 from textual.screen import Screen
 
 from busplan.replay.replay import moment_of
+from busplan.screens.steering import Steered
 from busplan.text.runs import clock_text
-
-if TYPE_CHECKING:
-    from busplan.screens.app import ReplayApp
 
 MOST_IN_PALETTE = 50
 """Findings that the command palette offers to go to."""
@@ -31,7 +28,7 @@ def bound(screen: Screen[object]) -> dict[str, tuple[list[Binding], DOMNode]]:
     return found
 
 
-def help_keys(app: ReplayApp) -> list[tuple[str, str, str]]:
+def help_keys(app: Steered) -> list[tuple[str, str, str]]:
     """Keys, what they do, and the name to change them by; those of the open screen first."""
     seen = {
         name: (" ".join(map(app.get_key_display, bindings)), bindings[0].description, name)
@@ -48,7 +45,7 @@ def help_keys(app: ReplayApp) -> list[tuple[str, str, str]]:
     return [*keys, (app.COMMAND_PALETTE_BINDING, "Everything by its name", "")]
 
 
-def commands(app: ReplayApp, screen: Screen[object]) -> Iterable[SystemCommand]:
+def commands(app: Steered, screen: Screen[object]) -> Iterable[SystemCommand]:
     """What the command palette offers: screens, all that a key does, findings."""
     for view in app.views:
         yield SystemCommand(f"Open {view.title}", view.__doc__ or "", partial(app.open, view))

@@ -42,7 +42,7 @@ class FindingList(Sheet, can_focus=True, inherit_bindings=False):
         """Choose another finding."""
         self.chosen = min(max(self.chosen + by, 0), max(self.count - 1, 0))
         self.scroll_to_region(Region(0, self.chosen, 1, 1), animate=False)
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def action_go(self) -> None:
         """Go to the chosen finding."""

@@ -95,7 +95,7 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         self.chosen = min(max(self.chosen + by, 0), max(len(self.numbers) - 1, 0))
         self.signal = 0
         self.scroll_to_region(Region(0, self.chosen, 1, 1), animate=False)
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def action_page(self, by: int) -> None:
         """Choose a line one page away."""
@@ -105,7 +105,7 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         """Choose another signal of the line."""
         count = len(self._signals())
         self.signal = min(max(self.signal + by, 0), max(count - 1, 0))
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def point(self, words: str) -> None:
         """Choose the signal named last in ``words``."""
@@ -113,7 +113,7 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         named = [names.index(word) for word in words.replace("*", " ").split() if word in names]
         if named:
             self.signal = named[-1]
-            self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+            self.redraw_soon()
 
     def on_click(self, event: events.Click) -> None:
         """Choose the line that was clicked."""
@@ -261,7 +261,7 @@ class MessagesView(View):
         """Pin or unpin the chosen signal."""
         if not self.table.toggle_pin():
             self.app.bell()
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     @on(ChosenMessage.Pointed)
     def _pointed(self, message: ChosenMessage.Pointed) -> None:
@@ -269,7 +269,7 @@ class MessagesView(View):
 
     @on(Input.Changed)
     def _typed(self) -> None:
-        self.app.action_redraw()  # type: ignore[attr-defined]
+        self.redraw_now()
 
     @on(Input.Submitted)
     def _entered(self) -> None:

@@ -83,7 +83,7 @@ class MapSheet(Sheet, can_focus=True, inherit_bindings=False):
         self.chosen = choice
         if self.map and choice and not self.overlaid and (found := self.map.find(choice)):
             self.scroll_to_region(Region(0, found[0], 1, 1), animate=False)
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def on_click(self, event: events.Click) -> None:
         """Choose what was clicked; a second click shows it over time."""
@@ -143,7 +143,7 @@ class PackView(View):
     def action_over_time(self) -> None:
         """Show what is chosen over time, or the map again."""
         self.overlay = "map" if self.overlay == "trend" else "trend"
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     @property
     def sheet(self) -> MapSheet:
@@ -158,12 +158,12 @@ class PackView(View):
         """Next density; after the last one, whatever fits."""
         order: list[Density | None] = [None, *DENSITIES]
         self.density = order[(order.index(self.density) + 1) % len(order)]
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def action_overlay(self) -> None:
         """Next of map, trend, heat map, map of cell voltages, all figures."""
         self.overlay = OVERLAYS[(OVERLAYS.index(self.overlay) + 1) % len(OVERLAYS)]
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()
 
     def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
         """Show a moment."""

@@ -14,10 +14,11 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from busplan.screens import look
+from busplan.screens.part import Part
 from busplan.text.runs import Line, clip, fill
 
 
-class Lines(ScrollView, can_focus=False, inherit_bindings=False):
+class Lines(ScrollView, Part, can_focus=False, inherit_bindings=False):
     """Paints what :meth:`line_at` gives and keeps it until told by :meth:`changed`.
 
     Screens redraw ten times a second, so the painted line is handed to the compositor as it is:

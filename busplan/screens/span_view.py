@@ -76,4 +76,4 @@ class SpanView(SheetView):
     def _take(self, replay: Replay, ends: _Ends, span: Span) -> None:
         replay.keep(("span", *ends), lambda: span)
         self._last = ends, span
-        self.app.action_redraw()  # type: ignore[attr-defined]
+        self.redraw_now()

@@ -16,11 +16,12 @@ from busplan.screens.memory import layout_file, read_layout, write_layout
 from busplan.screens.messages_view import MessagesView, MessageTable
 from busplan.screens.pack_view import MapSheet, PackView
 from busplan.screens.sheet import Sheet
+from busplan.screens.steering import Steered
 
 
 def user_keys() -> Mapping[str, str]:
     """The user's own keys; :class:`busplan.errors.UsageError` when their file is wrong."""
-    everywhere = ReplayApp.BINDINGS
+    everywhere = (*Steered.BINDINGS, *ReplayApp.BINDINGS)
     screens = (
         (Sheet.BINDINGS,),
         (PackView.BINDINGS, MapSheet.BINDINGS),

@@ -6,10 +6,11 @@ from textual.containers import Container
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.screens.part import Part
 from busplan.text.timeline import Window
 
 
-class View(Container):
+class View(Container, Part):
     """One screen: told of every new moment while it is shown."""
 
     DEFAULT_CSS = """
@@ -32,4 +33,4 @@ class View(Container):
 
     def on_resize(self) -> None:
         """Everything is drawn for a size, which has come into force only now."""
-        self.app.call_later(self.app.action_redraw)  # type: ignore[attr-defined]
+        self.redraw_soon()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from busplan.pack.labels import cell_label, sensor_label
-from busplan.replay.pack_state import Grade, PackState
+from busplan.replay.pack_state import F64, Grade, PackState
 from busplan.text.grades import OF_GRADE
-from busplan.text.packmap import Choice
+from busplan.text.packmap import Choice, Kind
 from busplan.text.runs import FAINT, PLAIN, Line, fold, span_text, width
 
 
@@ -47,15 +47,16 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
 def oddest_of(pack: PackState) -> tuple[Choice, float]:
     """The cell, sensor or module furthest off its peers, and how far in allowed spreads."""
     limits = pack.layout.limits
-    found: list[tuple[float, Choice]] = []
-    for kind, off, allowed in (
+    peers: tuple[tuple[Kind, F64, float], ...] = (
         ("module", np.abs(pack.lag_k), limits.temperature_spread_k),
         ("cell", np.abs(pack.cells.deviation), limits.voltage_spread_v),
         ("sensor", np.abs(pack.sensors.deviation), limits.temperature_spread_k),
-    ):
+    )
+    found: list[tuple[float, Choice]] = []
+    for kind, off, allowed in peers:
         if len(off) and not np.isnan(off).all():
             at = int(np.nanargmax(off))
-            found.append((float(off[at]) / allowed, Choice(kind, at)))  # type: ignore[arg-type]
+            found.append((float(off[at]) / allowed, Choice(kind, at)))
     if not found:
         return Choice("cell" if pack.layout.cells else "module", 0), 0.0
     off_most, choice = max(found, key=lambda each: each[0])

@@ -6,12 +6,12 @@ The demo's van stands for a real one here (six networks, 96 cells), a made pack 
 from pathlib import Path
 
 import pytest
+from support.opened import open_replay
 from support.pilot import SIZES, FakeNow, S, screen_text, settle
 from support.van import make_replay
 from textual.pilot import Pilot
 
 from busplan.findings import Finding, Weight, Where
-from busplan.replay.opening import open_replay
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.bars import TimeLine

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.opened import open_replay
 from support.pilot import FakeNow, settle
 from support.pilot import screen_text as terminal_text
 from support.van import make_replay
@@ -17,7 +18,6 @@ from busplan.plan.select import select_signals
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.asked import SCREENS, Asked, check_screen, judged
 from busplan.replay.document import screen_dict
-from busplan.replay.opening import open_replay
 from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
