@@ -167,7 +167,7 @@ class BenchReport:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a message: frames, cycle times [ms], findings, verdict; units in ``attrs``."""
-        from busplan.bench.tables import message_frame
+        from busplan.bench.report_tables import message_frame
 
         return message_frame(self)
 

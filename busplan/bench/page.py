@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busplan.bench.record import CAUTIONS, BenchRecord, facts
-from busplan.bench.tables import (
+from busplan.bench.report_tables import (
     MESSAGE_HEAD,
     MESSAGE_NUMBERS,
     SIGNAL_HEAD,

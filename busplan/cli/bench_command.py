@@ -255,7 +255,7 @@ def _live(
 
 def _print(made: BenchRecord, as_json: bool) -> None:
     from busplan.bench.record import facts
-    from busplan.bench.tables import MESSAGE_HEAD, message_rows
+    from busplan.bench.report_tables import MESSAGE_HEAD, message_rows
     from busplan.cli.output import print_findings, print_json, print_table, print_text
 
     if as_json:

@@ -10,7 +10,7 @@ from support.bench import as_built, charger_rows, table_of
 from busplan.bench.node_report import SentFrame
 from busplan.bench.prove import prove_node
 from busplan.bench.record import BenchRecord
-from busplan.bench.tables import signal_rows
+from busplan.bench.report_tables import signal_rows
 
 HASH = "0123456789abcdef" * 4
 
