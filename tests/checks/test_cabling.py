@@ -73,6 +73,13 @@ def test_j1939_limits() -> None:
         ((120, 120, 120), Weight.CAUTION),
         ((120, 120, 120, 120), Weight.FAULT),
         ((120, 60), Weight.CAUTION),
+        # ISO 11898 as quoted in a board manual: 100 to 130 Ω each.
+        ((100, 130), None),
+        ((99, 120), Weight.CAUTION),
+        ((120, 131), Weight.CAUTION),
+        # Three in parallel: 35.5 and 34.5 Ω; below 35 Ω is a fault (common practice, no source).
+        ((106.5, 106.5, 106.5), Weight.CAUTION),
+        ((103.5, 103.5, 103.5), Weight.FAULT),
     ],
 )
 def test_terminators(ohms: tuple[float, ...], weight: Weight | None) -> None:
@@ -108,6 +115,18 @@ def test_sample_points_that_differ() -> None:
     (finding,) = run_checks(replace(v, nodes={"n": late, "m": early}), CODES)
     assert finding.code == "sample-points-differ"
     assert "12.5 %" in finding.summary
+
+
+@pytest.mark.parametrize(("early", "expected"), [(0.825, []), (0.82, ["sample-points-differ"])])
+def test_sample_points_may_lie_five_hundredths_apart(early: float, expected: list[str]) -> None:
+    # 87.5 % against 82.5 and 82 %; the bound of 5 % is common practice, no source.
+    v = vehicle([stream(1), stream(2, node="m")], [Network("a", 500_000, cable=GOOD)])
+    points = {"n": 0.875, "m": early}
+    nodes = {
+        name: replace(node, part=replace(node.part, sample_point=points[name]))
+        for name, node in v.nodes.items()
+    }
+    assert [f.code for f in run_checks(replace(v, nodes=nodes), CODES)] == expected
 
 
 def test_a_cable_left_out_is_noted_only_beside_others() -> None:

@@ -55,6 +55,18 @@ def test_one_bus_error_can_be_too_much(deadline_ms: float, expected: list[Weight
     assert [f.weight for f in found(v)] == expected
 
 
+@pytest.mark.parametrize(("deadline_ms", "expected"), [(43.6, []), (43.599, [Weight.CAUTION])])
+def test_it_is_one_single_bus_error_however_long_it_takes(
+    deadline_ms: float, expected: list[Weight]
+) -> None:
+    # At 10 kbit/s a frame takes 13.5 ms: two of them, one error of 31 bits and the frame again.
+    v = vehicle(
+        [stream(1, cycle_ms=1000), stream(2, cycle_ms=1000, deadline_ms=deadline_ms)],
+        [Network("a", 10_000)],
+    )
+    assert [f.weight for f in found(v)] == expected
+
+
 def test_a_cycle_time_is_only_noted_when_tight() -> None:
     v = vehicle([stream(1, cycle_ms=10), stream(2, cycle_ms=0.8)])
     (finding,) = found(v)
@@ -68,7 +80,10 @@ def test_planned_errors_leave_nothing_to_warn_of() -> None:
     assert finding.code == "deadline-missed"
 
 
-@pytest.mark.parametrize(("deadline_ms", "late"), [(3.3, False), (2.5, True)])
+# 270 µs on either network and 2 ms in the gateway.
+@pytest.mark.parametrize(
+    ("deadline_ms", "late"), [(3.3, False), (2.54, False), (2.539, True), (2.5, True)]
+)
 def test_a_route_too_late(deadline_ms: float, late: bool) -> None:
     streams = [
         stream(1, node="x", name="Speed"),

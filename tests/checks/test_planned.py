@@ -250,3 +250,9 @@ def test_null_address(tmp_path: Path) -> None:
     # SAE J1939-81: 254 is the null address.
     found = findings(tmp_path, J1939_PLAN, pump=j1939("PUMP", 0xFF01, 254))
     assert "source-address-reserved" in {f.code for f in found}
+
+
+def test_a_receiver_that_needs_less_than_is_sent_agrees(tmp_path: Path) -> None:
+    short = VCU.replace("PumpStatus: 8", "PumpStatus: 6")
+    assert short != VCU
+    assert findings(tmp_path, vcu=short) == []

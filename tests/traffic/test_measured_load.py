@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from support.frames import frames
 
 from busplan.errors import UsageError
+from busplan.findings import Weight
 from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
@@ -74,6 +75,20 @@ def test_the_peak_knows_its_time_and_shares_add_up() -> None:
     (finding,) = load_findings(load, 0.05, table.origin_ns)
     assert finding.code == "measured-load-over-limit"
     assert finding.where.time_ns == 4 * S
+
+
+@pytest.mark.parametrize(
+    ("limit", "weight"),
+    # A second at half load, nine at a twentieth: mean 9.5 %.
+    [(0.51, None), (0.45, Weight.CAUTION), (0.1, Weight.CAUTION), (0.09, Weight.FAULT)],
+)
+def test_a_mean_over_the_limit_is_a_fault_and_a_peak_a_caution(
+    limit: float, weight: Weight | None
+) -> None:
+    load = measured_load(every(10_000_000, 1001), RATES)["drive"]
+    busy = (load.width_ns * np.array([0.5, *[0.05] * 9])).astype(np.int64)
+    found = load_findings(replace(load, exact_ns=busy), limit, 0)
+    assert [f.weight for f in found] == ([] if weight is None else [weight])
 
 
 def test_error_and_remote_frames_are_counted_apart() -> None:

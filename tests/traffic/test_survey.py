@@ -157,6 +157,14 @@ def test_two_senders_show_by_their_gaps(period_ms: int) -> None:
     assert "uneven" in found.two_senders
 
 
+@pytest.mark.parametrize(("apart", "two"), [(0.15, False), (0.25, True)])
+def test_gaps_a_fifth_uneven_are_two_senders(apart: float, two: bool) -> None:
+    # Gaps in turn longer and shorter than 10 ms by this share: every second frame keeps 20 ms.
+    gaps = np.tile([1 + apart, 1 - apart], 100) * 10 * MS
+    found = only(table(np.zeros((201, 1), np.uint8), np.append(0, np.cumsum(gaps))))
+    assert (found.two_senders is not None) is two
+
+
 def test_two_senders_show_by_their_counters_and_lengths() -> None:
     n = 800
     payload = np.zeros((n, 2), np.uint8)
