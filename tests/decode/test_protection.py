@@ -14,6 +14,8 @@ from busplan.decode.protection import (
     expected_checksums,
     find_checksum,
     find_counters,
+    looks_like_counter,
+    two_counters,
 )
 
 DIGITS = np.frombuffer(b"123456789", np.uint8)[None, :]
@@ -106,3 +108,27 @@ def test_counter_fields_are_found_in_either_half_of_a_byte() -> None:
     payloads[:, 2] = (n % 16) << 4 | 5
     payloads[:, 3] = np.random.default_rng(2).integers(0, 256, 400)
     assert find_counters(payloads) == ((8, 8), (20, 4))
+
+
+@pytest.mark.parametrize(("broken", "found"), [(10, True), (11, False)])
+def test_nine_of_ten_frames_must_agree(broken: int, found: bool) -> None:
+    payloads = protected(SAE_J1850, 7, b"", n=100)
+    payloads[:broken, 7] ^= np.arange(1, broken + 1, dtype=np.uint8)
+    assert (find_checksum(payloads, positions=(7,)) is not None) is found
+
+
+@pytest.mark.parametrize(("values", "is_one"), [(16, True), (15, True), (14, False)])
+def test_a_counter_uses_all_its_values_but_the_top_one(values: int, is_one: bool) -> None:
+    assert looks_like_counter(np.arange(200) % values, 16) is is_one
+
+
+@pytest.mark.parametrize(("second", "two"), [(60, True), (50, True), (49, False), (17, False)])
+def test_each_of_two_counters_has_an_eighth_of_the_frames(second: int, two: bool) -> None:
+    n = 400
+    rows = np.linspace(3, n - 1, second).astype(int)
+    raw = np.empty(n, np.int64)
+    other = np.zeros(n, bool)
+    other[rows] = True
+    raw[other] = 128 + np.arange(second)
+    raw[~other] = np.arange(n - second) % 256
+    assert two_counters(raw, 256) is two

@@ -106,15 +106,20 @@ def test_contactors_close_in_order_onto_a_charged_link(
     assert result["pre-charge and contactors"] == (answer, codes)
 
 
-def test_opening_under_load_is_told() -> None:
+@pytest.mark.parametrize(
+    ("amps", "codes"),
+    # 20 A either way: common practice, no source.
+    [(20.0, []), (21.0, ["contactor-opened-loaded"]), (-21.0, ["contactor-opened-loaded"])],
+)
+def test_opening_under_load_is_told(amps: float, codes: list[str]) -> None:
     state = sequence((4, 1), (7, 2), (30, 3), (31, 0))
     result = judge(
         contactor_state=state,
         link_voltage=Trace(TIME, link(0.5)),
         voltage=flat(88.8),
-        current=flat(90.0),
+        current=flat(amps),
     )
-    assert result["pre-charge and contactors"][1] == ["contactor-opened-loaded"]
+    assert result["pre-charge and contactors"][1] == codes
 
 
 @pytest.mark.parametrize(
@@ -125,6 +130,16 @@ def test_dcdc_output_lies_in_its_window(volts: float, codes: list[str]) -> None:
 
 
 def test_a_charger_may_give_less_but_not_more_than_asked() -> None:
-    for given, codes in ((19.5, []), (10.0, []), (24.0, ["charger-over-request"])):
-        result = judge(charger_current=flat(given), charger_current_request=flat(20.0))
+    over = ["charger-over-request"]
+    for asked, given, codes in (
+        (20.0, 19.5, []),
+        (20.0, 10.0, []),
+        (20.0, 24.0, over),
+        # A twentieth of the request, and one ampere at least (common practice, no source).
+        (100.0, 104.9, []),
+        (100.0, 105.1, over),
+        (10.0, 10.9, []),
+        (10.0, 11.1, over),
+    ):
+        result = judge(charger_current=flat(given), charger_current_request=flat(asked))
         assert result["charger current"][1] == codes

@@ -110,6 +110,26 @@ def test_a_whole_module_that_stands_still_is_no_sensor_fault() -> None:
     assert [f.index for f in found] == [4, 5]
 
 
+@pytest.mark.parametrize(("still_for_k", "faults"), [(3.0, []), (5.0, [4])])
+def test_a_sensor_that_stops_on_the_way_is_stuck_when_its_peers_go_on_twice_as_far(
+    still_for_k: float, faults: list[int]
+) -> None:
+    # A still channel counts when its peers move by four steps of 0.5 K; for a part of the capture
+    # by eight (common practice, no source).
+    time = np.arange(0.0, 900.0, 1.0)
+    values = np.tile((14.0 + 10.0 * time / 900.0)[:, None], (1, 6))
+    values[:, 4] = np.minimum(values[:, 4], 24.0 - still_for_k)
+    made = series(sensor_time=time, temperatures=np.round(values / 0.5) * 0.5)
+    assert [f.index for f in find_faulty(made, LAYOUT)] == faults
+
+
+def test_what_goes_up_in_great_steps_does_not_jump() -> None:
+    time = np.arange(0.0, 300.0, 1.0)
+    values = np.full((300, 6), 20.0)
+    values[100:, 2] = np.minimum(20.0 + 8.0 * np.arange(1, 201), 52.0)  # 28, 36, 44, 52 and there
+    assert find_faulty(series(sensor_time=time, temperatures=values), LAYOUT) == ()
+
+
 def test_real_events_are_no_sensor_faults() -> None:
     volts = level()
     volts[1000:1500] -= 0.4  # a load that comes and goes
@@ -139,6 +159,51 @@ def test_a_monitor_that_drops_out_is_named_once_with_its_time() -> None:
     assert [(d.node, d.messages, d.whole) for d in drops[1:]] == [
         ("monitor_a", ("CellVoltages0",), False)
     ]
+
+
+@pytest.mark.parametrize(("again_at", "drop_outs"), [(1239, 1), (1242, 2)])
+def test_silences_of_one_node_within_a_second_are_one_drop_out(
+    again_at: int, drop_outs: int
+) -> None:
+    # One message stays away until 123.0 s; another from 123.8 or 124.1 s on.
+    volts = level(cells=96)
+    volts[1200:1230, 0:8] = np.nan
+    volts[again_at : again_at + 30, 8:16] = np.nan
+    drops = find_drop_outs(series(cell_time=TIME, voltages=volts), layout(12, sensors=0))
+    assert len(drops) == drop_outs
+    assert sorted({m for d in drops for m in d.messages}) == ["CellVoltages0", "CellVoltages1"]
+
+
+@pytest.mark.parametrize(
+    ("low_mv", "codes"),
+    # Half of the limit of 50 mV is what one cell may lie beside its peers.
+    [(20.0, []), (30.0, ["cell-low"])],
+)
+def test_a_cell_stands_out_from_half_the_limit_on(low_mv: float, codes: list[str]) -> None:
+    volts = np.full((len(TIME), 24), 3.7)
+    volts[:, 9] -= low_mv / 1000.0
+    even = voltage_evenness(series(cell_time=TIME, voltages=volts), 0.001, NONE)
+    assert [f.code for f in evenness_findings(even, LAYOUT, frozenset())] == codes
+
+
+@pytest.mark.parametrize(
+    ("apart_mv", "codes"),
+    # The limit of 50 mV and one step of 1 mV, which rounding can add.
+    [(50.9, []), (51.1, ["voltage-spread"])],
+)
+def test_a_spread_is_over_its_limit_by_more_than_a_step(apart_mv: float, codes: list[str]) -> None:
+    volts = np.tile(3.7 + np.linspace(0.0, apart_mv / 1000.0, 24), (len(TIME), 1))
+    even = voltage_evenness(series(cell_time=TIME, voltages=volts), 0.001, NONE)
+    assert [f.code for f in evenness_findings(even, LAYOUT, frozenset())] == codes
+
+
+@pytest.mark.parametrize(("lasts_s", "codes"), [(9.8, []), (10.2, ["voltage-spread"])])
+def test_a_spread_over_its_limit_counts_once_it_lasts(lasts_s: float, codes: list[str]) -> None:
+    volts = np.full((len(TIME), 24), 3.7)
+    rows = slice(1000, 1000 + round(lasts_s * 10))
+    volts[rows] += np.linspace(0.0, 0.06, 24)
+    even = voltage_evenness(series(cell_time=TIME, voltages=volts), 0.001, NONE)
+    assert [f.code for f in evenness_findings(even, LAYOUT, frozenset())] == codes
 
 
 def test_evenness_names_a_low_cell_and_how_often_it_is_lowest() -> None:

@@ -291,6 +291,23 @@ def test_a_j1939_definition_fits_whatever_the_source_address() -> None:
     assert (best.identifiers, best.of, best.score, best.messages) == (1, 1, 1.0, 2)
 
 
+def test_a_fit_is_the_frames_explained_times_the_lengths_that_agree() -> None:
+    n = 40
+    frames = FrameTable.from_columns(
+        ["a"],
+        np.arange(n) * MS,
+        np.zeros(n),
+        np.repeat([1, 2, 3], [20, 10, 10]),
+        np.zeros(n),
+        np.repeat([8, 4, 8], [20, 10, 10]),
+        np.zeros(8 * 20 + 4 * 10 + 8 * 10, np.uint8),
+    )
+    # By hand: 30 of 40 frames are defined; of two identifiers one has the length that is defined.
+    best = fit("a.dbc", (Message("A", 1, False, 8), Message("B", 2, False, 8)), "a", survey(frames))
+    assert (best.identifiers, best.of) == (2, 3)
+    assert (best.frames_share, best.length_share, best.score) == (0.75, 0.5, 0.375)
+
+
 def test_the_command_ranks_the_definition_files() -> None:
     run = busplan(
         "survey",

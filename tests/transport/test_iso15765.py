@@ -174,6 +174,15 @@ def test_a_receiver_may_ask_to_wait() -> None:
     assert endings(put_together(frames, told(partner=0x123)))[0] == "paused"
 
 
+@pytest.mark.parametrize(("late_ns", "ending"), [(0, "complete"), (1, "paused")])
+def test_a_message_is_given_up_when_the_time_out_is_over(late_ns: int, ending: str) -> None:
+    # N_Cr of ISO 15765-2 is 1 s (from memory).
+    assert TIMEOUT_NS == 1000 * MS
+    frames = parts(0, 1, 2, 3, 4, 5)
+    late = [f._replace(time_ns=(i >= 3) * (TIMEOUT_NS + late_ns)) for i, f in enumerate(frames)]
+    assert endings(put_together(late))[0] == ending
+
+
 def test_a_message_that_was_refused_can_be_sent_again() -> None:
     found = put_together(spread([*parts(0), FULL, *segmented(ANSWER, DATA)]))
     assert endings(found) == ["refused", "complete"]
