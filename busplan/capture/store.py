@@ -21,6 +21,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -55,6 +56,20 @@ class Entry:
     bytes: int
     used: float
     """Seconds since 1970 when it was last opened."""
+
+    @property
+    def used_at(self) -> datetime:
+        """When it was last opened, UTC."""
+        return datetime.fromtimestamp(self.used, UTC)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "sources": list(self.sources),
+            "frames": self.frames,
+            "bytes": self.bytes,
+            "used": self.used_at.isoformat(timespec="seconds"),
+        }
 
 
 class DamagedError(Exception):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from busplan.checks.planned_load import PlannedLoad, network_loads
 from busplan.checks.registry import run_checks
@@ -30,25 +31,50 @@ class LoadChange:
             and self.before.nominal == self.after.nominal
         )
 
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "network": self.network,
+            "before": _load_dict(self.before),
+            "after": _load_dict(self.after),
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """The difference between two vehicles; ``changed`` holds pairs of the same code and place."""
+    """The difference between two vehicles; ``changed`` holds pairs of the same code and place.
+
+    ``follows`` are sentences on what else the change brought with it.
+    """
 
     gone: tuple[Finding, ...]
     new: tuple[Finding, ...]
     changed: tuple[tuple[Finding, Finding], ...]
     same: tuple[Finding, ...]
     loads: tuple[LoadChange, ...]
+    follows: tuple[str, ...] = ()
 
     @property
     def after(self) -> tuple[Finding, ...]:
         """Every finding of the second vehicle, heaviest first."""
         return tuple(by_weight([*self.new, *(b for _, b in self.changed), *self.same]))
 
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "follows": list(self.follows),
+            "loads": [change.as_dict() for change in self.loads],
+            "new": [f.as_dict() for f in self.new],
+            "changed": [
+                {"before": old.as_dict(), "after": new.as_dict()} for old, new in self.changed
+            ],
+            "gone": [f.as_dict() for f in self.gone],
+            "same": [f.as_dict() for f in self.same],
+        }
 
-def compare(before: Vehicle, after: Vehicle) -> Difference:
-    """Check both vehicles and tell the difference."""
+
+def compare(before: Vehicle, after: Vehicle, *, follows: Iterable[str] = ()) -> Difference:
+    """Check both vehicles and tell the difference; ``follows`` is told with it."""
     old, new = list(run_checks(before)), list(run_checks(after))
     same = [f for f in new if f in old]
     old = [f for f in old if f not in same]
@@ -61,7 +87,26 @@ def compare(before: Vehicle, after: Vehicle) -> Difference:
         LoadChange(name, loads_before.get(name), loads_after.get(name))
         for name in dict.fromkeys([*loads_before, *loads_after])
     )
-    return Difference(tuple(gone), tuple(come), tuple(changed), tuple(same), loads)
+    return Difference(
+        gone=tuple(gone),
+        new=tuple(come),
+        changed=tuple(changed),
+        same=tuple(same),
+        loads=loads,
+        follows=tuple(follows),
+    )
+
+
+def _load_dict(one: PlannedLoad | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    return {
+        "bit_rate": one.network.bit_rate,
+        "data_bit_rate": one.network.data_bit_rate,
+        "nominal": one.nominal,
+        "worst": one.worst,
+        "limit": one.network.load_limit,
+    }
 
 
 def _pairs(old: Sequence[Finding], new: Sequence[Finding]) -> list[tuple[Finding, Finding]]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING
 
 import typer
 
+from busplan.cli.options import JsonOption, NetworkOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -15,12 +15,11 @@ from busplan.cli.output import (
     print_table,
     print_text,
 )
-from busplan.findings import count_findings, summary_line
+from busplan.findings import summary_line
 
 if TYPE_CHECKING:
-    from busplan.findings import Finding
-    from busplan.wire.bit_timing import BitRegisters, NodeTiming
-    from busplan.wire.cable_rules import CableState, Lengths, Limit
+    from busplan.checks.cable_report import BitTimingRow, CableReport, LimitRow, NetworkCable
+    from busplan.wire.cable_rules import CableState
 
 
 def register(app: typer.Typer) -> None:
@@ -29,11 +28,9 @@ def register(app: typer.Typer) -> None:
 
 
 def cable(
-    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
-    network: Annotated[
-        list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    plan: PlanFile,
+    network: NetworkOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Show each network's cable beside what its bit rate allows.
 
@@ -41,54 +38,50 @@ def cable(
 
     Example: busplan cable dbc_examples/as_bought.toml --network telemetry
     """
-    from busplan.checks.cabling import network_findings
+    from busplan.checks.cable_report import cable_report
     from busplan.plan.reader import load_plan
-    from busplan.plan.select import select_networks
-    from busplan.wire.bit_timing import node_timings
-    from busplan.wire.cable_rules import cable_state
 
-    vehicle = load_plan(plan)
-    chosen = select_networks(vehicle, network)
-    states = [(cable_state(vehicle, name), node_timings(vehicle, name)) for name in chosen]
-    findings = [f for name in chosen for f in network_findings(vehicle, name)]
+    report = cable_report(load_plan(plan), network)
     if as_json:
-        document: dict[str, Any] = {
-            "vehicle": vehicle.name,
-            "invented": vehicle.invented,
-            "networks": [_as_dict(state, timings) for state, timings in states],
-            "counts": count_findings(findings),
-            "findings": [f.as_dict() for f in findings],
-        }
-        print_json(document)
-        raise typer.Exit(exit_code(findings))
-    typer.echo(f"{vehicle.name}{' (invented)' if vehicle.invented else ''}: cable and bit timing")
-    for state, timings in states:
-        _print_network(state, timings)
-    _print_sources([state for state, _ in states])
-    _print_found(findings)
-    raise typer.Exit(exit_code(findings))
+        print_json(report.as_dict())
+    else:
+        _print(report)
+    raise typer.Exit(exit_code(report.findings))
 
 
-def _print_found(findings: list[Finding]) -> None:
+def _print(report: CableReport) -> None:
+    typer.echo(f"{report.vehicle.label}: cable and bit timing")
+    for one in report.networks:
+        _print_network(one)
+    _print_sources([one.state for one in report.networks])
     typer.echo()
-    print_findings(findings)
-    if findings:
+    print_findings(report.findings)
+    if report.findings:
         typer.echo()
-    typer.echo(f"{summary_line(findings)}.")
+    typer.echo(f"{summary_line(report.findings)}.")
 
 
-def _print_network(state: CableState, timings: tuple[NodeTiming, ...]) -> None:
+def _print_network(one: NetworkCable) -> None:
     from busplan.checks.wording import speeds
     from busplan.wording import counted
 
-    network = state.network
+    state, network = one.state, one.state.network
     kind = ", J1939" if network.j1939 else ""
     typer.echo(f"\n{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
     if not state.stated:
         print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
     print_table(
         ["", "", "planned", "limit", "source"],
-        _rows(state),
+        [
+            [
+                row.beyond.mark if row.beyond else "",
+                row.what,
+                _planned(row, state),
+                _amount(row.most, row.unit, row.least),
+                _short(row.source),
+            ]
+            for row in one.limits
+        ],
         right=frozenset({2, 3}),
         shrink=frozenset({1}),
     )
@@ -98,99 +91,47 @@ def _print_network(state: CableState, timings: tuple[NodeTiming, ...]) -> None:
             "the data sample: switch on transmitter delay compensation in every controller.",
             indent=2,
         )
-    if timings:
+    if one.bit_timing:
         typer.echo()
         print_table(
             ["", "node", "clock", "prescaler", "before", "after", "jump", "sampled", "wanted"],
-            [row for timing in timings for row in _register_rows(timing)],
+            [_timing(row) for row in one.bit_timing],
             right=frozenset({2, 3, 4, 5, 6, 7, 8}),
             shrink=frozenset({1}),
         )
 
 
-def _rows(state: CableState) -> list[list[str]]:
-    """One row a quantity: mark, name, planned, limit, number of its source."""
+def _planned(row: LimitRow, state: CableState) -> str:
+    """What is planned, in the row's unit."""
+    if row.planned is None:
+        return "open" if row.unit == "Ω" and state.stated else "not stated"
+    return f"{row.planned:.3g} Ω" if row.unit == "Ω" else _amount(row.planned, row.unit)
+
+
+def _amount(value: float, unit: str, least: float | None = None) -> str:
+    """An amount as its unit is usually written, or a range of ohms."""
     from busplan.checks.cabling import metres
-    from busplan.wire.cable_rules import PAIR_OHM, TERMINATORS
 
-    rows = []
-    phases = [("", state.lengths)]
-    if state.data_lengths is not None:
-        phases.append((", data phase", state.data_lengths))
-    for phase, lengths in phases:
-        for name, planned, limit in _length_rows(state, lengths):
-            known = planned is not None
-            rows.append(
-                [
-                    "!" if planned is not None and planned > limit.most else "",
-                    name + phase,
-                    metres(planned) if known and planned is not None else "not stated",
-                    metres(limit.most),
-                    _short(limit.source),
-                ]
-            )
-    trip = state.round_trip_ns
-    rows.append(
-        [
-            "#" if trip is not None and trip > state.round_trip_limit_ns else "",
-            f"there and back, sample at {_percent(state.sample_point)}",
-            "not stated" if trip is None else f"{trip:.0f} ns",
-            f"{state.round_trip_limit_ns:.0f} ns",
-            "propagation",
-        ]
-    )
-    pair = state.pair_ohm
-    good = len(state.terminators) == TERMINATORS
-    in_range = pair is not None and PAIR_OHM[0] <= pair <= PAIR_OHM[1]
-    open_pair = "open" if state.stated else "not stated"
-    rows.append(
-        [
-            "" if good or not state.stated else "!",
-            "terminators",
-            str(len(state.terminators)),
-            str(TERMINATORS),
-            "ISO 11898",
-        ]
-    )
-    rows.append(
-        [
-            "" if in_range or not state.stated else "!",
-            "across the pair, power off",
-            open_pair if pair is None else f"{pair:.3g} Ω",
-            f"{PAIR_OHM[0]:.0f}-{PAIR_OHM[1]:.0f} Ω",
-            "ISO 11898",
-        ]
-    )
-    limit = state.node_limit
-    over = "!" if state.nodes > limit.most else ""
-    rows.append([over, "nodes", str(state.nodes), f"{limit.most:.0f}", _short(limit.source)])
-    return rows
+    if unit == "m":
+        return metres(value)
+    if unit == "Ω":
+        return f"{least:.0f}-{value:.0f} Ω"
+    return f"{value:.0f} {unit}".rstrip()
 
 
-def _length_rows(state: CableState, lengths: Lengths) -> list[tuple[str, float | None, Limit]]:
-    rows: list[tuple[str, float | None, Limit]] = [("trunk", state.trunk_m, lengths.trunk)]
-    if state.stubs_m:
-        node, longest = max(state.stubs_m, key=lambda s: s[1])
-        rows.append((f"longest stub ({node})", longest, lengths.stub))
-        if lengths.stubs is not None:
-            rows.append(("all stubs together", state.all_stubs_m, lengths.stubs))
-    return rows
-
-
-def _register_rows(timing: NodeTiming) -> list[list[str]]:
-    clock = "?" if timing.clock_hz is None else f"{timing.clock_hz / 1e6:g} MHz"
-    if timing.registers is None:
-        mark, told = ("#", "cannot") if timing.impossible else ("", _percent(timing.wanted))
-        return [[mark, timing.node, clock, "", "", "", "", told, _percent(timing.wanted)]]
-    rows = [["", timing.node, clock, *_registers(timing.registers), _percent(timing.wanted)]]
-    if timing.data_registers is not None and timing.wanted_data is not None:
-        data = _registers(timing.data_registers)
-        rows.append(["", "  data phase", "", *data, _percent(timing.wanted_data)])
-    return rows
-
-
-def _registers(r: BitRegisters) -> list[str]:
-    return [str(r.prescaler), str(r.before), str(r.after), str(r.jump), _percent(r.sample_point)]
+def _timing(row: BitTimingRow) -> list[str]:
+    """The columns of one node and phase."""
+    clock = "?" if row.clock_hz is None else f"{row.clock_hz / 1e6:g} MHz"
+    sampled = "cannot" if row.impossible else _percent(row.sample_point or row.wanted)
+    registers = (row.prescaler, row.before, row.after, row.jump)
+    return [
+        "#" if row.impossible else "",
+        "  data phase" if row.data_phase else row.node,
+        "" if row.data_phase else clock,
+        *("" if value is None else str(value) for value in registers),
+        sampled,
+        _percent(row.wanted),
+    ]
 
 
 def _percent(fraction: float) -> str:
@@ -233,61 +174,3 @@ def _print_sources(states: list[CableState]) -> None:
         "sample point; a transceiver counts as 255 ns unless its part states it"
     )
     print_text("before, after: time quanta around the sample; jump: most quanta a bit is stretched")
-
-
-def _as_dict(state: CableState, timings: tuple[NodeTiming, ...]) -> dict[str, Any]:
-    limit = state.node_limit
-    return {
-        "network": state.network.name,
-        "bit_rate": state.network.bit_rate,
-        "data_bit_rate": state.network.data_bit_rate,
-        "stated": state.stated,
-        "trunk_m": state.trunk_m,
-        "stubs_m": dict(state.stubs_m),
-        "all_stubs_m": state.all_stubs_m,
-        "limits": _lengths_dict(state.lengths),
-        "data_limits": _lengths_dict(state.data_lengths) if state.data_lengths else None,
-        "terminators": [{"ohm": t.ohm, "node": t.node} for t in state.terminators],
-        "pair_ohm": state.pair_ohm,
-        "needs_compensation": state.needs_compensation,
-        "path_m": state.path_m,
-        "round_trip_ns": state.round_trip_ns,
-        "round_trip_limit_ns": state.round_trip_limit_ns,
-        "sample_point": state.sample_point,
-        "sample_point_stated": state.sample_point_stated,
-        "nodes": state.nodes,
-        "node_limit": {"most": limit.most, "source": limit.source},
-        "bit_timing": [
-            {
-                "node": t.node,
-                "clock_hz": t.clock_hz,
-                "wanted": t.wanted,
-                "wanted_data": t.wanted_data,
-                "registers": _registers_dict(t.registers),
-                "data_registers": _registers_dict(t.data_registers),
-                "impossible": t.impossible,
-            }
-            for t in timings
-        ],
-    }
-
-
-def _lengths_dict(lengths: Lengths) -> dict[str, Any]:
-    named = {"trunk_m": lengths.trunk, "stub_m": lengths.stub, "all_stubs_m": lengths.stubs}
-    return {
-        name: None if limit is None else {"most": limit.most, "source": limit.source}
-        for name, limit in named.items()
-    }
-
-
-def _registers_dict(registers: BitRegisters | None) -> dict[str, Any] | None:
-    if registers is None:
-        return None
-    return {
-        "prescaler": registers.prescaler,
-        "before": registers.before,
-        "after": registers.after,
-        "jump": registers.jump,
-        "bit_rate": registers.bit_rate,
-        "sample_point": registers.sample_point,
-    }

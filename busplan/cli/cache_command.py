@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.options import JsonOption
 from busplan.cli.output import EXIT_OF_DATA, print_json, print_table
 
 
@@ -18,7 +19,7 @@ def cache(
     clear: Annotated[
         bool, typer.Option("--clear", help="Remove all kept copies and made demo captures.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Show or clear kept copies that open captures quickly.
 
@@ -28,7 +29,6 @@ def cache(
 
     Example: busplan cache --clear
     """
-    from datetime import UTC, datetime
     from pathlib import Path
 
     from busplan.capture import store
@@ -52,15 +52,7 @@ def cache(
                 "limit_bytes": store.limit_bytes(),
                 "demo_folder": str(demo),
                 "demo_bytes": store.folder_bytes(demo),
-                "entries": [
-                    {
-                        "sources": list(e.sources),
-                        "frames": e.frames,
-                        "bytes": e.bytes,
-                        "used": datetime.fromtimestamp(e.used, UTC).isoformat(timespec="seconds"),
-                    }
-                    for e in kept
-                ],
+                "entries": [e.as_dict() for e in kept],
             }
         )
         return
@@ -74,7 +66,7 @@ def cache(
                     ", ".join(Path(s).name for s in e.sources),
                     f"{e.frames:,}",
                     f"{e.bytes / 1e6:,.1f}",
-                    f"{datetime.fromtimestamp(e.used, UTC):%Y-%m-%d %H:%M}",
+                    f"{e.used_at:%Y-%m-%d %H:%M}",
                 ]
                 for e in kept
             ],

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
+from busplan.cli.options import JsonOption, PlanFile
 from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json
-from busplan.findings import count_findings, summary_line
+from busplan.findings import summary_line
 from busplan.wording import counted
 
 
@@ -18,41 +18,34 @@ def register(app: typer.Typer) -> None:
 
 
 def check(
-    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
+    plan: PlanFile,
     only: Annotated[
         list[str] | None, typer.Option("--only", help="Keep findings of this code; repeatable.")
     ] = None,
     brief: Annotated[
         bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Check a plan: every finding, heaviest first.
 
     Example: busplan check dbc_examples/as_bought.toml
     """
     from busplan.checks import require_codes, run_checks
+    from busplan.checks.document import judgement
     from busplan.plan.reader import load_plan
 
     require_codes(only or ())
     vehicle = load_plan(plan)
     findings = run_checks(vehicle, only or ())
     if as_json:
-        document: dict[str, Any] = {
-            "vehicle": vehicle.name,
-            "invented": vehicle.invented,
-            "plan": vehicle.source,
-            "counts": count_findings(findings),
-            "findings": [f.as_dict() for f in findings],
-        }
-        print_json(document)
+        print_json(judgement(vehicle, {"plan": vehicle.source}, findings))
     else:
-        invented = " (invented)" if vehicle.invented else ""
         print_findings(findings, details=not brief)
         if findings:
             typer.echo()
         typer.echo(
-            f"{vehicle.name}{invented}: {counted(len(vehicle.networks), 'network')}, "
+            f"{vehicle.label}: {counted(len(vehicle.networks), 'network')}, "
             f"{counted(len(vehicle.nodes), 'node')}, {counted(len(vehicle.streams), 'message')}."
         )
         typer.echo(f"{summary_line(findings)}.")

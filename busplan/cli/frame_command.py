@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, print_json
 from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from busplan.wire.described import DescribedFrame
 
 
 def register(app: typer.Typer) -> None:
@@ -45,11 +48,7 @@ def frame(
 
     Example: busplan frame 0x123 00 11 22 33 --bit-rate 250000
     """
-    from busplan.cli.output import print_json
-    from busplan.frames.identifier import format_identifier
-    from busplan.wire.bits import frame_bits
-    from busplan.wire.drawing import LEGEND, draw_frame
-    from busplan.wire.lengths import duration_ns, nominal_bits, worst_bits
+    from busplan.wire.described import describe_frame
 
     if identifier == "error":
         _print_error_frame(bit_rate, json)
@@ -58,7 +57,7 @@ def frame(
     wide, fd = wide or extended, fd or brs
     data = _bytes("".join(payload or ()))
     try:
-        drawn = frame_bits(
+        described = describe_frame(
             number,
             data,
             extended=wide,
@@ -67,6 +66,8 @@ def frame(
             error_passive=esi and fd,
             remote=remote,
             dlc=dlc,
+            bit_rate=bit_rate,
+            data_bit_rate=data_bit_rate,
         )
     except ValueError as error:
         hint = ""
@@ -75,42 +76,43 @@ def frame(
         elif len(data) > 8 and not fd:
             hint = " (--fd makes it a CAN FD frame)"
         raise UsageError(f"{error}{hint}") from None
-    shape: dict[str, bool] = {"extended": wide, "fd": fd, "switched": brs, "remote": remote}
-    least, most = nominal_bits(len(data), **shape), worst_bits(len(data), **shape)
-    rates = (bit_rate, data_bit_rate if brs else None)
-    times = [duration_ns(b, *rates) / 1000 for b in (drawn.counted, least, most)]
-    label = format_identifier(number, wide)
     if json:
-        print_json(_document(drawn, label, data, times, least, most))
-        return
-    kind = "CAN FD" if fd else "remote" if remote else "classical"
-    size = "1 byte" if len(data) == 1 else f"{len(data)} bytes"
-    typer.echo(f"{label}  {kind} frame, {size}")
-    for line in draw_frame(drawn, *rates):
+        print_json(described.as_dict())
+    else:
+        _print(described, "CAN FD" if fd else "remote" if remote else "classical")
+
+
+def _print(described: DescribedFrame, kind: str) -> None:
+    from busplan.wire.drawing import LEGEND, draw_frame
+    from busplan.wording import counted
+
+    size = counted(len(described.payload), "byte")
+    typer.echo(f"{described.label}  {kind} frame, {size}")
+    for line in draw_frame(described.wire, described.bit_rate, described.data_bit_rate):
         typer.echo(line)
     typer.echo(LEGEND)
-    counted = drawn.counted
-    parts = f" ({counted.arbitration} + {counted.data} at the data bit rate)" if brs else ""
-    stuff = drawn.count("dynamic")
-    typer.echo(f"{counted.total} bits{parts}, {stuff} of them stuff bits: {times[0]:.2f} µs")
+    bits, stuff = described.wire.counted, described.wire.count("dynamic")
+    one, least, most = described.durations_us
+    switched = described.data_bit_rate is not None
+    parts = f" ({bits.arbitration} + {bits.data} at the data bit rate)" if switched else ""
+    typer.echo(f"{bits.total} bits{parts}, {stuff} of them stuff bits: {one:.2f} µs")
     typer.echo(
-        f"any such frame: {least.total} to at most {most.total} bits, "
-        f"{times[1]:.2f} to {times[2]:.2f} µs"
+        f"any such frame: {described.least.total} to at most {described.most.total} bits, "
+        f"{least:.2f} to {most:.2f} µs"
     )
 
 
 def _print_error_frame(bit_rate: int, json: bool) -> None:
     """The longest active error frame; what it breaks off comes on top."""
-    from busplan.cli.output import print_json
     from busplan.wire.bits import error_frame_bits
+    from busplan.wire.described import error_frame_dict
     from busplan.wire.drawing import draw_frame
     from busplan.wire.lengths import ERROR_BITS_WORST
 
-    shortest, longest = error_frame_bits(0), error_frame_bits(6)
     if json:
-        bits = {"least": len(shortest), "most": len(longest), "analysis": ERROR_BITS_WORST}
-        print_json({"kind": "error frame", "bits": bits, "microseconds_per_bit": 1e6 / bit_rate})
+        print_json(error_frame_dict(bit_rate))
         return
+    shortest, longest = error_frame_bits(0), error_frame_bits(6)
     typer.echo("error frame, every other node answering as late as it may")
     for line in draw_frame(longest, bit_rate):
         typer.echo(line)
@@ -133,29 +135,3 @@ def _bytes(text: str) -> bytes:
         return bytes.fromhex(text)
     except ValueError:
         raise UsageError(f"{text!r} is no payload; write whole bytes as in 00 1A FF") from None
-
-
-def _document(
-    drawn: Any, label: str, data: bytes, times: list[float], least: Any, most: Any
-) -> dict[str, Any]:
-    return {
-        "identifier": label,
-        "payload": data.hex().upper(),
-        "bits": drawn.text,
-        "crc": f"0x{drawn.crc:X}",
-        "arbitration_bits": drawn.counted.arbitration,
-        "data_bits": drawn.counted.data,
-        "stuff_bits": drawn.count("dynamic"),
-        "fixed_stuff_bits": drawn.count("fixed"),
-        "duration_us": times[0],
-        "nominal": {"bits": least.total, "duration_us": times[1]},
-        "worst": {"bits": most.total, "duration_us": times[2]},
-        "fields": [
-            {
-                "name": name,
-                "bits": "".join(str(b.value) for b in bits),
-                "stuff": [i for i, b in enumerate(bits) if b.stuff],
-            }
-            for name, bits in drawn.fields()
-        ],
-    }

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING
 
 import typer
 
+from busplan.cli.options import JsonOption, NetworkInDetail, PlanFile
 from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text
 from busplan.text.load_bar import bar
 
 if TYPE_CHECKING:
-    from busplan.checks.planned_load import MessageLoad, PlannedLoad
+    from busplan.checks.load_report import LoadReport, MessageRow
+    from busplan.checks.planned_load import PlannedLoad
+    from busplan.plan.vehicle import Network
 
 
 def register(app: typer.Typer) -> None:
@@ -20,12 +22,9 @@ def register(app: typer.Typer) -> None:
 
 
 def load(
-    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
-    network: Annotated[
-        list[str] | None,
-        typer.Option("--network", help="Only this network, message by message; repeatable."),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    plan: PlanFile,
+    network: NetworkInDetail = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Show the planned load of each network.
 
@@ -33,92 +32,89 @@ def load(
 
     Example: busplan load dbc_examples/as_built.toml --network drive
     """
-    from busplan.checks.planned_load import WINDOW, network_loads
+    from busplan.checks.load_report import load_report
     from busplan.plan.reader import load_plan
-    from busplan.plan.select import select_networks
 
-    vehicle = load_plan(plan)
-    chosen = select_networks(vehicle, network)
-    loads = [v for n, v in network_loads(vehicle).items() if n in chosen]
+    report = load_report(load_plan(plan), network)
     if as_json:
-        document: dict[str, Any] = {
-            "vehicle": vehicle.name,
-            "invented": vehicle.invented,
-            "window": WINDOW,
-            "networks": [_as_dict(one) for one in loads],
-        }
-        print_json(document)
-        return
-    typer.echo(f"{vehicle.name}{' (invented)' if vehicle.invented else ''}: planned load")
+        print_json(report.as_dict())
+    else:
+        _print(report, in_detail=bool(network) or len(report.loads) == 1)
+
+
+def _print(report: LoadReport, *, in_detail: bool) -> None:
+    from busplan.checks.planned_load import WINDOW
+
+    typer.echo(f"{report.vehicle.label}: planned load")
     print_text(f"window: {WINDOW}; nominal: no stuff bits; worst: the most payloads can force")
     typer.echo()
-    _print_networks(loads)
-    for one in loads:
-        if network or len(loads) == 1:
-            _print_messages(one)
+    _print_networks(report)
+    for one in report.loads:
+        if in_detail:
+            _print_messages(report, one.network)
         if one.unstated:
             _print_unstated(one)
-    if not network and len(loads) > 1:
+    if not in_detail:
         typer.echo("\nMessages and nodes of one network: --network NAME")
 
 
-def _print_networks(loads: list[PlannedLoad]) -> None:
+def _print_networks(report: LoadReport) -> None:
     """One row a network on a fixed scale, then where the limits come from."""
-    from busplan.checks.planned_load import limit_origin
     from busplan.checks.wording import percent, rate, rates
     from busplan.wording import listing
 
+    rows = report.network_table().rows
     print_table(
         ["network", "bit rate", "nominal", "worst", "limit", "headroom", "worst, 0 to 100 %"],
         [
             [
-                one.network.name,
-                rates(one.network),
-                percent(one.nominal),
-                percent(one.worst),
-                percent(one.network.load_limit),
-                percent(one.headroom),
-                bar(one.worst, one.network.load_limit, 15),
+                row.network,
+                rates(report.vehicle.networks[row.network]),
+                percent(row.nominal),
+                percent(row.worst),
+                percent(row.limit),
+                percent(row.headroom),
+                bar(row.worst, row.limit, 15),
             ]
-            for one in loads
+            for row in rows
         ],
         right=frozenset({1, 2, 3, 4, 5}),
         shrink=frozenset({0}),
     )
-    for one in loads:
-        if one.network.data_bit_rate is not None:
-            nominal, worst = one.data_phase
-            print_text(
-                f"{one.network.name} by phase: {percent(one.nominal - nominal)} nominal and "
-                f"{percent(one.worst - worst)} worst at {rate(one.network.bit_rate)}, "
-                f"{percent(nominal)} and {percent(worst)} at {rate(one.network.data_bit_rate)}"
-            )
     origins: dict[str, list[str]] = {}
-    for one in loads:
-        origins.setdefault(limit_origin(one.network), []).append(one.network.name)
+    for row in rows:
+        origins.setdefault(row.limit_origin, []).append(row.network)
+        if row.data_bit_rate is not None:
+            nominal, worst = row.nominal_in_data_phase, row.worst_in_data_phase
+            print_text(
+                f"{row.network} by phase: {percent(row.nominal - nominal)} nominal and "
+                f"{percent(row.worst - worst)} worst at {rate(row.bit_rate)}, "
+                f"{percent(nominal)} and {percent(worst)} at {rate(row.data_bit_rate)}"
+            )
     for origin, names in origins.items():
         print_text(f"limit of {listing(names, 99)}: {origin}")
 
 
-def _print_messages(one: PlannedLoad) -> None:
+def _print_messages(report: LoadReport, network: Network) -> None:
     """The messages of a network in order of arbitration, then its nodes, largest first."""
     from busplan.checks.wording import percent
 
-    typer.echo(f"\n{one.network.name}: messages, most urgent first (shares in %)")
+    typer.echo(f"\n{network.name}: messages, most urgent first (shares in %)")
     print_table(
         ["identifier", "message", "node", "byte", "period", "from", "nominal", "worst"],
         [
             [
-                m.stream.message.label,
-                m.stream.message.name,
-                m.stream.node,
-                str(m.stream.message.length),
-                _period(m),
-                _origin(m),
-                _share(m.nominal),
-                _share(m.worst),
+                row.identifier,
+                row.message,
+                row.node,
+                str(row.length),
+                "?" if row.period_ms is None else f"{row.period_ms:g} ms",
+                _origin(row),
+                _share(row.nominal),
+                _share(row.worst),
             ]
-            for m in one.messages
+            for row in report.message_table().rows
+            if row.network == network.name
         ],
         right=frozenset({3, 4, 6, 7}),
         shrink=frozenset({1, 2}),
@@ -127,12 +123,18 @@ def _print_messages(one: PlannedLoad) -> None:
         "from: def the message's own definition, default its file's default, plan the plan; "
         "! least distance of a message on event; ? not stated"
     )
-    typer.echo(f"\n{one.network.name}: nodes, largest share first")
+    typer.echo(f"\n{network.name}: nodes, largest share first")
     print_table(
         ["node", "nominal", "worst", "0 to 100 %"],
         [
-            [node, percent(nominal), percent(worst), bar(worst, one.network.load_limit, 40)]
-            for node, (nominal, worst) in one.by_node().items()
+            [
+                row.node,
+                percent(row.nominal),
+                percent(row.worst),
+                bar(row.worst, network.load_limit, 40),
+            ]
+            for row in report.node_table().rows
+            if row.network == network.name
         ],
         right=frozenset({1, 2}),
         shrink=frozenset({0}),
@@ -150,56 +152,11 @@ def _share(fraction: float | None) -> str:
     return "?" if fraction is None else f"{100 * fraction:.2f}"
 
 
-def _period(m: MessageLoad) -> str:
-    return "?" if m.stream.cycle is None else f"{m.stream.cycle.ms:g} ms"
-
-
 _SHORT = {"definition": "def", "file default": "default"}
 
 
-def _origin(m: MessageLoad) -> str:
+def _origin(row: MessageRow) -> str:
     """Where the period comes from, short; with ``!`` where it is a least distance of events."""
-    if m.stream.cycle is None:
+    if row.period_origin is None:
         return "?"
-    origin = str(m.stream.cycle.origin)
-    return _SHORT.get(origin, origin) + ("!" if m.stream.event else "")
-
-
-def _as_dict(one: PlannedLoad) -> dict[str, Any]:
-    from busplan.checks.planned_load import limit_origin
-
-    return {
-        "network": one.network.name,
-        "bit_rate": one.network.bit_rate,
-        "data_bit_rate": one.network.data_bit_rate,
-        "nominal": one.nominal,
-        "worst": one.worst,
-        "data_phase": dict(zip(("nominal", "worst"), one.data_phase, strict=True)),
-        "limit": one.network.load_limit,
-        "limit_origin": limit_origin(one.network),
-        "headroom": one.headroom,
-        "messages": [_message_dict(m) for m in one.messages],
-        "nodes": [
-            {"node": node, "nominal": nominal, "worst": worst}
-            for node, (nominal, worst) in one.by_node().items()
-        ],
-    }
-
-
-def _message_dict(m: MessageLoad) -> dict[str, Any]:
-    stream = m.stream
-    return {
-        "identifier": stream.message.label,
-        "message": stream.message.name,
-        "node": stream.node,
-        "via": stream.via,
-        "length": stream.message.length,
-        "frames": m.frames,
-        "period_ms": None if stream.cycle is None else stream.cycle.ms,
-        "period_origin": None if stream.cycle is None else str(stream.cycle.origin),
-        "event": stream.event,
-        "nominal_ns": m.nominal_ns,
-        "worst_ns": m.worst_ns,
-        "nominal": m.nominal,
-        "worst": m.worst,
-    }
+    return _SHORT.get(row.period_origin, row.period_origin) + ("!" if row.event else "")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from busplan.cli.options import JsonOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -19,7 +19,6 @@ from busplan.findings import summary_line
 
 if TYPE_CHECKING:
     from busplan.checks.compare import Difference, LoadChange
-    from busplan.checks.planned_load import PlannedLoad
 
 
 def register(app: typer.Typer) -> None:
@@ -28,7 +27,7 @@ def register(app: typer.Typer) -> None:
 
 
 def whatif(
-    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)],
+    plan: PlanFile,
     values: Annotated[
         list[str] | None,
         typer.Option(
@@ -47,7 +46,7 @@ def whatif(
         list[str] | None,
         typer.Option("--move", help="NODE=NETWORK, or NODE/NETWORK=NETWORK to say what it leaves."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Show what a change to a plan would do; the plan stays as it is.
 
@@ -69,19 +68,18 @@ def whatif(
     before, after, told = load_change(plan, settings, moves)
     if not settings and not moves:
         raise UsageError("which change? --set, --bit-rate, --drop or --move")
-    difference = compare(before, after)
+    difference = compare(before, after, follows=told)
     if as_json:
-        print_json(_as_dict(difference, told))
+        print_json(difference.as_dict())
     else:
-        invented = " (invented)" if before.invented else ""
-        typer.echo(f"{before.name}{invented}: what the change does")
-        for line in told:
-            print_text(line, lead="follows: ")
+        typer.echo(f"{before.label}: what the change does")
         _print(difference)
     raise typer.Exit(exit_code(difference.after))
 
 
 def _print(difference: Difference) -> None:
+    for line in difference.follows:
+        print_text(line, lead="follows: ")
     typer.echo()
     print_table(
         ["network", "kbit/s", "", "nominal", "", "worst", "", "limit"],
@@ -128,28 +126,3 @@ def _load_row(change: LoadChange) -> list[str]:
         *pair(lambda n: percent(n.worst)),
         percent(shown.network.load_limit) if shown else "",
     ]
-
-
-def _as_dict(difference: Difference, told: tuple[str, ...]) -> dict[str, Any]:
-    def load(one: PlannedLoad | None) -> dict[str, Any] | None:
-        if one is None:
-            return None
-        return {
-            "bit_rate": one.network.bit_rate,
-            "data_bit_rate": one.network.data_bit_rate,
-            "nominal": one.nominal,
-            "worst": one.worst,
-            "limit": one.network.load_limit,
-        }
-
-    return {
-        "follows": list(told),
-        "loads": [
-            {"network": c.network, "before": load(c.before), "after": load(c.after)}
-            for c in difference.loads
-        ],
-        "new": [f.as_dict() for f in difference.new],
-        "changed": [{"before": a.as_dict(), "after": b.as_dict()} for a, b in difference.changed],
-        "gone": [f.as_dict() for f in difference.gone],
-        "same": [f.as_dict() for f in difference.same],
-    }

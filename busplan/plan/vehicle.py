@@ -291,6 +291,11 @@ class Vehicle:
         invented = " (invented)" if self.invented else ""
         return f"<Vehicle {self.name!r}{invented} of {self.source!r}: {', '.join(counts)}>"
 
+    @property
+    def label(self) -> str:
+        """The vehicle's name, saying so when it is invented."""
+        return f"{self.name} (invented)" if self.invented else self.name
+
     def _repr_html_(self) -> str:
         """The networks as a table, for a notebook; texts of files never count as markup."""
         from html import escape

@@ -33,7 +33,6 @@ from busplan.screens.pack_view import OVERLAYS, PackView
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
 from busplan.screens.span_view import SpanView
 from busplan.screens.steering import Steered
-from busplan.text.draw import vehicle_label
 from busplan.text.packmap import DENSITIES
 from busplan.text.timeline import WINDOWS_NS, Transport, Window
 
@@ -89,7 +88,7 @@ class ReplayApp(Steered):
         self.clock = ReplayClock(max(ends), speed=speed, now=now)
         self.clock.seek(start_ns)
         self.snapshot: Snapshot | None = None
-        self.title = vehicle_label(replay.vehicle)
+        self.title = replay.vehicle.label
         self.window_ns = next((w for w in WINDOWS_NS if w and w / 1e9 == self.kept.window_s), None)
         self.bell_on_fault = self.kept.bell
         self._faults: frozenset[str] = frozenset()

@@ -7,7 +7,6 @@ from textual.message import Message
 
 from busplan.replay.replay import Replay
 from busplan.screens.sheet import Sheet
-from busplan.text.draw import vehicle_label
 from busplan.text.runs import PLAIN, Line, clip, width
 from busplan.text.timeline import Transport, draw_track, draw_transport, moment_at
 from busplan.wording import CAUTIONS
@@ -35,7 +34,7 @@ class Heading(Sheet):
     def update(self, replay: Replay, current: str, columns: int, number: int | None) -> None:
         """Draw for the screen named ``current``; ``number`` says which of two captures it shows."""
         which = "" if number is None else f"{number} "
-        label = f"{which}{vehicle_label(replay.vehicle)}"
+        label = f"{which}{replay.vehicle.label}"
         tabs = self._draw_tabs(current, [f" {n} {name} " for n, (name, _) in self._counted()])
         if width(tabs) + len(label) + 1 > columns:
             tabs = self._draw_tabs(current, [f" {n} {short}" for n, (_, short) in self._counted()])

@@ -28,11 +28,6 @@ from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
 
 
-def vehicle_label(vehicle: Vehicle) -> str:
-    """The vehicle's name, saying so when it is invented."""
-    return f"{vehicle.name} (invented)" if vehicle.invented else vehicle.name
-
-
 def state_role(snapshot: Snapshot) -> str:
     """How the state's word looks: nothing seen is not good."""
     if snapshot.weight > Weight.NOTE:

@@ -16,7 +16,6 @@ from busplan.text.draw import (
     recent_findings,
     state_lines,
     unrecorded,
-    vehicle_label,
 )
 from busplan.text.finding import draw_details
 from busplan.text.findings_draw import summary
@@ -38,7 +37,7 @@ def screen_text(asked: Asked, screen: str, columns: int = COLUMNS) -> list[str]:
     """One screen at one moment as lines of text; what is wider goes on in the next line."""
     shot, replay = asked.shot, asked.replay
     lines: list[Line] = [
-        [(f"{vehicle_label(replay.vehicle)} · {replay.source}", "strong")],
+        [(f"{replay.vehicle.label} · {replay.source}", "strong")],
         [(f"{clock_text(shot.t_ns)} of {clock_text(replay.span_ns)}", "plain")],
         *state_lines(shot, columns, 99),
         [],
