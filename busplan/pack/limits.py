@@ -1,20 +1,23 @@
-"""Time outside the windows of the cells: voltage always, temperature with the current's direction.
+"""Time outside the windows of the cells: voltage always, temperature by what the pack is doing.
 
 A touch is not an offence: what counts is how long and how far a value stays beyond its limit.
-Windows: see :class:`busplan.plan.vehicle.PackLimits` and the chemistry table of the plan room
-(cell datasheets). ``LEAST_S``, ``FAR_V`` and ``FAR_K``: common practice, no source.
+Which window holds when: :mod:`busplan.pack.windows`. Values of the windows: see
+:class:`busplan.plan.vehicle.PackLimits` and the chemistry table of the plan room (cell datasheets).
+``LEAST_S``, ``FAR_V`` and ``FAR_K``: common practice, no source.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.labels import cell_label, clock, place, sensor_label, sentence
-from busplan.pack.series import PackSeries, Sampled
+from busplan.pack.series import PackSeries, Sampled, sample
 from busplan.pack.statistics import F64, Mask, longest_run, time_where
+from busplan.pack.windows import Mode, beyond, modes, temperature_window, voltage_window
 from busplan.plan.vehicle import PackLayout
 
 LEAST_S = 1.0
@@ -22,21 +25,20 @@ LEAST_S = 1.0
 FAR_V = 0.010
 """Beyond the limit by more than a monitor's accuracy: a fault."""
 FAR_K = 2.0
-FLOWING_A = 2.0
-"""A smaller current than this neither charges nor discharges."""
 
 
 @dataclass(frozen=True, slots=True)
 class Excess:
     """A stay beyond a limit of one cell or sensor (``index`` in the layout).
 
-    ``mode`` is ``""``, ``charging``, ``discharging`` or ``at any time`` (current not known).
+    ``mode`` is what the pack was doing at the worst moment and ``limit`` the one it had then;
+    ``mode`` is ``None`` for voltages.
     """
 
     kind: str
     index: int
     above: bool
-    mode: str
+    mode: Mode | None
     limit: float
     worst: float
     total_s: float
@@ -58,66 +60,70 @@ def find_excesses(
     series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[str, int]]
 ) -> tuple[Excess, ...]:
     """Every stay beyond a limit, touches too; channels in ``faulty`` (kind, index) are left out."""
-    limits = layout.limits
     found: list[Excess] = []
     volts = series.voltage
     everywhere = np.ones(len(volts.time_s), np.bool_)
-    for limit, above in ((limits.cell_low_v, False), (limits.cell_high_v, True)):
-        found += _beyond("cell", volts, limit, above, "", everywhere, faulty)
+    low_v, high_v = voltage_window(layout.limits)
+    for limit, above in ((low_v, False), (high_v, True)):
+        found += _beyond("cell", volts, [(None, everywhere, limit)], above, faulty)
     warmth = series.temperature
-    for mode, rows, low, high in _windows(series, layout, warmth.time_s):
-        found += _beyond("sensor", warmth, low, False, mode, rows, faulty)
-        found += _beyond("sensor", warmth, high, True, mode, rows, faulty)
+    parts = _by_mode(series, warmth.time_s)
+    windows = {mode: temperature_window(layout.limits, mode) for mode in Mode}
+    cold = [(mode, rows, windows[mode][0]) for mode, rows in parts.items()]
+    # Charging in the cold is another offence than being cold.
+    found += _beyond("sensor", warmth, [c for c in cold if c[0] is Mode.CHARGING], False, faulty)
+    found += _beyond(
+        "sensor", warmth, [c for c in cold if c[0] is not Mode.CHARGING], False, faulty
+    )
+    hot = [(mode, rows, windows[mode][1]) for mode, rows in parts.items()]
+    found += _beyond("sensor", warmth, hot, True, faulty)
     return tuple(found)
 
 
-def _windows(
-    series: PackSeries, layout: PackLayout, time_s: F64
-) -> list[tuple[str, Mask, float, float]]:
-    """Which temperature window holds when; without a current the wider one holds always."""
-    limits = layout.limits
-    charge = (limits.charge_low_c, limits.charge_high_c)
-    discharge = (limits.discharge_low_c, limits.discharge_high_c)
-    amps = series.quantity_at("current", time_s)
-    if amps is None:
-        wide = (min(charge[0], discharge[0]), max(charge[1], discharge[1]))
-        return [("at any time", np.ones(len(time_s), np.bool_), *wide)]
-    return [
-        ("charging", np.asarray(amps < -FLOWING_A), *charge),
-        ("discharging", np.asarray(amps > FLOWING_A), *discharge),
-    ]
+Part = tuple[Mode | None, Mask, float]
+"""What the pack does, when (n,), and the limit that holds then."""
+
+
+def _by_mode(series: PackSeries, time_s: F64) -> dict[Mode, Mask]:
+    """When the pack is in which mode, by the last current it told."""
+    current = series.quantity("current")
+    if current is None:
+        return {Mode.UNKNOWN: np.ones(len(time_s), np.bool_)}
+    return modes(sample([current], time_s).value[:, 0])
 
 
 def _beyond(
     kind: str,
     sampled: Sampled,
-    limit: float,
+    parts: Sequence[Part],
     above: bool,
-    mode: str,
-    rows: Mask,
     faulty: frozenset[tuple[str, int]],
 ) -> list[Excess]:
     value, time_s = sampled.value, sampled.time_s
-    with np.errstate(invalid="ignore"):
-        over = (value > limit + 1e-6 if above else value < limit - 1e-6) & rows[:, None]
+    limits = np.full(len(time_s), np.nan)  # NaN: not judged here
+    for _, rows, limit in parts:
+        limits[rows] = limit
+    over = beyond(value, limits[:, None], above=above)
     found = []
     for column in np.flatnonzero(over.any(axis=0)):
         if (kind, int(column)) in faulty:
             continue
         mask = over[:, column]
         start, longest = longest_run(time_s, mask)
-        reached = value[mask, column]
-        worst = float(reached.max() if above else reached.min())
-        total = time_where(time_s, mask)
-        found.append(Excess(kind, int(column), above, mode, limit, worst, total, longest, start))
+        far = np.where(mask, value[:, column] - limits if above else limits - value[:, column], 0.0)
+        worst = int(np.argmax(far))
+        mode, _, limit = next(p for p in parts if p[1][worst])
+        reached, total = float(value[worst, column]), time_where(time_s, mask)
+        found.append(Excess(kind, int(column), above, mode, limit, reached, total, longest, start))
     return found
 
 
 def limit_findings(excesses: tuple[Excess, ...], layout: PackLayout) -> list[Finding]:
     """One finding for each kind of offence, at its worst place; touches alone give a note."""
-    groups: dict[tuple[str, bool, str], list[Excess]] = {}
+    groups: dict[tuple[str, bool, bool], list[Excess]] = {}
     for excess in excesses:
-        groups.setdefault((excess.kind, excess.above, excess.mode), []).append(excess)
+        cold = excess.mode is Mode.CHARGING and not excess.above
+        groups.setdefault((excess.kind, excess.above, cold), []).append(excess)
     return [_finding(members, layout) for members in groups.values()]
 
 
@@ -139,7 +145,7 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
         sensor = layout.sensors[worst.index]
         label, address, unit, far = sensor_label(sensor), sensor.address, "°C", FAR_K
         code = "temperature-high" if worst.above else "temperature-low"
-        if worst.mode == "charging" and not worst.above:
+        if worst.mode is Mode.CHARGING and not worst.above:
             code, why = "charging-too-cold", "Charging a cold cell plates lithium; it stays unsafe."
         else:
             why = "Outside its temperature window a cell ages fast or becomes unsafe."
@@ -147,7 +153,7 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
     weight = Weight.NOTE
     if lasting:
         weight = Weight.FAULT if worst.beyond > far else Weight.CAUTION
-    doing = f" while {worst.mode}" if worst.mode in ("charging", "discharging") else ""
+    doing = worst.mode.words if worst.mode else ""
     others = len({e.index for e in (lasting or members)}) - 1
     more = f"; {others} more did so too" if others else ""
     length = f"for {worst.longest_s:.0f} s on end" if lasting else "for a moment"

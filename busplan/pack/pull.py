@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from itertools import islice
 
 import numpy as np
 
 from busplan.capture.trust import refuse_longer
 from busplan.decode.codec import DecodedSignal, decode_message
-from busplan.definitions.model import Signal
 from busplan.errors import CaptureError, PlanError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.table import FrameTable
 from busplan.pack.labels import place
-from busplan.pack.series import EMPTY, PackSeries, Trace
-from busplan.pack.statistics import F64
-from busplan.pack.units import QUANTITY_KIND, Conversion, conversion
+from busplan.pack.reading import PackReadings, SignalReading
+from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
+from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
+from busplan.traffic.silence import allowed_of, allowed_of_part
 from busplan.transport.messages import put_together
 from busplan.wording import plural
 
 LONGEST_DAYS = 2
 """Resistances are fitted on a grid of a current's period, 10 ms perhaps, over the whole span."""
-HIGHEST_CELL_V = 10.0
-"""A cell voltage without a unit whose values exceed this is read as millivolts."""
 
 
 def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
@@ -41,24 +39,19 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             "`busplan pack --suggest` proposes one from the definitions"
         )
     refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
-    kinds: dict[SignalAddress, str] = {
-        **{a: QUANTITY_KIND.get(n, "") for n, a in layout.quantities.items()},
-        **{c.address: "voltage" for c in layout.cells},
-        **{s.address: "temperature" for s in layout.sensors},
-    }
+    readings = PackReadings.of(vehicle, layout)
     findings: list[Finding] = []
-    traces = _traces(table, vehicle, kinds, findings)
-    cells = tuple(traces[c.address] for c in layout.cells)
-    sensors = tuple(traces[s.address] for s in layout.sensors)
+    wanted = [*readings.cells, *readings.sensors, *readings.quantities.values()]
+    traces = iter(_traces(table, vehicle, wanted, findings))
+    cells = tuple(islice(traces, len(readings.cells)))
+    sensors = tuple(islice(traces, len(readings.sensors)))
+    quantities = dict(zip(readings.quantities, traces, strict=True))
     if not any(len(t) for t in (*cells, *sensors)):
         heard = ", ".join(table.networks) or "none"
         raise CaptureError(
             f"this capture carries no cell voltage and no module temperature of the plan "
             f"(networks in it: {heard})"
         )
-    quantities = {n: traces[a] for n, a in layout.quantities.items()}
-    if "current" in quantities and layout.current_sign < 0:
-        quantities["current"] = _negated(quantities["current"])
     findings += _not_received(layout, cells, "cell") + _not_received(layout, sensors, "sensor")
     return PackSeries(cells, sensors, quantities, table.span_ns / 1e9, tuple(findings))
 
@@ -66,118 +59,85 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
 def _traces(
     table: FrameTable,
     vehicle: Vehicle,
-    kinds: Mapping[SignalAddress, str],
+    wanted: Sequence[SignalReading | None],
     findings: list[Finding],
-) -> dict[SignalAddress, Trace]:
-    """Every named signal; one decoding per message."""
+) -> list[Trace]:
+    """What came of every reading, in their order; one decoding per message."""
     streams = {s.path: s for s in vehicle.streams}
-    wanted: dict[tuple[str, str, str], list[SignalAddress]] = {}
-    for address in kinds:
-        wanted.setdefault(address[:3], []).append(address)
-    traces = dict.fromkeys(kinds, EMPTY)
+    by_message: dict[tuple[str, str, str], list[int]] = {}
+    for i, reading in enumerate(wanted):
+        if reading is not None:
+            by_message.setdefault(reading.address[:3], []).append(i)
+    traces = [EMPTY] * len(wanted)
+    told: set[SignalAddress] = set()
     origin = table.origin_ns
     earliest, latest = table.believable
     messages = put_together(table, vehicle)
-    for key, addresses in wanted.items():
-        stream = streams.get(key)
-        rows = None if stream is None else messages.groups.get(stream.key)
-        if stream is None or rows is None:
+    for key, places in by_message.items():
+        stream = streams[key]
+        rows = messages.groups.get(stream.key)
+        if rows is None:
             continue
         # Another clock's stamps would stretch every grid over time to years.
         first, last = np.searchsorted(messages.times(rows), (earliest, latest + 1))
         rows = rows[first:last]
         if not len(rows):
             continue
-        names = [a.signal for a in addresses]
+        mine = [r for i in places if (r := wanted[i]) is not None]
+        names = list(dict.fromkeys(r.address.signal for r in mine))
         decoded = decode_message(*messages.pick(rows), stream.message, names)
         time_s = (decoded.time_ns - origin) / 1e9
-        for address in addresses:
-            traces[address] = _trace(
-                decoded[address.signal], time_s, address, kinds[address], findings
-            )
+        message_ns = allowed_of(mine[0].cycle, decoded.time_ns)
+        heard = Heard(time_s, message_ns / 1e9)
+        for i, reading in zip(places, mine, strict=True):
+            column = decoded[reading.address.signal]
+            measured = reading.measured(column)
+            settled = reading.settled(np.asarray(column.values[measured], np.float64))
+            allowed = message_ns
+            if reading.signal.condition is not None:
+                allowed = allowed_of_part(message_ns, decoded.time_ns[column.present])
+            traces[i] = _trace(settled, column, measured, heard, allowed / 1e9)
+            if reading.address not in told:
+                told.add(reading.address)
+                findings += _tolerated(settled, len(traces[i].ended_s), int(column.present.sum()))
         if decoded.short:
             findings.append(_short(stream, decoded.short, len(decoded)))
     return traces
 
 
 def _trace(
-    decoded: DecodedSignal,
-    time_s: F64,
-    address: SignalAddress,
-    kind: str,
-    findings: list[Finding],
+    reading: SignalReading, column: DecodedSignal, measured: Mask, heard: Heard, allowed_s: float
 ) -> Trace:
-    signal = decoded.signal
-    present = decoded.present
-    values = np.asarray(decoded.values, np.float64)
-    if kind and signal.choices:
-        named = np.isin(decoded.raw, np.array(list(signal.choices), decoded.raw.dtype)) & present
-        if named.any():
-            present = present & ~named
-            findings.append(_unavailable(address, int(named.sum()), len(named)))
-    if signal.is_float:
-        present = present & np.isfinite(values)
-    whole = bool(present.all())
-    values = values if whole else values[present]
-    unit = _unit(signal, kind, values, address, findings)
-    lowest, highest = _range(signal)
-    ends = [
-        None if end is None else float(unit.apply(np.array([end]))[0]) for end in (lowest, highest)
-    ]
+    whole = bool(measured.all())
+    time_s, numbers = heard.time_s, column.values
     return Trace(
-        time_s if whole else time_s[present],
-        unit.apply(values),
-        abs(float(signal.scale) * unit.factor),
-        ends[0],
-        ends[1],
-        signal.choices,
+        time_s if whole else time_s[measured],
+        reading.values(numbers if whole else numbers[measured]),
+        reading.step,
+        reading.lowest,
+        reading.highest,
+        reading.signal.choices,
+        NOTHING if whole else time_s[column.present & ~measured],
+        allowed_s,
+        heard,
     )
 
 
-def _unit(
-    signal: Signal, kind: str, values: F64, address: SignalAddress, findings: list[Finding]
-) -> Conversion:
-    if not kind:
-        return Conversion(1.0)
-    found = conversion(kind, signal.unit)
-    if found is not None:
-        return found
-    millivolts = kind == "voltage" and signal.unit == "" and _is_cell(values)
-    assumed = Conversion(1e-3) if millivolts else Conversion(1.0)
-    ours = {"voltage": "V", "current": "A", "temperature": "°C", "resistance": "Ω", "charge": "%"}
-    read_as = "mV" if millivolts else ours[kind]
-    findings.append(
-        Finding(
+def _tolerated(reading: SignalReading, named: int, frames: int) -> Iterator[Finding]:
+    """Codes that came in place of measurements, and a unit that had to be assumed."""
+    if named:
+        yield _unavailable(reading.address, named, frames)
+    if reading.assumed is not None:
+        unit, reason = reading.assumed
+        yield Finding(
             "pack-unit-assumed",
             Weight.NOTE,
-            place(address),
-            f'The definition gives {address.signal} the unit "{signal.unit}"; it is read as '
-            f"{read_as}.",
+            place(reading.address),
+            f'The definition gives {reading.address.signal} the unit "{reading.signal.unit}"; it '
+            f"is read as {unit}, by {reason}.",
             "A wrong unit makes every judgement of this signal wrong.",
             "State the unit in the definition file.",
         )
-    )
-    return assumed
-
-
-def _is_cell(values: F64) -> bool:
-    return bool(len(values) and HIGHEST_CELL_V < float(np.median(values)) < 6000.0)
-
-
-def _range(signal: Signal) -> tuple[float | None, float | None]:
-    """The ends of what the raw value can carry, in the signal's unit."""
-    if signal.is_float or signal.length > 52:
-        return None, None
-    low = -(1 << (signal.length - 1)) if signal.signed else 0
-    high = low + (1 << signal.length) - 1
-    ends = sorted(raw * float(signal.scale) + float(signal.offset) for raw in (low, high))
-    return ends[0], ends[1]
-
-
-def _negated(trace: Trace) -> Trace:
-    lowest = None if trace.highest is None else -trace.highest
-    highest = None if trace.lowest is None else -trace.lowest
-    return replace(trace, value=-trace.value, lowest=lowest, highest=highest)
 
 
 def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> list[Finding]:
@@ -193,7 +153,7 @@ def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> lis
         named = [(f"{s.module}/{s.position}", s.address) for s in layout.sensors]
     silent: dict[tuple[str, str, str], list[str]] = {}
     for (label, address), trace in zip(named, traces, strict=True):
-        if not len(trace):
+        if not len(trace.heard.time_s):
             silent.setdefault(address[:3], []).append(label)
     return [
         Finding(
@@ -223,13 +183,16 @@ def _short(stream: Stream, short: int, frames: int) -> Finding:
 
 
 def _unavailable(address: SignalAddress, named: int, frames: int) -> Finding:
+    never = named == frames
     return Finding(
         "pack-value-not-available",
-        Weight.CAUTION,
+        Weight.FAULT if never else Weight.CAUTION,
         place(address),
-        f"{named} of {frames} values of {address.signal} are named codes "
+        f"{named} of {frames} values of {address.signal} are codes "
         '(such as "not available"), not measurements.',
-        "They are left out of the judgement.",
+        "It was never measured, so it cannot be judged, nor protected."
+        if never
+        else "They are left out of the judgement.",
         "Check the sensor and its wire.",
         (Figure("codes", named), Figure("frames", frames)),
     )

@@ -14,13 +14,22 @@ import numpy as np
 
 from busplan.definitions.model import NO_CHOICES
 from busplan.findings import Finding
-from busplan.pack.statistics import F64
+from busplan.pack.statistics import F64, I64, Mask
+from busplan.traffic.silence import allowed_of
 
-STALE_PERIODS = 4.0
-"""A value is stale after this many of its own periods, but not before ``STALE_LEAST_S``."""
-STALE_LEAST_S = 1.0
 MAX_ROWS = 36_000
 """Most rows of a grid; longer captures are sampled more coarsely."""
+
+
+NOTHING = np.empty(0)
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """The frames of a message: their times [s], and how long it may be without one [s]."""
+
+    time_s: F64
+    allowed_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +37,10 @@ class Trace:
     """One signal as received: ``time_s`` ascending, ``value`` of the same shape ``(n,)``.
 
     ``step`` is what one bit is worth; ``lowest`` and ``highest`` are the ends of what the signal
-    can carry, ``None`` when it is not known; ``choices`` names raw values.
+    can carry, ``None`` when it is not known; ``choices`` names raw values. ``ended_s`` are the
+    times at which a code such as "not available" came: from then on the value before it no longer
+    holds. ``allowed_s`` is the age at which it is old, ``None`` for that of its own rhythm.
+    ``message`` is what was heard of its message, whatever the frames carried.
     """
 
     time_s: F64
@@ -37,6 +49,9 @@ class Trace:
     lowest: float | None = None
     highest: float | None = None
     choices: Mapping[int, str] = field(default_factory=lambda: NO_CHOICES)
+    ended_s: F64 = field(default_factory=lambda: NOTHING)
+    allowed_s: float | None = None
+    message: Heard | None = None
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -46,11 +61,23 @@ class Trace:
         """Median distance of two values [s]; NaN below two values."""
         return float(np.median(np.diff(self.time_s))) if len(self) > 1 else float("nan")
 
-    @property
+    @cached_property
     def stale_s(self) -> float:
         """Age [s] at which its last value no longer counts."""
-        period = self.period_s
-        return STALE_LEAST_S if np.isnan(period) else max(STALE_PERIODS * period, STALE_LEAST_S)
+        if self.allowed_s is not None:
+            return self.allowed_s
+        return allowed_of(None, np.asarray(self.time_s * 1e9, np.int64)) / 1e9
+
+    @property
+    def heard(self) -> Heard:
+        """The frames of its message; its own values where no others are known."""
+        return self.message or Heard(self.time_s, self.stale_s)
+
+    def ended(self, row: I64, time_s: F64) -> Mask:
+        """Whether a code came after the values at ``row`` (n,), up to ``time_s`` (n,)."""
+        codes = np.searchsorted(self.ended_s, time_s, side="right") - 1
+        last = np.where(codes >= 0, self.ended_s[codes], -np.inf) if len(self.ended_s) else -np.inf
+        return np.asarray(last > self.time_s[row], np.bool_)
 
     def at(self, time_s: F64) -> F64:
         """Linear between values, NaN before the first, after the last and in stale gaps."""
@@ -59,8 +86,8 @@ class Trace:
         value = np.interp(time_s, self.time_s, self.value, left=np.nan, right=np.nan)
         after = np.clip(np.searchsorted(self.time_s, time_s), 1, max(len(self) - 1, 1))
         if len(self) > 1:
-            gap = self.time_s[after] - self.time_s[after - 1]
-            value[gap > self.stale_s] = np.nan
+            before, end = self.time_s[after - 1], self.time_s[after]
+            value[(end - before > self.stale_s) | self.ended(after - 1, end)] = np.nan
         return np.asarray(value, np.float64)
 
 
@@ -83,11 +110,12 @@ def sample(traces: Sequence[Trace], time_s: F64) -> Sampled:
         if not len(trace):
             continue
         last = np.searchsorted(trace.time_s, time_s, side="right") - 1
-        known = last >= 0
-        since = time_s[known] - trace.time_s[last[known]]
-        fresh = since <= trace.stale_s
-        rows = np.flatnonzero(known)[fresh]
-        value[rows, column] = trace.value[last[known][fresh]]
+        rows = np.flatnonzero(last >= 0)
+        last = last[rows]
+        fresh = time_s[rows] - trace.time_s[last] <= trace.stale_s
+        if len(trace.ended_s):
+            fresh &= ~trace.ended(last, time_s[rows])
+        value[rows[fresh], column] = trace.value[last[fresh]]
     return Sampled(time_s, value)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.pack.labels import clock, time_ns
-from busplan.pack.series import PackSeries, Trace
+from busplan.pack.series import Heard, PackSeries
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
 
 SAME_S = 1.0
@@ -35,36 +35,37 @@ class DropOut:
 
 
 def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...]:
-    """Silences longer than a value may be old, gathered by node; messages never heard left out."""
+    """Silences longer than the rule allows, gathered by node; messages never heard left out."""
     silences: dict[tuple[str, str], list[tuple[float, float, str]]] = {}
-    heard: dict[tuple[str, str], dict[str, Trace]] = {}
+    heard: dict[tuple[str, str], dict[str, Heard]] = {}
     places: Sequence[CellPlace | SensorPlace] = (*layout.cells, *layout.sensors)
     for place, trace in zip(places, (*series.cells, *series.sensors), strict=True):
         address: SignalAddress = place.address
         node = (address.network, address.node)
         messages = heard.setdefault(node, {})
-        if not len(trace) or address.message in messages:
+        mine = trace.heard
+        if not len(mine.time_s) or address.message in messages:
             continue
-        messages[address.message] = trace
-        for start, stop in silent_spans(trace, series.span_s):
+        messages[address.message] = mine
+        for start, stop in silent_spans(mine, series.span_s):
             silences.setdefault(node, []).append((start, stop, address.message))
     found = []
     for key, spans in silences.items():
         for start, stop, names in _gathered(spans):
-            could = [m for m, t in heard[key].items() if t.stale_s < stop - start]
+            could = [m for m, t in heard[key].items() if t.allowed_s < stop - start]
             whole = set(could) <= set(names)
             found.append(DropOut(*key, names, whole, start, stop))
     return tuple(sorted(found, key=lambda d: d.start_s))
 
 
-def silent_spans(trace: Trace, span_s: float) -> list[tuple[float, float]]:
-    """Start and stop [s] of each stretch without a value that is longer than it may be."""
-    limit = trace.stale_s
-    edges = np.concatenate((trace.time_s, [span_s]))
+def silent_spans(heard: Heard, span_s: float) -> list[tuple[float, float]]:
+    """Start and stop [s] of each stretch without a frame that is longer than it may be."""
+    limit = heard.allowed_s
+    edges = np.concatenate((heard.time_s, [span_s]))
     gaps = np.diff(edges)
     spans = [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(gaps > limit)]
-    if trace.time_s[0] > limit:
-        spans.insert(0, (0.0, float(trace.time_s[0])))
+    if heard.time_s[0] > limit:
+        spans.insert(0, (0.0, float(heard.time_s[0])))
     return spans
 
 

@@ -64,6 +64,8 @@ def conversion(kind: str, unit: str) -> Conversion | None:
     return None if factor is None else Conversion(factor)
 
 
+OURS = {"voltage": "V", "current": "A", "temperature": "°C", "resistance": "Ω", "charge": "%"}
+"""The unit we calculate with, by kind."""
 QUANTITY_KIND = {
     "current": "current",
     "voltage": "voltage",

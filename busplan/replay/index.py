@@ -87,6 +87,18 @@ class FrameIndex:
         """The positions of one key."""
         return slice(int(self.starts[k]), int(self.starts[k + 1]))
 
+    def believable(self, k: int) -> slice:
+        """The same without stamps of another clock."""
+        first, last = self.bounds
+        return slice(int(first[k]), int(last[k]))
+
+    @cached_property
+    def bounds(self) -> tuple[I64, I64]:
+        """For each key the first and the end of its positions without stamps of another clock."""
+        earliest, latest = self.messages.frames.believable
+        origin = self.origin_ns
+        return self.upto(earliest - origin - 1), self.upto(latest - origin)
+
 
 def _joined(parts: Sequence[I64]) -> I64:
     """The arrays one after the other; a view where they already lie so in one array."""

@@ -18,9 +18,8 @@ from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.replay.index import FrameIndex
+from busplan.traffic.silence import allowed_ns, rhythm_positions
 
-STALE_CYCLES = 3
-"""A cyclic message is stale when more than this many of its cycles pass without a frame."""
 CYCLE_GAPS = 16
 """The measured cycle is the median of up to this many last gaps."""
 RECENT_NS = 1_000_000_000
@@ -134,9 +133,16 @@ class Lines:
 
     @cached_property
     def allowed_ns(self) -> npt.NDArray[np.float64]:
-        """How long each line may be without a frame; infinite when nothing is promised."""
-        cycles = [line.cycle for line in self.lines]
-        return np.array([STALE_CYCLES * c.ns if c else np.inf for c in cycles])
+        """How long each line may be without a frame; infinite for those nobody defines."""
+        allowed = np.full(len(self.lines), np.inf)
+        first, last = self.index.bounds
+        for i, line in enumerate(self.lines):
+            if line.streams:
+                begin, end = (int(first[line.k]), int(last[line.k])) if line.k >= 0 else (0, 0)
+                at = begin + rhythm_positions(end - begin)
+                gaps = self.index.times_at(at) - self.index.times_at(at - 1)
+                allowed[i] = allowed_ns(line.cycle, gaps)
+        return allowed
 
     def at(self, t_ns: int) -> Ages:
         """How every line stands at a moment."""

@@ -15,6 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.frames.columns import I64
+from busplan.pack.windows import (
+    Mode,
+    Window,
+    beyond,
+    mode_of,
+    temperature_window,
+    voltage_window,
+)
 from busplan.plan.vehicle import PackLayout, PackLimits
 
 F64 = npt.NDArray[np.float64]
@@ -99,7 +107,8 @@ class Peers:
     """Values of all cells [V] or all sensors [°C] at a moment; arrays of one shape.
 
     ``value`` is NaN and ``age_ns`` the greatest integer where nothing has come yet; ``unheard``
-    are those of them that should have come by now.
+    are those of them that should have come by now, ``coded`` those that told a code such as
+    "not available" instead of a measurement.
     """
 
     value: F64
@@ -109,10 +118,23 @@ class Peers:
     grade: Grades
     evenness: PeerRange | None
     unheard: Bools
+    coded: Bools
+
+
+class Told(NamedTuple):
+    """What a list of signals told last; arrays of one shape, see :class:`Peers`."""
+
+    value: F64
+    age_ns: I64
+    stale: Bools
+    coded: Bools
 
 
 class Quantity(NamedTuple):
-    """One of the pack's mapped quantities; ``text`` is the value as users read it."""
+    """One of the pack's mapped quantities; ``text`` is the value as users read it.
+
+    Currents are positive when they discharge. ``value`` is NaN when a code was told.
+    """
 
     value: float
     unit: str
@@ -146,9 +168,9 @@ class PackState:
         return bool((self.cells.grade > 0).any() or (self.sensors.grade > 0).any())
 
     @property
-    def charging(self) -> bool:
-        """Whether current flows into the pack."""
-        return is_charging(self.layout, self.quantities)
+    def mode(self) -> Mode:
+        """What the pack is doing."""
+        return mode_from(self.quantities)
 
     @property
     def worst_lag(self) -> tuple[str, float] | None:
@@ -159,33 +181,24 @@ class PackState:
         return self.layout.modules[i], float(self.lag_k[i])
 
 
-def is_charging(layout: PackLayout, quantities: Mapping[str, Quantity]) -> bool:
-    """Whether the mapped pack current, when fresh, charges the pack."""
+def mode_from(quantities: Mapping[str, Quantity]) -> Mode:
+    """The mode by the mapped pack current, unknown without a fresh one."""
     current = quantities.get("current")
-    return current is not None and not current.stale and current.value * layout.current_sign < -0.5
+    return Mode.UNKNOWN if current is None or current.stale else mode_of(current.value)
 
 
-def grade_cells(values: F64, age_ns: I64, stale: Bools, limits: PackLimits) -> Peers:
+def grade_cells(told: Told, limits: PackLimits) -> Peers:
     """Grade cell voltages [V] against their peers and the allowed window."""
-    window = (limits.cell_low_v, limits.cell_high_v)
-    return _grade(values, age_ns, stale, limits.voltage_spread_v, window, 0.0)
+    return _grade(told, limits.voltage_spread_v, voltage_window(limits), 0.0)
 
 
-def grade_sensors(
-    values: F64, age_ns: I64, stale: Bools, layout: PackLayout, charging: bool
-) -> Peers:
-    """Grade temperatures [°C]; the window is that of charging or of discharging.
+def grade_sensors(told: Told, layout: PackLayout, mode: Mode) -> Peers:
+    """Grade temperatures [°C] against their peers and the window of the mode.
 
     A step of the sensor's resolution is no deviation.
     """
-    limits = layout.limits
-    window = (
-        (limits.charge_low_c, limits.charge_high_c)
-        if charging
-        else (limits.discharge_low_c, limits.discharge_high_c)
-    )
-    step = layout.temperature_resolution_k or 0.0
-    return _grade(values, age_ns, stale, limits.temperature_spread_k, window, step)
+    limits, step = layout.limits, layout.temperature_resolution_k or 0.0
+    return _grade(told, limits.temperature_spread_k, temperature_window(limits, mode), step)
 
 
 def pack_state(
@@ -232,21 +245,22 @@ def grade_deviation(deviation: F64, spread: float, step: float = 0.0) -> Grades:
     return grade
 
 
-def _grade(
-    values: F64,
-    age_ns: I64,
-    stale: Bools,
-    spread: float,
-    window: tuple[float, float],
-    step: float,
-) -> Peers:
+def _grade(told: Told, spread: float, window: Window, step: float) -> Peers:
+    values, stale = told.value, told.stale
     came = ~np.isnan(values)
     fresh = came & ~stale
     deviation = values - (float(np.median(values[fresh])) if fresh.any() else 0.0)
     grade = grade_deviation(deviation, spread, step)
-    with np.errstate(invalid="ignore"):
-        grade[(values < window[0]) | (values > window[1])] = Grade.OUTSIDE
+    low, high = window
+    grade[beyond(values, low, above=False) | beyond(values, high, above=True)] = Grade.OUTSIDE
     grade[came & stale] = Grade.STALE
     return Peers(
-        values, age_ns, fresh, deviation, grade, PeerRange.of(values, fresh), ~came & stale
+        values,
+        told.age_ns,
+        fresh,
+        deviation,
+        grade,
+        PeerRange.of(values, fresh),
+        ~came & stale,
+        told.coded & ~stale,
     )

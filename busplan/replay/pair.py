@@ -63,6 +63,7 @@ def _moved(first: Peers, second: Peers, spread: float, step: float) -> Peers:
         grade_deviation(moved, spread, step),
         PeerRange.of(moved, ~np.isnan(moved)),
         np.zeros(len(moved), np.bool_),
+        np.zeros(len(moved), np.bool_),
     )
 
 

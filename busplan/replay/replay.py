@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, TypeVar
@@ -12,21 +12,19 @@ import numpy as np
 
 from busplan.definitions.model import Message
 from busplan.findings import Finding
-from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex
-from busplan.replay.lines import NEVER, Ages, Line, Lines
+from busplan.replay.lines import Line, Lines
 from busplan.replay.pack_state import (
-    Bools,
     PackState,
-    Quantity,
     grade_cells,
     grade_sensors,
-    is_charging,
+    mode_from,
     pack_state,
 )
+from busplan.replay.pack_values import PackSources, Source, plain_source
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.values import LatestValues, Value
 from busplan.traffic.measured_load import Told
@@ -37,8 +35,6 @@ from busplan.transport.messages import put_together
 T = TypeVar("T")
 MOST_KEPT = 64
 """Most results that are kept with a capture."""
-VOLTS = {"mV": 1e-3}
-"""Factors that bring a cell voltage's unit to volts; any other unit counts as volts."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,21 +125,20 @@ class Replay:
         layout = self.vehicle.pack
         if layout is None:
             return None
-        cells, sensors, others = self._gathers
-        volts, cell_age, cell_stale = cells.at(self, shot.ages, shot.t_ns)
-        heat, heat_age, heat_stale = sensors.at(self, shot.ages, shot.t_ns)
-        number, _, old = others.at(self, shot.ages, shot.t_ns)
+        sources = self.sources
+        assert sources is not None
+        cells, sensors, others = sources.cells, sources.sensors, sources.quantities
+        told = others.at(self, shot.ages, shot.t_ns)
         quantities = {
-            name: Quantity(
-                float(number[i]), others.units[i], bool(old[i]), others.text(self, shot.ages, i)
-            )
-            for i, name in enumerate(layout.quantities)
-            if not np.isnan(number[i])
+            name: quantity
+            for i, name in enumerate(sources.names)
+            if (quantity := others.quantity(self, shot.ages, told, i)) is not None
         }
+        heat = sensors.at(self, shot.ages, shot.t_ns)
         return pack_state(
             layout,
-            grade_cells(volts * cells.volts, cell_age, cell_stale, layout.limits),
-            grade_sensors(heat, heat_age, heat_stale, layout, is_charging(layout, quantities)),
+            grade_cells(cells.at(self, shot.ages, shot.t_ns), layout.limits),
+            grade_sensors(heat, layout, mode_from(quantities)),
             quantities,
             cells.in_capture or sensors.in_capture,
         )
@@ -229,16 +224,20 @@ class Replay:
         return LatestValues(self.index)
 
     @cached_property
-    def _gathers(self) -> tuple[_Gather, _Gather, _Gather]:
+    def sources(self) -> PackSources | None:
+        """Where the pack's signals come from and how they are read; ``None`` without a pack."""
         layout = self.vehicle.pack
-        assert layout is not None
-        cells = [c.address for c in layout.cells]
-        sensors = [s.address for s in layout.sensors]
-        return (
-            _Gather.of(self, cells),
-            _Gather.of(self, sensors),
-            _Gather.of(self, list(layout.quantities.values())),
-        )
+        return None if layout is None else PackSources.of(self, layout)
+
+    def chosen(self, address: SignalAddress) -> Source | None:
+        """Where any signal comes from, read in its own unit; ``None`` when nobody sends it."""
+        if address not in self._chosen:
+            self._chosen[address] = plain_source(self, address)
+        return self._chosen[address]
+
+    @cached_property
+    def _chosen(self) -> dict[SignalAddress, Source | None]:
+        return {}
 
     @cached_property
     def _frame_ns(self) -> F64:
@@ -251,71 +250,6 @@ class Replay:
             return 0.0
         here = self.index.slice_of(line.k)
         return float(one * len(self.table.groups[line.key]) / (here.stop - here.start))
-
-
-@dataclass(frozen=True, eq=False)
-class _Gather:
-    """Where a list of signals comes from: by message line, so that each is decoded once."""
-
-    size: int
-    units: tuple[str, ...]
-    volts: F64
-    """Factors that bring voltages to volts."""
-    sources: tuple[tuple[int, tuple[tuple[int, int], ...]], ...]
-    """Line number and (place of the signal in its message, place in the result)."""
-    in_capture: bool
-    """Whether the capture holds frames of any of them."""
-
-    @staticmethod
-    def of(replay: Replay, addresses: Sequence[SignalAddress]) -> _Gather:
-        units = [""] * len(addresses)
-        sources: dict[int, list[tuple[int, int]]] = {}
-        for i, address in enumerate(addresses):
-            line = replay.line_of(address)
-            if line is None or line.message is None or not line.message.has(address.signal):
-                continue
-            signal = line.message.signal(address.signal)
-            units[i] = signal.unit
-            number = replay.lines.number[line.key]
-            sources.setdefault(number, []).append((line.message.signals.index(signal), i))
-        return _Gather(
-            len(addresses),
-            tuple(units),
-            np.array([VOLTS.get(unit, 1.0) for unit in units]),
-            tuple((n, tuple(s)) for n, s in sources.items()),
-            any(replay.lines.lines[n].k >= 0 for n in sources),
-        )
-
-    def at(self, replay: Replay, ages: Ages, t_ns: int) -> tuple[F64, I64, Bools]:
-        """Values (NaN: not come yet), ages [ns] and staleness, each of shape ``(size,)``.
-
-        What has not come is stale once it should have.
-        """
-        value: list[float] = [np.nan] * self.size
-        age: list[int] = [NEVER] * self.size
-        stale = [True] * self.size
-        for number, places in self.sources:
-            values = replay.values(replay.lines.lines[number], int(ages.position[number]))
-            allowed, silent = float(replay.lines.allowed_ns[number]), bool(ages.stale[number])
-            for at, i in places:
-                stale[i] = silent
-                if not values:
-                    continue
-                signal, latest, _, time_ns = values[at]
-                if latest is not None:
-                    value[i], age[i] = latest, t_ns - time_ns
-                waited = min(age[i], t_ns)
-                stale[i] = silent or (waited > allowed and signal.condition is None)
-        return np.array(value, np.float64), np.array(age, np.int64), np.array(stale, np.bool_)
-
-    def text(self, replay: Replay, ages: Ages, i: int) -> str:
-        """One value as users read it."""
-        for number, places in self.sources:
-            for at, place in places:
-                if place == i:
-                    line = replay.lines.lines[number]
-                    return replay.values(line, int(ages.position[number]))[at].text
-        return ""
 
 
 def moment_of(finding: Finding) -> int:

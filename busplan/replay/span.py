@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.decode.codec import decode_message
-from busplan.plan.vehicle import PackLayout, SignalAddress
+from busplan.plan.vehicle import SignalAddress
 from busplan.replay.lines import Line
-from busplan.replay.replay import VOLTS, Replay
+from busplan.replay.pack_values import Source, by_line
+from busplan.replay.replay import Replay
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.running import F64
 
@@ -71,15 +72,19 @@ def measure_span(
 ) -> Span:
     """Evaluate every frame from ``a_ns`` to ``b_ns``, both included, whichever comes first."""
     a_ns, b_ns = min(a_ns, b_ns), max(a_ns, b_ns)
-    layout = replay.vehicle.pack
+    layout, sources = replay.vehicle.pack, replay.sources
     return Span(
         a_ns,
         b_ns,
         _networks(replay, a_ns, b_ns),
         _messages(replay, a_ns, b_ns),
-        _cells(replay, layout, a_ns, b_ns),
-        _signals(replay, [s.address for s in layout.sensors] if layout else [], a_ns, b_ns),
-        _signals(replay, chosen, a_ns, b_ns),
+        _signals(replay, [c.address for c in layout.cells], sources.cells.sources, a_ns, b_ns)
+        if layout and sources
+        else (),
+        _signals(replay, [s.address for s in layout.sensors], sources.sensors.sources, a_ns, b_ns)
+        if layout and sources
+        else (),
+        _signals(replay, chosen, [replay.chosen(a) for a in chosen], a_ns, b_ns),
     )
 
 
@@ -103,41 +108,25 @@ def _messages(replay: Replay, a_ns: int, b_ns: int) -> tuple[MessageSpan, ...]:
     return tuple(found)
 
 
-def _cells(
-    replay: Replay, layout: PackLayout | None, a_ns: int, b_ns: int
-) -> tuple[SignalSpan, ...]:
-    if layout is None:
-        return ()
-    return _signals(replay, [c.address for c in layout.cells], a_ns, b_ns, volts=True)
-
-
 def _signals(
     replay: Replay,
     addresses: Sequence[SignalAddress],
+    sources: Sequence[Source | None],
     a_ns: int,
     b_ns: int,
-    *,
-    volts: bool = False,
 ) -> tuple[SignalSpan, ...]:
-    by_line: dict[int, list[int]] = {}
-    for i, address in enumerate(addresses):
-        line = replay.line_of(address)
-        if line and line.message and line.message.has(address.signal):
-            by_line.setdefault(replay.lines.number[line.key], []).append(i)
     found: dict[int, SignalSpan] = {}
-    for number, members in by_line.items():
+    for number, members in by_line(sources).items():
         line = replay.lines.lines[number]
         assert line.message is not None
         rows = replay.index.rows[_inside(replay, line, a_ns, b_ns)]
-        names = [addresses[i].signal for i in members]
+        names = list(dict.fromkeys(source.reading.address.signal for _, source in members))
         decoded = decode_message(*replay.index.messages.pick(rows), line.message, names)
-        for i, name in zip(members, names, strict=True):
-            column = decoded.signals[name]
-            values = np.asarray(column.values[column.present], np.float64)
-            unit = column.signal.unit
-            if volts:
-                values, unit = values * VOLTS.get(unit, 1.0), "V"
-            found[i] = _summary(addresses[i], unit, values)
+        for i, source in members:
+            reading = source.reading
+            column = decoded.signals[reading.address.signal]
+            values = reading.values(column.values[reading.measured(column)])
+            found[i] = _summary(addresses[i], reading.unit, values)
     return tuple(
         found.get(i) or _summary(address, "", np.empty(0)) for i, address in enumerate(addresses)
     )

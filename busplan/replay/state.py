@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from busplan.findings import Weight
 from busplan.pack.labels import cell_label, clock, sensor_label, short_cell, short_sensor
+from busplan.pack.windows import temperature_window
 from busplan.plan.vehicle import Network
 from busplan.replay.lines import Silence
 from busplan.replay.pack_state import Grade, PackState, PeerRange, Peers
@@ -89,6 +90,9 @@ def _pack(pack: PackState | None) -> Iterator[Trouble]:
             yield Trouble(Weight.CAUTION, "VALUES STALE", f"{counted(stale, what)} stale")
         if unheard := int(peers.unheard.sum()):
             yield Trouble(Weight.CAUTION, "VALUES MISSING", f"{counted(unheard, what)} not heard")
+        if coded := int(peers.coded.sum()):
+            text = f"{counted(coded, what)} told as not available"
+            yield Trouble(Weight.CAUTION, "VALUES MISSING", text)
 
 
 def _cells_outside(pack: PackState) -> Iterator[Trouble]:
@@ -115,25 +119,19 @@ def _sensors_outside(pack: PackState) -> Iterator[Trouble]:
     limits, even = pack.layout.limits, _outside(pack.sensors)
     if even is None:
         return
-    doing = "charging" if pack.charging else "discharging"
-    low, high = (
-        (limits.charge_low_c, limits.charge_high_c)
-        if pack.charging
-        else (limits.discharge_low_c, limits.discharge_high_c)
-    )
+    doing = pack.mode.words
+    low, high = temperature_window(limits, pack.mode)
     if even.maximum > high:
         yield Trouble(
             Weight.FAULT,
             "TOO HOT",
-            f"{_sensor(pack, even.highest)} at {even.maximum:.1f} °C is above {high:g} °C "
-            f"while {doing}",
+            f"{_sensor(pack, even.highest)} at {even.maximum:.1f} °C is above {high:g} °C{doing}",
         )
     if even.minimum < low:
         yield Trouble(
             Weight.FAULT,
             "TOO COLD",
-            f"{_sensor(pack, even.lowest)} at {even.minimum:.1f} °C is below {low:g} °C "
-            f"while {doing}",
+            f"{_sensor(pack, even.lowest)} at {even.minimum:.1f} °C is below {low:g} °C{doing}",
         )
 
 

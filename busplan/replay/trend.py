@@ -16,10 +16,10 @@ import numpy as np
 from busplan.decode.codec import decode_message
 from busplan.frames.columns import I64
 from busplan.plan.vehicle import PackLayout, SignalAddress
-from busplan.replay.index import FrameIndex
 from busplan.replay.lines import Line
 from busplan.replay.pack_state import Grades, grade_deviation
-from busplan.replay.replay import VOLTS, Replay
+from busplan.replay.pack_values import PackSources, Source, by_line
+from busplan.replay.replay import Replay
 from busplan.traffic.running import F64
 
 MOST_ROWS = 200_000
@@ -62,37 +62,31 @@ class Grid:
 
 
 def grid(replay: Replay, addresses: Sequence[SignalAddress], at_ns: I64) -> Grid:
-    """The signals at ascending moments; unknown signals and those never seen are NaN."""
-    values = np.full((len(addresses), len(at_ns)), np.nan)
-    by_line: dict[int, list[int]] = {}
-    for i, address in enumerate(addresses):
-        line = replay.line_of(address)
-        if line and line.message and line.k >= 0 and line.message.has(address.signal):
-            by_line.setdefault(replay.lines.number[line.key], []).append(i)
-    for number, members in by_line.items():
-        line = replay.lines.lines[number]
-        names = [addresses[i].signal for i in members]
-        allowed = float(replay.lines.allowed_ns[number])
-        for i, row in zip(members, _held(replay, line, names, at_ns, allowed), strict=True):
-            values[i] = row
-    return Grid(at_ns, values)
+    """Signals at ascending moments, in their own units; NaN: unknown, not seen or a code."""
+    return _grid(replay, [replay.chosen(address) for address in addresses], at_ns)
 
 
 def cell_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
     """All cell voltages [V]."""
-    addresses = [c.address for c in layout.cells]
-    found = grid(replay, addresses, at_ns)
-    factors = np.ones(len(addresses))
-    for i, address in enumerate(addresses):
-        line = replay.line_of(address)
-        if line and line.message and line.message.has(address.signal):
-            factors[i] = VOLTS.get(line.message.signal(address.signal).unit, 1.0)
-    return Grid(at_ns, found.values * factors[:, None])
+    sources = replay.sources or PackSources.of(replay, layout)
+    return _grid(replay, sources.cells.sources, at_ns)
 
 
 def sensor_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
     """All temperatures [°C]."""
-    return grid(replay, [s.address for s in layout.sensors], at_ns)
+    sources = replay.sources or PackSources.of(replay, layout)
+    return _grid(replay, sources.sensors.sources, at_ns)
+
+
+def _grid(replay: Replay, sources: Sequence[Source | None], at_ns: I64) -> Grid:
+    values = np.full((len(sources), len(at_ns)), np.nan)
+    for number, members in by_line(sources).items():
+        line = replay.lines.lines[number]
+        if line.k >= 0:
+            rows = _held(replay, line, [source for _, source in members], at_ns)
+            for (i, _), row in zip(members, rows, strict=True):
+                values[i] = row
+    return Grid(at_ns, values)
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,43 +134,35 @@ def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
     return ModuleGrid(layout.modules, at_ns, worst, grade)
 
 
-def _held(
-    replay: Replay, line: Line, names: Sequence[str], at_ns: I64, allowed_ns: float
-) -> list[F64]:
+def _held(replay: Replay, line: Line, sources: Sequence[Source], at_ns: I64) -> list[F64]:
     """Signals of one message held at moments."""
     assert line.message is not None
     index = replay.index
     start = int(index.starts[line.k])
     last = index.upto_of(line.k, at_ns) - 1
-    paged = any(line.message.signal(name).condition for name in names)
-    if paged:
-        top = int(last.max()) + 1
-        wanted = np.arange(max(start, top - MOST_ROWS), top)
-    else:
-        wanted = np.unique(last[last >= start])
+    names = list(dict.fromkeys(s.reading.address.signal for s in sources))
+    wanted = np.unique(last[last >= start])
     if not len(wanted):
-        return [np.full(len(at_ns), np.nan) for _ in names]
-    decoded = decode_message(*index.messages.pick(index.rows[wanted]), line.message, list(names))
+        return [np.full(len(at_ns), np.nan) for _ in sources]
+    decoded = decode_message(*index.messages.pick(index.rows[wanted]), line.message, names)
+    if not all(decoded.signals[name].present.all() for name in names):
+        # What a frame does not carry is held from one before it.
+        top = int(wanted[-1]) + 1
+        wanted = np.arange(max(start, top - MOST_ROWS), top)
+        decoded = decode_message(*index.messages.pick(index.rows[wanted]), line.message, names)
     out = []
-    for name in names:
-        column = decoded.signals[name]
+    for source in sources:
+        reading = source.reading
+        column = decoded.signals[reading.address.signal]
         present = np.flatnonzero(column.present)
         came = wanted[present]
         value = np.full(len(at_ns), np.nan)
         if len(came):
+            shown = np.where(reading.measured(column), reading.values(column.values), np.nan)
             found = np.searchsorted(came, last, "right") - 1
             known = found >= 0
             at = np.maximum(found, 0)
-            rotation = _rotation(index, line, came) if paged else 0.0
-            known &= at_ns - index.times_at(came[at]) <= max(allowed_ns, rotation)
-            value[known] = column.values[present][at][known]
+            known &= at_ns - index.times_at(came[at]) <= source.allowed_ns
+            value[known] = shown[present][at][known]
         out.append(value)
     return out
-
-
-def _rotation(index: FrameIndex, line: Line, came: I64) -> float:
-    """Longest usual distance of a signal that is not in every frame of its message [ns]."""
-    here = index.slice_of(line.k)
-    if len(came) < 2 or len(came) > (here.stop - here.start) // 2:
-        return 0.0
-    return 3 * float(np.median(np.diff(index.times_at(came))))

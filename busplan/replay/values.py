@@ -62,6 +62,11 @@ def decimals(signal: Signal) -> int:
     return _decimals(signal.scale, signal.offset)
 
 
+def decimals_of_step(step: float) -> int:
+    """Decimals that tell one step from the next, six at most."""
+    return min(max(math.ceil(-math.log10(step) - 1e-9), 0), 6) if step > 0 else 6
+
+
 @lru_cache(maxsize=4096)
 def _decimals(scale: float | int, offset: float | int) -> int:
     for n in range(7):

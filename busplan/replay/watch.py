@@ -14,7 +14,8 @@ import numpy as np
 from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
-from busplan.replay.lines import STALE_CYCLES, Line, Lines
+from busplan.replay.lines import Line, Lines
+from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
 
 LATE_CYCLES = 1.5
@@ -47,7 +48,7 @@ def _pauses(number: int, cycle: Stated, times: I64, span_ns: int) -> Iterator[Pa
     times = times[(times >= 0) & (times <= span_ns)]
     ends = np.append(times, span_ns)
     gaps = np.diff(ends)
-    for i in np.flatnonzero(gaps > STALE_CYCLES * cycle.ns).tolist():
+    for i in np.flatnonzero(gaps > SILENT_CYCLES * cycle.ns).tolist():
         yield Pause(number, int(ends[i]), int(ends[i + 1]))
 
 
@@ -73,7 +74,9 @@ def _by_node(lines: Lines, pauses: list[Pause]) -> tuple[list[Finding], list[Fin
                 if p.start_ns < pause.stop_ns and p.stop_ns > pause.start_ns
             ]
             length = pause.stop_ns - pause.start_ns
-            due = [i for i in members if STALE_CYCLES * _cycle_ns(lines, i) < length]
+            if length <= lines.allowed_ns[fastest]:
+                continue  # slower than promised throughout, not silent
+            due = [i for i in members if lines.allowed_ns[i] < length]
             if set(due) <= {p.number for p in inside}:
                 taken.update(inside)
                 silences.append((pause.start_ns, pause.stop_ns))
@@ -129,7 +132,7 @@ def _paused(line: Line, pauses: list[Pause]) -> Finding:
 
 def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
     gaps = np.diff(times)
-    late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= STALE_CYCLES * cycle.ns))
+    late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= SILENT_CYCLES * cycle.ns))
     # More late than not: the stated cycle is wrong, which is no matter of single frames.
     if len(line.streams) == 1 and 0 < len(late) <= len(gaps) // 2:
         worst = int(late[gaps[late].argmax()])

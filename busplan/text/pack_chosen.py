@@ -28,7 +28,8 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
         grade = Grade(int(peers.grade[number]))
         line = [(label, "strong")]
         if grade == Grade.MISSING:
-            line.append(("  not heard", OF_GRADE[grade]))
+            told = "told as not available" if peers.coded[number] else grade.word
+            line.append((f"  {told}", OF_GRADE[grade]))
         else:
             far = f"{off * 1e3:+z.0f} mV" if cell else f"{off:+z.1f} K"
             shown = f"{value:.3f} V" if cell else f"{value:.1f} °C"
