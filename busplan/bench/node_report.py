@@ -14,6 +14,7 @@ from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest, summary_line
 from busplan.traffic.cycles import MeasuredCycle
+from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class BenchLimits:
     """
 
     cycle_tolerance: float = 0.10
-    gap_cycles: float = 2.5
+    gap_cycles: float = SILENT_CYCLES
     jitter_cycles: float = 0.5
     power_on_ns: int | None = None
     start_within_ns: int | None = None

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from busplan.decode.codec import decode_message
 from busplan.pack.reading import PackReadings, SignalReading, plain_reading
-from busplan.plan.vehicle import PackLayout, SignalAddress
-from busplan.replay.lines import NEVER, Ages, Line
+from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
+from busplan.replay.index import FrameIndex
+from busplan.replay.lines import NEVER, Ages, Line, Lines
 from busplan.replay.pack_state import Quantity, Told
 from busplan.replay.values import Value, decimals_of_step
 from busplan.traffic.running import F64
 from busplan.traffic.silence import allowed_of_part
 
-if TYPE_CHECKING:
-    from busplan.replay.replay import Replay
+FindLine = Callable[[SignalAddress], Line | None]
+ReadValues = Callable[[Line, int], tuple[Value, ...]]
+"""The values of a line as of the frame at a position."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +42,13 @@ class PackSources:
     names: tuple[str, ...]
 
     @staticmethod
-    def of(replay: Replay, layout: PackLayout) -> PackSources:
+    def of(vehicle: Vehicle, layout: PackLayout, lines: Lines, find: FindLine) -> PackSources:
         """From the plan; what only the frames can settle is looked up in them once."""
-        readings = PackReadings.of(replay.vehicle, layout)
+        readings = PackReadings.of(vehicle, layout)
         return PackSources(
-            Gather.of(replay, readings.cells),
-            Gather.of(replay, readings.sensors),
-            Gather.of(replay, tuple(readings.quantities.values())),
+            Gather.of(lines, find, readings.cells),
+            Gather.of(lines, find, readings.sensors),
+            Gather.of(lines, find, tuple(readings.quantities.values())),
             tuple(readings.quantities),
         )
 
@@ -65,19 +66,22 @@ class Gather:
     """Whether the capture holds frames of any of them."""
 
     @staticmethod
-    def of(replay: Replay, readings: Sequence[SignalReading | None]) -> Gather:
+    def of(lines: Lines, find: FindLine, readings: Sequence[SignalReading | None]) -> Gather:
         """Find the lines that carry the readings."""
-        sources = tuple(source_of(replay, reading) for reading in readings)
-        lines = by_line(sources)
+        sources = tuple(
+            None if reading is None else source_of(lines, find(reading.address), reading)
+            for reading in readings
+        )
+        members = by_line(sources)
         return Gather(
             sources,
-            tuple((number, tuple(members)) for number, members in lines.items()),
+            tuple((number, tuple(mine)) for number, mine in members.items()),
             np.array([1.0 if s is None else s.reading.factor for s in sources]),
             np.array([0.0 if s is None else s.reading.offset for s in sources]),
-            any(replay.lines.lines[number].k >= 0 for number in lines),
+            any(lines.lines[number].k >= 0 for number in members),
         )
 
-    def at(self, replay: Replay, ages: Ages, t_ns: int) -> Told:
+    def at(self, lines: Lines, read: ReadValues, ages: Ages, t_ns: int) -> Told:
         """What was told last: NaN where nothing has come yet, or a code instead of a measurement.
 
         What has not come is stale once it should have.
@@ -88,7 +92,7 @@ class Gather:
         stale = [True] * size
         coded = [False] * size
         for number, members in self.by_line:
-            values = replay.values(replay.lines.lines[number], int(ages.position[number]))
+            values = read(lines.lines[number], int(ages.position[number]))
             for i, source in members:
                 latest = values[source.place].number if values else None
                 if latest is None:
@@ -107,13 +111,15 @@ class Gather:
             np.array(coded, np.bool_),
         )
 
-    def quantity(self, replay: Replay, ages: Ages, told: Told, i: int) -> Quantity | None:
+    def quantity(
+        self, lines: Lines, read: ReadValues, ages: Ages, told: Told, i: int
+    ) -> Quantity | None:
         """One value as users read it; ``None`` when it has not come."""
         source = self.sources[i]
         if source is None or told.age_ns[i] == NEVER:
             return None
-        line = replay.lines.lines[source.number]
-        latest = replay.values(line, int(ages.position[source.number]))[source.place]
+        line = lines.lines[source.number]
+        latest = read(line, int(ages.position[source.number]))[source.place]
         return Quantity(
             float(told.value[i]),
             source.reading.unit,
@@ -135,13 +141,12 @@ def text_of(reading: SignalReading, latest: Value) -> str:
     return f"{value:.{decimals_of_step(reading.step)}f} {reading.unit}"
 
 
-def plain_source(replay: Replay, address: SignalAddress) -> Source | None:
+def plain_source(lines: Lines, line: Line | None, address: SignalAddress) -> Source | None:
     """Where any signal comes from, read in its own unit; ``None`` when nobody sends it."""
-    line = replay.line_of(address)
     if line is None or line.message is None or not line.message.has(address.signal):
         return None
     reading = plain_reading(address, line.message.signal(address.signal), line.cycle)
-    return source_of(replay, reading)
+    return source_of(lines, line, reading)
 
 
 def by_line(sources: Sequence[Source | None]) -> dict[int, list[tuple[int, Source]]]:
@@ -153,27 +158,23 @@ def by_line(sources: Sequence[Source | None]) -> dict[int, list[tuple[int, Sourc
     return found
 
 
-def source_of(replay: Replay, reading: SignalReading | None) -> Source | None:
+def source_of(lines: Lines, line: Line | None, reading: SignalReading) -> Source | None:
     """Where a reading comes from, settled by its frames where the definition leaves it open."""
-    if reading is None:
-        return None
-    line = replay.line_of(reading.address)
     if line is None or line.message is None or not line.message.has(reading.address.signal):
         return None
-    number = replay.lines.number[line.key]
-    allowed = float(replay.lines.allowed_ns[number])
+    number = lines.number[line.key]
+    allowed = float(lines.allowed_ns[number])
     if line.k >= 0 and (reading.open or reading.signal.condition is not None):
-        reading, allowed = _by_its_frames(replay, line, reading, allowed)
+        reading, allowed = _by_its_frames(lines.index, line, reading, allowed)
     place = line.message.signals.index(line.message.signal(reading.address.signal))
     return Source(reading, number, place, allowed)
 
 
 def _by_its_frames(
-    replay: Replay, line: Line, reading: SignalReading, allowed_ns: float
+    index: FrameIndex, line: Line, reading: SignalReading, allowed_ns: float
 ) -> tuple[SignalReading, float]:
     """What only the frames tell: the unit of an open reading, the rhythm of a multiplexed one."""
     assert line.message is not None
-    index = replay.index
     here = index.believable(line.k)
     name = reading.address.signal
     column = decode_message(*index.messages.pick(index.rows[here]), line.message, [name])[name]

@@ -128,16 +128,18 @@ class Replay:
         sources = self.sources
         assert sources is not None
         cells, sensors, others = sources.cells, sources.sensors, sources.quantities
-        told = others.at(self, shot.ages, shot.t_ns)
+        read = self.values
+        told = others.at(self.lines, read, shot.ages, shot.t_ns)
         quantities = {
             name: quantity
             for i, name in enumerate(sources.names)
-            if (quantity := others.quantity(self, shot.ages, told, i)) is not None
+            if (quantity := others.quantity(self.lines, read, shot.ages, told, i)) is not None
         }
-        heat = sensors.at(self, shot.ages, shot.t_ns)
+        volts = cells.at(self.lines, read, shot.ages, shot.t_ns)
+        heat = sensors.at(self.lines, read, shot.ages, shot.t_ns)
         return pack_state(
             layout,
-            grade_cells(cells.at(self, shot.ages, shot.t_ns), layout.limits),
+            grade_cells(volts, layout.limits),
             grade_sensors(heat, layout, mode_from(quantities)),
             quantities,
             cells.in_capture or sensors.in_capture,
@@ -227,12 +229,14 @@ class Replay:
     def sources(self) -> PackSources | None:
         """Where the pack's signals come from and how they are read; ``None`` without a pack."""
         layout = self.vehicle.pack
-        return None if layout is None else PackSources.of(self, layout)
+        if layout is None:
+            return None
+        return PackSources.of(self.vehicle, layout, self.lines, self.line_of)
 
     def chosen(self, address: SignalAddress) -> Source | None:
         """Where any signal comes from, read in its own unit; ``None`` when nobody sends it."""
         if address not in self._chosen:
-            self._chosen[address] = plain_source(self, address)
+            self._chosen[address] = plain_source(self.lines, self.line_of(address), address)
         return self._chosen[address]
 
     @cached_property

@@ -66,16 +66,19 @@ def grid(replay: Replay, addresses: Sequence[SignalAddress], at_ns: I64) -> Grid
     return _grid(replay, [replay.chosen(address) for address in addresses], at_ns)
 
 
-def cell_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
+def cell_grid(replay: Replay, at_ns: I64) -> Grid:
     """All cell voltages [V]."""
-    sources = replay.sources or PackSources.of(replay, layout)
-    return _grid(replay, sources.cells.sources, at_ns)
+    return _grid(replay, _pack(replay).cells.sources, at_ns)
 
 
-def sensor_grid(replay: Replay, layout: PackLayout, at_ns: I64) -> Grid:
+def sensor_grid(replay: Replay, at_ns: I64) -> Grid:
     """All temperatures [°C]."""
-    sources = replay.sources or PackSources.of(replay, layout)
-    return _grid(replay, sources.sensors.sources, at_ns)
+    return _grid(replay, _pack(replay).sensors.sources, at_ns)
+
+
+def _pack(replay: Replay) -> PackSources:
+    assert replay.sources is not None  # whoever has its layout has a pack
+    return replay.sources
 
 
 def _grid(replay: Replay, sources: Sequence[Source | None], at_ns: I64) -> Grid:
@@ -105,7 +108,7 @@ class ModuleGrid:
 
 def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
     """Mean temperature of each module, or enclosure, against the median of all of them."""
-    sensors = sensor_grid(replay, layout, at_ns).values
+    sensors = sensor_grid(replay, at_ns).values
     names = tuple(dict.fromkeys(s.module for s in layout.sensors))
     mean = np.full((len(names), len(at_ns)), np.nan)
     for m, name in enumerate(names):
@@ -121,7 +124,7 @@ def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
 
 def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
     """The cell of each module that is furthest off the median of all cells."""
-    cells = cell_grid(replay, layout, at_ns)
+    cells = cell_grid(replay, at_ns)
     off = cells.values - cells.band()[1]
     worst = np.full((len(layout.modules), len(at_ns)), np.nan)
     for m, module in enumerate(layout.modules):

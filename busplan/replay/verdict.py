@@ -12,8 +12,8 @@ from busplan.replay.replay import Replay
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
 
-SAME_NS = 5_000_000_000
-"""Two findings of one node that lie this close speak of the same silence."""
+STOPPED = {"node-stopped": "longest silence", "monitor-silent": "longest"}
+"""Findings of a node that fell silent, and the figure [s] that says for how long."""
 
 
 def judge_pack(replay: Replay) -> PackReport | None:
@@ -40,9 +40,16 @@ def joined(replay: Replay, report: PackReport | None) -> Replay:
 
 
 def _same(mine: Finding, theirs: Finding) -> bool:
+    """Whether two findings speak of one silence: the same node, and times that overlap."""
     a, b = mine.where, theirs.where
-    return (
-        mine.code == "node-stopped"
-        and (a.network, a.node) == (b.network, b.node)
-        and abs((a.time_ns or 0) - (b.time_ns or 0)) < SAME_NS
-    )
+    if mine.code != "node-stopped" or (a.network, a.node) != (b.network, b.node):
+        return False
+    (start, stop), (other, end) = _stretch(mine), _stretch(theirs)
+    return start < end and other < stop
+
+
+def _stretch(finding: Finding) -> tuple[float, float]:
+    """From when to when [s] the node was silent for longest."""
+    start = (finding.where.time_ns or 0) / 1e9
+    lasted = next(f.value for f in finding.figures if f.name == STOPPED[finding.code])
+    return start, start + float(lasted)

@@ -58,8 +58,8 @@ class NetworksView(SheetView):
         "Load is time on the wire over time passed, counted with the exact bits of the recorded "
         "frames, on a fixed scale of 0 to 100 %. now: the last second; peak: the highest second "
         "so far; ! over the plan's limit, or errors within the last minute. Large screens add the "
-        "load over the whole capture. A node is silent when all its cyclic messages have missed "
-        "three cycles.\n"
+        "load over the whole capture. A node is silent when all its cyclic messages have "
+        "been away for more than 2.5 cycles.\n"
         "arrows scroll"
     )
 

@@ -30,7 +30,7 @@ def draw_trend(
         choice.kind == "module"
         and any(s.module == layout.modules[choice.number] for s in layout.sensors)
     )
-    found = _grid(replay, layout, sensors, window, wide)
+    found = _grid(replay, sensors, window, wide)
     mine, name = _members(layout, choice, sensors)
     low, middle, high = found.band()
     own = found.middle_of(mine)
@@ -80,11 +80,10 @@ def _members(layout: PackLayout, choice: Choice, sensors: bool) -> tuple[list[in
     return [i for i, owner in enumerate(owners) if owner == module], f"module {module}"
 
 
-def _grid(replay: Replay, layout: PackLayout, sensors: bool, window: Window, count: int) -> Grid:
+def _grid(replay: Replay, sensors: bool, window: Window, count: int) -> Grid:
     make = sensor_grid if sensors else cell_grid
     return replay.keep(
-        (make, window.a_ns, window.b_ns, count),
-        lambda: make(replay, layout, window.moments(count)),
+        (make, window.a_ns, window.b_ns, count), lambda: make(replay, window.moments(count))
     )
 
 

@@ -27,7 +27,7 @@ def test_a_grid_shows_what_snapshots_show_and_nothing_while_stale(replay: Replay
     layout = replay.vehicle.pack
     assert layout is not None
     at = moments(0.02, 5, 9.95, 12, 14.05, 29)
-    cells, sensors = cell_grid(replay, layout, at), sensor_grid(replay, layout, at)
+    cells, sensors = cell_grid(replay, at), sensor_grid(replay, at)
     for x, t_ns in enumerate(at.tolist()):
         pack = replay.snapshot(t_ns).pack
         assert pack is not None
