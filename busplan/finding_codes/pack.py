@@ -70,10 +70,11 @@ READING = (
     ),
     _entry(
         "pack-value-not-available",
-        (CAUTION,),
-        'Values of the pack are named codes (such as "not available"), not measurements. They are '
-        "left out of the judgement.",
+        (CAUTION, FAULT),
+        'Values of the pack are codes (such as "not available"), not measurements. They are left '
+        "out of the judgement.",
         "Check the sensor and its wire.",
+        "A fault when nothing but codes came, so that it was never measured; a caution otherwise.",
     ),
     _entry(
         "pack-unit-assumed",
