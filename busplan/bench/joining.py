@@ -55,16 +55,8 @@ class Joining:
 def join(vehicle: Vehicle, report: BenchReport) -> Joining:
     """Put the node, as measured, on its network. Messages that never came count as defined."""
     network = report.network
-    without = replace(
-        vehicle,
-        streams=tuple(
-            s for s in vehicle.streams if (s.network, s.node) != (network, report.node) or s.via
-        ),
-    )
-    measured = [_as_measured(s, report.messages) for s in vehicle.streams if _own(s, report)]
-    fd = vehicle.networks[network].fd
-    strangers = [_stranger(u, report, fd) for u in report.unknown]
-    joined = replace(without, streams=(*without.streams, *measured, *strangers))
+    without = replace(vehicle, streams=tuple(s for s in vehicle.streams if not _own(s, report)))
+    joined = as_measured(vehicle, report)
     before, after = response_times(without, network), response_times(joined, network)
     later = {r.stream.label: r.response_ns for r in after.responses}
     known = {_sense(f) for f in run_checks(without)}
@@ -88,6 +80,18 @@ def join(vehicle: Vehicle, report: BenchReport) -> Joining:
             for r in before.responses
         ),
     )
+
+
+def as_measured(vehicle: Vehicle, report: BenchReport) -> Vehicle:
+    """The vehicle with the node as it was measured: its real cycles, jitter, lengths, strangers.
+
+    An event's cycle is its shortest distance. Messages that never came stay as defined.
+    """
+    others = [s for s in vehicle.streams if not _own(s, report)]
+    own = [_as_measured(s, report.messages) for s in vehicle.streams if _own(s, report)]
+    fd = vehicle.networks[report.network].fd
+    strangers = [_stranger(u, report, fd) for u in report.unknown]
+    return replace(vehicle, streams=(*others, *own, *strangers))
 
 
 def _own(stream: Stream, report: BenchReport) -> bool:

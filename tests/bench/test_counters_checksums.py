@@ -154,3 +154,37 @@ def test_a_checksum_that_is_not_a_byte_is_said_to_be_unchecked(tmp_path: Path) -
     assert [f.code for f in report.findings if f.where.signal == "Crc"] == [
         "checksum-not-recognised"
     ]
+
+
+@pytest.mark.parametrize(("skips", "counts"), [(8, True), (12, False)])
+def test_a_nameless_counter_counts_nearly_every_frame(
+    tmp_path: Path, skips: int, counts: bool
+) -> None:
+    """95 of 100 steps: 8 skips of 199 steps leave 96 %, 12 leave 94 %."""
+    data = payloads()
+    jumps = np.zeros(200, np.int64)
+    jumps[10 : 10 + 15 * skips : 15] = 1
+    data[:, 6] = (np.arange(200) + np.cumsum(jumps)) % 16
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    report = prove(tmp_path, GENERIC, data)
+    assert ("Spare6" in roles(report)) is counts
+    assert serious(report) == ([("counter-skips", "Spare6")] if counts else [])
+
+
+@pytest.mark.parametrize(("moves", "counts"), [(5, True), (4, False)])
+def test_a_name_makes_a_counter_when_it_counts_most_frames(
+    tmp_path: Path, moves: int, counts: bool
+) -> None:
+    """It moves in so many of nine frames; half of them decide."""
+    data = payloads(181)
+    data[:, 6] = np.cumsum(np.arange(181) % 9 < moves) % 16
+    data[:, 7] = checksum(data[:, :7], SAE_J1850)
+    report = prove(tmp_path, COUNTER.format("EventCounter") + LAST_BYTE.format("Checksum"), data)
+    assert ("EventCounter" in roles(report)) is counts
+
+
+def test_a_byte_that_repeats_another_one_is_no_checksum(tmp_path: Path) -> None:
+    data = np.zeros((200, 8), np.uint8)
+    data[:, 0] = data[:, 7] = (37 * np.arange(200) ** 2) % 251
+    report = prove(tmp_path, "", data)
+    assert "checksum" not in {s.role for s in roles(report).values()}

@@ -1,11 +1,18 @@
 """What a node would do to its network."""
 
+from dataclasses import replace
+
+import numpy as np
+import pytest
 from support.bench import PLANS, as_built, charger_rows, charger_streams, table_of
 
-from busplan.bench.joining import join, joining_lines
+from busplan.bench.joining import Shift, as_measured, join, joining_lines
+from busplan.bench.node_report import Unknown
 from busplan.bench.prove import prove_node
 from busplan.checks.planned_load import network_load
+from busplan.definitions.model import Origin, Stated
 from busplan.plan.single import vehicle_of_part
+from busplan.plan.vehicle import Stream, Vehicle
 
 
 def report_of(rows: list[tuple[int, int, bytes]]):  # type: ignore[no-untyped-def]
@@ -57,3 +64,88 @@ def test_a_part_without_a_plan_joins_nothing() -> None:
     report = prove_node(table, vehicle, "CHARGER")
     assert report.frames > 0
     assert joining_lines(vehicle, report) == ()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "late"),
+    [
+        (10, 10, False),
+        (10, 11, True),
+        (5, 11, True),
+        (11, 12, False),  # late already, so not the node's doing
+        (10, None, True),
+        (None, None, False),
+    ],
+)
+def test_late_is_what_was_in_time_without_the_node(
+    before: int | None, after: int | None, late: bool
+) -> None:
+    stream = as_built().streams[0]
+    assert Shift(stream, before, after, 10).late is late
+    assert not Shift(stream, before, after, None).late
+
+
+def measured(vehicle: Vehicle, rows: list[tuple[int, int, bytes]], name: str) -> Stream:
+    report = prove_node(table_of(rows), vehicle, "charger")
+    streams = as_measured(vehicle, report).on("charge")
+    return next(s for s in streams if s.message.name == name and s.node == "charger")
+
+
+def paced(gaps_ms: list[int], length: int = 8) -> list[tuple[int, int, bytes]]:
+    """ChargerOutput with these distances, beside the rest."""
+    output = charger_streams()["ChargerOutput"].message
+    rows = [r for r in charger_rows() if r[1] != output.identifier]
+    times = np.cumsum([0, *gaps_ms]) * 1_000_000
+    rows += [(int(t), output.identifier, bytes(8)) for t in times]
+    rows[-1] = (*rows[-1][:2], bytes(length))
+    return rows
+
+
+def test_the_node_joins_with_its_measured_cycle_jitter_and_longest_payload() -> None:
+    """Distances of 110 ms, 130 ms for every tenth: the median, and what lies beside it."""
+    gaps = [130 if k % 10 == 9 else 110 for k in range(170)]
+    stream = measured(as_built(), paced(gaps, length=9), "ChargerOutput")
+    assert stream.cycle is not None
+    assert (stream.cycle.ns, stream.cycle.origin) == (110_000_000, Origin.MEASURED)
+    assert stream.jitter_ns == 20_000_000
+    assert stream.message.length == 9
+    # Its deadline was its cycle, so it is the measured cycle now.
+    assert stream.deadline == stream.cycle
+
+
+def test_a_deadline_of_its_own_stays() -> None:
+    own = Stated(70_000_000, Origin.PLAN)
+    streams = tuple(
+        replace(s, deadline=own) if s.message.name == "ChargerOutput" else s
+        for s in as_built().streams
+    )
+    vehicle = replace(as_built(), streams=streams)
+    assert measured(vehicle, paced([110] * 170), "ChargerOutput").deadline == own
+
+
+def test_an_event_joins_with_its_shortest_distance_and_no_jitter() -> None:
+    streams = tuple(
+        replace(s, event=True) if s.message.name == "ChargerOutput" else s
+        for s in as_built().streams
+    )
+    vehicle = replace(as_built(), streams=streams)
+    stream = measured(vehicle, paced([500, 700, 95, 900] * 8), "ChargerOutput")
+    assert stream.cycle is not None
+    assert (stream.cycle.ns, stream.jitter_ns) == (95_000_000, 0)
+
+
+@pytest.mark.parametrize(
+    ("longest", "fd", "length"), [(8, False, 8), (9, True, 12), (64, True, 64), (65, False, 65)]
+)
+def test_a_stranger_on_a_fd_network_is_as_long_as_a_frame_can_be(
+    longest: int, fd: bool, length: int
+) -> None:
+    """CAN FD carries up to 64 bytes, in steps: 8, 12, 16, 20, 24, 32, 48, 64 (ISO 11898-1)."""
+    vehicle = vehicle_of_part(
+        PLANS / "charger.dbc", "CHARGER", bit_rate=500_000, data_bit_rate=2_000_000
+    )
+    report = prove_node(table_of(charger_rows(5), "bench"), vehicle, "CHARGER")
+    stranger = Unknown("0x18FF77E5", 5, (3, longest), None, 0)
+    message = as_measured(vehicle, replace(report, unknown=(stranger,))).streams[-1].message
+    assert (message.fd, message.length) == (fd, length)
+    assert (message.j1939 is not None) is (longest > 64)

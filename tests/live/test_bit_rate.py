@@ -4,7 +4,7 @@ import can
 import pytest
 
 from busplan.errors import UsageError
-from busplan.live.bit_rate import find_bit_rate
+from busplan.live.bit_rate import Heard, find_bit_rate
 from busplan.live.interface_spec import InterfaceSpec, parse_interface
 from busplan.live.interfaces import Receiver
 
@@ -51,6 +51,14 @@ def test_nothing_fits_is_said_so() -> None:
         opener=adapter.open,
     )
     assert not any(h.fits for h in heard)
+
+
+@pytest.mark.parametrize(
+    ("frames", "errors", "fits"),
+    [(3, 0, True), (2, 0, False), (4, 3, True), (4, 4, False), (3, 200, False)],
+)
+def test_three_whole_frames_and_fewer_errors_fit(frames: int, errors: int, fits: bool) -> None:
+    assert Heard(250_000, frames, errors).fits is fits
 
 
 @pytest.mark.parametrize(
