@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.captures import (
+    AS_RECORDED,
     BitRateOption,
     CaptureFiles,
-    ChannelOption,
-    NoCacheOption,
-    OffsetOption,
+    Opening,
+    check_rated,
+    opens_captures,
+    parse_rates,
 )
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.segmented import SegmentedOption, parse_segmented
@@ -28,6 +30,7 @@ def register(app: typer.Typer) -> None:
     app.command("replay", epilog=EXIT_OF_DATA)(replay)
 
 
+@opens_captures
 def replay(
     captures: CaptureFiles,
     plan: Annotated[
@@ -35,9 +38,7 @@ def replay(
         typer.Option(help="The vehicle's plan. Without one: identifiers, bytes, cycles and loads."),
     ] = None,
     bit_rate: BitRateOption = None,
-    offset: OffsetOption = None,
-    channel: ChannelOption = None,
-    no_cache: NoCacheOption = False,
+    opening: Opening = AS_RECORDED,
     at: Annotated[
         float | None,
         typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
@@ -85,7 +86,6 @@ def replay(
     """
     from dataclasses import replace
 
-    from busplan.cli.captures import check_rated, open_capture, parse_rates
     from busplan.cli.printed_screen import print_screen
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
@@ -96,11 +96,9 @@ def replay(
         check_screen(screen)
     rates = parse_rates(bit_rate)
 
-    def opened_with(plan: Path | None, files: list[Path], offsets: list[str] | None) -> Replay:
+    def opened_with(plan: Path | None, files: list[Path], opening: Opening) -> Replay:
         vehicle = load_plan(plan) if plan else None
-        capture = open_capture(
-            files, vehicle=vehicle, offsets=offsets, channels=channel, cache=not no_cache
-        )
+        capture = opening.open(files, vehicle)
         told = parse_segmented(segmented, capture.frames.networks)
         if vehicle is None:
             if beside is None:
@@ -108,10 +106,10 @@ def replay(
             return replay_without_plan(capture, rates, told)
         return first_replay(capture, vehicle, told)
 
-    opened = opened_with(plan, captures, offset)
+    opened = opened_with(plan, captures, opening)
     second = None
     if beside is not None:
-        second = opened_with(beside_plan or plan, [beside], None)
+        second = opened_with(beside_plan or plan, [beside], replace(opening, offset=None))
         if second.source == opened.source:
             # Before and after often have one name in two folders.
             opened = replace(opened, source=", ".join(map(str, captures)))
