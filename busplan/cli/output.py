@@ -58,6 +58,11 @@ def text_width() -> int:
     return max(60, min(100, shutil.get_terminal_size((80, 24)).columns))
 
 
+def table_width() -> int:
+    """Columns that a table may take: the terminal's, 80 at least and where there is none."""
+    return max(80, shutil.get_terminal_size((80, 24)).columns)
+
+
 def is_narrow() -> bool:
     """Whether wide tables should leave a column out: the terminal has under 100 columns."""
     return shutil.get_terminal_size((80, 24)).columns < 100
@@ -107,9 +112,5 @@ def print_table(
     right: frozenset[int] = frozenset(),
     shrink: frozenset[int] = frozenset(),
 ) -> None:
-    """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out.
-
-    Without a terminal, rows of up to 80 columns fit.
-    """
-    room = max(80, shutil.get_terminal_size((80, 24)).columns)
-    typer.echo("\n".join(table_lines(head, rows, room, right=right, shrink=shrink)))
+    """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out."""
+    typer.echo("\n".join(table_lines(head, rows, table_width(), right=right, shrink=shrink)))

@@ -47,8 +47,7 @@ def write_plots(
             figure = Figure(figsize=(9.6, 5.4), layout="constrained")
             if not make(figure, report, series):
                 continue
-            invented = " (invented)" if vehicle.invented else ""
-            figure.suptitle(f"{vehicle.name}{invented}, {report.test}: {headline(report)}")
+            figure.suptitle(f"{vehicle.label}, {report.test}: {headline(report)}")
             figure.supxlabel(" ".join(CAUTIONS), fontsize=6.5)
             path = folder / f"pack_{report.test.value.replace('-', '_')}_{name}.{form}"
             figure.savefig(path, dpi=120, metadata={"Date": None} if form == "svg" else None)

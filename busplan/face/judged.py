@@ -95,14 +95,9 @@ class JudgedPack:
 
     def as_dict(self) -> dict[str, Any]:
         """Everything as plain values for JSON; what is not known is ``None``."""
-        from busplan.pack.tables import report_dict
+        from busplan.pack.tables import judged_dict
 
-        told = report_dict(self.report) | {
-            "verdict": self.headline,
-            "weight": self.findings.weight.word,
-            "findings": [f.as_dict() for f in self.findings],
-        }
-        return {"vehicle": self.vehicle, "invented": self.invented, **told}
+        return judged_dict(self.report, self.findings, self.vehicle, self.invented)
 
     def __repr__(self) -> str:
         lines = [f"<JudgedPack of {self._whose}: {self.headline}>"]
@@ -139,34 +134,26 @@ def judge_pack(
     >>> judged.headline, len(judged.to_frame("cells"))    # doctest: +ELLIPSIS
     ('Not all right: ...', 96)
     """
-    from busplan.pack.layout import layout_findings
-    from busplan.pack.pull import pull_series
-    from busplan.pack.report import PackTest, evaluate_pack
+    from busplan.pack.judging import judge_frames, known_test
 
     vehicle = its_vehicle(a_capture(capture, "judge_pack"), "judge_pack")
-    if test is not None and test not in list(PackTest):
-        raise UsageError(f"test is one of {', '.join(PackTest)}, not {test!r}")
     if before is not None and not isinstance(before, JudgedPack):
         raise UsageError(f"before is what judge_pack gave, not {type(before).__name__}")
-    series = pull_series(capture.frames, vehicle)
-    assert vehicle.pack is not None  # pull_series has seen to it
-    report = evaluate_pack(
-        series,
-        vehicle.pack,
-        test=None if test is None else PackTest(test),
-        span_s=None if span_s is None else _span(span_s, series.span_s),
+    judged = judge_frames(
+        capture.frames,
+        vehicle,
+        test=known_test(test),
+        span_s=None if span_s is None else _span(span_s, capture.frames.span_ns / 1e9),
         before=None if before is None else before.report,
     )
-    findings = Findings([*report.findings, *layout_findings(vehicle)])
-    return JudgedPack(report, findings, vehicle.name, vehicle.invented)
+    findings = Findings(judged.findings)
+    return JudgedPack(judged.report, findings, vehicle.name, vehicle.invented)
 
 
 def _span(span_s: object, length_s: float) -> tuple[float, float]:
     if not isinstance(span_s, tuple | list) or len(span_s) != 2:
         raise UsageError(f"span_s is a start and a stop [s], not {span_s!r}")
     start, stop = (a_number(s, "span_s", 0.0, length_s + 1.0) for s in span_s)
-    if stop - start < 30.0:
-        raise UsageError(f"span_s must last 30 s or more, not {stop - start:g} s")
     return start, stop
 
 

@@ -40,6 +40,11 @@ class Section:
     answer: Answer
     text: str
 
+    @property
+    def lead(self) -> str:
+        """What stands before the sentence: the answer's mark and the topic, in one width."""
+        return f"{self.answer.mark} {self.name:<19} "
+
 
 def sections(report: PackReport) -> tuple[Section, ...]:
     """All topics, in the order a technician asks; what a capture is not for is left out."""

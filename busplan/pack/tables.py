@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
 
+from busplan.findings import Finding, heaviest
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.sections import headline, sections
@@ -78,16 +80,16 @@ def module_rows(report: PackReport) -> list[ModuleRow]:
         else:
             rows.append(
                 ModuleRow(
-                    module,
-                    test.verdict.value,
-                    test.start_c,
-                    test.end_c,
-                    test.rate_k_min,
-                    test.lag_k,
-                    test.lag_s,
-                    test.exchange,
-                    test.uncertainty,
-                    deviation,
+                    module=module,
+                    verdict=test.verdict.value,
+                    start_c=test.start_c,
+                    end_c=test.end_c,
+                    rate_k_min=test.rate_k_min,
+                    lag_k=test.lag_k,
+                    lag_s=test.lag_s,
+                    exchange=test.exchange,
+                    exchange_uncertainty=test.uncertainty,
+                    deviation_k=deviation,
                 )
             )
     return rows
@@ -111,19 +113,19 @@ def cell_rows(report: PackReport) -> list[CellRow]:
     even = report.voltage
     return [
         CellRow(
-            cell.number,
-            cell.module,
-            float(even.deviation[i]) * 1e3,
-            float(even.lowest_share[i]),
-            float(even.highest_share[i]),
-            float(value[i]) * 1e3,
-            float(error[i]) * 1e3,
-            float(steps[i]) * 1e3,
-            float(sag[i]) * 1e3,
-            float(report.temperature_c[i]),
-            float(top[i]) * 1e3,
-            float(bottom[i]) * 1e3,
-            float(capacity[i]),
+            cell=cell.number,
+            module=cell.module,
+            deviation_mv=float(even.deviation[i]) * 1e3,
+            lowest_share=float(even.lowest_share[i]),
+            highest_share=float(even.highest_share[i]),
+            resistance_mohm=float(value[i]) * 1e3,
+            resistance_uncertainty_mohm=float(error[i]) * 1e3,
+            step_resistance_mohm=float(steps[i]) * 1e3,
+            extra_sag_mv=float(sag[i]) * 1e3,
+            temperature_c=float(report.temperature_c[i]),
+            ahead_top_mv=float(top[i]) * 1e3,
+            ahead_bottom_mv=float(bottom[i]) * 1e3,
+            capacity=float(capacity[i]),
         )
         for i, cell in enumerate(report.layout.cells)
     ]
@@ -154,6 +156,20 @@ def report_dict(report: PackReport) -> dict[str, Any]:
         "checks": [asdict(check) for check in report.checks],
     }
     return {key: _plain(item) for key, item in value.items()}
+
+
+def judged_dict(
+    report: PackReport, findings: Sequence[Finding], vehicle: str, invented: bool
+) -> dict[str, Any]:
+    """The same of a vehicle by its name, with all ``findings`` and the verdict over them."""
+    return {
+        "vehicle": vehicle,
+        "invented": invented,
+        **report_dict(report),
+        "verdict": headline(report, findings),
+        "weight": heaviest(findings).word,
+        "findings": [f.as_dict() for f in findings],
+    }
 
 
 def _plain(value: Any) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Sequence
 
 GAP = 2
@@ -39,6 +40,14 @@ def table_lines(
         .rstrip()
         for row in cells
     ]
+
+
+def number_text(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """A number in a table: ``-`` when it is not known, zero without sign."""
+    if not math.isfinite(value):
+        return "-"
+    text = f"{value:{'+' if sign else ''}.{digits}f}"
+    return text.lstrip("+-") if float(text) == 0 else text
 
 
 def _cut(text: str, width: int) -> str:

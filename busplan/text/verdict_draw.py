@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from busplan.findings import Finding, Weight
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
+from busplan.text.table import number_text
 from busplan.wording import counted
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
     lines.append([])
     roles = {Answer.GOOD: "good", Answer.NOT_GOOD: "caution", Answer.OPEN: "note"}
     for section in sections(report):
-        lead = f"{section.answer.mark} {section.name:<19} "
+        lead = section.lead
         lines += fold([(lead, roles[section.answer]), (section.text, PLAIN)], columns, len(lead))
     tables = [_cells(report)]
     if report.warm_up is not None:
@@ -115,7 +116,7 @@ def _cells(report: PackReport) -> list[Line]:
 
 
 def _number(value: float, digits: int) -> str:
-    return f"{value:>z9.{digits}f}" if math.isfinite(value) else f"{'-':>9}"
+    return f"{number_text(value, digits):>9}"
 
 
 def _percent(part: float) -> str:

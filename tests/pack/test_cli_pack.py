@@ -93,7 +93,7 @@ def test_drift_against_an_older_capture() -> None:
     [
         ([], "wants CAPTURE"),
         ([capture("drive")], "wants CAPTURE"),
-        ([capture("drive"), "--plan", PLAN, "--test", "swim"], "--test is one of"),
+        ([capture("drive"), "--plan", PLAN, "--test", "swim"], "test is one of"),
         ([capture("drive"), "--plan", PLAN, "--span", "5"], "wants A:B"),
         ([capture("drive"), "--plan", PLAN, "--span", "900:9000"], "inside the capture"),
     ],

@@ -1,0 +1,71 @@
+"""The way from recorded frames to the judgement, the same for the command line and Python."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from busplan.errors import UsageError
+from busplan.findings import Finding
+from busplan.frames.table import FrameTable
+from busplan.pack.layout import layout_findings
+from busplan.pack.pull import pull_series
+from busplan.pack.report import PackReport, PackTest, evaluate_pack
+from busplan.pack.series import PackSeries
+from busplan.plan.vehicle import Vehicle
+
+SHORTEST_S = 30.0
+"""A warm-up that is named must last so long."""
+
+
+class Judged(NamedTuple):
+    """The judgement, what it was made from, and all findings: its own and those of the layout."""
+
+    report: PackReport
+    series: PackSeries
+    findings: tuple[Finding, ...]
+
+
+def known_test(word: str | None) -> PackTest | None:
+    """A test by its word; :class:`busplan.errors.UsageError` when there is none of it."""
+    if word is not None and word not in list(PackTest):
+        raise UsageError(f'test is one of {", ".join(PackTest)}; got "{word}"')
+    return None if word is None else PackTest(word)
+
+
+def judge_frames(
+    table: FrameTable,
+    vehicle: Vehicle,
+    *,
+    test: PackTest | None = None,
+    span_s: tuple[float, float] | None = None,
+    before: PackReport | None = None,
+) -> Judged:
+    """Judge the pack of a vehicle by a capture whose channels have the plan's network names.
+
+    ``test`` is found from the signals when it is ``None``; ``span_s`` is the start and stop of the
+    warm-up; ``before`` an older judgement of the same pack, by which drift is found.
+    :class:`busplan.errors.UsageError` when the plan has no pack, the capture nothing of it, or
+    the span lies outside.
+    """
+    series = pull_series(table, vehicle)
+    assert vehicle.pack is not None  # pull_series has seen to it
+    if span_s is not None:
+        _check_span(span_s, series.span_s)
+    report = evaluate_pack(
+        series,
+        vehicle.pack,
+        test=test,
+        span_s=span_s,
+        before=before,
+    )
+    return Judged(report, series, (*report.findings, *layout_findings(vehicle)))
+
+
+def _check_span(span_s: tuple[float, float], length_s: float) -> None:
+    start, stop = span_s
+    # A capture of 60.0 s may be told to be 60.
+    if not 0 <= start < stop <= length_s + 1.0 or stop - start < SHORTEST_S:
+        raise UsageError(
+            f"the span must lie inside the capture (0 to {length_s:.0f} s) and last "
+            f"{SHORTEST_S:.0f} s or more; got {start:g} to {stop:g} s"
+        )

@@ -1,0 +1,103 @@
+"""The judgement over a pack as text: the verdict, a line a topic, tables of modules and cells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from busplan.findings import Finding
+from busplan.pack.labels import clock
+from busplan.pack.report import PackReport
+from busplan.pack.sections import headline, sections
+from busplan.pack.tables import CAUTIONS, ModuleRow, cell_rows, module_rows
+from busplan.pack.warm_up import ModuleVerdict
+from busplan.text.runs import wrapped
+from busplan.text.table import number_text, table_lines
+
+
+def verdict_lines(
+    report: PackReport, findings: Sequence[Finding], whose: str, columns: int
+) -> list[str]:
+    """What was judged, the cautions, the verdict over all ``findings``, and a line a topic."""
+    layout = report.layout
+    lines = [
+        f"{whose}, {layout.chemistry} pack of {len(layout.cells)} cells: "
+        f"{report.test} {'as asked' if report.asked else 'by its signals'}, "
+        f"{clock(report.span_s)} long"
+    ]
+    for caution in CAUTIONS:
+        lines += wrapped(caution, columns, figures=True)
+    lines += ["", headline(report, findings)]
+    for section in sections(report):
+        lines += _led(section.lead, section.text, columns)
+    return lines
+
+
+def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
+    """All modules, all cells and the electrical checks; tables may be ``room`` wide."""
+    lines = ["", *_modules(report, room)]
+    if report.warm_up is not None:
+        told = "exchange: of that of the peers, ± two standard uncertainties (95 %)"
+        lines += wrapped(told, columns, figures=True)
+    if report.layout.cells:
+        lines += ["", *_cells(report, room)]
+    lines.append("")
+    for check in report.checks:
+        lines += _led(f"{check.name:<26} ", f"{check.state}: {check.text}", columns)
+    return lines
+
+
+def _led(lead: str, text: str, columns: int) -> list[str]:
+    return wrapped(text, columns, first=lead, rest=" " * len(lead), figures=True)
+
+
+def _modules(report: PackReport, room: int) -> list[str]:
+    bound = report.warm_up is not None and report.warm_up.exchange_bound
+    head = ("module", "from °C", "to °C", "K/min", "lag K", "lag s", "exchange", "off K", "verdict")
+    rows = [
+        (
+            r.module,
+            number_text(r.start_c),
+            number_text(r.end_c),
+            number_text(r.rate_k_min, 2),
+            number_text(r.lag_k),
+            number_text(r.lag_s, 0),
+            _exchange(r, "<" if bound else ""),
+            number_text(r.deviation_k, sign=True),
+            "with the others" if r.verdict == ModuleVerdict.FOLLOWS else r.verdict,
+        )
+        for r in module_rows(report)
+    ]
+    return table_lines(head, rows, room, right=range(1, 8))
+
+
+def _exchange(row: ModuleRow, most: str) -> str:
+    if not math.isfinite(row.exchange):
+        return "-"
+    return f"{most}{row.exchange:.0%} ± {row.exchange_uncertainty * 200:.1f}"
+
+
+def _cells(report: PackReport, room: int) -> list[str]:
+    rows = cell_rows(report)
+    columns = [
+        ("cell", [str(r.cell) for r in rows]),
+        ("module", [r.module for r in rows]),
+        ("off mV", [number_text(r.deviation_mv, sign=True) for r in rows]),
+        ("lowest %", [number_text(r.lowest_share * 100, 0) for r in rows]),
+        ("highest %", [number_text(r.highest_share * 100, 0) for r in rows]),
+        ("mΩ", [number_text(r.resistance_mohm, 3) for r in rows]),
+        ("fit ±", [number_text(r.resistance_uncertainty_mohm, 4) for r in rows]),
+        ("step mΩ", [number_text(r.step_resistance_mohm, 3) for r in rows]),
+        ("sag mV", [number_text(r.extra_sag_mv, 0, sign=True) for r in rows]),
+        ("°C", [number_text(r.temperature_c) for r in rows]),
+        ("top mV", [number_text(r.ahead_top_mv, 0, sign=True) for r in rows]),
+        ("bottom mV", [number_text(r.ahead_bottom_mv, 0, sign=True) for r in rows]),
+        ("capacity %", [number_text(r.capacity * 100) for r in rows]),
+    ]
+    shown = [(head, cells) for head, cells in columns if any(c != "-" for c in cells)]
+    return table_lines(
+        [head for head, _ in shown],
+        zip(*(cells for _, cells in shown), strict=True),
+        room,
+        right={i for i in range(len(shown)) if i != 1},
+    )
