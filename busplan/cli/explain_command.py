@@ -32,13 +32,14 @@ def explain(
     """
     from busplan.errors import UsageError
     from busplan.finding_codes import CODES, ROOMS, matching
-    from busplan.plan.problems import suggestion
+    from busplan.plan.problems import near_miss
 
     wanted = set()
     for code in codes:
         found = matching(code)
         if not found:
-            raise UsageError(f'there is no code "{code}"{suggestion(code, CODES, "code")}')
+            hint = near_miss(code, CODES) or "; busplan explain all lists every one"
+            raise UsageError(f'there is no code "{code}"{hint}')
         wanted |= {entry.code for entry in found}
     entries = [entry for entry in CODES.values() if entry.code in wanted]
     if as_json:

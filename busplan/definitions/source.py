@@ -70,7 +70,7 @@ def decode_text(
         Where(file=file, line=line),
         f"The file is not UTF-8 (first at line {line}) and was read as Windows-1252{more}.",
         why="Units and texts may show wrong characters if it was written in another encoding.",
-        action="Look at the units; state the encoding if they are wrong, or save it as UTF-8.",
+        action="Look at the units; if they are wrong, save the file as UTF-8.",
     )
     return text, FALLBACK, (finding,)
 

@@ -19,8 +19,8 @@ CODES = (
     _entry(
         "capture-ends-early",
         (CAUTION,),
-        "A file of a capture ends in the middle of an entry: the recorder stopped or the copy was "
-        "cut. What followed is not there.",
+        "A file of a capture ends early: cut, damaged from some place on, or shorter than its "
+        "header says. What followed is not there.",
         "Compare with the original file if there should be more.",
     ),
     _entry(

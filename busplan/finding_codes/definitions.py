@@ -14,8 +14,7 @@ CODES = (
         (NOTE,),
         "A definition file is not UTF-8 and was read in another encoding, so units and names may "
         "hold wrong letters.",
-        "Look at the units; state the encoding in the plan if they are wrong, or save the file as "
-        "UTF-8.",
+        "Look at the units; if they are wrong, save the file as UTF-8.",
     ),
     _entry(
         "definition-line-set-aside",

@@ -170,7 +170,7 @@ def test_the_screens_show_long_messages_and_know_their_packets() -> None:
     assert names["0x18FECB02"] == "?"
     codes = Counter(f.code for f in replay.findings)
     # The second message is in no plan; the third goes on after the capture.
-    assert codes["identifier-unknown"] == 1
+    assert codes["identifier-unplanned"] == 1
     assert codes["transport-partly-recorded"] == 1
 
 
