@@ -19,11 +19,11 @@ from busplan.checks.planned_load import network_load
 from busplan.findings import Weight
 from busplan.plan.vehicle import Network, Vehicle
 from busplan.replay.replay import Replay
+from busplan.replay.tiles import tiles
 from busplan.text.draw import load_grid
 from busplan.text.load_bar import load_bar
 from busplan.text.networks_draw import draw_networks
 from busplan.text.plot import draw_load
-from busplan.text.shop_draw import tiles
 from busplan.timing.slack import lowest_bit_rate
 from busplan.traffic.measured_load import MeasuredLoad, Rates, load_findings
 from busplan.wire.load_limit import ROUNDING, Standing, headroom, over_limit, standing
@@ -104,7 +104,7 @@ def test_what_screens_and_texts_show_at_a_moment(shift: float, over: bool) -> No
     moment = replay.snapshot(2 * S)
     assert any(t.word == "NETWORK FULL" for t in moment.troubles) is over
     ((tile,),) = tiles(moment, v)
-    assert (tile.role == "caution") is over
+    assert (tile.weight is Weight.CAUTION) is over
     for lines in (load_grid(moment, v, 60, 1), draw_networks(replay, moment, 80, 8)):
         pieces = [piece for line in lines for piece in line]
         assert any(text.endswith("%!") for text, _ in pieces) is over
