@@ -1,1 +1,13 @@
-"""One node on the bench, held against its definition: is it what its maker says it is?"""
+"""One node on the bench, held against its definition: is it what its maker says it is?
+
+``prove`` is pure: ``prove_node(table, vehicle, node)`` gives the report (``node_report``).
+``message`` judges one message over time, ``signals`` its values, ``counters_checksums`` its
+protection, named or not; ``joining`` puts the measured node on its network and compares loads,
+findings and response times before and after; ``record`` adds who, when and what, ``tables`` and
+``page`` lay it out. ``run`` has the steps of a test; ``live_run`` puts those of a live one
+together, listening through ``busplan.live.listening``.
+
+The rules of this room: a short test is judged by what it could have shown, and says what it could
+not; nothing is asked of a node unless the caller hands over ``open_sender``, which the command
+line does for ``--transmit`` alone.
+"""

@@ -5,7 +5,9 @@ or one of the doors below fetches for it.
 """
 
 import ast
+import re
 import subprocess
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -123,6 +125,29 @@ def test_what_only_speaks_of_files_is_no_way_out() -> None:
         "from pathlib import Path\nfrom datetime import datetime\nx = Path(a).name\nsys.byteorder"
     )
     assert not list(reaches_out(harmless))
+
+
+def layers_of_the_contract() -> list[set[str]]:
+    """Rooms line by line, as the import contract has them."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    contracts = project["tool"]["importlinter"]["contracts"]
+    (layers,) = [c["layers"] for c in contracts if c["type"] == "layers"]
+    return [set(re.findall(r"\w+", line)) for line in layers if line != "__main__"]
+
+
+def test_the_picture_is_the_contract() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    picture = guide.partition("## The map")[2].split("```")[1]
+    joined = re.sub(r"·\s*\n\s+", "· ", picture.strip())
+    drawn = [set(re.sub(r"^\w+\s\s+", "", line).split()) - {"·"} for line in joined.splitlines()]
+    assert drawn == layers_of_the_contract()
+
+
+def test_every_room_has_its_line() -> None:
+    inside = {
+        p.stem for p in PACKAGE.iterdir() if (p / "__init__.py").exists() or p.suffix == ".py"
+    }
+    assert inside - {"__init__", "__main__"} <= set().union(*layers_of_the_contract())
 
 
 def sources() -> list[Path]:
