@@ -50,3 +50,9 @@ def moment_text(time_ns: int, *, epoch: bool) -> str:
     except (OverflowError, ValueError, OSError):
         return f"{seconds} s"
     return f"{day:%Y-%m-%d %H:%M:%S}.{rest // 10**6:03d} UTC"
+
+
+def one_line(text: str, width: int = 100) -> str:
+    """Text of a file as one line for a terminal: no control characters, cut at ``width``."""
+    plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return plain if len(plain) <= width else f"{plain[: width - 1]}…"

@@ -3,17 +3,57 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, SupportsIndex, overload
 
 from busplan.errors import UsageError
-from busplan.face.showing import clean, frame_of, html_of
 from busplan.findings import Finding, Weight, count_findings, heaviest, summary_line
+from busplan.tables import Table, html_of, unit
+from busplan.wording import one_line
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 _SHOWN = 12
 """Findings that a screen shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One finding; ``time_s`` counts from the first frame, ``figures`` are told as text."""
+
+    weight: str
+    code: str
+    network: str | None
+    node: str | None
+    message: str | None
+    signal: str | None
+    file: str | None
+    line: int | None
+    time_s: float | None = field(metadata=unit("s"))
+    summary: str
+    why: str
+    action: str
+    figures: str
+
+
+def _row(finding: Finding) -> FindingRow:
+    where = finding.where
+    return FindingRow(
+        weight=finding.weight.word,
+        code=finding.code,
+        network=where.network,
+        node=where.node,
+        message=where.message,
+        signal=where.signal,
+        file=where.file,
+        line=where.line,
+        time_s=None if where.time_ns is None else where.time_ns / 1e9,
+        summary=finding.summary,
+        why=finding.why,
+        action=finding.action,
+        figures="; ".join(map(str, finding.figures)),
+    )
 
 
 class Findings(tuple[Finding, ...]):
@@ -56,25 +96,7 @@ class Findings(tuple[Finding, ...]):
         ``time_s`` [s] counts from the first frame of the capture; empty where a finding has no
         moment. Units stand in ``attrs["units"]``.
         """
-        rows = [
-            {
-                "weight": f.weight.word,
-                "code": f.code,
-                "network": f.where.network,
-                "node": f.where.node,
-                "message": f.where.message,
-                "signal": f.where.signal,
-                "file": f.where.file,
-                "line": f.where.line,
-                "time_s": None if f.where.time_ns is None else f.where.time_ns / 1e9,
-                "summary": f.summary,
-                "why": f.why,
-                "action": f.action,
-                "figures": "; ".join(map(str, f.figures)),
-            }
-            for f in self
-        ]
-        return frame_of(rows, _COLUMNS, whole=("line",))
+        return Table("findings", FindingRow, tuple(map(_row, self))).to_frame()
 
     def _repr_html_(self) -> str:
         frame = self.to_frame()[["weight", "code", "network", "node", "message", "summary"]]
@@ -91,24 +113,7 @@ class Findings(tuple[Finding, ...]):
 
     def __repr__(self) -> str:
         lines = [f"<Findings: {summary_line(self)}>"]
-        lines += [clean(f"{f.weight.mark} {f.code}: {f.summary}") for f in self[:_SHOWN]]
+        lines += [one_line(f"{f.weight.mark} {f.code}: {f.summary}") for f in self[:_SHOWN]]
         if len(self) > _SHOWN:
             lines.append(f"  and {len(self) - _SHOWN} more; to_frame() holds all")
         return "\n".join(lines)
-
-
-_COLUMNS = {
-    "weight": "",
-    "code": "",
-    "network": "",
-    "node": "",
-    "message": "",
-    "signal": "",
-    "file": "",
-    "line": "",
-    "time_s": "s",
-    "summary": "",
-    "why": "",
-    "action": "",
-    "figures": "",
-}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -10,7 +10,8 @@ from busplan.errors import UsageError
 from busplan.face.findings import Findings
 from busplan.face.given import a_number
 from busplan.face.opened import Capture, a_capture, its_vehicle
-from busplan.face.showing import clean, frame_of, html_of
+from busplan.tables import Table, html_of
+from busplan.wording import one_line
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -18,34 +19,6 @@ if TYPE_CHECKING:
     from busplan.bench.node_report import BenchLimits, BenchReport
     from busplan.pack.report import PackReport
     from busplan.pack.sections import Section
-
-_MODULE = {
-    "module": "",
-    "verdict": "",
-    "start_c": "°C",
-    "end_c": "°C",
-    "rate_k_min": "K/min",
-    "lag_k": "K",
-    "lag_s": "s",
-    "exchange": "",
-    "exchange_uncertainty": "",
-    "deviation_k": "K",
-}
-_CELL = {
-    "cell": "",
-    "module": "",
-    "deviation_mv": "mV",
-    "lowest_share": "",
-    "highest_share": "",
-    "resistance_mohm": "mΩ",
-    "resistance_uncertainty_mohm": "mΩ",
-    "step_resistance_mohm": "mΩ",
-    "extra_sag_mv": "mV",
-    "temperature_c": "°C",
-    "ahead_top_mv": "mV",
-    "ahead_bottom_mv": "mV",
-    "capacity": "",
-}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,20 +50,15 @@ class JudgedPack:
 
     def to_frame(self, rows: Literal["modules", "cells", "sections"] = "modules") -> DataFrame:
         """One row a module, cell or topic; what the capture does not tell is NaN."""
-        from busplan.pack.tables import cell_rows, module_rows
+        from busplan.pack.sections import Section
+        from busplan.pack.tables import CellRow, ModuleRow, cell_rows, module_rows
 
         if rows == "modules":
-            return frame_of([asdict(r) for r in module_rows(self.report)], _MODULE)
+            return Table("modules", ModuleRow, tuple(module_rows(self.report))).to_frame()
         if rows == "cells":
-            return frame_of([asdict(r) for r in cell_rows(self.report)], _CELL)
+            return Table("cells", CellRow, tuple(cell_rows(self.report))).to_frame()
         if rows == "sections":
-            return frame_of(
-                [
-                    {"topic": s.name, "answer": s.answer.value, "text": s.text}
-                    for s in self.sections
-                ],
-                {"topic": "", "answer": "", "text": ""},
-            )
+            return Table("topics", Section, self.sections).to_frame()
         raise UsageError(f'rows is "modules", "cells" or "sections", not {rows!r}')
 
     def as_dict(self) -> dict[str, Any]:
@@ -102,7 +70,7 @@ class JudgedPack:
     def __repr__(self) -> str:
         lines = [f"<JudgedPack of {self._whose}: {self.headline}>"]
         lines += [f"{s.answer.mark} {s.name}: {s.text}" for s in self.sections]
-        return "\n".join(map(clean, lines))
+        return "\n".join(map(one_line, lines))
 
     def _repr_html_(self) -> str:
         return html_of(f"{self._whose}: {self.headline}", self.to_frame("sections"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os import PathLike
 from typing import TYPE_CHECKING, Literal
 
@@ -12,7 +12,7 @@ from busplan.capture import capture as opening
 from busplan.errors import UsageError
 from busplan.face.findings import Findings
 from busplan.face.given import a_number, a_path, a_vehicle, names, nanoseconds
-from busplan.face.showing import frame_of, html_of
+from busplan.tables import Table, html_of, unit
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -22,6 +22,18 @@ if TYPE_CHECKING:
 
 _LONGEST_SHIFT_S = 4e9
 """Seconds by which the times of a file may be moved."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """One channel of a capture; times count from the first frame."""
+
+    channel: str
+    network: str | None
+    frames: int
+    error_frames: int
+    first_s: float | None = field(metadata=unit("s"))
+    last_s: float | None = field(metadata=unit("s"))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -119,19 +131,18 @@ class Capture(opening.Capture):
     def to_frame(self) -> DataFrame:
         """One row a channel: its network, its frames, and when it was heard [s]."""
         origin = self.frames.origin_ns
-        rows = [
-            {
-                "channel": c.name,
-                "network": c.network,
-                "frames": c.frames,
-                "error_frames": c.errors,
-                "first_s": None if c.first_ns is None else (c.first_ns - origin) / 1e9,
-                "last_s": None if c.last_ns is None else (c.last_ns - origin) / 1e9,
-            }
+        rows = (
+            ChannelRow(
+                channel=c.name,
+                network=c.network,
+                frames=c.frames,
+                error_frames=c.errors,
+                first_s=None if c.first_ns is None else (c.first_ns - origin) / 1e9,
+                last_s=None if c.last_ns is None else (c.last_ns - origin) / 1e9,
+            )
             for c in self.channels
-        ]
-        units = {"channel": "", "network": "", "frames": "", "error_frames": ""}
-        return frame_of(rows, units | {"first_s": "s", "last_s": "s"})
+        )
+        return Table("channels", ChannelRow, tuple(rows)).to_frame()
 
     def _repr_html_(self) -> str:
         return html_of(repr(self), self.to_frame())

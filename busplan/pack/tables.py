@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.sections import headline, sections
 from busplan.pack.statistics import F64, nan_median
+from busplan.tables import unit
 
 CAUTIONS = (
     "High voltage can kill. Only licensed people work on the pack, by the local codes.",
@@ -31,14 +32,14 @@ class ModuleRow:
 
     module: str
     verdict: str
-    start_c: float
-    end_c: float
-    rate_k_min: float
-    lag_k: float
-    lag_s: float
+    start_c: float = field(metadata=unit("°C"))
+    end_c: float = field(metadata=unit("°C"))
+    rate_k_min: float = field(metadata=unit("K/min"))
+    lag_k: float = field(metadata=unit("K"))
+    lag_s: float = field(metadata=unit("s"))
     exchange: float
     exchange_uncertainty: float
-    deviation_k: float
+    deviation_k: float = field(metadata=unit("K"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,16 +51,16 @@ class CellRow:
 
     cell: int
     module: str
-    deviation_mv: float
+    deviation_mv: float = field(metadata=unit("mV"))
     lowest_share: float
     highest_share: float
-    resistance_mohm: float
-    resistance_uncertainty_mohm: float
-    step_resistance_mohm: float
-    extra_sag_mv: float
-    temperature_c: float
-    ahead_top_mv: float
-    ahead_bottom_mv: float
+    resistance_mohm: float = field(metadata=unit("mΩ"))
+    resistance_uncertainty_mohm: float = field(metadata=unit("mΩ"))
+    step_resistance_mohm: float = field(metadata=unit("mΩ"))
+    extra_sag_mv: float = field(metadata=unit("mV"))
+    temperature_c: float = field(metadata=unit("°C"))
+    ahead_top_mv: float = field(metadata=unit("mV"))
+    ahead_bottom_mv: float = field(metadata=unit("mV"))
     capacity: float
 
 

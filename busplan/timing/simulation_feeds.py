@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection
+from functools import partial
 from zlib import crc32
 
 import numpy as np
@@ -74,9 +75,7 @@ def feeds_of(
 
 
 def _bound(payloads: StreamPayloads | None, stream: Stream) -> Callable[[I64], U8] | None:
-    if payloads is None:
-        return None
-    return lambda times_ns: payloads(stream, times_ns)
+    return None if payloads is None else partial(payloads, stream)
 
 
 def left_out(vehicle: Vehicle) -> tuple[tuple[Stream, str], ...]:

@@ -8,6 +8,7 @@ stuff bits and signals look alive.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 from zlib import crc32
 
@@ -33,23 +34,22 @@ SWING_S = (5.0, 60.0)
 def swinging_payloads(seed: int = 0) -> StreamPayloads:
     """Payloads for every stream from its signals' ranges; the same seed gives the same values."""
 
-    def payloads(stream: Stream, times_ns: I64) -> U8:
-        message = stream.message
-        values = {
-            signal.name: _values(
-                signal, message, times_ns, crc32(f"{seed} {stream.label}".encode())
-            )
-            for signal in message.signals
-            if max(signal.bits()) < 8 * message.length
-        }
-        rows: U8 = encode_message(message, values, len(times_ns))
-        for signal in message.signals:
-            place = whole_byte(signal) if is_named_checksum(signal) else None
-            if place is not None and signal.condition is None and signal.name in values:
-                rows[:, place] = checksum(np.delete(rows, place, axis=1), SAE_J1850)
-        return rows
+    return partial(_payloads, seed)
 
-    return payloads
+
+def _payloads(seed: int, stream: Stream, times_ns: I64) -> U8:
+    message = stream.message
+    values = {
+        signal.name: _values(signal, message, times_ns, crc32(f"{seed} {stream.label}".encode()))
+        for signal in message.signals
+        if max(signal.bits()) < 8 * message.length
+    }
+    rows: U8 = encode_message(message, values, len(times_ns))
+    for signal in message.signals:
+        place = whole_byte(signal) if is_named_checksum(signal) else None
+        if place is not None and signal.condition is None and signal.name in values:
+            rows[:, place] = checksum(np.delete(rows, place, axis=1), SAE_J1850)
+    return rows
 
 
 def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:

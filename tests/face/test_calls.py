@@ -176,8 +176,8 @@ def test_the_pack_and_one_node(capture: busplan.Capture, vehicle: busplan.Vehicl
     assert len(judged.to_frame()) == 12
     cells = judged.to_frame("cells").set_index("cell")
     assert cells["resistance_mohm"].idxmax() == 53
-    assert cells.attrs == {} or cells.attrs["units"]["resistance_mohm"] == "mΩ"
-    assert list(judged.to_frame("sections")["topic"]) == [s.name for s in judged.sections]
+    assert judged.to_frame("cells").attrs["units"]["resistance_mohm"] == "mΩ"
+    assert list(judged.to_frame("sections")["name"]) == [s.name for s in judged.sections]
     assert judged.as_dict()["verdict"] == judged.headline
     assert "Magpie (invented)" in repr(judged)
     assert len(repr(judged)) < 2000

@@ -2,6 +2,7 @@
 
 import doctest
 import re
+import runpy
 import textwrap
 from importlib import import_module
 from pathlib import Path
@@ -51,3 +52,9 @@ def test_the_readme() -> None:
     assert blocks
     text = textwrap.dedent("\n".join(blocks))
     run(doctest.DocTestParser().get_doctest(text, {}, "README", "README.md", 0))
+
+
+@pytest.mark.usefixtures("in_demo_folder")
+def test_a_typed_script_runs() -> None:
+    names = runpy.run_path(str(ROOT / "tests/face/typed_script.py"))
+    assert "charger: fail: it differs from its definition" in names["main"]()
