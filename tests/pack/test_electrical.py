@@ -38,6 +38,9 @@ def test_nothing_mapped_is_nothing_judged() -> None:
     [
         (24 * 3.7 + 0.2, CheckState.GOOD, []),
         (23 * 3.7, CheckState.BAD, ["cells-do-not-add-up"]),
+        # A hundredth apart (common practice, no source).
+        (24 * 3.7 * 1.0095, CheckState.GOOD, []),
+        (24 * 3.7 * 1.0105, CheckState.BAD, ["cells-do-not-add-up"]),
     ],
 )
 def test_cells_add_up_to_the_pack(pack: float, state: CheckState, codes: list[str]) -> None:
@@ -89,6 +92,9 @@ def link(time_constant: float) -> Array:
     [
         (sequence((4, 1), (7, 2)), 0.55, []),
         (sequence((4, 1), (7, 2)), 3.0, ["pre-charge-incomplete"]),
+        # After 2.9 s 1 − e^(−2.9/1.25) = 90.2 % and 1 − e^(−2.9/1.35) = 88.3 % are reached.
+        (sequence((4, 1), (7, 2)), 1.25, []),
+        (sequence((4, 1), (7, 2)), 1.35, ["pre-charge-incomplete"]),
         (sequence((7, 2)), 0.55, ["contactor-order"]),
         (sequence((4, 1), (7, 2), (30, 4)), 0.55, ["contactor-fault"]),
     ],
@@ -123,7 +129,12 @@ def test_opening_under_load_is_told(amps: float, codes: list[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("volts", "codes"), [(13.8, []), (27.6, []), (12.1, ["dcdc-output"]), (15.9, ["dcdc-output"])]
+    ("volts", "codes"),
+    # 12.8 to 15.0 V, twice that in a 24 V system: common practice, no source.
+    [
+        *((volts, []) for volts in (12.9, 13.8, 14.9, 25.7, 27.6, 29.9)),
+        *((volts, ["dcdc-output"]) for volts in (12.1, 12.7, 15.1, 15.9, 25.5, 30.1)),
+    ],
 )
 def test_dcdc_output_lies_in_its_window(volts: float, codes: list[str]) -> None:
     assert judge(dcdc_output_voltage=flat(volts))["DC-DC output"][1] == codes

@@ -103,6 +103,24 @@ def test_sensor_faults_are_told_apart(kind: SensorFault, change: Callable[[Array
     assert (found.fault, found.kind, found.index) == (kind, "sensor", 4)
 
 
+@pytest.mark.parametrize(("readings", "faults"), [(8, []), (12, [SensorFault.SATURATED])])
+def test_more_than_a_hundredth_of_the_readings_at_the_end_saturate(
+    readings: int, faults: list[SensorFault]
+) -> None:
+    time, _, values = module_temperatures(15, np.ones(3), period=1.0)  # 901 readings
+    values[-readings:, 4] = 87.5
+    found = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
+    assert [f.fault for f in found] == faults
+
+
+@pytest.mark.parametrize(("leaps", "faults"), [(1, []), (2, [SensorFault.JUMPING])])
+def test_one_leap_alone_is_no_jumping_sensor(leaps: int, faults: list[SensorFault]) -> None:
+    time, _, values = module_temperatures(15, np.ones(3), period=1.0)
+    values[[200, 400][:leaps], 4] += 12.0
+    found = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
+    assert [f.fault for f in found] == faults
+
+
 def test_a_whole_module_that_stands_still_is_no_sensor_fault() -> None:
     time, _, values = module_temperatures(15, np.array([1.0, 1.0, 0.0]), noise=0.0)
     assert find_faulty(series(sensor_time=time, temperatures=values), LAYOUT) == ()

@@ -109,3 +109,13 @@ def test_planned_faults_count_in_growth() -> None:
     with_faults = network_slack(replace(v, networks={"a": network}), "a").growth
     # One error in any busy period: 31 bits and the longest frame again, 332 µs.
     assert with_faults == pytest.approx(5.4 / (0.54 + 0.332), rel=1e-3)
+
+
+@pytest.mark.parametrize(("data_bit_rate", "lowest"), [(None, 500_000), (250_000, None)])
+def test_no_arbitration_rate_above_the_data_rate_is_proposed(
+    data_bit_rate: int | None, lowest: int | None
+) -> None:
+    # Eight frames of 135 bits each 5 ms: 86 % of 250 kbit/s, 43 % of 500; the limit is 50 %.
+    network = Network("a", 250_000, data_bit_rate)
+    v = vehicle([stream(i, cycle_ms=5) for i in range(8)], [network])
+    assert lowest_bit_rate(v, "a") == (lowest, ())
