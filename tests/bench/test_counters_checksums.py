@@ -181,10 +181,3 @@ def test_a_name_makes_a_counter_when_it_counts_most_frames(
     data[:, 7] = checksum(data[:, :7], SAE_J1850)
     report = prove(tmp_path, COUNTER.format("EventCounter") + LAST_BYTE.format("Checksum"), data)
     assert ("EventCounter" in roles(report)) is counts
-
-
-def test_a_byte_that_repeats_another_one_is_no_checksum(tmp_path: Path) -> None:
-    data = np.zeros((200, 8), np.uint8)
-    data[:, 0] = data[:, 7] = (37 * np.arange(200) ** 2) % 251
-    report = prove(tmp_path, "", data)
-    assert "checksum" not in {s.role for s in roles(report).values()}

@@ -94,6 +94,20 @@ def test_a_message_from_others_that_the_definitions_know_is_not_unknown() -> Non
     assert report.others == ("ChargeRequest",)
 
 
+def test_another_node_is_there_only_when_all_its_cyclic_messages_came() -> None:
+    """Part of them may as well be the tested node's own, which would clash on the network."""
+    sent = [s.message for s in as_built().on("charge") if s.node == "dcdc"]
+    assert len(sent) == 2
+    rows = charger_rows()
+    of_dcdc = [(t * 10**8, m.identifier, bytes(8)) for t in range(200) for m in sent]
+    whole = prove([*rows, *of_dcdc])
+    assert serious(whole) == []
+    assert set(whole.others) == {m.name for m in sent}
+    part = prove([*rows, *(r for r in of_dcdc if r[1] == sent[0].identifier)])
+    assert serious(part) == ["message-undefined"]
+    assert "in the plan dcdc sends it" in part.findings[0].summary
+
+
 def test_a_counter_that_skips_is_told_once() -> None:
     rows = charger_rows()
     lost = [n for n, r in enumerate(rows) if r[1] == identifier("ChargerOutput")][77]
