@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import inspect
-import sys
 import time
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 import typer
 
 from busplan.cli.output import print_table, print_text
+from busplan.cli.progress import progress_bar
 from busplan.errors import UsageError
 from busplan.wording import moment_text, plural
 
@@ -182,41 +182,20 @@ def _nanoseconds(seconds: str) -> int:
 
 @contextmanager
 def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
-    """A bar with frames a second and time left, on a terminal and for large files."""
+    """A bar with frames a second, for large files."""
     size = sum(f.stat().st_size for f in files if f.is_file())
-    if size < _SLOW_BYTES or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:.0f} %"),
-        TextColumn("{task.fields[rate]}"),
-        TimeRemainingColumn(),
-        TextColumn("left"),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    task = bar.add_task("reading", total=size, rate="")
     begin = 0.0
+    with progress_bar("reading", size, worth=size >= _SLOW_BYTES) as step:
 
-    def show(done: int, total: int, frames: int) -> None:
-        nonlocal begin
-        begin = begin or time.monotonic()  # what was loaded before does not count
-        rate = frames / max(time.monotonic() - begin, 1e-3)
-        bar.update(
-            task,
-            description="reading" if done < total else "sorting",
-            completed=done,
-            total=total,
-            rate=f"{frames:,} frames, {rate:,.0f}/s",
-        )
+        def show(done: int, total: int, frames: int) -> None:
+            nonlocal begin
+            begin = begin or time.monotonic()  # what was loaded before does not count
+            rate = frames / max(time.monotonic() - begin, 1e-3)
+            assert step is not None
+            work = "reading" if done < total else "sorting"
+            step(done, work=work, note=f"{frames:,} frames, {rate:,.0f}/s")
 
-    with bar:
-        yield show
+        yield None if step is None else show
 
 
 def parse_rates(texts: Sequence[str] | None) -> dict[str, Rates]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,13 +16,17 @@ from busplan.cli.captures import (
     opens_captures,
 )
 from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 from busplan.wording import plural
 
 if TYPE_CHECKING:
     from busplan.decode.series import Series
-    from busplan.export.values import Progress
     from busplan.findings import Finding
+
+
+_MANY = 200_000
+"""Frames from which on decoding shows a bar."""
 
 
 class LayoutName(StrEnum):
@@ -105,19 +107,21 @@ def decode(
     vehicle = load_plan(plan)
     addresses = select_signals(vehicle, signal) if signal else None
     capture = opening.open(captures, vehicle)
-    told = parse_segmented(segmented, capture.frames.networks)
+    split = parse_segmented(segmented, capture.frames.networks)
     series = decode_series(
-        put_together(capture.frames, vehicle, told),
+        put_together(capture.frames, vehicle, split),
         vehicle,
         addresses,
         layout=chosen.value,
         grid=grid,
         absolute=absolute,
     )
-    with _progress(series.frames) as progress:
+    with progress_bar("decoding", series.frames, worth=series.frames >= _MANY) as step:
         if out is None:
             sys.stdout.flush()
-        write_values(series, out or sys.stdout.buffer, progress)
+        write_values(
+            series, out or sys.stdout.buffer, None if step is None else lambda done, _: step(done)
+        )
         sys.stdout.flush()
     findings = (*capture.findings, *series.findings())
     if as_json:
@@ -140,32 +144,6 @@ def _nanoseconds(option: str, seconds: float | None) -> int | None:
     if not 1e-9 <= seconds <= 1e9:
         raise UsageError(f"{option} wants seconds above 0, not {seconds:g}")
     return round(seconds * 1e9)
-
-
-@contextmanager
-def _progress(frames: int) -> Iterator[Progress | None]:
-    """A bar on a terminal when there is much to do."""
-    if frames < 200_000 or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    bar = Progress(
-        TextColumn("decoding"),
-        BarColumn(),
-        TextColumn("{task.percentage:.0f} %"),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    task = bar.add_task("decoding", total=frames)
-
-    def show(done: int, total: int) -> None:
-        bar.update(task, completed=done, total=total)
-
-    with bar:
-        yield show
 
 
 def _narrate(series: Series, out: Path | None, findings: tuple[Finding, ...]) -> None:

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from busplan.cli.options import FactsAsJson, MomentOption, TextOption
 from busplan.cli.output import EXIT_OF_DATA
 
 Form = Literal["screen", "text", "json"]
@@ -33,12 +34,9 @@ def demo(
     short: Annotated[
         bool, typer.Option("--short", help="With --to: only the short cuts that ship too.")
     ] = False,
-    at: Annotated[
-        float | None,
-        typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
-    ] = None,
-    text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+    at: MomentOption = None,
+    text: TextOption = False,
+    as_json: FactsAsJson = False,
 ) -> None:
     """Show the invented demo van Magpie, or write its files.
 

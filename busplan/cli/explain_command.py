@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.options import JsonOption
 from busplan.cli.output import EXIT_OF_DATA, print_json, print_text
 
 
@@ -24,7 +25,7 @@ def explain(
             show_default=False,
         ),
     ],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Explain findings: what a code means, how heavy it can be and why, what to do.
 

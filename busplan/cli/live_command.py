@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.options import FactsAsJson
 from busplan.cli.output import EXIT_OF_DATA
-from busplan.cli.recording import INTERFACE_HELP
+from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 
@@ -20,7 +21,7 @@ def register(app: typer.Typer) -> None:
 
 def live(
     plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
-    interface: Annotated[list[str], typer.Option("--interface", "-i", help=INTERFACE_HELP)],
+    interface: Interfaces,
     record: Annotated[
         Path | None, typer.Option(help="Record at the same time into this text log.")
     ] = None,
@@ -35,7 +36,7 @@ def live(
     ] = "pack",
     segmented: SegmentedOption = None,
     text: Annotated[bool, typer.Option("--text", help="Print a screen and end.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+    as_json: FactsAsJson = False,
 ) -> None:
     """Watch live networks on the replay screens. Listens only; never transmits.
 

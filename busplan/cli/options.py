@@ -16,3 +16,9 @@ NetworkInDetail = Annotated[
     typer.Option("--network", help="Only this network, message by message; repeatable."),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+FactsAsJson = Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")]
+TextOption = Annotated[bool, typer.Option("--text", help="Print the screen and end.")]
+MomentOption = Annotated[
+    float | None,
+    typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
+]

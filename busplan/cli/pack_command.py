@@ -10,6 +10,7 @@ import typer
 
 from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
 from busplan.cli.numbers import span_ends
+from busplan.cli.options import JsonOption
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -65,7 +66,7 @@ def pack(
         typer.Option(help="Propose a [pack] section from this plan or DBC file, and end."),
     ] = None,
     opening: Opening = AS_RECORDED,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Judge the traction pack by a capture, or propose its layout.
 

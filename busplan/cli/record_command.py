@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.output import EXIT_OF_DATA
-from busplan.cli.recording import INTERFACE_HELP
+from busplan.cli.recording import Interfaces
 
 
 def register(app: typer.Typer) -> None:
@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
 
 def record(
     out: Annotated[Path, typer.Argument(help="Text log to write; must not exist yet.")],
-    interface: Annotated[list[str], typer.Option("--interface", "-i", help=INTERFACE_HELP)],
+    interface: Interfaces,
     plan: Annotated[
         Path | None, typer.Option(help="Plan: bit rates for opening and for the load shown.")
     ] = None,

@@ -6,7 +6,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,10 +17,16 @@ if TYPE_CHECKING:
     from busplan.live.recorder import Recorder
     from busplan.live.recording_status import RecordingStatus
 
-INTERFACE_HELP = (
-    "NETWORK=KIND:CHANNEL[,KEY=VALUE...], once for each network; for example "
-    "drive=socketcan:can0 or pack=pcan:PCAN_USBBUS1. KIND is any interface python-can supports."
-)
+Interfaces = Annotated[
+    list[str],
+    typer.Option(
+        "--interface",
+        "-i",
+        help="NETWORK=KIND:CHANNEL[,KEY=VALUE...], once for each network; for example "
+        "drive=socketcan:can0 or pack=pcan:PCAN_USBBUS1. KIND is any interface python-can "
+        "supports.",
+    ),
+]
 
 
 def say_how_silent(recorder: Recorder) -> None:

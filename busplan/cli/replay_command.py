@@ -17,6 +17,7 @@ from busplan.cli.captures import (
     opens_captures,
     parse_rates,
 )
+from busplan.cli.options import FactsAsJson, MomentOption, TextOption
 from busplan.cli.output import EXIT_OF_DATA
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
@@ -39,10 +40,7 @@ def replay(
     ] = None,
     bit_rate: BitRateOption = None,
     opening: Opening = AS_RECORDED,
-    at: Annotated[
-        float | None,
-        typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
-    ] = None,
+    at: MomentOption = None,
     screen: Annotated[
         str | None,
         typer.Option(
@@ -71,8 +69,8 @@ def replay(
         list[str] | None, typer.Option(help="Signals for the span as text; repeatable, globs.")
     ] = None,
     segmented: SegmentedOption = None,
-    text: Annotated[bool, typer.Option("--text", help="Print the screen and end.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")] = False,
+    text: TextOption = False,
+    as_json: FactsAsJson = False,
     browser: Annotated[
         bool, typer.Option("--browser", help="Serve the screens to a browser on this machine.")
     ] = False,
