@@ -8,7 +8,7 @@ volts or millivolts its first values decide (:meth:`SignalReading.settled`), by 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -91,7 +91,8 @@ class SignalReading:
             return self
         first = numbers[:SETTLING]
         millivolts = bool(len(first)) and float(np.median(first)) > HIGHEST_CELL_V
-        return _read_as(replace(self, open=False), millivolts, "its first values")
+        scale = _read_as(millivolts, "its first values")
+        return _made(self.address, self.signal, self.cycle, self.unit, self.codes, scale, 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,6 +143,14 @@ def plain_reading(address: SignalAddress, signal: Signal, cycle: Stated | None) 
     )
 
 
+class _Scale(NamedTuple):
+    """How numbers become ours, and why where the definition does not say."""
+
+    conversion: Conversion
+    assumed: Assumed | None = None
+    open: bool = False
+
+
 def _read(
     address: SignalAddress,
     signal: Signal,
@@ -151,57 +160,73 @@ def _read(
     sign: int,
 ) -> SignalReading:
     if not kind:
-        return _with_ends(SignalReading(address, signal, cycle, signal.unit), 1)
-    bare = SignalReading(address, signal, cycle, OURS[kind], codes=no_measurement(signal))
+        return _made(address, signal, cycle, signal.unit, {}, _Scale(Conversion(1.0)), 1)
+    codes = no_measurement(signal) if signal.choices else {}
+    return _made(address, signal, cycle, OURS[kind], codes, _scale(signal, kind, top_v), sign)
+
+
+def _scale(signal: Signal, kind: str, top_v: float) -> _Scale:
     found = conversion(kind, signal.unit)
     if found is not None:
-        return _with_ends(replace(bare, factor=found.factor, offset=found.offset), sign)
+        return _Scale(found)
     if kind == "voltage" and not signal.unit.strip():
-        return _with_ends(_unitless(bare, top_v), sign)
-    return _with_ends(replace(bare, assumed=Assumed(OURS[kind], "what the plan maps it as")), sign)
+        return _unitless(signal, top_v)
+    return _Scale(Conversion(1.0), Assumed(OURS[kind], "what the plan maps it as"))
 
 
-def _unitless(reading: SignalReading, top_v: float) -> SignalReading:
+def _unitless(signal: Signal, top_v: float) -> _Scale:
     """Volts or millivolts: by what one bit is worth and the stated range, else open.
 
     ``top_v`` is the highest voltage a pack can have, 0 for a cell.
     """
-    signal = reading.signal
     low, top = signal.minimum, signal.maximum
     stated = float(top) if low is not None and top is not None and low < top else None
     if top_v:
         # A definition of a whole pack ends within a few times its voltage, or at the raw end.
-        return _read_as(reading, stated is not None and stated > 50 * top_v, "its stated range")
+        return _read_as(stated is not None and stated > 50 * top_v, "its stated range")
     if not signal.is_float and abs(float(signal.scale)) > COARSEST_STEP_V:
-        return _read_as(reading, True, "the size of its step")
+        return _read_as(True, "the size of its step")
     if stated is not None:
-        return _read_as(reading, stated > HIGHEST_CELL_V, "its stated range")
+        return _read_as(stated > HIGHEST_CELL_V, "its stated range")
     if signal.is_float:
-        return replace(reading, open=True)
-    return _read_as(reading, False, "the size of its step")
+        return _Scale(Conversion(1.0), open=True)
+    return _read_as(False, "the size of its step")
 
 
-def _read_as(reading: SignalReading, millivolts: bool, reason: str) -> SignalReading:
-    factor = 1e-3 if millivolts else 1.0
-    assumed = Assumed("mV" if millivolts else "V", reason)
-    return _with_ends(replace(reading, factor=factor, assumed=assumed), 1)
+def _read_as(millivolts: bool, reason: str) -> _Scale:
+    if millivolts:
+        return _Scale(Conversion(1e-3), Assumed("mV", reason))
+    return _Scale(Conversion(1.0), Assumed("V", reason))
 
 
-def _with_ends(reading: SignalReading, sign: int) -> SignalReading:
+def _made(
+    address: SignalAddress,
+    signal: Signal,
+    cycle: Stated | None,
+    unit: str,
+    codes: Mapping[float | int, str],
+    scale: _Scale,
+    sign: int,
+) -> SignalReading:
     """The reading with its sign, its step and the ends of its raw value."""
-    signal = reading.signal
-    factor, offset = sign * reading.factor, sign * reading.offset
-    ends: list[float | None] = [None, None]
+    factor, offset = sign * scale.conversion.factor, sign * scale.conversion.offset
+    ends: list[float] | list[None] = [None, None]
     if not signal.is_float and signal.length <= 52:
         low = -(1 << (signal.length - 1)) if signal.signed else 0
-        raws = (low, low + (1 << signal.length) - 1)
-        physical = [raw * float(signal.scale) + float(signal.offset) for raw in raws]
-        ends = [*sorted(number * factor + offset for number in physical)]
-    return replace(
-        reading,
-        factor=factor,
-        offset=offset,
-        step=abs(float(signal.scale) * factor),
-        lowest=ends[0],
-        highest=ends[1],
+        first, last = low * factor, (low + (1 << signal.length) - 1) * factor
+        step, start = float(signal.scale), float(signal.offset) * factor + offset
+        ends = sorted((first * step + start, last * step + start))
+    return SignalReading(
+        address,
+        signal,
+        cycle,
+        unit,
+        factor,
+        offset,
+        codes,
+        abs(float(signal.scale) * factor),
+        ends[0],
+        ends[1],
+        scale.assumed,
+        scale.open,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -45,6 +46,7 @@ _TEMPERATURE = {
 }
 
 
+@lru_cache(maxsize=256)
 def conversion(kind: str, unit: str) -> Conversion | None:
     """How a unit text becomes ours; ``None`` when it is not a unit of that kind.
 

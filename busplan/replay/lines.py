@@ -26,6 +26,7 @@ RECENT_NS = 1_000_000_000
 """What changed within this time changed "just now"."""
 NEVER = np.iinfo(np.int64).max
 """Age of what has not come yet."""
+NO_POSITION = np.empty(0, np.int64)
 
 Bools = npt.NDArray[np.bool_]
 
@@ -135,13 +136,18 @@ class Lines:
     def allowed_ns(self) -> npt.NDArray[np.float64]:
         """How long each line may be without a frame; infinite for those nobody defines."""
         allowed = np.full(len(self.lines), np.inf)
-        first, last = self.index.bounds
-        for i, line in enumerate(self.lines):
-            if line.streams:
-                begin, end = (int(first[line.k]), int(last[line.k])) if line.k >= 0 else (0, 0)
-                at = begin + rhythm_positions(end - begin)
-                gaps = self.index.times_at(at) - self.index.times_at(at - 1)
-                allowed[i] = allowed_ns(line.cycle, gaps)
+        first, last = (ends.tolist() for ends in self.index.bounds)
+        defined = [i for i, line in enumerate(self.lines) if line.streams]
+        at = []
+        for i in defined:
+            k = self.lines[i].k
+            at.append(rhythm_positions(last[k] - first[k]) + first[k] if k >= 0 else NO_POSITION)
+        every = np.concatenate([NO_POSITION, *at])
+        gaps = self.index.times_at(every) - self.index.times_at(every - 1)
+        end = 0
+        for i, positions in zip(defined, at, strict=True):
+            begin, end = end, end + len(positions)
+            allowed[i] = allowed_ns(self.lines[i].cycle, gaps[begin:end])
         return allowed
 
     def at(self, t_ns: int) -> Ages:

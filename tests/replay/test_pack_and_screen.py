@@ -212,9 +212,12 @@ def test_a_cell_that_tells_only_codes_is_a_fault_not_silence(tmp_path: Path) -> 
     assert not bench.codes() & {"pack-cell-not-received", "monitor-silent"}
 
 
-def test_a_current_that_is_a_code_leaves_the_mode_open(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, table='VAL_ 786 I 65535 "sensor error" ;\n')
-    bench.send(10, amps=lambda t: 65535 if t > 5 else 100)
+@pytest.mark.parametrize(("unit", "amps"), [("A", 100), ("mA", 20_000)])
+def test_a_current_that_is_a_code_leaves_the_mode_open(
+    tmp_path: Path, unit: str, amps: int
+) -> None:
+    bench = Bench(tmp_path, amps=unit, table='VAL_ 786 I 65535 "sensor error" ;\n')
+    bench.send(10, amps=lambda t: 65535 if t > 5 else amps)
     assert bench.screen(3).mode is Mode.DISCHARGING
     broken = bench.screen(8)
     assert broken.mode is Mode.UNKNOWN
