@@ -8,7 +8,7 @@ The main job in five lines, on files that ``busplan demo --to demo-files`` write
     busplan.check(v).to_frame(), busplan.timing(v).to_frame(), busplan.judge_pack(c)
     busplan.prove_node(busplan.read_capture("bench_charger_short.log.gz", v), "charger").to_html()
 
-A plan (Vehicle):       load_plan, check, loads, timing
+A plan (Vehicle):       load_plan, check, loads, timing, simulate
 A recording (Capture):  read_capture, survey, measure, judge_pack, prove_node
 What is said:           Finding, Findings
 What goes wrong:        BusplanError and its kinds PlanError, CaptureError, UsageError
@@ -33,8 +33,7 @@ if TYPE_CHECKING:
     from busplan.face.findings import Findings
     from busplan.face.judged import judge_pack, prove_node
     from busplan.face.opened import Capture, read_capture
-    from busplan.face.planned import check, load_plan, loads
-    from busplan.face.timed import timing
+    from busplan.face.planned import check, load_plan, loads, simulate, timing
     from busplan.face.traffic import measure, survey
     from busplan.findings import Finding
     from busplan.plan.vehicle import Vehicle
@@ -55,6 +54,7 @@ __all__ = [
     "measure",
     "prove_node",
     "read_capture",
+    "simulate",
     "survey",
     "timing",
 ]
@@ -64,8 +64,7 @@ _HOMES = {
     "face.findings": ("Findings",),
     "face.judged": ("judge_pack", "prove_node"),
     "face.opened": ("Capture", "read_capture"),
-    "face.planned": ("check", "load_plan", "loads"),
-    "face.timed": ("timing",),
+    "face.planned": ("check", "load_plan", "loads", "simulate", "timing"),
     "face.traffic": ("measure", "survey"),
     "findings": ("Finding",),
     "plan.vehicle": ("Vehicle",),

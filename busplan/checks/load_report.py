@@ -13,9 +13,11 @@ from busplan.checks.planned_load import (
     limit_origin,
     network_load,
 )
+from busplan.checks.wording import percent
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
-from busplan.tables import Table, unit
+from busplan.tables import Table, html_of, unit
+from busplan.wording import one_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,12 +67,30 @@ class NodeRow:
     worst: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LoadReport:
-    """The planned load of a plan's networks, or of those chosen."""
+    """The planned load of a plan's networks, or of those chosen: ``report["drive"].worst``."""
 
     vehicle: Vehicle
     loads: tuple[PlannedLoad, ...]
+
+    def __getitem__(self, network: str) -> PlannedLoad:
+        for one in self.loads:
+            if one.network.name == network:
+                return one
+        raise KeyError(network)
+
+    def __repr__(self) -> str:
+        lines = [f"<LoadReport of {self.vehicle.label!r}>"]
+        lines += [
+            f"{'#' if one.headroom < 0 else '.'} {one.network.name}: {percent(one.nominal)} "
+            f"nominal, {percent(one.worst)} worst, limit {percent(one.network.load_limit)}"
+            for one in self.loads
+        ]
+        return "\n".join(map(one_line, lines))
+
+    def _repr_html_(self) -> str:
+        return html_of(f"{self.vehicle.label}: planned load", self.to_frame())
 
     def network_table(self) -> Table[NetworkRow]:
         """One row a network."""

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 from busplan.checks.deadlines import findings_of
 from busplan.checks.document import judgement
-from busplan.findings import Finding
+from busplan.findings import Finding, summary_line
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
-from busplan.tables import Table, unit
+from busplan.tables import Table, html_of, unit
 from busplan.timing.gateways import GatewayLoad, RouteTiming, gateway_loads, vehicle_timing
 from busplan.timing.response import NetworkTiming, Response, with_faults
 from busplan.timing.slack import Slack, network_slack
+from busplan.wording import one_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,7 +101,7 @@ class RouteRow:
     onward_ms: float | None = field(metadata=unit("ms"))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class TimingReport:
     """Response times of a plan's networks, or of those chosen, with all that follows from them."""
 
@@ -110,6 +111,18 @@ class TimingReport:
     routes: tuple[RouteTiming, ...]
     gateways: tuple[GatewayLoad, ...]
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        lines = [f"<TimingReport of {self.vehicle.label!r}: {summary_line(self.findings)}>"]
+        lines += [
+            f"{'#' if one.missed else '.'} {one.network.name}: {len(one.missed)} of "
+            f"{len(one.responses)} late, {len(one.unproven)} not analysed"
+            for one in self.networks
+        ]
+        return "\n".join(map(one_line, lines))
+
+    def _repr_html_(self) -> str:
+        return html_of(f"{self.vehicle.label}: response times", self.network_table().to_frame())
 
     def message_table(self) -> Table[MessageRow]:
         """One row a message, network by network in order of arbitration."""

@@ -1,25 +1,24 @@
-"""A plan from Python: loading it, its findings, its loads."""
+"""A plan from Python: its findings, loads and response times, and its traffic simulated."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from busplan.definitions.model import FixedMap
 from busplan.errors import UsageError
 from busplan.face.findings import Findings
-from busplan.face.given import a_path, a_vehicle, names
-from busplan.face.showing import clean, frame_of, html_of
+from busplan.face.given import a_number, a_path, a_vehicle, names
 from busplan.plan.vehicle import Vehicle
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
+    from busplan.checks.load_report import LoadReport
+    from busplan.checks.timing_report import TimingReport
+    from busplan.timing.simulation_report import SimulationReport
 
-    from busplan.checks.planned_load import PlannedLoad
-
-Rows = Literal["networks", "nodes", "messages"]
+MOST_PARTS = 10_000
+"""Most bus errors a second, and most ppm of a clock."""
 
 
 def load_plan(file: str | PathLike[str]) -> Vehicle:
@@ -52,111 +51,92 @@ def check(vehicle: Vehicle, *, only: Iterable[str] | str | None = None) -> Findi
     return Findings(run_checks(a_vehicle(vehicle, "check"), chosen))
 
 
-class Loads(FixedMap[str, "PlannedLoad"]):
-    """The planned load of each network by name: shares of its time, 1 is all of it.
-
-    *Nominal* is without any stuff bit, *worst* with as many as payloads can force.
-    """
-
-    def to_frame(self, rows: Rows = "networks") -> DataFrame:
-        """One row a network, node or message; what nobody states is NaN.
-
-        Messages without a period have no share and are left out of every sum; ``unstated`` counts
-        them.
-        """
-        if rows == "networks":
-            return frame_of([_network(one) for one in self.values()], _NETWORK)
-        if rows == "nodes":
-            shares = [
-                {"network": name, "node": node, "nominal": nominal, "worst": worst}
-                for name, one in self.items()
-                for node, (nominal, worst) in one.by_node().items()
-            ]
-            return frame_of(shares, dict.fromkeys(("network", "node", "nominal", "worst"), ""))
-        if rows == "messages":
-            return frame_of([m for one in self.values() for m in _messages(one)], _MESSAGE)
-        raise UsageError(f'rows is "networks", "nodes" or "messages", not {rows!r}')
-
-    def __repr__(self) -> str:
-        lines = [f"<Loads of {len(self)} networks>"]
-        lines += [
-            clean(
-                f"{'#' if one.headroom < 0 else '.'} {name}: {one.worst:.1%} worst, "
-                f"{one.nominal:.1%} nominal, limit {one.network.load_limit:.0%}"
-            )
-            for name, one in self.items()
-        ]
-        return "\n".join(lines)
-
-    def _repr_html_(self) -> str:
-        return html_of("planned load (shares of time)", self.to_frame())
-
-
-_NETWORK = {
-    "network": "",
-    "bit_rate": "bit/s",
-    "data_bit_rate": "bit/s",
-    "nominal": "",
-    "worst": "",
-    "limit": "",
-    "headroom": "",
-    "unstated": "",
-}
-_MESSAGE = {
-    "network": "",
-    "identifier": "",
-    "message": "",
-    "node": "",
-    "length": "byte",
-    "frames": "",
-    "period_ms": "ms",
-    "event": "",
-    "nominal": "",
-    "worst": "",
-}
-
-
-def _network(one: PlannedLoad) -> dict[str, object]:
-    return {
-        "network": one.network.name,
-        "bit_rate": one.network.bit_rate,
-        "data_bit_rate": one.network.data_bit_rate,
-        "nominal": one.nominal,
-        "worst": one.worst,
-        "limit": one.network.load_limit,
-        "headroom": one.headroom,
-        "unstated": len(one.unstated),
-    }
-
-
-def _messages(one: PlannedLoad) -> list[dict[str, object]]:
-    return [
-        {
-            "network": one.network.name,
-            "identifier": m.stream.message.label,
-            "message": m.stream.message.name,
-            "node": m.stream.node,
-            "length": m.stream.message.length,
-            "frames": m.frames,
-            "period_ms": None if m.stream.cycle is None else m.stream.cycle.ms,
-            "event": m.stream.event,
-            "nominal": m.nominal,
-            "worst": m.worst,
-        }
-        for m in one.messages
-    ]
-
-
-def loads(vehicle: Vehicle, *, networks: Iterable[str] | str | None = None) -> Loads:
+def loads(vehicle: Vehicle, *, networks: Iterable[str] | str | None = None) -> LoadReport:
     """The planned load of every network, or of those named, from the periods that are stated.
+
+    Shares of time, 1 is all of it: *nominal* without any stuff bit, *worst* with as many as
+    payloads can force. Messages without a stated period are left out and counted as ``unstated``.
+    ``to_frame()`` has a row a network, ``message_table()`` and ``node_table()`` hold the rest.
 
     >>> found = busplan.loads(busplan.load_plan("as_built.toml"))
     >>> found["drive"].nominal < found["drive"].worst < found["drive"].network.load_limit
     True
     """
-    from busplan.checks.planned_load import network_load
-    from busplan.plan.select import select_networks
+    from busplan.checks.load_report import load_report
 
-    a_vehicle(vehicle, "loads")
-    chosen = select_networks(vehicle, names(networks, "networks"))
-    return Loads((name, network_load(vehicle, name)) for name in chosen)
+    return load_report(a_vehicle(vehicle, "loads"), names(networks, "networks"))
+
+
+def timing(
+    vehicle: Vehicle,
+    *,
+    networks: Iterable[str] | str | None = None,
+    fault_interval_ms: float | None = None,
+) -> TimingReport:
+    """The proven worst-case response time of every message, of all networks or those named.
+
+    What is proven holds for what the plan states; a message without a stated period has no bound,
+    and its ``status`` says so. ``fault_interval_ms`` assumes a bus error on every network each so
+    many ms, instead of what the plan states. ``to_frame()`` has a row a message,
+    ``network_table()`` and ``route_table()`` hold the rest.
+
+    >>> timed = busplan.timing(busplan.load_plan("as_built.toml")).to_frame()
+    >>> timed.attrs["units"]["response_ms"], bool(timed["late"].any())
+    ('ms', False)
+    """
+    from busplan.checks.timing_report import timing_report
+
+    interval = None
+    if fault_interval_ms is not None:
+        interval = round(a_number(fault_interval_ms, "fault_interval_ms", 0.001, 1e9) * 1e6)
+    chosen = names(networks, "networks")
+    return timing_report(a_vehicle(vehicle, "timing"), chosen, fault_interval_ns=interval)
+
+
+def simulate(
+    vehicle: Vehicle,
+    *,
+    seconds: float = 60.0,
+    seed: int = 0,
+    networks: Iterable[str] | str | None = None,
+    errors_per_second: float = 0.0,
+    drift_ppm: float = 50.0,
+    overwrite: bool = False,
+    critical: bool = False,
+) -> SimulationReport:
+    """Send a plan's traffic on simulated networks, and hold it against the proven response times.
+
+    ``errors_per_second`` [1/s] bus errors come to each network on average; clocks are off by up to
+    ``drift_ppm`` [ppm]; with ``overwrite`` a new frame replaces its waiting predecessor;
+    ``critical`` also plays the critical instant of each message. The report's ``frames`` are what a
+    recorder would have seen; payloads are made up, so their values mean nothing. What cannot be
+    simulated is in ``left_out``. Nothing is sent on any bus.
+
+    >>> v = busplan.load_plan("as_built.toml")
+    >>> seen = busplan.simulate(v, seconds=2, networks="charge")
+    >>> seen.findings, seen.frames.networks
+    ((), ('charge',))
+    """
+    from busplan.timing.simulation_report import (
+        LONGEST_S,
+        Circumstances,
+        simulate_plan,
+        simulation_report,
+    )
+
+    a_vehicle(vehicle, "simulate")
+    circumstances = Circumstances(
+        seconds=a_number(seconds, "seconds", 0, LONGEST_S, beyond_least=True),
+        seed=_seed(seed),
+        errors_per_second=a_number(errors_per_second, "errors_per_second", 0, MOST_PARTS),
+        drift_ppm=a_number(drift_ppm, "drift_ppm", 0, MOST_PARTS),
+        overwrite=bool(overwrite),
+    )
+    run = simulate_plan(vehicle, circumstances, names(networks, "networks"))
+    return simulation_report(vehicle, circumstances, run, critical=bool(critical))
+
+
+def _seed(value: object) -> int:
+    if isinstance(value, int) and value >= 0:
+        return int(value)
+    raise UsageError(f"seed takes a whole number from 0 on, not {value!r}")

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import UsageError
-from busplan.findings import Finding
+from busplan.findings import Finding, summary_line
+from busplan.frames.table import FrameTable
 from busplan.plan.select import select_networks
-from busplan.plan.vehicle import Vehicle
-from busplan.tables import Table, unit
+from busplan.plan.vehicle import Stream, Vehicle
+from busplan.tables import Table, html_of, unit
 from busplan.timing.simulation import Simulation, simulate
-from busplan.timing.simulation_feeds import feeds_of, random_faults
+from busplan.timing.simulation_feeds import feeds_of, left_out, random_faults
 from busplan.timing.simulation_payloads import swinging_payloads
 from busplan.timing.simulation_summary import (
     Observed,
@@ -25,6 +27,7 @@ from busplan.timing.simulation_summary import (
     observed_responses,
     proven_timing,
 )
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,7 +98,7 @@ class ResponseRow:
     share_of_bound: float | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class SimulationReport:
     """A run beside what is proven; ``findings`` are faults where a response beat its bound."""
 
@@ -104,6 +107,26 @@ class SimulationReport:
     run: Simulation
     observed: tuple[Observed, ...]
     findings: tuple[Finding, ...]
+
+    @cached_property
+    def frames(self) -> FrameTable:
+        """The frames as a recorder on every network would see them; times from 0 on."""
+        return self.run.frames()
+
+    @property
+    def left_out(self) -> tuple[tuple[Stream, str], ...]:
+        """Streams of these networks that cannot be simulated, each with the reason."""
+        names = {n.name for n in self.run.networks}
+        return tuple(pair for pair in left_out(self.vehicle) if pair[0].network in names)
+
+    def __repr__(self) -> str:
+        told = f"{self.circumstances.seconds:g} s, {len(self.run):,} frames"
+        less = f", {counted(len(self.left_out), 'message')} left out" if self.left_out else ""
+        found = summary_line(self.findings)
+        return f"<SimulationReport of {self.vehicle.label!r}: {told}{less}, {found}>"
+
+    def _repr_html_(self) -> str:
+        return html_of(repr(self), self.to_frame())
 
     def network_table(self) -> Table[NetworkRow]:
         """One row a network."""

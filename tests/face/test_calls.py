@@ -148,12 +148,32 @@ def test_loads_by_network_node_and_message(vehicle: busplan.Vehicle) -> None:
     networks = loads.to_frame()
     assert list(networks["network"]) == list(vehicle.networks)
     assert networks.attrs["units"]["bit_rate"] == "bit/s"
-    for rows in ("nodes", "messages"):
-        shares = loads.to_frame(rows).groupby("network")["worst"].sum()
-        assert shares.to_dict() == pytest.approx({n: one.worst for n, one in loads.items()})
+    assert str(networks["data_bit_rate"].dtype) == "Int64"
+    for table in (loads.node_table(), loads.message_table()):
+        shares = table.to_frame().groupby("network")["worst"].sum()
+        assert shares.to_dict() == pytest.approx({n: loads[n].worst for n in vehicle.networks})
     assert again(loads) == loads
-    assert type(again(loads)) is type(loads)
-    assert list(busplan.loads(vehicle, networks="pack")) == ["pack"]
+    assert [one.network.name for one in busplan.loads(vehicle, networks="pack").loads] == ["pack"]
+    assert "Magpie (invented)" in repr(loads)
+    assert len(repr(loads)) < 700
+    with pytest.raises(KeyError):
+        loads["pak"]
+
+
+def test_a_simulated_run(vehicle: busplan.Vehicle) -> None:
+    seen = busplan.simulate(vehicle, seconds=1, seed=3, networks=["charge", "telemetry"])
+    frame = seen.to_frame()
+    assert frame["frames"].sum() == len(seen.run) == len(seen.frames)
+    assert (frame["max_ms"] <= frame["bound_ms"]).all()
+    assert frame["critical_ms"].isna().all()
+    assert str(frame["critical_ms"].dtype) == "float64"
+    loaded = again(seen)
+    same(loaded.to_frame(), frame)
+    assert loaded.frames.payload.tobytes() == seen.frames.payload.tobytes()
+    assert len(repr(seen)) < 500
+    assert "simulated" in seen.response_table().title
+    for value in (seen, busplan.loads(vehicle), seen.response_table()):
+        assert value._repr_html_().count("<tr") > 2
 
 
 def test_response_times(bought: busplan.Vehicle) -> None:
@@ -162,7 +182,7 @@ def test_response_times(bought: busplan.Vehicle) -> None:
     late = frame[frame["late"]]
     assert set(late["message"]) >= {"DisplayInput", "DoorSafety"}
     assert (late["response_ms"] > late["deadline_ms"]).all()
-    assert len(timed.to_frame("routes")) == len(bought.routes)
+    assert len(timed.route_table().rows) == len(bought.routes)
     assert {f.code for f in timed.findings} >= {"deadline-missed"}
     same(again(timed).to_frame(), frame)
     worse = busplan.timing(bought, networks=["drive"], fault_interval_ms=20).to_frame()
@@ -211,7 +231,11 @@ WRONG = {
     "code": (lambda v, c: busplan.check(v, only="nothing"), "nothing"),
     "codes": (lambda v, c: busplan.check(v, only=3), "only takes names, not int"),
     "network": (lambda v, c: busplan.loads(v, networks="pak"), 'no network "pak"'),
-    "rows": (lambda v, c: busplan.loads(v).to_frame("cells"), "rows is"),
+    "rows": (lambda v, c: busplan.judge_pack(c).to_frame("cars"), "rows is"),
+    "seconds": (lambda v, c: busplan.simulate(v, seconds=0), "seconds takes more than 0"),
+    "seed": (lambda v, c: busplan.simulate(v, seed=-1), "seed takes a whole number"),
+    "drift": (lambda v, c: busplan.simulate(v, drift_ppm="x"), "drift_ppm takes"),
+    "frames": (lambda v, c: busplan.simulate(v, seconds=86_400), "too many for one run"),
     "faults": (lambda v, c: busplan.timing(v, fault_interval_ms=0), "fault_interval_ms takes"),
     "file": (lambda v, c: busplan.read_capture("absent.log"), "absent.log"),
     "files": (lambda v, c: busplan.read_capture(7), "wants paths of files, not int"),

@@ -16,8 +16,9 @@ def main() -> list[str]:
     assert_type(found, Findings)
     assert_type(found[:1], Findings)
     told = [assert_type(one, Finding).summary for one in found]
-    told += [f"{name} {one.worst:.1%}" for name, one in busplan.loads(vehicle).items()]
-    late = [r for n in busplan.timing(vehicle).networks.values() for r in n.missed]
+    told += [f"{one.network.name} {one.worst:.1%}" for one in busplan.loads(vehicle).loads]
+    late = [r for n in busplan.timing(vehicle).networks for r in n.missed]
+    told += [str(o.bound_ns) for o in busplan.simulate(vehicle, seconds=0.1).observed]
     told += [r.stream.label for r in late]
     proof = busplan.prove_node(capture, "charger")
     assert_type(proof.to_html(), str)
