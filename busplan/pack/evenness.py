@@ -128,14 +128,14 @@ def _measure(kind: str, time_s: F64, value: F64, step: float, quiet: Mask | None
     low = np.min(value, axis=1, initial=np.inf, where=known)
     high = np.max(value, axis=1, initial=-np.inf, where=known)
     return Evenness(
-        kind,
-        time_s,
-        value,
-        step,
-        quiet is not None,
-        deviation,
-        _share(value, low),
-        _share(value, high),
+        kind=kind,
+        time_s=time_s,
+        value=value,
+        step=step,
+        quiet=quiet is not None,
+        deviation=deviation,
+        lowest_share=_share(value, low),
+        highest_share=_share(value, high),
     )
 
 

@@ -114,7 +114,19 @@ def _beyond(
         worst = int(np.argmax(far))
         mode, _, limit = next(p for p in parts if p[1][worst])
         reached, total = float(value[worst, column]), time_where(time_s, mask)
-        found.append(Excess(kind, int(column), above, mode, limit, reached, total, longest, start))
+        found.append(
+            Excess(
+                kind=kind,
+                index=int(column),
+                above=above,
+                mode=mode,
+                limit=limit,
+                worst=reached,
+                total_s=total,
+                longest_s=longest,
+                start_s=start,
+            )
+        )
     return found
 
 

@@ -111,15 +111,15 @@ def _trace(
     whole = bool(measured.all())
     time_s, numbers = heard.time_s, column.values
     return Trace(
-        time_s if whole else time_s[measured],
-        reading.values(numbers if whole else numbers[measured]),
-        reading.step,
-        reading.lowest,
-        reading.highest,
-        reading.signal.choices,
-        NOTHING if whole else time_s[column.present & ~measured],
-        allowed_s,
-        heard,
+        time_s=time_s if whole else time_s[measured],
+        value=reading.values(numbers if whole else numbers[measured]),
+        step=reading.step,
+        lowest=reading.lowest,
+        highest=reading.highest,
+        choices=reading.signal.choices,
+        ended_s=NOTHING if whole else time_s[column.present & ~measured],
+        allowed_s=allowed_s,
+        message=heard,
     )
 
 

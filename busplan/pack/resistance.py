@@ -161,14 +161,14 @@ def fit_resistance(cells: Sequence[Trace], current: Trace, step_v: float) -> Res
         )
     peak = int(np.argmax(current.value)) if len(current) else 0
     return Resistance(
-        value,
-        uncertainty,
-        step_value,
-        step_uncertainty,
-        len(moments),
-        float(current.value[peak]) if len(current) else float("nan"),
-        float(current.time_s[peak]) if len(current) else float("nan"),
-        float(np.ptp(current.value)) if len(current) else 0.0,
+        value=value,
+        uncertainty=uncertainty,
+        step_value=step_value,
+        step_uncertainty=step_uncertainty,
+        steps=len(moments),
+        peak_a=float(current.value[peak]) if len(current) else float("nan"),
+        peak_time_s=float(current.time_s[peak]) if len(current) else float("nan"),
+        range_a=float(np.ptp(current.value)) if len(current) else 0.0,
     )
 
 

@@ -146,12 +146,30 @@ def judge_warm_up(
         places = tuple(int(p) for p in position[own & stuck])
         judged.append(
             ModuleWarmUp(
-                name, verdict, start, end, rate, lag_k, lag_s, r, float(np.hypot(u, m)), places
+                module=name,
+                verdict=verdict,
+                start_c=start,
+                end_c=end,
+                rate_k_min=rate,
+                lag_k=lag_k,
+                lag_s=lag_s,
+                exchange=r,
+                uncertainty=float(np.hypot(u, m)),
+                stuck=places,
             )
         )
     rise = float(peer[-1] - peer[0])
     bound = span.liquid_c is None
-    return WarmUp(state, span.start_s, span.stop_s, span.heating, bound, more, rise, tuple(judged))
+    return WarmUp(
+        state=state,
+        start_s=span.start_s,
+        stop_s=span.stop_s,
+        heating=span.heating,
+        exchange_bound=bound,
+        more_minutes=more,
+        peer_rise_k=rise,
+        modules=tuple(judged),
+    )
 
 
 def _standing(span: ThermalSpan, step_k: float) -> Mask:

@@ -255,12 +255,12 @@ def _grade(told: Told, spread: float, window: Window, step: float) -> Peers:
     grade[beyond(values, low, above=False) | beyond(values, high, above=True)] = Grade.OUTSIDE
     grade[came & stale] = Grade.STALE
     return Peers(
-        values,
-        told.age_ns,
-        fresh,
-        deviation,
-        grade,
-        PeerRange.of(values, fresh),
-        ~came & stale,
-        told.coded & ~stale,
+        value=values,
+        age_ns=told.age_ns,
+        fresh=fresh,
+        deviation=deviation,
+        grade=grade,
+        evenness=PeerRange.of(values, fresh),
+        unheard=~came & stale,
+        coded=told.coded & ~stale,
     )

@@ -56,14 +56,14 @@ def shift(first: PackState, second: PackState) -> PackState | None:
 def _moved(first: Peers, second: Peers, spread: float, step: float) -> Peers:
     moved = np.where(first.fresh & second.fresh, second.deviation - first.deviation, np.nan)
     return Peers(
-        moved,
-        second.age_ns,
-        ~np.isnan(moved),
-        moved,
-        grade_deviation(moved, spread, step),
-        PeerRange.of(moved, ~np.isnan(moved)),
-        np.zeros(len(moved), np.bool_),
-        np.zeros(len(moved), np.bool_),
+        value=moved,
+        age_ns=second.age_ns,
+        fresh=~np.isnan(moved),
+        deviation=moved,
+        grade=grade_deviation(moved, spread, step),
+        evenness=PeerRange.of(moved, ~np.isnan(moved)),
+        unheard=np.zeros(len(moved), np.bool_),
+        coded=np.zeros(len(moved), np.bool_),
     )
 
 

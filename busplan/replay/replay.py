@@ -76,16 +76,16 @@ class Replay:
         index = FrameIndex.of(put_together(table, vehicle, segmented))
         ordered = sorted(findings, key=moment_of)
         return Replay(
-            vehicle,
-            table,
-            source,
-            tuple(ordered),
-            index,
-            Lines.of(vehicle, index),
-            Traffic.of(table, vehicle.networks, until_ns=until_ns)
+            vehicle=vehicle,
+            table=table,
+            source=source,
+            findings=tuple(ordered),
+            index=index,
+            lines=Lines.of(vehicle, index),
+            traffic=Traffic.of(table, vehicle.networks, until_ns=until_ns)
             if count
             else Traffic.uncounted(table, vehicle.networks),
-            until_ns,
+            until_ns=until_ns,
         )
 
     def with_traffic(self, told: Told | None = None) -> Replay:

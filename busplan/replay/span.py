@@ -135,16 +135,25 @@ def _signals(
 def _summary(address: SignalAddress, unit: str, values: F64) -> SignalSpan:
     if not len(values):
         nan = float("nan")
-        return SignalSpan(address, unit, 0, nan, nan, nan, nan, nan)
+        return SignalSpan(
+            address=address,
+            unit=unit,
+            count=0,
+            minimum=nan,
+            mean=nan,
+            maximum=nan,
+            first=nan,
+            last=nan,
+        )
     return SignalSpan(
-        address,
-        unit,
-        len(values),
-        float(values.min()),
-        float(values.mean()),
-        float(values.max()),
-        float(values[0]),
-        float(values[-1]),
+        address=address,
+        unit=unit,
+        count=len(values),
+        minimum=float(values.min()),
+        mean=float(values.mean()),
+        maximum=float(values.max()),
+        first=float(values[0]),
+        last=float(values[-1]),
     )
 
 

@@ -209,17 +209,19 @@ class ReplayApp(Steered):
             view.update(self.replay, snapshot, window)
             number = self.captures.index(self.replay) + 1 if self.pair else None
             base.query_one(Heading).update(self.replay, view.title, columns, number)
+            recording, trouble = self.recording()
             transport = Transport(
-                t_ns,
-                self.clock.span_ns,
-                self.clock.playing,
-                self.clock.speed,
-                self.a_ns,
-                self.b_ns,
-                self.clock.behind_ns(t_ns),
-                self.clock.live,
-                *self.recording(),
-                self.offset_ns,
+                t_ns=t_ns,
+                span_ns=self.clock.span_ns,
+                playing=self.clock.playing,
+                speed=self.clock.speed,
+                a_ns=self.a_ns,
+                b_ns=self.b_ns,
+                behind_ns=self.clock.behind_ns(t_ns),
+                live=self.clock.live,
+                recording=recording,
+                trouble=trouble,
+                offset_ns=self.offset_ns,
             )
             base.query_one(TimeLine).update(self.replay, transport, columns, self._hints())
 

@@ -1,0 +1,109 @@
+"""What commands print, as text and as JSON, needs no terminal application: none of it is loaded."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from busplan.cli.app import COMMANDS
+
+ROOT = Path(__file__).parents[2]
+PLAN = str(ROOT / "dbc_examples/as_built.toml")
+CAPTURE = str(ROOT / "captures/bench_charger_short.log.gz")
+DRIVE = str(ROOT / "captures/drive_short.log.gz")
+FASTER = ("--bit-rate", "cabin=250000")
+BUS = ("-i", "charge=virtual:no-screens", "--seconds", "0.1")
+
+CALLS: dict[str, list[tuple[str, ...]]] = {
+    "demo": [
+        ("--only", "bench-charger", "--text"),
+        ("--only", "bench-charger", "--json"),
+        ("--only", "bench-charger", "--to", "files", "--short"),
+    ],
+    "check": [(PLAN,), (PLAN, "--json")],
+    "load": [(PLAN,), (PLAN, "--json")],
+    "timing": [(PLAN,), (PLAN, "--json")],
+    "cable": [(PLAN,), (PLAN, "--json")],
+    "whatif": [
+        (PLAN, "--bit-rate", "cabin=250000"),
+        (PLAN, "--bit-rate", "cabin=250000", "--json"),
+    ],
+    "simulate": [(PLAN, "--seconds", "0.1"), (PLAN, "--seconds", "0.1", "--json")],
+    "frame": [("0x123", "00"), ("0x123", "00", "--json")],
+    "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "survey": [(CAPTURE,), (CAPTURE, "--json")],
+    "decode": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--out", "v.csv", "--json")],
+    "cut": [(CAPTURE, "--to", "1", "--out", "cut.log")],
+    "replay": [
+        *((CAPTURE, "--plan", PLAN, "--screen", screen) for screen in ("pack", "span", "shop")),
+        (CAPTURE, "--plan", PLAN, "--beside", CAPTURE, "--screen", "pair"),
+        (DRIVE, "--plan", PLAN, "--text", "--screen", "verdict"),
+        (DRIVE, "--plan", PLAN, "--json", "--screen", "verdict"),
+        (CAPTURE, "--json"),
+    ],
+    "pack": [(DRIVE, "--plan", PLAN, "--tables"), (DRIVE, "--plan", PLAN, "--json")],
+    "record": [("run.log", "--plan", PLAN, *BUS)],
+    "live": [("--plan", PLAN, *BUS, "--text"), ("--plan", PLAN, *BUS, "--json")],
+    "bench": [
+        ("charger", "--plan", PLAN, "--capture", CAPTURE),
+        ("charger", "--plan", PLAN, "--capture", CAPTURE, "--json"),
+    ],
+    "explain": [("all",), ("all", "--json")],
+    "cache": [(), ("--json",)],
+}
+"""Every command's ways to print; what is in none of them opens the screens."""
+
+WALK = """
+import contextlib, io, json, sys
+from busplan.cli.app import app
+for words in json.load(sys.stdin):
+    out = io.TextIOWrapper(io.BytesIO(), "utf-8")
+    failed = None
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            app(words, standalone_mode=False)
+        except Exception as error:
+            failed = repr(error)
+    out.flush()
+    size = len(out.buffer.getvalue())
+    loaded = sorted(m for m in sys.modules if m.partition(".")[0] in ("textual", "textual_serve"))
+    screens = sorted(m for m in sys.modules if m.startswith("busplan.screens"))
+    print(json.dumps([words, size, failed, loaded[:1] + screens[:1]]))
+"""
+
+
+def test_every_command_is_walked() -> None:
+    assert set(CALLS) == set(COMMANDS)
+
+
+def walked(
+    calls: list[list[str]], folder: Path, first: str = ""
+) -> list[tuple[list[str], int, str | None, list[str]]]:
+    """One process for all: words, bytes printed, what failed, and a module that gives it away."""
+    ended = subprocess.run(
+        [sys.executable, "-c", first + WALK],
+        input=json.dumps(calls),
+        env=os.environ | {"XDG_CACHE_HOME": str(folder / "cache")},
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ended.returncode == 0, ended.stderr
+    return [json.loads(line) for line in ended.stdout.splitlines()]
+
+
+def test_no_text_path_loads_the_terminal_application(tmp_path: Path) -> None:
+    calls = [[name, *words] for name, ways in CALLS.items() for words in ways]
+    told = walked(calls, tmp_path)
+    assert len(told) == len(calls)
+    for words, size, failed, loaded in told:
+        assert failed is None, words
+        assert size, words
+        assert not loaded, words
+
+
+def test_the_walk_sees_the_terminal_application(tmp_path: Path) -> None:
+    (told,) = walked([["frame", "0x123", "00"]], tmp_path, "import busplan.screens.start\n")
+    assert told[3] == ["textual", "busplan.screens"]
