@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -94,7 +95,8 @@ def _pack_tiles(pack: PackState) -> tuple[list[Tile], list[Tile]]:
     current = pack.quantities.get("current")
     if current:
         note = current.unit + ("  stale" if current.stale else "")
-        upper.append(Tile("current", f"{current.value:.0f}", note, stale=current.stale))
+        figure = "--" if math.isnan(current.value) else f"{current.value:.0f}"
+        upper.append(Tile("current", figure, note, stale=current.stale))
     return upper, lower
 
 

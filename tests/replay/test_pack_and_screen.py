@@ -20,6 +20,7 @@ from busplan.plan.reader import load_plan
 from busplan.replay.pack_state import PackState
 from busplan.replay.replay import Replay
 from busplan.replay.span import measure_span
+from busplan.replay.tiles import tiles
 from busplan.replay.trend import cell_grid
 from busplan.replay.verdict import joined, judge_pack
 from busplan.replay.watch import watch
@@ -222,6 +223,13 @@ def test_a_current_that_is_a_code_leaves_the_mode_open(
     broken = bench.screen(8)
     assert broken.mode is Mode.UNKNOWN
     assert broken.quantities["current"].text == "sensor error"
+    shown = [
+        t.figure
+        for row in tiles(bench.replay.snapshot(8 * S), bench.vehicle)
+        for t in row
+        if t.label == "current"
+    ]
+    assert shown == ["--"]
 
 
 def test_milliamperes_are_not_amperes(tmp_path: Path) -> None:
