@@ -6,6 +6,7 @@ import pickle
 from pathlib import Path
 
 import pytest
+from support.vehicles import stream, vehicle
 
 from busplan.checks.cable_report import cable_report
 from busplan.checks.compare import compare
@@ -14,7 +15,7 @@ from busplan.checks.timing_report import tightest, timing_report
 from busplan.errors import UsageError
 from busplan.findings import Weight
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import Vehicle
+from busplan.plan.vehicle import Cable, Network, Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 
@@ -122,3 +123,60 @@ def test_a_vehicle_compared_with_itself_changes_nothing(bought: Vehicle) -> None
 def test_a_network_that_is_not_there_is_refused(bought: Vehicle, report: object) -> None:
     with pytest.raises(UsageError, match='did you mean "body"'):
         report(bought, ["boddy"])
+
+
+def test_findings_and_routes_are_those_of_the_networks_asked_for(bought: Vehicle) -> None:
+    assert {f.where.network for f in timing_report(bought).findings} == {"body"}
+    assert timing_report(bought, ["drive"]).findings == ()
+    only = timing_report(bought, ["body"])
+    assert only.findings
+    assert all("body" in (row.source, row.target) for row in only.route_table().rows)
+
+
+def test_a_message_does_not_wait_for_itself() -> None:
+    """Davis et al. 2007, table 1: the second instance of C is the worst, after its own first."""
+    van = vehicle(
+        [
+            stream(i, cycle_ms=t, name=n)
+            for i, t, n in ((1, 2.5, "A"), (2, 3.5, "B"), (3, 3.5, "C"))
+        ],
+        [Network("a", 135_000)],
+    )
+    report = timing_report(van)
+    (one,) = report.networks
+    assert (one.responses[2].instance, one.responses[2].response_ns) == (1, 3_500_000)
+    assert any(d.stream is one.responses[2].stream for d in one.delays(one.responses[2]))
+    assert {row.message: row.waits_for for row in report.message_table().rows} == {
+        "A": "B",
+        "B": "C, 1x A",
+        "C": "3x A, 2x B",
+    }
+
+
+@pytest.mark.parametrize(
+    ("cable", "beyond"),
+    # Two terminators of 120 Ω, 60 Ω across the pair (ISO 11898); 100 m at 500 kbit/s (cable_rules).
+    [
+        (Cable(100.0, {}, (120.0, 120.0)), {}),
+        (Cable(110.0, {}, (120.0, 120.0)), {"trunk": Weight.CAUTION}),
+        (
+            Cable(130.0, {}, (120.0, 120.0)),  # there and back 2·(255 + 650) ns, the sample at 1750
+            {"trunk": Weight.CAUTION, "there and back": Weight.FAULT},
+        ),
+        (Cable(20.0, {}, (120.0, 120.0)), {}),
+        (Cable(20.0, {"n": 9.0}, (120.0, 120.0)), {"longest stub (n)": Weight.CAUTION}),
+        (
+            Cable(20.0, {}, (120.0,)),
+            {"terminators": Weight.CAUTION, "across the pair, power off": Weight.CAUTION},
+        ),
+        (
+            Cable(20.0, {}, (200.0, 200.0)),
+            {"across the pair, power off": Weight.CAUTION},
+        ),
+        (Cable(None, {}, (120.0, 120.0)), {}),
+    ],
+)
+def test_a_quantity_beyond_its_limit_is_marked(cable: Cable, beyond: dict[str, Weight]) -> None:
+    van = vehicle([stream(0x1), stream(0x2, node="m")], [Network("a", 500_000, cable=cable)])
+    rows = cable_report(van).limit_table().rows
+    assert {r.what.split(", sample")[0]: r.beyond for r in rows if r.beyond} == beyond
