@@ -22,13 +22,14 @@ replaces neither measuring, nor a licensed person, nor your local codes.
 """
 
 import sys
-from importlib import import_module
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
 
 from busplan.version import __version__ as __version__
 
+TYPE_CHECKING = False  # typing itself would double what this import costs
 if TYPE_CHECKING:
+    from typing import Any
+
     from busplan.errors import BusplanError, CaptureError, PlanError, UsageError
     from busplan.face.findings import Findings
     from busplan.face.judged import judge_pack, prove_node
@@ -76,16 +77,24 @@ _ROOM = "timing"
 """The one public name that a room below has, too."""
 
 
-def _public(name: str) -> Any:
+def _public(name: str) -> "Any":
+    from importlib import import_module
+
     return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
 
 
-def __getattr__(name: str) -> Any:
+def _lazy(name: str) -> "Any":
+    from importlib import import_module
+
     if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     value = import_module(f"{__name__}.{name}") if name == _ROOM else _public(name)
     globals()[name] = value
     return value
+
+
+if not TYPE_CHECKING:
+    __getattr__ = _lazy  # a type checker knows every name, and should tell those that are not there
 
 
 def __dir__() -> list[str]:
@@ -95,11 +104,11 @@ def __dir__() -> list[str]:
 class _Room(ModuleType):
     """A room that also answers to the call of its name: ``busplan.timing(v)``."""
 
-    def __call__(self, *given: Any, **named: Any) -> Any:
+    def __call__(self, *given: "Any", **named: "Any") -> "Any":
         return _public(_ROOM)(*given, **named)
 
     @property
-    def __signature__(self) -> Any:
+    def __signature__(self) -> "Any":
         from inspect import signature
 
         return signature(_public(_ROOM))
@@ -108,7 +117,7 @@ class _Room(ModuleType):
 class _Package(ModuleType):
     """This package: whoever imports the room first, ``busplan.timing`` can be called."""
 
-    def __setattr__(self, name: str, value: Any) -> None:
+    def __setattr__(self, name: str, value: "Any") -> None:
         if name == _ROOM and isinstance(value, ModuleType):
             value.__class__ = _Room
         super().__setattr__(name, value)
