@@ -148,7 +148,12 @@ def _sense(finding: Finding) -> tuple[str, str | None, str | None, str | None]:
 
 
 def joining_lines(vehicle: Vehicle, report: BenchReport, *, most: int = 5) -> tuple[str, ...]:
-    """What joining means, as sentences; none when the node is alone in its plan."""
+    """What joining means, as sentences; none when the node is alone in its plan or was not heard.
+
+    What never came is named, because it counts as defined.
+    """
+    if not any(p.frames for p in report.messages):
+        return ()
     if not any(s.network == report.network and s.node != report.node for s in vehicle.streams):
         return ()
     joining = join(vehicle, report)
@@ -156,6 +161,9 @@ def joining_lines(vehicle: Vehicle, report: BenchReport, *, most: int = 5) -> tu
         f"{joining.network} would go from {joining.load_before:.1%} to {joining.load_after:.1%} "
         f"worst-case load (limit {joining.limit:.0%})"
     ]
+    never = [p.message.name for p in report.messages if not p.frames]
+    if never:
+        lines.append(f"never came, so counted as defined: {', '.join(never)}")
     late = [s for s in joining.shifts if s.late]
     lines += [f"{s.stream.label} would miss its deadline: {_change(s)}" for s in late]
     moved = sorted((s for s in joining.shifts if not s.late), key=lambda s: -_growth(s))

@@ -149,3 +149,15 @@ def test_a_stranger_on_a_fd_network_is_as_long_as_a_frame_can_be(
     message = as_measured(vehicle, replace(report, unknown=(stranger,))).streams[-1].message
     assert (message.fd, message.length) == (fd, length)
     assert (message.j1939 is not None) is (longest > 64)
+
+
+def test_what_was_not_measured_is_not_told_as_measured() -> None:
+    gone = charger_streams()["ChargerTemperatures"].message
+    lines = joining_lines(
+        as_built(), report_of([r for r in charger_rows() if r[1] != gone.identifier])
+    )
+    assert "never came, so counted as defined: ChargerTemperatures" in lines
+    assert not any(
+        "never came" in line for line in joining_lines(as_built(), report_of(charger_rows()))
+    )
+    assert joining_lines(as_built(), report_of([])) == ()
