@@ -171,3 +171,26 @@ def test_no_file_is_longer_than_400_lines() -> None:
         if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 400
     }
     assert not long
+
+
+def calls(source: str) -> Iterator[tuple[int, str, int]]:
+    """Line, name and number of positional arguments of every call without a starred one."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Call) and not any(isinstance(a, ast.Starred) for a in node.args):
+            yield node.lineno, ast.unparse(node.func).rpartition(".")[2], len(node.args)
+
+
+def test_a_call_with_eight_arguments_names_them() -> None:
+    # Compiled functions take their columns by position.
+    kernels = {
+        name
+        for path in PACKAGE.rglob("*kernel*.py")
+        for name in re.findall(r"^def (\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    found = [
+        f"{path.relative_to(ROOT)}:{line}: {name} with {count}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for line, name, count in calls(path.read_text(encoding="utf-8"))
+        if count >= 8 and name not in kernels
+    ]
+    assert not found, "\n".join(found)
