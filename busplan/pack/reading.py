@@ -217,16 +217,16 @@ def _made(
         step, start = float(signal.scale), float(signal.offset) * factor + offset
         ends = sorted((first * step + start, last * step + start))
     return SignalReading(
-        address,
-        signal,
-        cycle,
-        unit,
-        factor,
-        offset,
-        codes,
-        abs(float(signal.scale) * factor),
-        ends[0],
-        ends[1],
-        scale.assumed,
-        scale.open,
+        address=address,
+        signal=signal,
+        cycle=cycle,
+        unit=unit,
+        factor=factor,
+        offset=offset,
+        codes=codes,
+        step=abs(float(signal.scale) * factor),
+        lowest=ends[0],
+        highest=ends[1],
+        assumed=scale.assumed,
+        open=scale.open,
     )

@@ -18,6 +18,7 @@ from pathlib import Path
 import can
 import pytest
 from support.command import busplan
+from support.formats import formats
 
 from busplan.capture.capture import Capture
 from busplan.capture.formats import FORMATS, Format
@@ -104,7 +105,7 @@ def expected(kind: Format, rows: list[Row]) -> list[Row]:
     return [(r[0], "unnamed", *r[2:]) for r in rows]
 
 
-@pytest.fixture(params=FORMATS, ids=lambda f: f.suffix)
+@pytest.fixture(params=formats())
 def kind(request: pytest.FixtureRequest) -> Format:
     found: Format = request.param
     return found

@@ -11,6 +11,7 @@ import pytest
 from capture.test_formats import rows_for, write
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.formats import formats
 
 from busplan.capture.formats import FORMATS, Format
 from busplan.capture.read import read_capture
@@ -49,7 +50,7 @@ def read_or_refuse(path: Path) -> FrameTable | None:
     return capture.frames
 
 
-@pytest.mark.parametrize("kind", FORMATS, ids=lambda f: f.suffix)
+@pytest.mark.parametrize("kind", formats())
 def test_flipped_bytes_in_any_format(kind: Format, tmp_path: Path) -> None:
     data = write(tmp_path / f"whole{kind.suffix}", rows_for(kind)).read_bytes()
     rng = np.random.default_rng(8)
