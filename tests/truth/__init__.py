@@ -1,0 +1,23 @@
+"""Truths the pack's judgements are tested on, made without looking at the judging code.
+
+Everything is invented, seeded and quick. Seeds from 900 000 on are kept for a last run: do not tune
+on them. Each maker returns its readings *and* what is true; ``as_series`` turns them into what the
+judge takes.
+
+* Warm-ups by a loop of many nodes::
+
+      from truth.loop_cases import CASES, case, population, warm_up
+      from truth.as_series import warm_up_series
+      test = population(17, liquid=False)      # 5 to 50 ms; .exchange, .lag_s, .bad, .healthy
+      test = case("offset", 3, offset_k=-3.0)  # every named disturbance; knobs as in warm_up()
+      series, layout = warm_up_series(test)
+
+* Cells by free Thevenin circuits::
+
+      from truth import cell_packs
+      from truth.as_series import pack_series
+      pack = cell_packs.drive(5, raised={52: 1.3}, stops=True)   # .resistance(1.0), .delay_s
+      pack = cell_packs.charging(5, weak={3: 0.95}, from_charge=0.22, to_charge=0.70)
+      pack = cell_packs.rest(5, hours=6.0, loses_mv_h={7: 0.3})
+      series, layout = pack_series(pack, without=["voltage"])
+"""
