@@ -62,6 +62,12 @@ def test_cold_cells_may_be_driven_but_not_charged() -> None:
     assert find_excesses(unknown, LAYOUT, NONE) == ()
     freezing = series(sensor_time=time, temperatures=cold - 30.0)
     assert {e.mode for e in find_excesses(freezing, LAYOUT, NONE)} == {Mode.UNKNOWN}
+    still = series(
+        sensor_time=time, temperatures=cold - 30.0, current=Trace(TIME, np.zeros(len(TIME)))
+    )
+    (fault,) = limit_findings(find_excesses(still, LAYOUT, NONE), LAYOUT)
+    assert (fault.code, fault.weight) == ("temperature-low", Weight.FAULT)
+    assert "at rest" in fault.summary
 
 
 def saturated(v: Array) -> Array:
