@@ -7,7 +7,7 @@ import numpy as np
 from busplan.pack.labels import cell_label, sensor_label
 from busplan.replay.pack_state import F64, Grade, PackState
 from busplan.text.grades import OF_GRADE
-from busplan.text.packmap import Choice, Kind
+from busplan.text.packmap import Choice, PlaceKind
 from busplan.text.runs import FAINT, PLAIN, Line, fold, span_text, width
 
 
@@ -48,7 +48,7 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
 def oddest_of(pack: PackState) -> tuple[Choice, float]:
     """The cell, sensor or module furthest off its peers, and how far in allowed spreads."""
     limits = pack.layout.limits
-    peers: tuple[tuple[Kind, F64, float], ...] = (
+    peers: tuple[tuple[PlaceKind, F64, float], ...] = (
         ("module", np.abs(pack.lag_k), limits.temperature_spread_k),
         ("cell", np.abs(pack.cells.deviation), limits.voltage_spread_v),
         ("sensor", np.abs(pack.sensors.deviation), limits.temperature_spread_k),

@@ -21,13 +21,13 @@ DENSITIES: tuple[Density, ...] = ("values", "deviations", "marks")
 _WIDTH = {"values": 6, "deviations": 5, "marks": 2}
 SENSOR_WIDTH = 6
 LAG_WIDTH = 6
-Kind = Literal["cell", "sensor", "module"]
+PlaceKind = Literal["cell", "sensor", "module"]
 
 
 class Choice(NamedTuple):
     """A cell, a sensor or a module, by its place in the layout, from 0."""
 
-    kind: Kind
+    kind: PlaceKind
     number: int
 
 
