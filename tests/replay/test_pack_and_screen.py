@@ -202,6 +202,7 @@ def test_a_code_is_no_cell_voltage(tmp_path: Path) -> None:
     assert bench.screen(9).cells.value[1] == pytest.approx(65.535)
     found = [f for f in bench.judged().findings if f.code == "pack-value-not-available"]
     assert [(f.where.signal, f.weight) for f in found] == [("U1", Weight.CAUTION)]
+    assert "monitor-silent" not in bench.codes()  # it went on sending
     assert measure_span(bench.replay, 0, 10 * S).cells[0].maximum == pytest.approx(3.701)
 
 
