@@ -143,6 +143,15 @@ def test_the_picture_is_the_contract() -> None:
     assert drawn == layers_of_the_contract()
 
 
+def test_the_guide_names_files_that_are_there() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:[a-z_.]+/)*[a-z_]+\.(?:py|json|toml|md))`", guide))
+    assert len(named) > 20
+    there = [p.as_posix() for top in (PACKAGE, ROOT / "tests") for p in top.rglob("*.*")]
+    there.append((ROOT / "pyproject.toml").as_posix())
+    assert not {n for n in named if not any(p.endswith(f"/{n}") for p in there)}
+
+
 def test_every_room_has_its_line() -> None:
     inside = {
         p.stem for p in PACKAGE.iterdir() if (p / "__init__.py").exists() or p.suffix == ".py"
