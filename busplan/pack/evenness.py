@@ -1,8 +1,10 @@
 """Evenness: how far the peers lie apart, who stands out, who is lowest and highest how often.
 
 Voltages are judged where hardly any current flows (else the sag of a resistive cell would pass for
-a low state of charge), and at any current when the capture has too little of that. Temperatures
-are judged by module, over its believable sensors.
+a low state of charge), and only once that has lasted: around a step of the current the cells of one
+row were not measured at one moment. Where the capture has too little of such rest, each cell's own
+sag is taken out first, by how its distance from the middle cell follows the changes of the current.
+Temperatures are judged by module, over its believable sensors.
 """
 
 from __future__ import annotations
@@ -29,6 +31,16 @@ QUIET_A = 2.0
 QUIET_SHARE = 0.03
 """Quiet: a current below ``QUIET_A`` or this share of the largest one."""
 LEAST_QUIET_S = 20.0
+BEFORE_S = 2.0
+"""A row counts as quiet once no current has flowed for so long ..."""
+BEFORE_PERIODS = 2.5
+"""... and for so many periods of the cells, so that no value is left from before the step ..."""
+AFTER_S = 0.5
+"""... and when none begins within this time: the current's message may come late."""
+SAG_OVER_S = 2.0
+"""Changes over this time tell a cell's own sag."""
+LEAST_CHANGE_A = 5.0
+"""Changes of the current smaller than this (root mean square) tell nothing of it."""
 LASTING_S = 10.0
 """A spread over its limit counts once it lasts this long (common practice, no source)."""
 
@@ -40,7 +52,9 @@ class Evenness:
     ``time_s`` (n,) and ``value`` (n, m) are what was judged, NaN where not received;
     ``deviation`` (m,) each peer's median distance from the median peer, ``lowest_share`` and
     ``highest_share`` (m,) the part of the time each is the lowest or highest (ties shared).
-    ``quiet`` says whether only moments without current were judged.
+    ``quiet`` says whether only moments without current were judged, ``freed`` whether each cell's
+    own sag was taken out because there were too few of them. ``missing`` says what would be needed
+    where a spread cannot be told from sag; it is empty when the answers stand.
     """
 
     kind: str
@@ -51,6 +65,8 @@ class Evenness:
     deviation: F64
     lowest_share: F64
     highest_share: F64
+    freed: bool = False
+    missing: str = ""
 
     @property
     def spread(self) -> F64:
@@ -76,12 +92,62 @@ def spread_of(value: F64) -> F64:
 def voltage_evenness(
     series: PackSeries, step_v: float, faulty: frozenset[tuple[str, int]]
 ) -> Evenness:
-    """Evenness of the cells, at quiet moments where there are enough of them."""
+    """Evenness of the cells, at quiet moments where there are enough of them, else freed of sag."""
     sampled = series.voltage
-    value = _without(sampled.value, "cell", faulty)
-    rows = quiet_rows(series, sampled.time_s)
-    used = sampled.time_s if rows is None else sampled.time_s[rows]
-    return _measure("voltage", used, value if rows is None else value[rows], step_v, rows)
+    time, value = sampled.time_s, _without(sampled.value, "cell", faulty)
+    rows = quiet_rows(series, time)
+    if rows is not None:
+        return _measure("voltage", time[rows], value[rows], step_v, quiet=True)
+    amps = series.quantity_at("current", time)
+    if amps is None:
+        missing = NO_CURRENT if _restless(time, value) else ""
+        return _measure("voltage", time, value, step_v, missing=missing)
+    freed = _freed_of_sag(time, value, amps)
+    return _measure(
+        "voltage", time, value if freed is None else freed, step_v, freed=freed is not None
+    )
+
+
+NO_CURRENT = (
+    "the cells move as under load, and no current was heard: record it, or ten minutes at rest"
+)
+RESTLESS_V = 0.02
+RESTLESS_SHARE = 0.05
+"""A middle cell that moves so far within ``SAG_OVER_S``, this part of the time, is under load."""
+
+
+def _restless(time_s: F64, value: F64) -> bool:
+    """Whether the middle cell moves as a current would move it."""
+    if len(time_s) < 3:
+        return False
+    lag = max(round(SAG_OVER_S / float(time_s[1] - time_s[0])), 1)
+    middle = nan_median(value, axis=1)
+    moved = np.abs(middle[lag:] - middle[:-lag])
+    with np.errstate(invalid="ignore"):
+        return float((moved > RESTLESS_V).mean()) > RESTLESS_SHARE if len(moved) else False
+
+
+def _freed_of_sag(time_s: F64, value: F64, amps: F64) -> F64 | None:
+    """Voltages (n, m) without what each cell sags more than the middle one; ``None``: no changes.
+
+    Least squares of the changes, over ``SAG_OVER_S``, of the distance from the middle cell on those
+    of the current; slow differences of charge do not enter.
+    """
+    if len(time_s) < 3:
+        return None
+    lag = max(round(SAG_OVER_S / float(time_s[1] - time_s[0])), 1)
+    change = amps[lag:] - amps[:-lag]
+    apart = value - nan_median(value, axis=1)[:, None]
+    moved = apart[lag:] - apart[:-lag]
+    known = np.isfinite(moved) & np.isfinite(change)[:, None]
+    square = np.where(known, np.nan_to_num(change)[:, None] ** 2, 0.0).sum(axis=0)
+    count = known.sum(axis=0)
+    if not count.any() or float(np.sqrt(square.sum() / count.sum())) < LEAST_CHANGE_A:
+        return None
+    product = np.where(known, np.nan_to_num(change)[:, None] * np.nan_to_num(moved), 0.0)
+    slope = product.sum(axis=0) / np.maximum(square, 1e-9)
+    # Where the current is not known no sag can be taken out.
+    return np.asarray(value - amps[:, None] * slope, np.float64)
 
 
 def temperature_evenness(
@@ -97,18 +163,27 @@ def temperature_evenness(
         count = known.sum(axis=1)
         total = np.where(known, value[:, own], 0.0).sum(axis=1)
         means[:, index] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return _measure("temperature", sampled.time_s, means, step_k, None)
+    return _measure("temperature", sampled.time_s, means, step_k)
 
 
 def quiet_rows(series: PackSeries, time_s: F64) -> Mask | None:
-    """Moments of hardly any current; ``None`` when it is unknown or they are too few."""
-    amps = series.quantity_at("current", time_s)
-    if amps is None or len(time_s) < 2 or not np.isfinite(amps).any():
+    """Moments (n,) of hardly any current that has lasted; ``None`` when unknown or too few."""
+    current = series.quantity("current")
+    if current is None or len(time_s) < 2:
+        return None
+    amps = current.at(time_s)
+    if not np.isfinite(amps).any():
         return None
     limit = max(QUIET_A, QUIET_SHARE * float(np.nanmax(np.abs(amps))))
+    period = float(time_s[1] - time_s[0])
+    before = max(BEFORE_S, BEFORE_PERIODS * period)
+    # What flowed between two rows counts as well, so the current's own values are asked.
+    loud = current.time_s[np.abs(current.value) > limit]
     with np.errstate(invalid="ignore"):
         quiet = np.abs(amps) <= limit
-    period = float(time_s[1] - time_s[0])
+    since = np.searchsorted(loud, time_s - before)
+    until = np.searchsorted(loud, time_s + AFTER_S, side="right")
+    quiet &= since == until
     return quiet if quiet.sum() * period >= LEAST_QUIET_S else None
 
 
@@ -121,7 +196,16 @@ def _without(value: F64, kind: str, faulty: frozenset[tuple[str, int]]) -> F64:
     return kept
 
 
-def _measure(kind: str, time_s: F64, value: F64, step: float, quiet: Mask | None) -> Evenness:
+def _measure(
+    kind: str,
+    time_s: F64,
+    value: F64,
+    step: float,
+    *,
+    quiet: bool = False,
+    freed: bool = False,
+    missing: str = "",
+) -> Evenness:
     centre = nan_median(value, axis=1) if len(value) else np.empty(0)
     deviation = nan_median(value - centre[:, None], axis=0) if len(value) else _blank(value)
     known = np.isfinite(value)
@@ -132,10 +216,12 @@ def _measure(kind: str, time_s: F64, value: F64, step: float, quiet: Mask | None
         time_s=time_s,
         value=value,
         step=step,
-        quiet=quiet is not None,
+        quiet=quiet,
         deviation=deviation,
         lowest_share=_share(value, low),
         highest_share=_share(value, high),
+        freed=freed,
+        missing=missing,
     )
 
 
@@ -160,6 +246,8 @@ def evenness_findings(
 
     ``named`` are peers another finding already speaks of; they are left out.
     """
+    if evenness.missing:
+        return []
     volts = evenness.kind == "voltage"
     limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
     out = [int(i) for i in evenness.standing_out(limit / 2) if int(i) not in named]
@@ -210,7 +298,7 @@ def _spread_over(
     spread = spread_of(value)
     with np.errstate(invalid="ignore"):
         over = spread > limit + evenness.step
-    start, length = longest_run(evenness.time_s, over)
+    start, length = _lasting(evenness.time_s, over)
     if length < LASTING_S:
         return None
     row = int(np.nanargmax(np.where(over, spread, np.nan)))
@@ -239,6 +327,18 @@ def _spread_over(
         "Check the liquid loop for flow through every branch.",
         (Figure("spread", worst, "K"), Figure("longest", length, "s"), Figure("from", start, "s")),
     )
+
+
+def _lasting(time_s: F64, over: Mask) -> tuple[float, float]:
+    """Start and length [s] of the longest run; what lies between the rows judged is not counted."""
+    if len(time_s) < 2:
+        return float("nan"), 0.0
+    gaps = np.diff(time_s)
+    heard = np.minimum(gaps, 2.0 * float(np.median(gaps)))
+    passed = np.concatenate(([0.0], np.cumsum(heard)))
+    begun, length = longest_run(passed, over)
+    row = int(np.searchsorted(passed, begun)) if length else 0
+    return (float(time_s[row]) if length else float("nan")), length
 
 
 def drift_findings(before: Evenness, after: Evenness, layout: PackLayout) -> list[Finding]:

@@ -223,6 +223,8 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section:
     known = np.isfinite(spread)
     if not known.any():
         return Section(name, Answer.OPEN, "fewer than two were heard")
+    if evenness.missing:
+        return Section(name, Answer.OPEN, evenness.missing)
     row = int(np.nanargmax(spread))
     factor, unit, digits = (1e3, "mV", 0) if volts else (1.0, "K", 1)
     middle, most = float(np.median(spread[known])) * factor, float(spread[row]) * factor
@@ -231,7 +233,7 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section:
         if volts
         else ("temperature-spread", "module-hot", "module-cold", "module-drift")
     )
-    at = " without load" if evenness.quiet else ""
+    at = " without load" if evenness.quiet else " freed of sag" if evenness.freed else ""
     text = (
         f"spread{at} {middle:.{digits}f} {unit} median, {most:.{digits}f} {unit} at most "
         f"({clock(float(evenness.time_s[row]))})"

@@ -30,10 +30,14 @@ FEWEST_JUMPS = 2
 SATURATED_SHARE = 0.01
 STUCK_PEER_V = 0.03
 """Cells must have moved by this much [V] before a still one is called stuck."""
-MANY_PERIODS = 20.0
-"""A channel must stand still for this many of its periods to be called stuck."""
 STUCK_PEER_STEPS = 4.0
 """The same for temperatures, in steps of the sensor."""
+MANY_PERIODS = 20.0
+"""A channel must stand still for this many of its periods to be called stuck."""
+MARGIN_S = 1.0
+"""A channel that stood still is compared with its peers only from so long after that began until so
+long before it ended (or so many periods, when these are longer)."""
+MARGIN_PERIODS = 2.0
 
 
 class SensorFault(StrEnum):
@@ -186,6 +190,9 @@ def _stuck(
         whole = start == 0 and stop == len(trace)
         need = peer_move if whole else 2.0 * peer_move
         begin, end = float(trace.time_s[start]), float(trace.time_s[stop - 1])
+        # A step of the load that ends the stretch reaches some peers before this channel.
+        margin = max(MARGIN_S, MARGIN_PERIODS * trace.period_s)
+        begin, end = begin + margin, end - margin
         if end - begin < MANY_PERIODS * trace.period_s:
             continue
         travel = np.array([_travel(t, begin, end) for t in traces])
