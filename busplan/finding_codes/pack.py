@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from busplan.finding_codes import pack_cells
 from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
 
 _entry = partial(FindingCode, "pack")
@@ -369,4 +370,4 @@ SENSE = (
     ),
 )
 
-CODES = (*READING, *SENSORS, *LIMITS, *EVENNESS, *WARM_UP, *SENSE)
+CODES = (*READING, *SENSORS, *LIMITS, *EVENNESS, *WARM_UP, *SENSE, *pack_cells.CODES)

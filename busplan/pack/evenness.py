@@ -41,6 +41,8 @@ SAG_OVER_S = 2.0
 """Changes over this time tell a cell's own sag."""
 LEAST_CHANGE_A = 5.0
 """Changes of the current smaller than this (root mean square) tell nothing of it."""
+USUAL_SHARE = 1.0 / 6.0
+"""The scatter of sound peers as a part of the deviation that counts (common practice)."""
 LASTING_S = 10.0
 """A spread over its limit counts once it lasts this long (common practice, no source)."""
 
@@ -75,7 +77,7 @@ class Evenness:
 
     def standing_out(self, least: float) -> I64:
         """Peers whose median deviation passes the gate for their number, and ``least``."""
-        far = np.abs(deviates(self.deviation, self.step / 3.0, self.step))
+        far = np.abs(deviates(self.deviation, self.step / 3.0, USUAL_SHARE * least))
         out = (far > gate(len(self.deviation))) & (np.abs(self.deviation) > least)
         return np.flatnonzero(out)
 
@@ -348,9 +350,10 @@ def drift_findings(before: Evenness, after: Evenness, layout: PackLayout) -> lis
     change = after.deviation - before.deviation
     volts = after.kind == "voltage"
     limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
-    far = np.abs(deviates(change, after.step / 2.0, after.step)) > gate(len(change))
+    least = limit / 4
+    far = np.abs(deviates(change, after.step / 2.0, USUAL_SHARE * least)) > gate(len(change))
     findings = []
-    for index in np.flatnonzero(far & (np.abs(change) > limit / 4)):
+    for index in np.flatnonzero(far & (np.abs(change) > least)):
         amount = float(change[index])
         if volts:
             cell = layout.cells[index]

@@ -49,7 +49,7 @@ class EndOrder:
     def first(self) -> int | None:
         """The cell that is ahead of its peers beyond scatter, if there is one."""
         first = self.order[0]
-        far = float(deviates(self.lead_v, 0.0, 0.001)[first])
+        far = float(deviates(self.lead_v, 0.0, LEAST_LEAD_V / 4.0)[first])
         clear = far > gate(len(self.lead_v)) and self.lead_v[first] > LEAST_LEAD_V
         return first if clear else None
 

@@ -20,6 +20,7 @@ from busplan.pack.evenness import (
 )
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
+from busplan.pack.plausible import cell_scale_off, plausible_findings
 from busplan.pack.resistance import Resistance, fit_resistance, resistance_findings
 from busplan.pack.sensors import (
     FaultyReading,
@@ -131,6 +132,10 @@ def evaluate_pack(
     step_k, step_v = temperature_step(series, layout), voltage_step(series)
     faulty = find_faulty(series, layout)
     unbelievable = frozenset((f.kind, f.index) for f in faulty)
+    if cell_scale_off(series.cells) is not None:
+        # One statement where all cells are scaled wrongly, not one a cell.
+        faulty = tuple(f for f in faulty if f.kind != "cell")
+        unbelievable |= {("cell", index) for index in range(len(series.cells))}
     drop_outs = find_drop_outs(series, layout)
     excesses = find_excesses(series, layout, unbelievable)
     warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
@@ -143,7 +148,8 @@ def evaluate_pack(
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
     checks, electrical = check_electrical(series, layout)
 
-    findings = [*series.findings, *faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
+    findings = [*series.findings, *plausible_findings(series, layout)]
+    findings += [*faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
     findings += limit_findings(excesses, layout) + electrical
     named_cells: set[int] = set()
     named_modules: set[int] = set()

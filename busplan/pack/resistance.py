@@ -38,8 +38,8 @@ RAISED_SHARE = 0.25
 """A resistance this much over the median one counts (common practice, no source)..."""
 RAISED_SAG_SHARE = 0.5
 """... and so does an extra sag, at the greatest current seen, of this part of the spread limit."""
-LEAST_SCATTER = 0.01
-"""Least scatter of resistances over peers that is reckoned with, as a part of the median one."""
+LEAST_SCATTER = 0.05
+"""Usual scatter of resistances over sound peers, as a part of the median one."""
 STEP_SHARE = 0.2
 """A current step is at least this share of the current's whole range."""
 STEP_LEAST_A = 20.0

@@ -26,6 +26,25 @@ MAD_FACTOR = 1.4826
 FALSE_ALARM = 0.002
 """Chance, per quantity and capture, that noise alone passes the gate of :func:`gate`."""
 
+FEWEST_PEERS = 3
+PRIOR_WEIGHT = 8.0
+TRIMMED = 1.0 / 6.0
+
+GATES = (
+    (3, 6.18),
+    (4, 5.81),
+    (6, 5.49),
+    (8, 5.25),
+    (12, 4.95),
+    (16, 4.94),
+    (24, 4.72),
+    (48, 4.65),
+    (96, 4.6),
+    (200, 4.64),
+    (400, 4.7),
+)
+"""Numbers of peers, and the distance that one of them passes by noise in ``FALSE_ALARM``."""
+
 
 def nan_median(values: F64, axis: int | None = None) -> F64:
     """Median over what was received; NaN where nothing was."""
@@ -53,23 +72,60 @@ def rounding_sigma(step: float) -> float:
     return float(step / np.sqrt(12.0))
 
 
-def gate(peers: int, false_alarm: float = FALSE_ALARM) -> float:
-    """How many standard deviations one of ``peers`` must stand out to count.
+def gate(peers: int) -> float:
+    """How far one of ``peers``, on either side, must stand out by :func:`deviates` to count.
 
-    Bonferroni's bound: the chance that any of them passes by noise is at most ``false_alarm``.
+    The critical value that noise alone passes, at any of the peers, in ``FALSE_ALARM`` of packs:
+    found by simulation with :func:`others_of` itself (``tests/benchmarks/gate_values.py``), of
+    normal scatter that is itself spread round the usual one as the prior of :func:`deviates` says.
+    Scatter of long tails passes more often, so whoever accuses asks for an effect as well. Infinite
+    below ``FEWEST_PEERS``.
     """
-    return float(NormalDist().inv_cdf(1.0 - false_alarm / max(peers, 1)))
+    if peers < FEWEST_PEERS:
+        return float("inf")
+    counts, values = zip(*GATES, strict=True)
+    return float(np.interp(np.log(peers), np.log(counts), values))
 
 
-def deviates(values: F64, uncertainty: F64 | float, floor: float) -> F64:
-    """Distance of each value from the median of all, in units of scatter and own uncertainty.
+def deviates(values: F64, uncertainty: F64 | float, usual: float) -> F64:
+    """Distance of each value from the median of the others, in units of scatter and own error.
 
-    ``(x − median) / √(max(MAD-sigma, floor)² + uncertainty²)``, shape as ``values``.
+    ``(x − median) / √(s² + uncertainty²)``, shape as ``values``; NaN where there are fewer than
+    ``FEWEST_PEERS`` values. The scatter is moderated (G. K. Smyth, "Linear models and empirical
+    Bayes methods", Stat. Appl. Genet. Mol. Biol. 3 (2004), from memory): ``usual``, the scatter of
+    sound peers, counts for ``PRIOR_WEIGHT`` values, the others' own for as many as there are. Of
+    the others the furthest ``TRIMMED`` part is left out, and the rest made consistent with normal
+    scatter.
     """
-    scatter = mad_sigma(values)
-    scatter = floor if not np.isfinite(scatter) else max(scatter, floor)
-    centre = nan_median(values)
-    return np.asarray((values - centre) / np.sqrt(scatter**2 + np.square(uncertainty)), np.float64)
+    result = np.full(values.shape, np.nan)
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < FEWEST_PEERS:
+        return result
+    centre, scatter = others_of(values[known], usual)
+    error = np.broadcast_to(np.asarray(uncertainty, np.float64), values.shape)[known]
+    result[known] = (values[known] - centre) / np.sqrt(np.square(scatter) + np.square(error))
+    return result
+
+
+def others_of(values: F64, usual: float) -> tuple[F64, F64]:
+    """Median and moderated scatter of each value's others, for any number of sets (…, n)."""
+    n = values.shape[-1]
+    others = values[..., np.array([[j for j in range(n) if j != i] for i in range(n)])]
+    centre = np.median(others, axis=-1)
+    used = n - 1 - int((n - 1) * TRIMMED)
+    away = np.partition(np.abs(others - centre[..., None]), used - 1, axis=-1)[..., :used]
+    own = np.square(away).sum(axis=-1) / _variance_inside(used / (n - 1))
+    moderated = (PRIOR_WEIGHT * usual**2 + own) / (PRIOR_WEIGHT + used - 1)
+    return centre, np.sqrt(moderated)
+
+
+def _variance_inside(part: float) -> float:
+    """Variance of the inner ``part`` of a standard normal distribution."""
+    if part >= 1.0:
+        return 1.0
+    normal = NormalDist()
+    edge = normal.inv_cdf((1.0 + part) / 2.0)
+    return 1.0 - 2.0 * edge * normal.pdf(edge) / part
 
 
 def runs(mask: Mask) -> tuple[I64, I64]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -24,10 +26,56 @@ def test_small_samples_give_the_right_scatter_on_average() -> None:
     assert np.mean(estimates) == pytest.approx(1.0, abs=0.06)
 
 
-def test_the_gate_keeps_false_alarms_of_a_whole_pack_below_its_level() -> None:
-    rng = np.random.default_rng(3)
-    worst = rng.normal(size=(4000, 96)).max(axis=1)
-    assert (worst > s.gate(96, 0.05)).mean() == pytest.approx(0.05, abs=0.012)
+def slow_distance(values: list[float], index: int, usual: float) -> float:
+    """The moderated distance of one value, spelled out; variance of the inner part by scipy."""
+    others = [v for i, v in enumerate(values) if i != index]
+    centre = median(others)
+    kept = sorted(abs(v - centre) for v in others)[: len(others) - len(others) // 6]
+    part = len(kept) / len(others)
+    edge = stats.norm.ppf((1 + part) / 2)
+    inner = 1.0 if part == 1 else stats.truncnorm(-edge, edge).var()
+    own = sum(v * v for v in kept) / inner
+    return (values[index] - centre) / ((8 * usual**2 + own) / (8 + len(kept) - 1)) ** 0.5
+
+
+@pytest.mark.parametrize("count", [3, 5, 12, 40])
+def test_distances_are_those_of_the_moderated_statistic(count: int) -> None:
+    values = np.random.default_rng(count).normal(5.0, 2.0, count)
+    expected = [slow_distance(values.tolist(), i, 1.5) for i in range(count)]
+    assert s.deviates(values, 0.0, 1.5) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("count", "packs", "low", "high"),
+    [(4, 30_000, 40, 80), (12, 12_000, 12, 37), (96, 2000, 1, 11)],
+)
+def test_the_gate_has_its_rate_over_whole_packs_on_both_sides(
+    count: int, packs: int, low: int, high: int
+) -> None:
+    # 0.2 % of the packs are 60, 24 and 4; the bounds are 2.6 standard deviations of that number.
+    rng = np.random.default_rng([count, 3])
+    scatter = np.sqrt(8 / rng.chisquare(8, packs))
+    values = scatter[:, None] * rng.normal(size=(packs, count))
+    over = under = either = 0
+    for part in np.array_split(values, max(packs * count**2 // 1_000_000, 1)):
+        centre, around = s.others_of(part, 1.0)
+        far = (part - centre) / around
+        over += int((far.max(axis=1) > s.gate(count)).sum())
+        under += int((far.min(axis=1) < -s.gate(count)).sum())
+        either += int((np.abs(far).max(axis=1) > s.gate(count)).sum())
+    assert low <= either <= high
+    assert abs(over - under) <= 0.5 * either + 3
+    pack = values[0]
+    assert s.deviates(pack, 0.0, 1.0).max() == pytest.approx(
+        ((pack - s.others_of(pack, 1.0)[0]) / s.others_of(pack, 1.0)[1]).max()
+    )
+
+
+def test_two_peers_cannot_accuse_each_other_and_unknown_ones_do_not_count() -> None:
+    assert s.gate(2) == np.inf
+    assert np.isnan(s.deviates(np.array([1.0, 900.0]), 0.0, 1.0)).all()
+    far = s.deviates(np.array([1.0, np.nan, 2.0, 3.0]), 0.0, 1.0)
+    assert np.isnan(far).tolist() == [False, True, False, False]
 
 
 def test_one_outlier_neither_hides_itself_nor_moves_the_others() -> None:
@@ -37,9 +85,16 @@ def test_one_outlier_neither_hides_itself_nor_moves_the_others() -> None:
     assert np.abs(far[:-1]).max() < 2
 
 
-def test_a_scatter_below_the_step_is_not_believed() -> None:
-    values = np.array([0.0] * 11 + [0.5])  # one sensor one step off
-    assert s.deviates(values, 0.0, 0.5)[-1] == pytest.approx(1.0)
+def test_a_scatter_well_below_the_usual_one_is_not_believed() -> None:
+    values = np.array([0.0] * 11 + [0.5])  # eleven alike by chance of rounding
+    # By hand: √(8 · 0.5² / (8 + 9)) = 0.343; 0.5 / 0.343.
+    assert s.deviates(values, 0.0, 0.5)[-1] == pytest.approx(1.4577, rel=1e-3)
+
+
+def test_an_own_uncertainty_brings_a_value_nearer() -> None:
+    values = np.array([0.0] * 11 + [0.5])
+    near = s.deviates(values, np.where(values > 0, 1.0, 0.0), 0.5)[-1]
+    assert near == pytest.approx(0.5 / (0.25 * 8 / 17 + 1.0) ** 0.5, rel=1e-9)
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=60))

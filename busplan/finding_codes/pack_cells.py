@@ -1,0 +1,42 @@
+"""Codes of the pack's cells: what their readings are worth, their resistance, joints."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from busplan.finding_codes.entry import CAUTION, FindingCode
+
+_entry = partial(FindingCode, "pack")
+
+PLAUSIBLE = (
+    _entry(
+        "current-sign-wrong",
+        (CAUTION,),
+        "The cells rise when the current discharges them, so its sign is the other way round. "
+        "Limits, energy and resistance are then judged the wrong way round.",
+        "Turn current_sign in [pack] of the plan.",
+    ),
+    _entry(
+        "current-scale-wrong",
+        (CAUTION,),
+        "The cells fall far too little or far too much for the current that is read, such as when "
+        "milliamperes are read as amperes. Every figure made with it is wrong by as much.",
+        "Correct factor or unit of this signal in its definition.",
+    ),
+    _entry(
+        "cell-scale-wrong",
+        (CAUTION,),
+        "All cells read a power of ten too high or too low, such as when millivolts are read as "
+        "volts. No cell can be judged by such readings.",
+        "Correct factor or unit of the cell voltages in their definition.",
+    ),
+    _entry(
+        "cells-same-reading",
+        (CAUTION,),
+        "Two or more cells keep one difference, change for change. Two cells never move alike to "
+        "the last bit; at least one of them is not measured.",
+        "Check the definition's bits for these signals, and how the monitor is wired and set up.",
+    ),
+)
+
+CODES = (*PLAUSIBLE,)
