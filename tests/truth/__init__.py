@@ -12,6 +12,19 @@ judge takes.
       test = case("offset", 3, offset_k=-3.0)  # every named disturbance; knobs as in warm_up()
       series, layout = warm_up_series(test)
 
+* Warm-ups by plates as channels with plug flow (nothing shared with the loop)::
+
+      from truth import channel_cases
+      from truth.as_series import channel_series
+      test = channel_cases.population(17)      # slow messages, pump steps, draught, two kinds …
+      test = channel_cases.case("thermostat, healthy", 3)
+      series, layout = channel_series(test)
+
+* A fact of the trade, as readings::
+
+      from truth import fact
+      series, layout = fact.readings(4, minutes=12.0, stays=5).as_series()
+
 * Cells by free Thevenin circuits::
 
       from truth import cell_packs

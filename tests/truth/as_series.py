@@ -15,6 +15,7 @@ import numpy as np
 from busplan.pack.series import PackSeries, Trace
 from busplan.plan.vehicle import CellPlace, PackLayout, PackLimits, SensorPlace, SignalAddress
 from truth.cell_packs import CellPack
+from truth.channel_cases import ChannelTest
 from truth.loop_sensors import WarmUp
 
 Array = np.ndarray[Any, np.dtype[Any]]
@@ -87,6 +88,27 @@ def warm_up_series(test: WarmUp, **more: Any) -> tuple[PackSeries, PackLayout]:
     )
     span = float(test.time_s[-1] - test.time_s[0])
     return PackSeries((), tuple(sensors), quantities, span), layout
+
+
+def channel_series(test: ChannelTest, **more: Any) -> tuple[PackSeries, PackLayout]:
+    """A warm-up of channels; every module at its own times."""
+    per = test.reading[0].shape[1]
+    sensors = [
+        Trace(when, reading[:, p], step=test.step_k)
+        for when, reading in zip(test.time_s, test.reading, strict=True)
+        for p in range(per)
+    ]
+    quantities = {}
+    if test.liquid is not None:
+        quantities["inlet_temperature"] = Trace(test.liquid_s, test.liquid, step=0.1)
+    layout = layout_of(
+        test.plates.box.tolist(),
+        sensors=per,
+        quantities=tuple(quantities),
+        step_k=test.step_k,
+        **more,
+    )
+    return PackSeries((), tuple(sensors), quantities, float(test.run.time_s[-1])), layout
 
 
 def pack_series(
