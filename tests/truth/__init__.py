@@ -33,4 +33,11 @@ judge takes.
       pack = cell_packs.charging(5, weak={3: 0.95}, from_charge=0.22, to_charge=0.70)
       pack = cell_packs.rest(5, hours=6.0, loses_mv_h={7: 0.3})
       series, layout = pack_series(pack, without=["voltage"])
+
+* Cells solved by PyBaMM and kept (chen to develop on, mohtat held out, prada to be refused)::
+
+      from truth import solved_cells
+      pack = solved_cells.drive(5, cells=24, raised={3: 1.3}, cold=(1,))
+      pack = solved_cells.charging(5, weak={3: 0.95}, aligned="bottom", lithium_lost={7: 0.10})
+      pack = solved_cells.rest(5, hours=6.0, leak_ma={7: 30.0})
 """
