@@ -84,7 +84,7 @@ class Heard:
                 told.append(many if short == count else f"{short} of {count} {many}")
         told += [q.replace("_", " ") for q in self.unheard]
         if self.span_s < self.least_s:
-            told.append(f"{self.least_s:.0f} s (only {self.span_s:.0f} s were recorded)")
+            told.append(f"a long enough span ({self.span_s:.0f} of {self.least_s:.0f} s)")
         return told
 
 

@@ -23,6 +23,13 @@ from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.warm_up import ModuleVerdict, WarmUpState, why_open
 from busplan.wording import counted, listing
 
+ODD = {
+    "current-sign-wrong": "the current has the wrong sign",
+    "current-scale-wrong": "the current has the wrong scale",
+    "cell-scale-wrong": "all cells have the wrong scale",
+    "cells-same-reading": "several cells send one reading",
+}
+"""Findings that say of a signal as a whole that it cannot be so."""
 LEAST_ROWS = 10
 """Moments that evenness is told of at least."""
 
@@ -59,7 +66,9 @@ def _recording(report: PackReport) -> Section | None:
 
 
 def _signals(report: PackReport) -> Section:
-    return signals_section(report.heard, report.layout, report.faulty, report.drop_outs)
+    codes = {f.code for f in report.findings}
+    odd = [words for code, words in ODD.items() if code in codes]
+    return signals_section(report.heard, report.layout, report.faulty, report.drop_outs, odd=odd)
 
 
 def _limits(report: PackReport) -> Section:
