@@ -39,4 +39,14 @@ PLAUSIBLE = (
     ),
 )
 
-CODES = (*PLAUSIBLE,)
+CAPACITY = (
+    _entry(
+        "cell-capacity-low",
+        (CAUTION,),
+        "A cell holds surely less than 97 % of what the middle cell holds, and less than the "
+        "scatter of its peers explains. It ends every charge and every discharge of the pack.",
+        "Measure it again from end to end; then have licensed people replace the module.",
+    ),
+)
+
+CODES = (*PLAUSIBLE, *CAPACITY)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
-from busplan.pack.capacity import Capacity, fit_capacity
+from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
 from busplan.pack.electrical import SenseCheck, check_electrical
 from busplan.pack.evenness import (
     Evenness,
@@ -17,8 +18,6 @@ from busplan.pack.evenness import (
     temperature_evenness,
     voltage_evenness,
 )
-from busplan.pack.heard import Heard, find_heard
-from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
 from busplan.pack.plausible import cell_scale_off, plausible_findings
@@ -36,6 +35,18 @@ from busplan.pack.statistics import F64, nan_median
 from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
 from busplan.pack.warm_up import WarmUp, judge_warm_up, warm_up_findings
 from busplan.plan.vehicle import PackLayout
+
+DRIVING_A = 40.0
+CHARGING_A = 2.0
+
+
+class PackTest(StrEnum):
+    """What was done while recording; decides which judgements are asked for."""
+
+    WARM_UP = "warm-up"
+    DRIVE = "drive"
+    CHARGE = "charge"
+    REST = "rest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +68,6 @@ class PackReport:
     ``test`` is what the capture was judged as, ``asked`` whether the user said so.
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
-    ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone.
     """
 
     layout: PackLayout
@@ -79,9 +88,7 @@ class PackReport:
     bottom: EndOrder | None
     capacity: Capacity | None
     checks: tuple[SenseCheck, ...]
-    heard: Heard
     findings: tuple[Finding, ...]
-    tolerated: tuple[Finding, ...] = ()
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -93,6 +100,19 @@ class PackReport:
         return heaviest(self.findings)
 
 
+def kind_of(series: PackSeries) -> PackTest:
+    """What a capture looks like, from its current and temperatures."""
+    current = series.quantity("current")
+    if current is not None:
+        if float(np.ptp(current.value)) > DRIVING_A and float(current.value.max()) > DRIVING_A / 2:
+            return PackTest.DRIVE
+        if float(np.median(current.value)) < -CHARGING_A:
+            return PackTest.CHARGE
+    steps = [t.step for t in series.sensors if len(t)]
+    span = find_thermal_span(series.temperature, max(steps, default=0.5))
+    return PackTest.REST if span is None else PackTest.WARM_UP
+
+
 def evaluate_pack(
     series: PackSeries,
     layout: PackLayout,
@@ -100,13 +120,11 @@ def evaluate_pack(
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
     before: PackReport | None = None,
-    tolerated: Sequence[Finding] = (),
 ) -> PackReport:
     """Judge a pack by one capture.
 
     ``test`` says what was done (found from the signals when ``None``); ``span_s`` the start and
-    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift;
-    ``tolerated`` what reading had to put up with.
+    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift.
     Findings name a culprit once: a cell or module that one judgement has named is left out of the
     spread of the others.
     """
@@ -128,6 +146,7 @@ def evaluate_pack(
     bottom = end_order(series, layout, resistance, unbelievable, top=False)
     voltage = voltage_evenness(series, step_v, unbelievable)
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
+    capacity = fit_capacity(series, unbelievable, layout, step_v)
     checks, electrical = check_electrical(series, layout)
 
     findings = [*series.findings, *plausible_findings(series, layout)]
@@ -146,6 +165,8 @@ def evaluate_pack(
         if order is not None:
             findings += order_findings(order, layout)
             named_cells |= set() if order.first is None else {order.first}
+    if capacity is not None:
+        findings += capacity_findings(capacity, layout)
     findings += evenness_findings(voltage, layout, frozenset(named_cells))
     findings += evenness_findings(temperature, layout, frozenset(named_modules))
     if before is not None:
@@ -168,10 +189,8 @@ def evaluate_pack(
         resistance=resistance,
         top=top,
         bottom=bottom,
-        capacity=fit_capacity(series, unbelievable),
+        capacity=capacity,
         checks=checks,
-        heard=find_heard(series, layout, kind),
-        tolerated=tuple(tolerated),
         findings=tuple(by_weight(findings)),
     )
 

@@ -73,6 +73,8 @@ def _suggest(
     steps = {abs(float(m.signal.scale)) for f in sensors.values() for m in f.members}
     if len(steps) == 1:
         lines.append(f"temperature_resolution_k = {next(iter(steps)):g}   # one bit of the signal")
+    lines.append("# capacity_ah = 100          # nominal, of one cell; capacities need it")
+    lines.append("# balancing_current_a = 0.1  # of one cell; the time to balance needs it")
     lines += ["[pack.limits]   # check against the cell's datasheet"]
     lines += ["cell_low_v = 3.0", "cell_high_v = 4.2"]
     for index, family in enumerate(cells):

@@ -104,6 +104,8 @@ def pack_layout(
         quantities=quantities,
         current_sign=pack.current_sign,
         temperature_resolution_k=pack.temperature_resolution_k,
+        capacity_ah=pack.capacity_ah,
+        balancing_current_a=pack.balancing_current_a,
     )
 
 

@@ -254,6 +254,12 @@ class PackSpec(Spec):
     temperature_resolution_k: Annotated[float, Field(gt=0, le=50)] | None = Field(
         default=None, description="a temperature step in K above 0"
     )
+    capacity_ah: Annotated[float, Field(gt=0, le=10_000)] | None = Field(
+        default=None, description="the nominal capacity of one cell (or parallel group) in Ah"
+    )
+    balancing_current_a: Annotated[float, Field(gt=0, le=100)] | None = Field(
+        default=None, description="the current in A that balancing takes from one cell, above 0"
+    )
     limits: LimitsSpec = Field(default_factory=LimitsSpec, description="a table of limits")
     enclosure: list[EnclosureSpec] = Field(
         min_length=1, description="one [[pack.enclosure]] table or more"

@@ -250,6 +250,10 @@ class PackLayout:
     current_sign: int = 1
     """+1 when a positive current discharges the pack, −1 when it charges it."""
     temperature_resolution_k: float | None = None
+    capacity_ah: float | None = None
+    """Nominal capacity of one cell, groups in parallel as one."""
+    balancing_current_a: float | None = None
+    """What balancing takes from one cell."""
 
     def __repr__(self) -> str:
         parts = ((self.modules, "module"), (self.cells, "cell"), (self.sensors, "sensor"))

@@ -1,4 +1,4 @@
-"""Limits, sensors, silence, evenness, order at the ends and capacity, on made packs."""
+"""Limits, sensors, silence, evenness, and order at the ends, on made packs."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import pytest
 from support.packs import Array, cell_voltages, layout, module_temperatures, series
 
 from busplan.findings import Weight
-from busplan.pack.capacity import fit_capacity
 from busplan.pack.evenness import (
     drift_findings,
     evenness_findings,
@@ -334,20 +333,3 @@ def test_no_cell_is_named_where_all_come_together_or_none_gets_there() -> None:
     time, amps, volts = charged(charge - 0.3)
     made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
     assert end_order(made, LAYOUT, None, NONE, top=True) is None
-
-
-def test_capacity_is_indicated_when_the_capture_covers_enough() -> None:
-    capacity = 60.0 * (1 + 0.01 * np.random.default_rng(2).normal(size=24))
-    capacity[5] = 51.0  # 85 %
-    time, amps, volts = charged(np.full(24, 0.1), capacity, minutes=75.0)
-    made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
-    fit = fit_capacity(made, NONE)
-    assert fit is not None
-    assert fit.told.all()
-    assert fit.relative[5] == pytest.approx(51.0 / np.median(capacity), abs=0.02)
-    assert fit.relative == pytest.approx(capacity / np.median(capacity), abs=0.03)
-    short = slice(0, 600)
-    made = series(
-        cell_time=time[short], voltages=volts[short], current=Trace(time[short], amps[short])
-    )
-    assert fit_capacity(made, NONE) is None

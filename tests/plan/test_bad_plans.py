@@ -72,6 +72,11 @@ def test_one_mistake(
         assert word in found[0].text
 
 
+PACK = (
+    '[[pack.enclosure]]\nname = "A"\nnode = "pump"\nmodules = ["M"]\ncells_per_module = 1\n'
+    'cells = ["loop/pump/PumpStatus/Speed"]\n[pack]\nchemistry = "NMC"\n'
+)
+
 TAILS = [
     ('[[route]]\nsignal = "X"\nfrom = "loop"\nto = "main"\nthrough = "vcu"\n', 2),
     ('[[route]]\nfrom = "loop"\nto = "loop"\nthrough = "nobody"\n', 3),
@@ -80,6 +85,8 @@ TAILS = [
     ("[message.x]\ncycle_ms = 0\n", 1),
     ('[message."loop/PumpStatus"]\nsegmented = true\n', 1),
     ('[pack]\nchemistry = "XYZ"\n', 1),
+    (PACK + "capacity_ah = 0\nbalancing_current_a = -0.1\n", 2),
+    (PACK + 'capacity_ah = "100 Ah"\n', 1),
     ("[network.loop.cable]\nstubs_m = { pumpe = 1.0 }\n", 1),
     ("[network.loop.cable]\nstubs_m = { pump = -1.0 }\n", 1),
     ("[network.other]\nbit_rate = 500_000\ndata_bit_rate = 250_000\n", 1),
