@@ -14,11 +14,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from busplan.wording import disarmed
+
 
 class BusplanError(Exception):
     """Base of every error busplan raises on purpose. ``str(error)`` is ready for the user."""
 
     exit_code = 3
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(map(disarmed, lines)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +37,7 @@ class Problem:
 
     def __str__(self) -> str:
         at = self.file if self.line is None else f"{self.file}:{self.line}"
-        return f"{at}: {self.place}: {self.text}" if self.place else f"{at}: {self.text}"
+        return disarmed(f"{at}: {self.place}: {self.text}" if self.place else f"{at}: {self.text}")
 
 
 class PlanError(BusplanError):
@@ -40,8 +45,8 @@ class PlanError(BusplanError):
 
     def __init__(self, problems: Sequence[Problem] | str) -> None:
         self.problems: tuple[Problem, ...] = () if isinstance(problems, str) else tuple(problems)
-        text = problems if isinstance(problems, str) else "\n".join(map(str, self.problems))
-        super().__init__(text)
+        lines = problems.split("\n") if isinstance(problems, str) else map(str, self.problems)
+        super().__init__(*lines)
 
 
 class CaptureError(BusplanError):

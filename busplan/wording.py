@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
@@ -53,6 +54,51 @@ def moment_text(time_ns: int, *, epoch: bool) -> str:
 
 
 def one_line(text: str, width: int = 100) -> str:
-    """Text of a file as one line for a terminal: no control characters, cut at ``width``."""
-    plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    """Text of a file as one harmless line, cut at ``width``."""
+    plain = disarmed(text)
     return plain if len(plain) <= width else f"{plain[: width - 1]}…"
+
+
+_UNSEEN = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
+"""Characters that count as letters or marks but show nothing (Unicode, default ignorable)."""
+_BLANKS = "\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}\N{FIGURE SPACE}"
+_SPACES = "\t\n\r"
+
+
+def disarmed(text: str) -> str:
+    """Text of a file, a name or an argument as one line that can only be read.
+
+    What a terminal, a browser or a log would obey or hide (control characters, escape sequences,
+    changes of direction, invisible characters, halves of characters) becomes ``�``, tabs and line
+    ends become blanks. The length stays. Every door out of busplan calls this, or
+    :func:`escaped`; whoever makes a sentence need not.
+    """
+    if text.isprintable() and not _UNSEEN.search(text):
+        return text
+    return "".join(
+        c if _is_seen(c) else " " if c in _SPACES else "\N{REPLACEMENT CHARACTER}" for c in text
+    )
+
+
+def escaped(document: str) -> str:
+    """A JSON or TOML text in which the same characters stand as escapes that mean the same.
+
+    Line ends of the document itself stay; those in its strings have been escaped by its maker.
+    """
+    if document.isascii() and document.replace("\n", "").isprintable():
+        return document
+    return "".join(c if c == "\n" or _is_seen(c) else _escape(c) for c in document)
+
+
+def _is_seen(character: str) -> bool:
+    return (character.isprintable() and not _UNSEEN.match(character)) or character in _BLANKS
+
+
+def _escape(character: str) -> str:
+    number = ord(character)
+    if number < 0x10000:
+        return f"\\u{number:04x}"
+    high, low = divmod(number - 0x10000, 0x400)
+    return f"\\u{0xD800 + high:04x}\\u{0xDC00 + low:04x}"

@@ -11,11 +11,12 @@ from busplan.bench.report_tables import (
     message_rows,
     signal_rows,
 )
+from busplan.wording import disarmed
 
 
 def to_markdown(record: BenchRecord) -> str:
     """The record as Markdown."""
-    lines = [f"# Bench record: {record.report.headline}", ""]
+    lines = [f"# Bench record: {_plain(record.report.headline)}", ""]
     if record.report.invented:
         lines += ["*Invented demo data: no real part stands behind this record.*", ""]
     lines += [f"{record.report.counts}.", "", f"> {CAUTIONS}", ""]
@@ -33,8 +34,8 @@ def to_markdown(record: BenchRecord) -> str:
 
 
 def _plain(text: str) -> str:
-    """Text that Markdown shows as it is."""
-    return "".join("\\" + c if c in "\\`*_{}[]<>|#" else c for c in text)
+    """Text as one line that Markdown shows as it is."""
+    return "".join("\\" + c if c in "\\`*_{}[]<>|#&~!$" else c for c in disarmed(text))
 
 
 def _grid(head: tuple[str, ...], rows: list[list[str]]) -> list[str]:
@@ -96,11 +97,15 @@ li, tr { break-inside: avoid; }
 """
 
 
+def _harmless(value: object) -> str:
+    return disarmed(str(value))
+
+
 def to_html(record: BenchRecord) -> str:
     """The record as one self-contained HTML page."""
     from jinja2 import Environment
 
-    page = Environment(autoescape=True).from_string(_PAGE)
+    page = Environment(autoescape=True, finalize=_harmless).from_string(_PAGE)
     return page.render(
         record=record,
         invented=record.report.invented,

@@ -17,6 +17,14 @@ CAUTIONS = (
 )
 
 
+_IN_FILE_NAME = 24
+"""Most characters of a name in a file name: systems hold 255 bytes, a character takes up to 4."""
+
+
+def _for_file(name: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:_IN_FILE_NAME]
+
+
 @dataclass(frozen=True, slots=True)
 class BenchRecord:
     """A report with who, when and what: enough to find the test again.
@@ -39,10 +47,9 @@ class BenchRecord:
     @property
     def stem(self) -> str:
         """File name without ending."""
-        serial = "".join(c if c.isalnum() or c in "-_" else "-" for c in self.serial)
         date = "" if self.date is None else f"{self.date:%Y%m%d-%H%M%S}"
-        parts = ("bench", self.report.node, serial, date)
-        return "-".join(p for p in parts if p)
+        names = (_for_file(name) for name in (self.report.node, self.serial))
+        return "-".join(p for p in ("bench", *names, date) if p)
 
     def as_dict(self) -> dict[str, Any]:
         """The report's document with who, when and what; see :meth:`BenchReport.as_dict`."""

@@ -13,7 +13,7 @@ import typer
 from busplan import compile_listener
 from busplan.cli.compile_notice import Preparing
 from busplan.cli.numbers import bounded
-from busplan.cli.output import print_error
+from busplan.cli.output import print_error, say
 from busplan.errors import BusplanError
 from busplan.version import __version__
 
@@ -60,7 +60,7 @@ app = typer.Typer(
 
 def _show_version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"busplan {__version__}")
+        say(f"busplan {__version__}")
         raise typer.Exit
 
 
@@ -72,7 +72,7 @@ def _options(
     ] = False,
 ) -> None:
     if context.invoked_subcommand is None:
-        typer.echo(context.get_help())
+        say(*context.get_help().split("\n"))
 
 
 for _name in COMMANDS:
@@ -102,10 +102,10 @@ def main() -> None:
         # Newer versions check values with a library that puts these words before the reason.
         print_error(wrong.format_message().replace("Value error, ", ""))
         if getattr(wrong, "ctx", None) is not None:
-            typer.echo(f"busplan: {wrong.ctx.command_path} --help tells how to call it", err=True)
+            say(f"busplan: {wrong.ctx.command_path} --help tells how to call it", err=True)
         sys.exit(BusplanError.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("busplan: stopped", err=True)
+        say("busplan: stopped", err=True)
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
         # The reader of our output has gone (a pager, `head`): end quietly.

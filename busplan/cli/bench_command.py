@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.captures import NoCacheOption
-from busplan.cli.output import EXIT_BY_FINDINGS
+from busplan.cli.output import EXIT_BY_FINDINGS, say
 from busplan.wording import counted
 
 if TYPE_CHECKING:
@@ -262,27 +262,27 @@ def _print(made: BenchRecord, as_json: bool) -> None:
         print_json(made.as_dict())
         return
     report = made.report
-    typer.echo(report.headline + (" (invented demo data)" if report.invented else ""))
-    typer.echo(report.counts)
-    typer.echo()
+    say(report.headline + (" (invented demo data)" if report.invented else ""))
+    say(report.counts)
+    say()
     for name, value in facts(made)[:-1]:
         print_text(value, lead=f"{name:<15} ")
-    typer.echo()
+    say()
     columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
     print_table(
         [MESSAGE_HEAD[i].removesuffix(" ms") for i in columns],
         [[row[i] for i in columns] for row in message_rows(report)],
         right=frozenset(range(2, 6)),
     )
-    typer.echo("stated and median cycle time and longest gap in ms")
-    typer.echo()
+    say("stated and median cycle time and longest gap in ms")
+    say()
     print_findings(report.findings)
     if made.joining:
-        typer.echo("\nOn its network, as measured:")
+        say("", "On its network, as measured:")
         for line in made.joining:
             print_text(line, indent=2)
     if not report.frames:
-        typer.echo("\nNothing arrived: busplan bench --wiring says what to measure.")
+        say("", "Nothing arrived: busplan bench --wiring says what to measure.")
 
 
 def _write(made: BenchRecord, folder: Path) -> None:
@@ -299,7 +299,7 @@ def _write(made: BenchRecord, folder: Path) -> None:
         ):
             path = folder / f"{made.stem}.{ending}"
             path.write_text(text, encoding="utf-8")
-            typer.echo(f"record: {path}", err=True)
+            say(f"record: {path}", err=True)
     except OSError as error:
         raise UsageError(f"{folder}: the record cannot be written: {error.strerror}") from error
 
@@ -312,7 +312,7 @@ def _print_wiring() -> None:
     print_text(CAUTION)
     print_text(POWER_OFF_FIRST)
     for number, step in enumerate(STEPS, 1):
-        typer.echo(f"\n{number}. {step.measure}")
+        say("", f"{number}. {step.measure}")
         print_text(step.expect, lead="expect: ", indent=3)
         print_text(step.otherwise, lead="else:   ", indent=3)
 
@@ -327,11 +327,11 @@ def _search(interface: str | None) -> None:
 
     def show(heard: Heard) -> None:
         frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
-        typer.echo(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
+        say(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
 
     heard = find_bit_rate(parse_single_interface(interface), progress=show)
     if heard[-1].fits:
-        typer.echo(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
+        say(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
         return
-    typer.echo("no bit rate fits: is a node sending? busplan bench --wiring says what to measure")
+    say("no bit rate fits: is a node sending? busplan bench --wiring says what to measure")
     raise typer.Exit(1)

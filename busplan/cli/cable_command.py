@@ -14,6 +14,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 from busplan.findings import summary_line
 
@@ -50,15 +51,15 @@ def cable(
 
 
 def _print(report: CableReport) -> None:
-    typer.echo(f"{report.vehicle.label}: cable and bit timing")
+    say(f"{report.vehicle.label}: cable and bit timing")
     for one in report.networks:
         _print_network(one)
     _print_sources([one.state for one in report.networks])
-    typer.echo()
+    say()
     print_findings(report.findings)
     if report.findings:
-        typer.echo()
-    typer.echo(f"{summary_line(report.findings)}.")
+        say()
+    say(f"{summary_line(report.findings)}.")
 
 
 def _print_network(one: NetworkCable) -> None:
@@ -67,7 +68,7 @@ def _print_network(one: NetworkCable) -> None:
 
     state, network = one.state, one.state.network
     kind = ", J1939" if network.j1939 else ""
-    typer.echo(f"\n{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
+    say("", f"{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
     if not state.stated:
         print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
     print_table(
@@ -92,7 +93,7 @@ def _print_network(one: NetworkCable) -> None:
             indent=2,
         )
     if one.bit_timing:
-        typer.echo()
+        say()
         print_table(
             ["", "node", "clock", "prescaler", "before", "after", "jump", "sampled", "wanted"],
             [_timing(row) for row in one.bit_timing],
@@ -155,7 +156,7 @@ def _short(source: str) -> str:
 def _print_sources(states: list[CableState]) -> None:
     from busplan.wire import cable_rules as limits
 
-    typer.echo()
+    say()
     used = {
         limit.source
         for state in states

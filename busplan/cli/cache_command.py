@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.options import JsonOption
-from busplan.cli.output import EXIT_OF_DATA, print_json, print_table
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, say
 
 
 def register(app: typer.Typer) -> None:
@@ -42,7 +42,7 @@ def cache(
         if as_json:
             print_json({"folder": str(folder), "demo_folder": str(demo), "freed_bytes": freed})
         else:
-            typer.echo(f"{store.cache_root()}: {freed / 1e6:,.1f} MB freed")
+            say(f"{store.cache_root()}: {freed / 1e6:,.1f} MB freed")
         return
     kept = store.entries(folder)
     if as_json:
@@ -57,7 +57,7 @@ def cache(
         )
         return
     total = sum(e.bytes for e in kept)
-    typer.echo(f"{folder}: {total / 1e6:,.1f} MB, at most {store.limit_bytes() / 1e6:,.0f} MB")
+    say(f"{folder}: {total / 1e6:,.1f} MB, at most {store.limit_bytes() / 1e6:,.0f} MB")
     if kept:
         print_table(
             ["capture", "frames", "MB", "last used (UTC)"],
@@ -74,4 +74,4 @@ def cache(
             shrink=frozenset({0}),
         )
     if made := store.folder_bytes(demo):
-        typer.echo(f"{demo}: {made / 1e6:,.1f} MB, captures made by the demo")
+        say(f"{demo}: {made / 1e6:,.1f} MB, captures made by the demo")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 
-from busplan.cli.output import print_table, print_text
+from busplan.cli.output import print_table, print_text, say
 from busplan.cli.progress import progress_bar
 from busplan.errors import UsageError
 from busplan.wording import moment_text, plural
@@ -223,7 +223,7 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
         offset = (
             f", shifted by {Decimal(source.offset_ns) / 10**9:+f} s" if source.offset_ns else ""
         )
-        typer.echo(
+        say(
             f"{source.path}: {source.format}, {source.frames:,} {plural(source.frames, 'frame')}, "
             f"clock: {source.clock}{offset}",
             err=err,
@@ -232,16 +232,16 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
         if kind.limits or kind.step_ns > 1:
             lost = f"no {', no '.join(kind.limits)}; " if kind.limits else ""
             step = f"times to {kind.step_ns / 1e3:g} µs"
-            typer.echo(f"  read from {kind.name}: {lost}{step}", err=err)
-    typer.echo(
+            say(f"  read from {kind.name}: {lost}{step}", err=err)
+    say(
         f"from {moment_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
         err=err,
     )
     if err:
         known = ", ".join(f"{c.name} → {c.network or '?'}" for c in capture.channels)
-        typer.echo(f"channels: {known}", err=True)
+        say(f"channels: {known}", err=True)
         return
-    typer.echo()
+    say()
     print_table(
         ["channel", "network", "frames", "errors", "first s", "last s"],
         [

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.options import JsonOption, PlanFile
-from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json
+from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, say
 from busplan.findings import summary_line
 from busplan.wording import counted
 
@@ -43,10 +43,10 @@ def check(
     else:
         print_findings(findings, details=not brief)
         if findings:
-            typer.echo()
-        typer.echo(
+            say()
+        say(
             f"{vehicle.label}: {counted(len(vehicle.networks), 'network')}, "
             f"{counted(len(vehicle.nodes), 'node')}, {counted(len(vehicle.streams), 'message')}."
         )
-        typer.echo(f"{summary_line(findings)}.")
+        say(f"{summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))

@@ -15,7 +15,7 @@ from busplan.cli.captures import (
     opens_captures,
     parse_identifier,
 )
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, say
 from busplan.errors import UsageError
 
 
@@ -82,6 +82,6 @@ def cut(
     except OSError as error:
         raise UsageError(f"{out}: cannot be written: {error.strerror}") from error
     for finding in capture.findings:
-        typer.echo(f"{finding.weight.mark} {finding.summary}", err=True)
+        say(f"{finding.weight.mark} {finding.summary}", err=True)
     span_s = float(np.ptp(capture.frames.time_ns[rows])) / 1e9
-    typer.echo(f"{out}: {len(rows):,} of {len(capture.frames):,} frames, {span_s:.3f} s")
+    say(f"{out}: {len(rows):,} of {len(capture.frames):,} frames, {span_s:.3f} s")

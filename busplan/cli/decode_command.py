@@ -15,7 +15,7 @@ from busplan.cli.captures import (
     Opening,
     opens_captures,
 )
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, say
 from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 from busplan.wording import plural
@@ -152,11 +152,11 @@ def _narrate(series: Series, out: Path | None, findings: tuple[Finding, ...]) ->
 
     frames = sum(t.frames for t in series.tallies())
     target = f" written to {out}" if out else ""
-    typer.echo(
+    say(
         f"{len(series.columns):,} {plural(len(series.columns), 'signal')} from {frames:,} "
         f"{plural(frames, 'frame')}: {series.rows:,} {plural(series.rows, 'row')}{target}",
         err=True,
     )
     if series.layout == "wide":
-        typer.echo(f"hold rule: {series.grid.rule}", err=True)
+        say(f"hold rule: {series.grid.rule}", err=True)
     print_findings(findings, err=True)

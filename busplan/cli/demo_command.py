@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from busplan.cli.options import FactsAsJson, MomentOption, TextOption
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, say
 
 Form = Literal["screen", "text", "json"]
 
@@ -92,11 +92,11 @@ def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool
                 frames = write_capture(name, path, seed=seed, healthy=healthy, short=short)
                 size = path.stat().st_size
                 title = CAPTURES[name].title
-                typer.echo(f"{path}  {len(frames)} frames, {_size(size)}. {title}.")
+                say(f"{path}  {len(frames)} frames, {_size(size)}. {title}.")
                 progress.advance(task)
     except OSError as error:
         raise UsageError(f"cannot write to {folder}: {error.strerror}") from error
-    typer.echo(f"{folder}  {len(files)} DBC files and plans; all of it invented")
+    say(f"{folder}  {len(files)} DBC files and plans; all of it invented")
 
 
 def _size(size: int) -> str:
@@ -137,6 +137,6 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
         print_screen(asked, "pack", as_json=True, planted=planted)
         return
     print_screen(asked, "pack", as_json=False)
-    typer.echo("Planted in this capture (invented):")
+    say("Planted in this capture (invented):")
     for fact in planted:
-        typer.echo(f"- {fact}")
+        say(f"- {fact}")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.options import JsonOption
-from busplan.cli.output import EXIT_OF_DATA, print_json, print_text
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_text, say
 
 
 def register(app: typer.Typer) -> None:
@@ -50,9 +50,9 @@ def explain(
     for room, members in groupby(entries, key=lambda e: e.room):
         if grouped:
             title = f"{room}: {ROOMS[room]}"
-            typer.echo(f"{title}\n{'-' * len(title)}\n")
+            say(title, "-" * len(title), "")
         for entry in members:
-            typer.echo(f"{entry.code} ({entry.weights_in_words})")
+            say(f"{entry.code} ({entry.weights_in_words})")
             for lead, text in (
                 ("", entry.meaning),
                 ("weight: ", entry.decides),
@@ -62,4 +62,4 @@ def explain(
                 if text:
                     print_text(text, lead=lead, indent=4)
             if grouped:
-                typer.echo()
+                say()

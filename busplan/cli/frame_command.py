@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.output import EXIT_OF_DATA, print_json
+from busplan.cli.output import EXIT_OF_DATA, print_json, say
 from busplan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -87,16 +87,16 @@ def _print(described: DescribedFrame, kind: str) -> None:
     from busplan.wording import counted
 
     size = counted(len(described.payload), "byte")
-    typer.echo(f"{described.label}  {kind} frame, {size}")
+    say(f"{described.label}  {kind} frame, {size}")
     for line in draw_frame(described.wire, described.bit_rate, described.data_bit_rate):
-        typer.echo(line)
-    typer.echo(LEGEND)
+        say(line)
+    say(LEGEND)
     bits, stuff = described.wire.counted, described.wire.count("dynamic")
     one, least, most = described.durations_us
     switched = described.data_bit_rate is not None
     parts = f" ({bits.arbitration} + {bits.data} at the data bit rate)" if switched else ""
-    typer.echo(f"{bits.total} bits{parts}, {stuff} of them stuff bits: {one:.2f} µs")
-    typer.echo(
+    say(f"{bits.total} bits{parts}, {stuff} of them stuff bits: {one:.2f} µs")
+    say(
         f"any such frame: {described.least.total} to at most {described.most.total} bits, "
         f"{least:.2f} to {most:.2f} µs"
     )
@@ -113,10 +113,10 @@ def _print_error_frame(bit_rate: int, json: bool) -> None:
         print_json(error_frame_dict(bit_rate))
         return
     shortest, longest = error_frame_bits(0), error_frame_bits(6)
-    typer.echo("error frame, every other node answering as late as it may")
+    say("error frame, every other node answering as late as it may")
     for line in draw_frame(longest, bit_rate):
-        typer.echo(line)
-    typer.echo(
+        say(line)
+    say(
         f"{len(shortest)} to {len(longest)} bits after the error (response times count "
         f"{ERROR_BITS_WORST}); the broken frame is sent again"
     )

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from busplan.cli.options import FactsAsJson
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, say
 from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
@@ -100,4 +100,4 @@ def live(
             raise failed[0]
         status = recorder.status()
     if record is not None:
-        typer.echo(status.sentence, err=True)
+        say(status.sentence, err=True)

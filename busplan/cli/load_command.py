@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from busplan.cli.options import JsonOption, NetworkInDetail, PlanFile
-from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text
+from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text, say
 from busplan.text.load_bar import bar
 
 if TYPE_CHECKING:
@@ -45,9 +45,9 @@ def load(
 def _print(report: LoadReport, *, in_detail: bool) -> None:
     from busplan.checks.planned_load import WINDOW
 
-    typer.echo(f"{report.vehicle.label}: planned load")
+    say(f"{report.vehicle.label}: planned load")
     print_text(f"window: {WINDOW}; nominal: no stuff bits; worst: the most payloads can force")
-    typer.echo()
+    say()
     _print_networks(report)
     for one in report.loads:
         if in_detail:
@@ -55,7 +55,7 @@ def _print(report: LoadReport, *, in_detail: bool) -> None:
         if one.unstated:
             _print_unstated(one)
     if not in_detail:
-        typer.echo("\nMessages and nodes of one network: --network NAME")
+        say("", "Messages and nodes of one network: --network NAME")
 
 
 def _print_networks(report: LoadReport) -> None:
@@ -99,7 +99,7 @@ def _print_messages(report: LoadReport, network: Network) -> None:
     """The messages of a network in order of arbitration, then its nodes, largest first."""
     from busplan.checks.wording import percent
 
-    typer.echo(f"\n{network.name}: messages, most urgent first (shares in %)")
+    say("", f"{network.name}: messages, most urgent first (shares in %)")
     print_table(
         ["identifier", "message", "node", "byte", "period", "from", "nominal", "worst"],
         [
@@ -123,7 +123,7 @@ def _print_messages(report: LoadReport, network: Network) -> None:
         "from: def the message's own definition, default its file's default, plan the plan; "
         "! least distance of a message on event; ? not stated"
     )
-    typer.echo(f"\n{network.name}: nodes, largest share first")
+    say("", f"{network.name}: nodes, largest share first")
     print_table(
         ["node", "nominal", "worst", "0 to 100 %"],
         [

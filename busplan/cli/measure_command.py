@@ -24,6 +24,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 from busplan.text.load_bar import bar
 
@@ -74,13 +75,13 @@ def measure(
 
 
 def _print(measured: Measurement) -> None:
-    typer.echo()
+    say()
     _print_loads(measured)
     print_missing_rates(measured.unrated)
-    typer.echo()
+    say()
     _print_cycles(measured)
     if measured.findings:
-        typer.echo()
+        say()
         print_findings(measured.findings)
 
 
@@ -120,7 +121,7 @@ def _print_cycles(measured: Measurement) -> None:
     )
     unknown = "? unknown" if measured.planned else "-"
     for network, rows in groupby(measured.cycle_table().rows, key=lambda row: row.network):
-        typer.echo(f"\n{network}")
+        say("", f"{network}")
         print_table(
             ["", "message", "frames", "median", "stated", "jitter", "longest", "at s", "share"],
             [

@@ -16,7 +16,7 @@ from busplan.findings import Finding, Weight, by_weight, heaviest
 from busplan.text.finding import finding_block
 from busplan.text.runs import wrapped
 from busplan.text.table import table_lines
-from busplan.wording import CAUTION
+from busplan.wording import CAUTION, disarmed, escaped
 
 EXIT_BY_FINDINGS = (
     "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input. What a finding's code "
@@ -27,14 +27,25 @@ EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 """Ends the help of a command that shows, writes or records data."""
 
 
+def say(*lines: str, err: bool = False) -> None:
+    """Print lines on stdout or stderr; the only way that text of ours gets there.
+
+    Each argument is one line, whatever stands in the names it holds.
+    """
+    typer.echo("\n".join(map(disarmed, lines)), err=err)
+
+
 def json_text(value: Any) -> str:
-    """A JSON document; numbers that JSON has no word for (a node may send them) are null."""
+    """A JSON document; numbers that JSON has no word for (a node may send them) are null.
+
+    What a terminal would obey stands as an escape, so that printing the document does no harm.
+    """
     return "".join(_json_pieces(value))
 
 
 def _json_pieces(value: Any) -> Iterator[str]:
     coder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False)
-    return coder.iterencode(_told(value))
+    return map(escaped, coder.iterencode(_told(value)))
 
 
 def _told(value: Any) -> Any:
@@ -72,7 +83,7 @@ def print_text(text: str, *, lead: str = "", indent: int = 0, err: bool = False)
     """Print running text, wrapped, after ``lead``; later lines start where the text did."""
     first = " " * indent + lead
     lines = wrapped(text, text_width(), first=first, rest=" " * len(first), figures=True)
-    typer.echo("\n".join(lines), err=err)
+    say(*lines, err=err)
 
 
 def print_caution() -> None:
@@ -82,11 +93,12 @@ def print_caution() -> None:
 
 def print_error(text: str) -> None:
     """Print on stderr why a command ends: wrapped on a terminal, else one line a problem."""
-    for line in f"busplan: {text}".splitlines():
+    for line in f"busplan: {text}".split("\n"):
         if sys.stderr.isatty():
             columns = shutil.get_terminal_size((80, 24)).columns
-            line = "\n".join(wrapped(line, columns, rest="    "))
-        typer.echo(line, err=True)
+            say(*wrapped(line, columns, rest="    "), err=True)
+        else:
+            say(line, err=True)
 
 
 def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bool = False) -> None:
@@ -95,8 +107,7 @@ def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bo
     ``err`` sends them to stderr, where a command's data goes to stdout.
     """
     for finding in by_weight(findings):
-        lines = finding_block(finding, text_width(), details=details)
-        typer.echo("\n".join(lines), err=err)
+        say(*finding_block(finding, text_width(), details=details), err=err)
 
 
 def exit_code(findings: Iterable[Finding]) -> int:
@@ -113,4 +124,4 @@ def print_table(
     shrink: frozenset[int] = frozenset(),
 ) -> None:
     """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out."""
-    typer.echo("\n".join(table_lines(head, rows, table_width(), right=right, shrink=shrink)))
+    say(*table_lines(head, rows, table_width(), right=right, shrink=shrink))

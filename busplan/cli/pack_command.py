@@ -16,6 +16,7 @@ from busplan.cli.output import (
     exit_code,
     print_findings,
     print_json,
+    say,
     table_width,
     text_width,
 )
@@ -111,7 +112,7 @@ def pack(
     else:
         _print(judged, vehicle, tables)
         for path in written:
-            typer.echo(f"plot: {path}", err=True)
+            say(f"plot: {path}", err=True)
     raise typer.Exit(exit_code(judged.findings))
 
 
@@ -141,9 +142,9 @@ def _suggest(source: Path, as_json: bool) -> None:
             }
         )
         return
-    typer.echo(f"# Proposed for {source.name}: {found.cells} cells, {found.sensors} sensors.")
-    typer.echo("# Check every line against the vehicle before trusting a judgement made with it.")
-    typer.echo(found.text, nl=False)
+    say(f"# Proposed for {source.name}: {found.cells} cells, {found.sensors} sensors.")
+    say("# Check every line against the vehicle before trusting a judgement made with it.")
+    say(*found.text.splitlines())
 
 
 def _print(judged: Judged, vehicle: Vehicle, tables: bool) -> None:
@@ -151,9 +152,9 @@ def _print(judged: Judged, vehicle: Vehicle, tables: bool) -> None:
 
     report, findings = judged.report, judged.findings
     lines = verdict_lines(report, findings, vehicle.label, text_width())
-    typer.echo("\n".join(lines))
+    say(*lines)
     if findings:
-        typer.echo()
+        say()
         print_findings(findings, details=tables)
     if tables:
-        typer.echo("\n".join(pack_tables(report, text_width(), table_width())))
+        say(*pack_tables(report, text_width(), table_width()))

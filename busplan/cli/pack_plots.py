@@ -12,6 +12,7 @@ from busplan.errors import UsageError
 from busplan.pack.sections import headline
 from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
 from busplan.pack.warm_up import ModuleVerdict
+from busplan.wording import disarmed
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -32,6 +33,7 @@ def write_plots(
     """
     try:
         from matplotlib.figure import Figure
+        from matplotlib.text import Text
     except ImportError:
         raise UsageError("plots need matplotlib: pip install matplotlib") from None
     makers: dict[str, Callable[[Any, PackReport, PackSeries], bool]] = {
@@ -49,6 +51,8 @@ def write_plots(
                 continue
             figure.suptitle(f"{vehicle.label}, {report.test}: {headline(report)}")
             figure.supxlabel(" ".join(CAUTIONS), fontsize=6.5)
+            for text in figure.findobj(Text):
+                text.set(text=disarmed(text.get_text()), parse_math=False)
             path = folder / f"pack_{report.test.value.replace('-', '_')}_{name}.{form}"
             figure.savefig(path, dpi=120, metadata={"Date": None} if form == "svg" else None)
             written.append(path)

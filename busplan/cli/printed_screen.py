@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import typer
-
 if TYPE_CHECKING:
     from busplan.replay.asked import Asked
 
@@ -15,7 +13,7 @@ def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> No
 
     The pack is evaluated where the screen shows what that finds.
     """
-    from busplan.cli.output import print_json, text_width
+    from busplan.cli.output import print_json, say, text_width
     from busplan.replay.asked import JUDGED, judged
 
     if screen in JUDGED:
@@ -27,4 +25,4 @@ def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> No
         return
     from busplan.text.printed import screen_text
 
-    typer.echo("\n".join(screen_text(asked, screen, max(80, text_width()))))
+    say(*screen_text(asked, screen, max(80, text_width())))

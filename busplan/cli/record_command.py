@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_DATA, say
 from busplan.cli.recording import Interfaces
 
 
@@ -74,6 +74,6 @@ def record(
     if as_json:
         print_json(status.as_dict())
     else:
-        typer.echo(status.sentence)
+        say(status.sentence)
         if not (status.written or status.dropped):
-            typer.echo("nothing came: busplan bench --wiring says what to measure", err=True)
+            say("nothing came: busplan bench --wiring says what to measure", err=True)

@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from busplan.cli.output import say
+from busplan.wording import disarmed
+
 if TYPE_CHECKING:
     from rich.live import Live
     from rich.table import Table
@@ -32,7 +35,7 @@ Interfaces = Annotated[
 def say_how_silent(recorder: Recorder) -> None:
     """Tell on stderr of each open interface whether it also keeps from acknowledging."""
     for channel in recorder.status().channels:
-        typer.echo(f"{channel.network}: {channel.silence}", err=True)
+        say(f"{channel.network}: {channel.silence}", err=True)
 
 
 @contextmanager
@@ -80,9 +83,9 @@ class Display:
     def tell(self, words: str) -> None:
         """Tell the user something at once, above the table."""
         if self._live is None:
-            typer.echo(words, err=True)
+            say(words, err=True)
         else:
-            self._live.console.print(words)
+            self._live.console.print(disarmed(words), markup=False, highlight=False)
 
     def update(self, status: RecordingStatus) -> None:
         """Show the counts of this tick."""
@@ -96,22 +99,23 @@ class Display:
             self._live.update(_table(status))
         elif status.elapsed_s >= self._next_s:
             self._next_s += self.LINE_EVERY_S
-            typer.echo(status.sentence, err=True)
+            say(status.sentence, err=True)
 
 
 def _table(status: RecordingStatus) -> Table:
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(
         title=f"recording {status.elapsed_s:.0f} s, {status.written:,} frames written",
-        caption=status.trouble or "Ctrl-C ends the recording",
+        caption=Text(disarmed(status.trouble or "Ctrl-C ends the recording")),
     )
     for name in ("network", "state", "frames", "frames/s", "load", "errors", "lost"):
         table.add_column(name, justify="left" if name in ("network", "state") else "right")
     for c in status.channels:
         table.add_row(
-            c.network,
-            c.state,
+            Text(disarmed(c.network)),
+            Text(disarmed(c.state)),
             f"{c.frames:,}",
             f"{c.frames_per_s:,.0f}",
             "-" if c.load is None else f"{c.load:.0%}",

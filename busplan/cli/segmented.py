@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.captures import parse_identifier
-from busplan.cli.output import print_table
+from busplan.cli.output import print_table, say
 from busplan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def print_sessions(tallies: Iterable[Tally]) -> None:
         for t in tallies
     ]
     if rows:
-        typer.echo("\nmessages of several frames")
+        say("", "messages of several frames")
         print_table(
             ["network", "what", "kind", "sessions", "whole", "others"],
             rows,

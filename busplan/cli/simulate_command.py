@@ -16,6 +16,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 from busplan.wording import plural
 
@@ -88,7 +89,7 @@ def simulate(
     chosen = [vehicle.networks[n] for n in select_networks(vehicle, network)]
     for stream, reason in left_out(vehicle):
         if vehicle.networks[stream.network] in chosen:
-            typer.echo(f"left out {stream.label}: {reason}", err=True)
+            say(f"left out {stream.label}: {reason}", err=True)
     run = simulate_plan(vehicle, circumstances, network)
     if out is not None:
         _write(run, out)
@@ -110,13 +111,11 @@ def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -
     numbers = {name: i for i, name in enumerate(vehicle.networks)}
     specs = {n.name: software_spec(n.name, to, numbers[n.name]) for n in networks}
     for spec in specs.values():
-        typer.echo(f"listen with -i {spec.written}", err=True)
-    typer.echo("payloads are made up: the values that the screens show mean nothing", err=True)
+        say(f"listen with -i {spec.written}", err=True)
+    say("payloads are made up: the values that the screens show mean nothing", err=True)
     with stop_on_signals() as stop:
         played = play(run.frames(), specs, stop=stop)
-    typer.echo(
-        f"{played.frames:,} frames played, at most {played.latest_s * 1e3:.0f} ms late", err=True
-    )
+    say(f"{played.frames:,} frames played, at most {played.latest_s * 1e3:.0f} ms late", err=True)
 
 
 def _write(run: Simulation, out: Path) -> None:
@@ -129,7 +128,7 @@ def _write(run: Simulation, out: Path) -> None:
         write_textlog(frames, out)
     except OSError as error:
         raise UsageError(f"cannot write {out}: {error.strerror}") from None
-    typer.echo(f"wrote {len(frames):,} {plural(len(frames), 'frame')} to {out}", err=True)
+    say(f"wrote {len(frames):,} {plural(len(frames), 'frame')} to {out}", err=True)
 
 
 def _print(report: SimulationReport, *, critical: bool) -> None:
@@ -145,8 +144,8 @@ def _print(report: SimulationReport, *, critical: bool) -> None:
 
 
 def _print_network(network: NetworkRow, messages: Sequence[ResponseRow], critical: bool) -> None:
-    typer.echo()
-    typer.echo(
+    say()
+    say(
         f"{network.network}: load {network.load:.1%}, {network.frames:,} frames, "
         f"{network.error_frames:,} error frames"
     )
@@ -163,7 +162,7 @@ def _print_network(network: NetworkRow, messages: Sequence[ResponseRow], critica
     print_table(head, rows, right=frozenset(range(1, len(head))), shrink=frozenset({0}))
     for m in messages:
         if m.replaced or m.unsent > 1:
-            typer.echo(
+            say(
                 f"{m.network}/{m.node}/{m.message}: {m.replaced:,} frames replaced by newer ones, "
                 f"{m.unsent:,} not sent by the end"
             )

@@ -26,6 +26,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
 from busplan.errors import UsageError
@@ -111,12 +112,12 @@ def _definitions(paths: Sequence[Path]) -> list[Definitions]:
         except PlanError as error:
             if len(files) == 1:
                 raise
-            typer.echo(f"left out: {error}", err=True)
+            say(f"left out: {error}", err=True)
     for one in loaded:
         heavy = [f for f in one.findings if f.weight is not Weight.NOTE]
         if heavy:
             what = counted(len(heavy), "blemish", "blemishes")
-            typer.echo(f"{one.file}: {what}, the first: {heavy[0].summary}", err=True)
+            say(f"{one.file}: {what}, the first: {heavy[0].summary}", err=True)
     return loaded
 
 
@@ -127,7 +128,7 @@ def _print(surveyed: Survey) -> None:
     _print_identifiers(surveyed, surveyed.messages, "message")
     _print_fits(surveyed.fits)
     if surveyed.findings:
-        typer.echo()
+        say()
         print_findings(surveyed.findings)
 
 
@@ -136,7 +137,7 @@ def _print_identifiers(surveyed: Survey, found: Sequence[SurveyedIdentifier], wh
     for one in found:
         if one.key.network != network:
             network = one.key.network
-            typer.echo(f"\n{network}")
+            say("", f"{network}")
             print_text(
                 "cycle [ms]: median, ± jitter of 99 % of the distances, longest gap; changing: "
                 "bits of each byte that were seen both set and clear",
@@ -146,7 +147,7 @@ def _print_identifiers(surveyed: Survey, found: Sequence[SurveyedIdentifier], wh
 
 
 def _print_one(surveyed: Survey, one: SurveyedIdentifier, what: str) -> None:
-    typer.echo(f"  {one.label}  {_name(surveyed, one, what)}".rstrip())
+    say(f"  {one.label}  {_name(surveyed, one, what)}".rstrip())
     share = surveyed.share(one) if what == "frame" else None
     taken = "" if share is None else f", {share:.1%} of the time"
     came = f"{one.frames:,} {plural(one.frames, what)}"
@@ -201,9 +202,9 @@ def _ranges(changing: bytes) -> str:
 
 def _print_fits(fits: Mapping[str, Sequence[Fit]]) -> None:
     for network, best in fits.items():
-        typer.echo(f"\n{network}: definition files that fit best")
+        say("", f"{network}: definition files that fit best")
         if not best:
-            typer.echo("  none defines any of its identifiers")
+            say("  none defines any of its identifiers")
             continue
         print_table(
             ["file", "identifiers", "frames", "lengths agree", "messages seen"],

@@ -17,6 +17,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def timing(
 def _print(report: TimingReport, *, in_detail: bool) -> None:
     from busplan.checks.timing_report import BASIS
 
-    typer.echo(f"{report.vehicle.label}: response times")
+    say(f"{report.vehicle.label}: response times")
     print_text(BASIS)
     _print_networks(report)
     if in_detail:
@@ -71,16 +72,16 @@ def _print(report: TimingReport, *, in_detail: bool) -> None:
     _print_unproven(report.networks)
     _print_routes(report)
     if report.findings:
-        typer.echo()
+        say()
         print_findings(report.findings)
     elif not in_detail:
-        typer.echo("\nMessage by message: --network NAME")
+        say("", "Message by message: --network NAME")
 
 
 def _print_networks(report: TimingReport) -> None:
     """One row a network: load, what is late, the tightest message, and the slack."""
     rows = report.network_table().rows
-    typer.echo()
+    say()
     print_table(
         ["network", "load", "late", "grow", "lowest rate", "errors each", "tightest", "ms"],
         [
@@ -108,7 +109,7 @@ def _print_networks(report: TimingReport) -> None:
     for row in rows:
         if row.assumed_fault_interval_ms:
             interval = _figure(row.assumed_fault_interval_ms)
-            typer.echo(f"{row.network}: assumes one bus error each {interval} ms")
+            say(f"{row.network}: assumes one bus error each {interval} ms")
 
 
 def _print_slack(slack: Slack) -> None:
@@ -160,7 +161,7 @@ _DEADLINE = {"plan": " p", "least distance": " c!", "cycle time": " c", None: ""
 
 def _print_messages(network: str, messages: Sequence[MessageRow]) -> None:
     """The messages of a network in order of arbitration, late ones marked."""
-    typer.echo(f"\n{network}: messages, most urgent first (times in ms)")
+    say("", f"{network}: messages, most urgent first (times in ms)")
     head = ["", "identifier", "message", "node", "worst", "deadline", "headroom", "waits for"]
     rows = [
         [
@@ -212,7 +213,7 @@ def _print_unproven(networks: Sequence[NetworkTiming]) -> None:
 
 def _print_routes(report: TimingReport) -> None:
     if report.routes:
-        typer.echo("\nroutes, end to end (times in ms)")
+        say("", "routes, end to end (times in ms)")
         head = ["", "carries", "from", "to", "through", "worst", "deadline", "made of"]
         rows = [
             [
@@ -233,7 +234,7 @@ def _print_routes(report: TimingReport) -> None:
             "gateway, period of its own message (0: passed on at once), response on the target"
         )
     if report.gateways:
-        typer.echo("\ngateways, frames per second for their routes")
+        say("", "gateways, frames per second for their routes")
         print_table(
             ["gateway", "network", "in", "out"],
             [
@@ -243,7 +244,7 @@ def _print_routes(report: TimingReport) -> None:
             right=frozenset({2, 3}),
         )
         if any(g.unknown for g in report.gateways):
-            typer.echo("?: messages without a stated period come on top")
+            say("?: messages without a stated period come on top")
 
 
 def _made_of(row: RouteRow) -> str:

@@ -14,6 +14,7 @@ from busplan.cli.output import (
     print_json,
     print_table,
     print_text,
+    say,
 )
 from busplan.findings import summary_line
 
@@ -72,7 +73,7 @@ def whatif(
     if as_json:
         print_json(difference.as_dict())
     else:
-        typer.echo(f"{before.label}: what the change does")
+        say(f"{before.label}: what the change does")
         _print(difference)
     raise typer.Exit(exit_code(difference.after))
 
@@ -80,7 +81,7 @@ def whatif(
 def _print(difference: Difference) -> None:
     for line in difference.follows:
         print_text(line, lead="follows: ")
-    typer.echo()
+    say()
     print_table(
         ["network", "kbit/s", "", "nominal", "", "worst", "", "limit"],
         [_load_row(change) for change in difference.loads],
@@ -93,10 +94,10 @@ def _print(difference: Difference) -> None:
         ("goes", difference.gone),
     ):
         if findings:
-            typer.echo(f"\n{title}:")
+            say("", f"{title}:")
             print_findings(findings, details=title == "comes")
-    typer.echo(f"\nstays: {summary_line(difference.same)}.")
-    typer.echo(f"after the change: {summary_line(difference.after)}.")
+    say("", f"stays: {summary_line(difference.same)}.")
+    say(f"after the change: {summary_line(difference.after)}.")
 
 
 def _load_row(change: LoadChange) -> list[str]:

@@ -171,7 +171,11 @@ def _missing(salvaged: Salvaged, messages: Sequence[Message], file: str) -> tupl
 
 
 def _nothing_usable(file: str, salvaged: Salvaged) -> list[Problem]:
-    problems = [Problem(file, f.where.line, "", f.summary) for f in salvaged.findings[:20]]
+    """Why nothing was left. No line is quoted: the file may be anything, also a secret."""
+    problems = [
+        Problem(file, f.where.line, "", f"{f.summary.partition('): ')[0]})")
+        for f in salvaged.findings[:20]
+    ]
     more = len(salvaged.findings) - len(problems)
     tail = f" ({more} more lines like these)" if more > 0 else ""
     return [*problems, Problem(file, None, "", f"nothing in it can be used as a DBC file{tail}")]

@@ -19,6 +19,7 @@ from busplan.definitions.sense import refuse_impossible, without_orphans
 from busplan.definitions.statements import Refusal, Statement
 from busplan.errors import PlanError, Problem
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.wording import one_line
 
 MOST_ATTEMPTS = 400
 """Bound on whole readings of a file while looking for statements that make no sense."""
@@ -201,11 +202,7 @@ def _reason(error: Exception) -> str:
 def _set_aside(file: str, refusal: Refusal) -> Finding:
     statement, why, offset = refusal
     line, column = statement.place(offset)
-    excerpt = "".join(
-        c if c.isprintable() else "\N{REPLACEMENT CHARACTER}"
-        for c in " ".join(statement.text.split())
-    )
-    excerpt = excerpt if len(excerpt) <= 60 else excerpt[:57] + "..."
+    excerpt = one_line(" ".join(statement.text[:1000].split()), 60)
     heavy = statement.keyword in {"BO_", "SG_", "SG_MUL_VAL_", "SIG_VALTYPE_", ""}
     return Finding(
         "definition-line-set-aside",

@@ -1,8 +1,8 @@
 """Decoded signals as CSV or Parquet, piece by piece.
 
 The rules of this file: a file appears under its name only when it is whole; text cells of a CSV
-file never start a formula when a spreadsheet opens it; numbers are written so that reading them
-gives the same number.
+file never start a formula when a spreadsheet opens it, and never steer a terminal that shows it;
+numbers are written so that reading them gives the same number.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from typing import IO, Any
 
 from busplan.decode.series import Series
 from busplan.errors import UsageError
+from busplan.wording import disarmed
 
 Progress = Callable[[int, int], None]
 """Called with frames done and frames in all."""
@@ -131,4 +132,4 @@ def _harmless(table: Any) -> Any:
 
 def _text(text: str) -> str:
     harmless = not text.startswith(_FORMULA) or _NUMBER.fullmatch(text)
-    return text if harmless else f"'{text}"
+    return disarmed(text if harmless else f"'{text}")

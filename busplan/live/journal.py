@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from busplan.findings import Finding, Weight, Where
+from busplan.wording import escaped
 
 REMEMBERED = 1000
 """Journal entries kept in memory: a recording may run for weeks."""
@@ -82,7 +83,7 @@ class Journal:
             if self.path is not None:
                 try:
                     with self.path.open("a", encoding="utf-8") as file:
-                        file.write(json.dumps(entry, ensure_ascii=False) + "\n")
+                        file.write(escaped(json.dumps(entry, ensure_ascii=False)) + "\n")
                 except OSError:
                     # A full disk refuses the journal as well; the writer says so on the screen.
                     return

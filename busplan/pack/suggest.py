@@ -15,7 +15,7 @@ from busplan.definitions.model import Message, Signal
 from busplan.pack.families import Family, find_families
 from busplan.pack.units import QUANTITY_KIND, conversion
 from busplan.plan.vehicle import SignalAddress, Vehicle
-from busplan.wording import counted
+from busplan.wording import counted, disarmed, escaped
 
 Named = tuple[SignalAddress, Signal]
 
@@ -98,7 +98,7 @@ def _enclosure(index: int, cells: Family, sensors: Family | None, whole: bool) -
     share = len(cells) // modules
     lines = [
         "[[pack.enclosure]]",
-        f"name = {_quoted(letter)}   # {len(cells)} signals like {cells.names[0]}",
+        f"name = {_quoted(letter)}   # {len(cells)} signals like {disarmed(cells.names[0])}",
         f"node = {_quoted(cells.node)}" + ("" if whole else "   # check: the node's name"),
         f"modules = {json.dumps(names)}   # check: {why}",
         f"cells_per_module = {share}",
@@ -133,7 +133,7 @@ def _names(family: Family) -> str:
 
 
 def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+    return escaped(json.dumps(text, ensure_ascii=False))
 
 
 def _selector(address: SignalAddress) -> str:

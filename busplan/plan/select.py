@@ -74,5 +74,5 @@ def _select(
             near = suggestion(selector.rsplit("/", 1)[-1], last, what)
             missed.append(f'no {what} matches "{selector}"{near}')
     if missed:
-        raise UsageError("\n".join(missed))
+        raise UsageError(*missed)
     return tuple(thing for i, thing in enumerate(things) if i in chosen)

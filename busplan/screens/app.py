@@ -35,6 +35,7 @@ from busplan.screens.span_view import SpanView
 from busplan.screens.steering import Steered
 from busplan.text.packmap import DENSITIES
 from busplan.text.timeline import WINDOWS_NS, Transport, Window
+from busplan.wording import disarmed
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -88,7 +89,7 @@ class ReplayApp(Steered):
         self.clock = ReplayClock(max(ends), speed=speed, now=now)
         self.clock.seek(start_ns)
         self.snapshot: Snapshot | None = None
-        self.title = replay.vehicle.label
+        self.title = disarmed(replay.vehicle.label)
         self.window_ns = next((w for w in WINDOWS_NS if w and w / 1e9 == self.kept.window_s), None)
         self.bell_on_fault = self.kept.bell
         self._faults: frozenset[str] = frozenset()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import partial
 
+from rich.markup import escape
 from textual.app import SystemCommand
 from textual.binding import Binding
 from textual.dom import DOMNode
@@ -13,6 +14,7 @@ from textual.screen import Screen
 from busplan.replay.replay import moment_of
 from busplan.screens.steering import Steered
 from busplan.text.runs import clock_text
+from busplan.wording import disarmed
 
 MOST_IN_PALETTE = 50
 """Findings that the command palette offers to go to."""
@@ -58,4 +60,6 @@ def commands(app: Steered, screen: Screen[object]) -> Iterable[SystemCommand]:
     for finding in app.replay.findings[:MOST_IN_PALETTE]:
         if (t_ns := moment_of(finding)) >= 0:
             title = f"Go to {finding.code} at {clock_text(t_ns)}"
-            yield SystemCommand(title, finding.summary, partial(app.go_within, t_ns))
+            yield SystemCommand(
+                title, escape(disarmed(finding.summary)), partial(app.go_within, t_ns)
+            )

@@ -16,6 +16,7 @@ from textual.strip import Strip
 from busplan.screens import look
 from busplan.screens.part import Part
 from busplan.text.runs import Line, clip, fill
+from busplan.wording import disarmed
 
 
 class Lines(ScrollView, Part, can_focus=False, inherit_bindings=False):
@@ -133,4 +134,6 @@ class Sheet(Lines, can_focus=False, inherit_bindings=False):
 
 def paint(line: Line, base: Style, *, dark: bool, colour: bool) -> Strip:
     """A line of runs as a strip of the terminal, over the ``base`` style."""
-    return Strip([Segment(piece, look.style(role, dark, colour, base)) for piece, role in line])
+    return Strip(
+        [Segment(disarmed(piece), look.style(role, dark, colour, base)) for piece, role in line]
+    )

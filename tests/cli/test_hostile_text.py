@@ -1,0 +1,141 @@
+"""Names that steer terminals, in every place they can stand, through every command."""
+
+import json
+import os
+import unicodedata
+from pathlib import Path
+
+import pytest
+from support.command import Run, busplan
+from support.hostile import (
+    CHANNEL,
+    EVIL,
+    LINE,
+    LOG,
+    NAME,
+    NETWORK,
+    NODE,
+    PLAN_FILE,
+    steering,
+    write_files,
+)
+
+from busplan.cli.app import COMMANDS
+from busplan.wording import disarmed, escaped
+
+READ = (LOG, "--plan", PLAN_FILE)
+BUS = ("-i", f"{NETWORK}=virtual:{EVIL}", "--seconds", "0.1")
+BENCH = ("bench", NODE, "--plan", PLAN_FILE)
+
+CALLS: list[tuple[str, ...]] = [
+    *((name, PLAN_FILE, *more) for name in ("check", "load", "timing", "cable")
+      for more in ((), ("--json",))),
+    *((name, PLAN_FILE, "--network", EVIL) for name in ("load", "timing", "cable")),
+    ("check", PLAN_FILE, "--only", EVIL), ("check", EVIL), ("check", PLAN_FILE, EVIL),
+    ("check", f"--{EVIL}"), (EVIL,),
+    *(("whatif", PLAN_FILE, *change) for change in (
+        ("--bit-rate", f"{NETWORK}=250000"), ("--bit-rate", f"{NETWORK}=250000", "--json"),
+        ("--bit-rate", f"{EVIL}=250000"), ("--set", EVIL), ("--drop", EVIL))),
+    ("simulate", PLAN_FILE, "--seconds", "0.1", "--critical"),
+    ("simulate", PLAN_FILE, "--seconds", "0.1", "--json"),
+    ("simulate", PLAN_FILE, "--seconds", "0.1", "--out", f"made{EVIL}.log"),
+    ("frame", "0x123", "00"), ("frame", EVIL, "00"), ("frame", "0x123", EVIL),
+    ("measure", *READ), ("measure", *READ, "--json"), ("measure", f"{EVIL}.log"),
+    ("measure", LOG, "--channel", f"{CHANNEL}={NAME}"), ("measure", LOG, "--channel", f"{EVIL}=x"),
+    ("measure", LOG, "--bit-rate", f"{EVIL}=1"), ("measure", LOG, "--offset", f"{EVIL}=1"),
+    ("survey", *READ), ("survey", *READ, "--json"), ("survey", LOG, "--definitions", EVIL),
+    ("decode", *READ), ("decode", *READ, "--layout", "wide"), ("decode", *READ, "--signal", EVIL),
+    ("decode", *READ, "--out", f"long{EVIL}.csv", "--json"), ("decode", *READ, "--out", EVIL),
+    ("cut", LOG, "--to", "1", "--out", f"cut{EVIL}.log"),
+    ("cut", LOG, "--network", EVIL, "--out", "y.log"),
+    *(("replay", *READ, "--screen", screen, *more) for more in ((), ("--json",))
+      for screen in ("pack", "networks", "messages", "findings", "span", "shop", "verdict")),
+    ("replay", *READ, "--beside", LOG, "--screen", "pair"), ("replay", *READ, "--at", EVIL),
+    ("replay", *READ, "--screen", EVIL), ("replay", *READ, "--span", EVIL),
+    ("replay", *READ, "--text", "--filter", EVIL),
+    ("pack", *READ), ("pack", *READ, "--json"), ("pack", *READ, "--tables"),
+    ("pack", *READ, "--plots", f"plots{EVIL}", "--svg"), ("pack", "--suggest", PLAN_FILE),
+    ("record", f"run{EVIL}.log", "--plan", PLAN_FILE, *BUS), ("record", EVIL, "-i", EVIL),
+    ("record", f"kept{EVIL}.log", "-i", f"{CHANNEL}=virtual:{EVIL}", "--seconds", "0.1"),
+    ("live", "--plan", PLAN_FILE, *BUS, "--text"), ("live", "--plan", PLAN_FILE, *BUS, "--json"),
+    (*BENCH, "--capture", LOG, "--tester", LINE, "--serial", LINE, "--record", f"kept{EVIL}"),
+    (*BENCH, "--capture", LOG, "--json", "--tester", LINE), (*BENCH, "--capture", EVIL),
+    ("bench", EVIL, "--plan", PLAN_FILE, "--capture", LOG),
+    ("explain", EVIL), ("demo", "--only", EVIL), ("cache",), ("cache", EVIL),
+]  # fmt: skip
+
+
+Told = dict[tuple[str, ...], Run]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("hostile")
+    write_files(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def told(folder: Path) -> Told:
+    """What every call leaves behind, all in one folder."""
+    before = Path.cwd()
+    os.chdir(folder)
+    try:
+        return {call: busplan(*call) for call in CALLS}
+    finally:
+        os.chdir(before)
+
+
+def test_every_command_is_walked_and_most_calls_show_the_names(told: Told) -> None:
+    assert {call[0] for call in CALLS if call[0] != EVIL} == set(COMMANDS)
+    done = {call[0] for call, run in told.items() if run.code < 3 and "�" in run.out + run.err}
+    assert done >= set(COMMANDS) - {"frame", "explain", "cache", "demo"}
+
+
+def test_nothing_that_is_printed_steers_a_terminal_or_makes_lines_up(told: Told) -> None:
+    for call, run in told.items():
+        assert run.code in (0, 1, 2, 3), call
+        assert "Traceback" not in run.err, call
+        assert not steering(run.out + run.err), call
+        begins = ("busplan: all fine", "node: fine")
+        assert not [t for t in (run.out + run.err).splitlines() if t.startswith(begins)], call
+
+
+def test_json_says_what_the_file_says(told: Told) -> None:
+    for call, run in told.items():
+        if "--json" in call and run.code < 3 and call[0] in ("load", "cable", "replay"):
+            names = str(json.loads(run.out))
+            assert repr(NETWORK)[1:-1] in names or repr(NODE)[1:-1] in names, call
+
+
+@pytest.mark.usefixtures("told")
+def test_what_is_written_steers_nothing_either(folder: Path) -> None:
+    made = [
+        p for p in folder.rglob("*") if p.is_file() and p.suffix not in (".dbc", ".toml", ".log")
+    ]
+    assert {p.suffix for p in made} >= {".json", ".md", ".html", ".csv", ".journal", ".svg"}
+    for path in made:
+        assert not steering(path.read_text("utf-8")), path.suffix
+    (record,) = [p for p in made if p.suffix == ".md"]
+    assert not steering(record.name)
+    tester = [t for t in record.read_text("utf-8").splitlines() if "tester" in t]
+    assert len(tester) == 1
+    assert "\\<b\\>\\*\\\\" in tester[0]
+
+
+def test_whatever_steers_or_hides_is_taken_out_one_for_one() -> None:
+    every = "".join(map(chr, range(0x110000)))
+    plain = disarmed(every)
+    assert len(plain) == len(every)
+    kept = {unicodedata.category(c) for c in set(plain)}
+    assert not kept & {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+    assert all(p in (c, " ", "�") for p, c in zip(plain, every, strict=True))
+    usual = "Ladestrom 12,5 µΩ °C – Größe 電流 ток €"
+    assert disarmed(usual) == usual == escaped(usual)
+
+
+def test_an_escaped_document_says_the_same() -> None:
+    told = {EVIL: [EVIL + "\U000e0041", "\ud800"]}
+    document = escaped(json.dumps(told, ensure_ascii=False, indent=2))
+    assert not steering(document)
+    assert json.loads(document) == told
