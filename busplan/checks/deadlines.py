@@ -97,10 +97,12 @@ def _never(network: NetworkTiming, never: list[Response], cure: str) -> Finding:
 
 
 def _tight(network: NetworkTiming) -> Iterator[Finding]:
-    from busplan.timing.response import Status, solve
+    from busplan.timing.queue_model import Status
+    from busplan.timing.solving import solve
 
     hit = solve(network.model, fault_every=ONE_ERROR_NS).response
-    for response, with_error in zip(network.responses, hit, strict=True):
+    for response, place in zip(network.responses, network.model.messages, strict=True):
+        with_error = hit[place]
         headroom, deadline = response.headroom_ns, response.deadline
         if response.status is not Status.PROVEN or headroom is None or headroom < 0:
             continue

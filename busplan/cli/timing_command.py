@@ -197,13 +197,13 @@ def _print_columns(head: list[str], rows: list[list[str]], *, left_out: str | No
 
 
 def _print_unproven(networks: Sequence[NetworkTiming]) -> None:
-    from busplan.timing.response import Status
+    from busplan.timing.queue_model import Status
     from busplan.wording import listing
 
     found = [r for one in networks for r in one.unproven]
     why = {
         Status.NO_PERIOD: "nobody states a period; each counts as one frame that delays the others",
-        Status.TOO_LONG: "longer than one frame; each counts as its whole transport session",
+        Status.TOO_LONG: "longer than one frame, and nobody says how it is sent in parts",
     }
     for status, told in why.items():
         labels = [r.stream.label for r in found if r.status is status]

@@ -34,7 +34,7 @@ from busplan.plan.streams import (
     told_apart,
     without_repeats,
 )
-from busplan.plan.vehicle import Cable, Network, Node, Part, Port, Stream, Vehicle
+from busplan.plan.vehicle import Cable, Network, Node, Part, Port, SessionPace, Stream, Vehicle
 
 J1939_LOAD_LIMIT = 0.40
 """Average load by SAE J1939-11, as published in an engine installation manual."""
@@ -294,6 +294,13 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
             span_ns(spec.deadline_ms),
             span_ns(spec.jitter_ms) or 0,
             spec.segmented,
+            SessionPace(
+                priority=spec.session_priority,
+                gap_ns=span_ns(spec.pace_ms),
+                window=spec.window,
+                answer_ns=span_ns(spec.answer_ms),
+                flow_control=spec.flow_control,
+            ),
         )
         pattern = selector_pattern(name)
         hits = [

@@ -182,6 +182,17 @@ class MessageSpec(Spec):
     segmented: Literal["normal", "extended"] | None = Field(
         default=None, description='"normal", or "extended" when an address byte comes first'
     )
+    session_priority: Annotated[int, Field(ge=0, le=7)] = Field(
+        default=7, description="the priority of its J1939 transport frames, a whole number 0 to 7"
+    )
+    pace_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
+    window: Annotated[int, Field(ge=0, le=255)] = Field(
+        default=0, description="packets between two answers of the receiver, 0 (all) to 255"
+    )
+    answer_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
+    flow_control: Annotated[int, Field(ge=0, le=0x1FFFFFFF)] | None = Field(
+        default=None, description="the identifier of its flow control, up to 0x1FFFFFFF"
+    )
 
 
 class LimitsSpec(Spec):

@@ -13,7 +13,16 @@ from typing import Literal
 from busplan.definitions.j1939 import split_identifier, with_source
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.frames.identifier import FrameKey
-from busplan.plan.vehicle import Need, Network, Node, Port, Route, Stream
+from busplan.plan.vehicle import (
+    UNSTATED_PACE,
+    Need,
+    Network,
+    Node,
+    Port,
+    Route,
+    SessionPace,
+    Stream,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +38,7 @@ class Timing:
     deadline_ns: int | None = None
     jitter_ns: int = 0
     segmented: Literal["normal", "extended"] | None = None
+    pace: SessionPace = UNSTATED_PACE
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +105,7 @@ def timed(stream: Stream, timing: Timing) -> Stream:
         deadline=deadline,
         jitter_ns=timing.jitter_ns,
         offset_ns=timing.offset_ns,
+        pace=timing.pace,
     )
 
 

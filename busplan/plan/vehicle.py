@@ -126,6 +126,27 @@ class Node:
         return f"<Node {self.name!r}: part {self.part.name!r} on {on}>"
 
 
+@dataclass(frozen=True, slots=True)
+class SessionPace:
+    """How a message too long for one frame is sent in parts, as far as the plan says.
+
+    ``priority`` is that of J1939 transport frames. ``gap_ns`` is what the sender leaves between two
+    packets of data (the separation time of ISO 15765-2), ``answer_ns`` how long the receiver takes
+    for each answer, both ``None`` when not stated. ``window`` is how many packets go between two
+    answers (the block size of ISO 15765-2), 0 for all. ``flow_control`` is the identifier that the
+    receiver of a segmented message answers with.
+    """
+
+    priority: int = 7
+    gap_ns: int | None = None
+    window: int = 0
+    answer_ns: int | None = None
+    flow_control: int | None = None
+
+
+UNSTATED_PACE = SessionPace()
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Stream:
     """One message that one node sends on one network, with its timing.
@@ -134,7 +155,8 @@ class Stream:
     ``cycle`` is the period, or the least distance of an event-driven message; ``None`` when nobody
     states it. ``deadline`` counts from queueing; ``None`` when neither stated nor derivable.
     ``via`` names the route when a gateway forwards the message unchanged. ``namesake`` says that
-    its node sends another message of this name there, so that names must tell them apart.
+    its node sends another message of this name there, so that names must tell them apart. ``pace``
+    matters to messages that one frame cannot carry.
     """
 
     network: str
@@ -147,6 +169,7 @@ class Stream:
     event: bool = False
     via: str | None = None
     namesake: bool = False
+    pace: SessionPace = UNSTATED_PACE
 
     def __repr__(self) -> str:
         each = "no stated period" if self.cycle is None else f"each {self.cycle.ms:g} ms"

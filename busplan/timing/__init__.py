@@ -11,9 +11,12 @@ The rules of this room:
 * A first-in-first-out queue has one delay for all its messages; how long one of them may be held
   up (f_k) acts as jitter on everybody else, so a queue of long and rare beside short and frequent
   messages has pessimistic bounds.
-* A message without a period delays each other message once; a transport session goes as a whole,
-  at its own priority; equal identifiers delay each other. A busy period of more than 10 s counts
-  as endless, so nothing hangs.
+* A message without a period delays each other message once; equal identifiers delay each other. A
+  busy period of more than 10 s counts as endless, so nothing hangs.
+* A message too long for one frame is its session (``sessions``): control, data and answer frames at
+  identifiers of their own, one after the other. Its bound adds up the worst case of each of them
+  and all gaps, after the sessions that its node sends before; for others its frames come at once,
+  or one by one where a pace is stated, as long as the session may last.
 * Growth, lowest bit rate and bus errors (``slack``) look at one network at a time; jitter from
   gateways stays at what the plan gives.
 * A new rule of the simulation goes into the kernel, its slow twin (``tests/support/slow_bus.py``)

@@ -9,3 +9,4 @@ from busplan.timing import fixed_point
 
 priority_responses: Callable[..., bool] = kernel(fixed_point.priority_responses)
 fifo_delay: Callable[..., tuple[int, int]] = kernel(fixed_point.fifo_delay)
+lone_response: Callable[..., int] = kernel(fixed_point.lone_response)

@@ -1,6 +1,6 @@
 """The fixed points behind worst-case response times, over plain integers [ns].
 
-The rules of this file: no floating point in a result, no imports, no classes. Both functions are
+The rules of this file: no floating point in a result, no imports, no classes. All functions are
 written so that they run as they stand on lists (small networks: no compiler is loaded) and, through
 :mod:`busplan.timing.compiled_fixed_point`, on int64 arrays (large ones). Arrays are in order of
 arbitration, most urgent first.
@@ -128,6 +128,65 @@ def priority_responses(
     return True
 
 
+def lone_response(
+    place: int,
+    own: Sequence[bool],
+    upto: Sequence[int],
+    single: Sequence[int],
+    frame: Sequence[int],
+    period: Sequence[int],
+    jitter: Sequence[int],
+    head: Sequence[int],
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+) -> int:
+    """Longest time from queueing to end of a frame that never waits for another of its session.
+
+    ``own`` marks the frames of sessions of which one is sent at a time, ``place`` among them. The
+    one before may still have been on the wire when more urgent frames were queued, so it blocks
+    like a less urgent frame:
+
+        w = max(B, C_own) + Σ_hp ⌈(w + J_k + f_k + τ)/T_k⌉·C_k        R = w + C
+
+    :data:`UNBOUNDED` when the others leave no room.
+    """
+    n = len(frame)
+    last = upto[place]
+    block = 0
+    longest = 0
+    load = 0.0
+    for k in range(n):
+        if k >= last or own[k]:
+            block = max(block, single[k])
+    for k in range(last):
+        longest = max(longest, single[k])
+        if not own[k]:
+            load += frame[k] / period[k]
+            if head[k] < 0:
+                return UNBOUNDED
+    hit = fault_cost + longest
+    if fault_every > 0:
+        load += hit / fault_every
+    if load > 1.0 - 1e-12:
+        return UNBOUNDED
+    w = -1
+    at = block
+    while at != w:
+        w = at
+        at = block
+        if fault_every > 0:
+            at += ((w + single[place] - 1) // fault_every + 1) * hit
+        for k in range(last):
+            if not own[k]:
+                ready = w + jitter[k] + head[k] + bit
+                at += ((ready - 1) // period[k] + 1) * frame[k]
+        if at > horizon:
+            return UNBOUNDED
+    return w + single[place]
+
+
 def fifo_delay(
     member: Sequence[bool],
     upto: Sequence[int],
@@ -144,8 +203,8 @@ def fifo_delay(
     """Longest time from queueing to start of sending, over a first-in-first-out queue.
 
     One value serves every message of the queue (``member``), as in Davis et al., ECRTS 2011: with L
-    the member that arbitrates last and C_MIN the shortest member, a frame queued at a in the busy
-    period of level L waits for all members queued up to a and for everybody else above L,
+    the member that arbitrates last and C_MIN the shortest frame of a member, a frame queued at a in
+    the busy period of level L waits for all members queued up to a and for everybody else above L,
 
         w(a) = B_L + Σ_members (⌊(a + J_k)/T_k⌋ + 1)·C_k − C_MIN
                    + Σ_others above L ⌈(w + J_k + f_k + τ)/T_k⌉·C_k,
@@ -162,8 +221,8 @@ def fifo_delay(
     for k in range(n):
         if member[k]:
             lowest = k
-            if shortest == 0 or frame[k] < shortest:
-                shortest = frame[k]
+            if shortest == 0 or single[k] < shortest:
+                shortest = single[k]
     last = upto[lowest]
     block = 0
     for k in range(last, n):

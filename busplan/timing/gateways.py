@@ -22,7 +22,9 @@ from functools import cached_property
 
 from busplan.plan.vehicle import Network, Route, Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
-from busplan.timing.response import HORIZON_NS, NetworkTiming, Response, Status, response_times
+from busplan.timing.queue_model import Status
+from busplan.timing.response import NetworkTiming, Response, response_times
+from busplan.timing.solving import HORIZON_NS
 from busplan.wire.lengths import INTERMISSION, duration_ns, frames_of, message_bits
 from busplan.wording import listing
 

@@ -16,7 +16,9 @@ The rules of this file:
   replaced, unless a fault breaks it.
 * A fault breaks the frame on the wire at that moment: an error frame follows, then the frame takes
   part in arbitration again. A fault while nothing is sent does nothing.
-* A gateway queues a frame on the next network a fixed delay after it ended on the first one.
+* A gateway queues a frame on the next network a fixed delay after it ended on the first one; so
+  do senders and receivers of a session with the next frame of it. Sessions of a chain (a node's
+  broadcasts, the connections of a pair of nodes) wait for each other.
 * Everything random comes from a seed; the same input gives the same output.
 
 What goes in is :mod:`busplan.timing.simulation_input`, the event loop itself
@@ -96,6 +98,12 @@ class Simulation:
         """How many frames of each feed were sent, ``(n_feeds,)``."""
         return np.bincount(self.feed, minlength=len(self.feeds)).astype(np.int64)
 
+    def session_ns(self, begins: int, ends: int) -> I64:
+        """From due to the end of each session between its first and its last feed."""
+        rows = self.rows_of(ends)
+        due = self.feeds[begins].due_ns[self._instance[rows]]
+        return np.asarray(self.end_ns[rows] - due, np.int64)
+
     def rows_of(self, feed: int) -> I64:
         """Rows of one feed's frames, in order."""
         return np.flatnonzero(self.feed == feed)
@@ -163,6 +171,10 @@ def simulate(
     n, errors = run_networks(setup, NEVER - 1 if until_ns is None else until_ns, record)
     sent = np.bincount(record.stream[:n], minlength=len(feeds))
     back = np.argsort(place)
+    known = setup.known[back]
+    for i, feed in enumerate(feeds):
+        if feed.chain and feed.forwards is None:
+            known[i] = len(feed.queued_ns)
     return Simulation(
         networks=tuple(networks),
         feeds=tuple(feeds),
@@ -174,7 +186,7 @@ def simulate(
         attempts=record.attempts[:n],
         parent=record.parent[:n] if len(record.parent) else np.broadcast_to(np.int64(-1), n),
         replaced=record.replaced[back],
-        unsent=(setup.known - record.replaced - sent)[back],
+        unsent=known - (record.replaced + sent)[back],
         busy_ns=record.busy,
         error_network=record.error_network[:errors],
         error_end_ns=record.error_end[:errors],

@@ -14,14 +14,25 @@ the whole frame and its intermission as lost, so such a run stays three bits an 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busplan.definitions.model import Origin, Stated
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.timing.queue_model import ONE_OFF_NS, queue_model
+from busplan.timing.sessions import no_known_way, session_of
 from busplan.timing.simulation import Faults, Feed, Simulation, simulate
+from busplan.timing.simulation_feeds import queues_fifo
 from busplan.timing.simulation_setup import intermission_ns
-from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, message_bits, worst_table_bits
+from busplan.timing.solving import solve
+from busplan.wire.lengths import (
+    ERROR_BITS_WORST,
+    duration_ns,
+    frames_of,
+    message_bits,
+    worst_table_bits,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +62,10 @@ def critical_instant(
     if stream.cycle is None:
         raise ValueError(f"{stream.label} has no cycle time")
     network = vehicle.networks[stream.network]
-    others = [s for s in vehicle.on(stream.network) if s.label != stream.label]
-    fifo = {s.label: _fifo(vehicle, s) for s in [*others, stream]}
+    rivals = _rivals(vehicle, stream, fault_every_ns or 0, inherited_ns or {})
+    others = [s for s, _ in rivals]
+    at_once = {s.label: count for s, count in rivals}
+    fifo = {s.label: queues_fifo(vehicle, s.node) for s in [*others, stream]}
     own_queue = [s for s in others if fifo[stream.label] and s.node == stream.node]
     lowest = max(arbitration_rank(s.message) for s in [stream, *own_queue])
     inherited = inherited_ns or {}
@@ -67,7 +80,9 @@ def critical_instant(
         keep = queued < start_ns + span_ns
         # A frame that was late at the gateway is due only when it has arrived there.
         due = np.minimum(event + arrived, queued)
-        return Feed(sent, due[keep], queued[keep], fifo=fifo[sent.label])
+        count = at_once.get(sent.label, 1)
+        due, queued = np.repeat(due[keep], count), np.repeat(queued[keep], count)
+        return Feed(sent, due, queued, fifo=fifo[sent.label])
 
     feeds = [feed(stream, together)]
     blockers = []
@@ -107,9 +122,30 @@ def _next_fault(run: Simulation, n_urgent: int, earliest_ns: int) -> int | None:
     return int(moment[np.argmax(length)])
 
 
-def _fifo(vehicle: Vehicle, stream: Stream) -> bool:
-    node = vehicle.nodes.get(stream.node)
-    return node is not None and node.part.queue == "fifo"
+def _rivals(
+    vehicle: Vehicle, stream: Stream, faults: int, inherited_ns: Mapping[str, int]
+) -> list[tuple[Stream, int]]:
+    """What delays a message: other messages, sessions as their parts, and how many frames of each
+    come at once. Messages that nobody knows how to send in parts are left out."""
+    found = []
+    for other in vehicle.on(stream.network):
+        if other.label == stream.label or no_known_way(other.message):
+            continue
+        if session_of(vehicle, other) is None:
+            one = frames_of(other.message)[0]
+            found.append((other if one is other.message else replace(other, message=one), 1))
+    model = queue_model(vehicle, stream.network, inherited_ns=inherited_ns)
+    if not model.sessions:
+        return found
+    solved = solve(model, fault_every=faults)
+    for k, inside in enumerate(model.part):
+        if inside:
+            cycle = None
+            if solved.period[k] < ONE_OFF_NS:
+                cycle = Stated(solved.period[k], Origin.PLAN)
+            at_once = solved.frame[k] // model.single[k]
+            found.append((replace(model.streams[k], cycle=cycle), at_once))
+    return found
 
 
 def _frame_ns(vehicle: Vehicle, stream: Stream) -> int:

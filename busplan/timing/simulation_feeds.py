@@ -16,8 +16,10 @@ import numpy.typing as npt
 
 from busplan.plan.streams import forwarded_source
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.timing.session_feeds import MOST_FRAMES, session_feeds, single_frame
+from busplan.timing.sessions import no_known_way, session_of
 from busplan.timing.simulation import Faults, Feed
-from busplan.wire.lengths import INTERMISSION
+from busplan.wire.lengths import INTERMISSION, frames_of
 
 I64 = npt.NDArray[np.int64]
 U8 = npt.NDArray[np.uint8]
@@ -42,7 +44,8 @@ def feeds_of(
     to ``drift_ppm`` [ppm]. Within a node, stated offsets hold; a stream without one gets a random
     offset. Jitter is uniform. Event-driven streams keep their least distance and wait on average
     as long again. Streams that a gateway forwards follow their source; they are left out when that
-    source is. So are those that :func:`left_out` names.
+    source is. So are those that :func:`left_out` names. A message too long for one frame is one
+    feed a frame (:mod:`busplan.timing.session_feeds`).
     """
     missing = {s.label for s, _ in left_out(vehicle)}
     chosen = [
@@ -53,8 +56,7 @@ def feeds_of(
     routes = {r.name: r for r in vehicle.routes}
     feeds = []
     for stream in chosen:
-        node = vehicle.nodes.get(stream.node)
-        fifo = node is not None and node.part.queue == "fifo"
+        fifo = queues_fifo(vehicle, stream.node)
         if stream.via is not None:
             route = routes.get(stream.via)
             source = forwarded_source(vehicle.streams, stream, route) if route else None
@@ -70,8 +72,20 @@ def feeds_of(
                 )
             continue
         due, queued = release_times(stream, span_ns, seed=seed, drift_ppm=drift_ppm)
-        feeds.append(Feed(stream, due, queued, _bound(payloads, stream), fifo, overwrite))
+        whole = _bound(payloads, stream)
+        session = session_of(vehicle, stream)
+        if session is not None:
+            feeds += session_feeds(session, due, queued, whole, partial(queues_fifo, vehicle))
+            continue
+        if stream.message.segmented is not None:
+            whole = partial(single_frame, stream.message, whole)
+        feeds.append(Feed(stream, due, queued, whole, fifo, overwrite))
     return tuple(feeds)
+
+
+def queues_fifo(vehicle: Vehicle, node: str) -> bool:
+    """Whether a node of this name queues first-in-first-out; one that nobody knows does not."""
+    return node in vehicle.nodes and vehicle.nodes[node].part.queue == "fifo"
 
 
 def _bound(payloads: StreamPayloads | None, stream: Stream) -> Callable[[I64], U8] | None:
@@ -82,9 +96,14 @@ def left_out(vehicle: Vehicle) -> tuple[tuple[Stream, str], ...]:
     """Streams that cannot be simulated, each with the reason."""
     found = []
     for stream in vehicle.streams:
-        length, most = stream.message.length, 64 if stream.message.fd else 8
-        if length > most:
-            found.append((stream, f"{length} bytes need more than one frame"))
+        frames = frames_of(stream.message)[1]
+        if no_known_way(stream.message):
+            most = 64 if stream.message.fd else 8
+            found.append((stream, f"longer than {most} bytes, and nobody says how it is sent"))
+        elif frames > 1 and stream.via is not None:
+            found.append((stream, "a gateway passes it on in several frames"))
+        elif frames > MOST_FRAMES:
+            found.append((stream, f"it takes {frames:,} frames"))
         elif stream.cycle is None and stream.via is None:
             found.append((stream, "nobody states a cycle time"))
     return tuple(found)

@@ -34,7 +34,13 @@ class Feed:
     ``due_ns`` and ``queued_ns`` have shape ``(n,)``; ``queued_ns`` never falls. ``payloads`` may be
     ``None``: zeros. A forwarded feed names the feed it repeats by that stream's label in
     ``forwards``, is queued ``delay_ns`` after each of its frames and has no times of its own; its
-    payloads are those of its source.
+    payloads are those of its source, or, with ``payloads``, its own at the times when the first of
+    the chain of sources is queued.
+
+    A session is one feed a frame, each forwarding the one before, ``part_of`` the message's label.
+    The first has the times of the message; the last is marked ``ends``. Sessions of one ``chain``
+    follow each other in the order in which they are queued, with ``pause_ns`` between them: the
+    first frame is queued then, if its own time has come.
     """
 
     stream: Stream
@@ -45,6 +51,10 @@ class Feed:
     overwrite: bool = False
     forwards: str | None = None
     delay_ns: int = 0
+    part_of: str = ""
+    ends: bool = False
+    chain: tuple[str, ...] = ()
+    pause_ns: int = 0
 
 
 @dataclass(frozen=True, eq=False)

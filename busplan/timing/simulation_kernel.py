@@ -52,6 +52,13 @@ def _sift_down(times: Any, streams: Any, base: int, count: int) -> None:
 
 
 @kernel
+def _push(times: Any, streams: Any, base: int, count: int, time: int, stream: int) -> None:
+    times[base + count] = time
+    streams[base + count] = stream
+    _sift_up(times, streams, base, count)
+
+
+@kernel
 def _insert(ready: Any, base: int, count: int, stream: int) -> None:
     """Keep ``ready`` in falling order, so that the most urgent stream stands last."""
     at = base + count
@@ -85,6 +92,9 @@ def run_networks(setup: Any, until: int, record: Any) -> tuple[int, int]:
     chain_first = setup.chain_first
     chain_root = setup.chain_root
     chain_parent = setup.chain_parent
+    gate_first = setup.gate_first
+    gate_to = setup.gate_to
+    gate_delay = setup.gate_delay
     fault_first = setup.fault_first
     fault_at = setup.fault_at
     fault_busy = setup.fault_busy
@@ -126,10 +136,8 @@ def run_networks(setup: Any, until: int, record: Any) -> tuple[int, int]:
         base = network_first[m]
         for s in range(base, network_first[m + 1]):
             if known[s] > 0:
-                heap_time[base + heap_count[m]] = queued[first[s]]
-                heap_stream[base + heap_count[m]] = s
+                _push(heap_time, heap_stream, base, heap_count[m], queued[first[s]], s)
                 heap_count[m] += 1
-                _sift_up(heap_time, heap_stream, base, heap_count[m] - 1)
         if heap_count[m] > 0:
             next_at[m] = heap_time[base]
 
@@ -189,13 +197,19 @@ def run_networks(setup: Any, until: int, record: Any) -> tuple[int, int]:
                     chain_root[link] = root
                     if known[to] == released[to]:
                         h = network_first[there]
-                        heap_time[h + heap_count[there]] = arrival
-                        heap_stream[h + heap_count[there]] = to
+                        _push(heap_time, heap_stream, h, heap_count[there], arrival, to)
                         heap_count[there] += 1
-                        _sift_up(heap_time, heap_stream, h, heap_count[there] - 1)
                     known[to] += 1
                     if sending[there] == IDLE and arrival < next_at[there]:
                         next_at[there] = arrival
+                if gate_first[s] >= 0 and gate_to[gate_first[s] + root] >= 0:
+                    to = gate_to[gate_first[s] + root]
+                    place = first[to] + known[to]
+                    queued[place] = max(now + gate_delay[s], queued[place])
+                    if known[to] == released[to]:
+                        _push(heap_time, heap_stream, base, heap_count[m], queued[place], to)
+                        heap_count[m] += 1
+                    known[to] += 1
                 frames += 1
             sending[m] = IDLE
 

@@ -27,6 +27,7 @@ from busplan.timing.simulation_summary import (
     observed_responses,
     proven_timing,
 )
+from busplan.wire.lengths import frames_of
 from busplan.wording import counted
 
 if TYPE_CHECKING:
@@ -179,7 +180,11 @@ def simulate_plan(
     """
     names = select_networks(vehicle, networks)
     span_ns, seed = circumstances.span_ns, circumstances.seed
-    expected = sum(span_ns // s.cycle.ns for s in vehicle.streams if s.cycle and s.network in names)
+    expected = sum(
+        frames_of(s.message)[1] * (span_ns // s.cycle.ns)
+        for s in vehicle.streams
+        if s.cycle and s.network in names
+    )
     if expected > MOST_FRAMES:
         raise UsageError(
             f"{expected:,} frames are too many for one run (at most {MOST_FRAMES:,}): take fewer "

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from busplan.frames.kinds import BRS, EXTENDED, FD
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, arbitration_rank
+from busplan.timing.simulation_gates import gates_of
 from busplan.timing.simulation_input import I32, I64, U8, BitCount, Faults, Feed
 from busplan.wire.lengths import INTERMISSION, durations_ns, wire_length
 
@@ -33,6 +34,9 @@ class Setup(NamedTuple):
     * ``forward_first`` ``(S+1,)``, ``forward_to``, ``forward_delay``: where each frame goes on to;
       ``chain_first`` ``(S,)``: -1, or where a forwarded stream notes, for each of its frames, the
       number of the instance (``chain_root``) and the output row (``chain_parent``) it came from;
+    * ``gate_first`` ``(S,)``: -1, or where the last frame of a session notes, for each instance, in
+      ``gate_to`` the stream (-1: none) whose next instance is queued ``gate_delay`` ``(S,)`` later,
+      or at its own time if that comes after; such instances do not count as known before;
     * ``fault_first`` ``(M+1,)``, ``fault_at``, ``fault_busy``: faults of each network in time order
       and how long the wire is taken from each on;
     * ``intermission`` ``(M,)``: which no fault can break.
@@ -54,6 +58,9 @@ class Setup(NamedTuple):
     chain_first: I64
     chain_root: I64
     chain_parent: I64
+    gate_first: I64
+    gate_to: I64
+    gate_delay: I64
     fault_first: I64
     fault_at: I64
     fault_busy: I64
@@ -113,7 +120,11 @@ def cargo_of(networks: Sequence[Network], feeds: Sequence[Feed]) -> Cargo:
         if feed.stream.network not in names:
             raise ValueError(f"{feed.stream.label}: no network {feed.stream.network!r} to send on")
     roots = roots_of(sources_of(feeds))
-    blocks = [_payload_block(f) if roots[i] == i else None for i, f in enumerate(feeds)]
+    blocks = [
+        _payload_block(f, feeds[r].queued_ns) if r == i or f.payloads is not None else None
+        for i, (f, r) in enumerate(zip(feeds, roots, strict=True))
+    ]
+    holders = [r if blocks[i] is None else i for i, r in enumerate(roots)]
     sizes = [0 if b is None else b.size for b in blocks]
     start = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     messages = [f.stream.message for f in feeds]
@@ -127,8 +138,8 @@ def cargo_of(networks: Sequence[Network], feeds: Sequence[Feed]) -> Cargo:
         np.array([names[f.stream.network] for f in feeds], np.uint16),
         np.array([m.identifier for m in messages], np.uint32),
         np.array(flags, np.uint8),
-        np.array([_width(blocks[r]) for r in roots], np.uint8),
-        start[roots],
+        np.array([_width(blocks[h]) for h in holders], np.uint8),
+        start[holders],
         np.concatenate([np.empty(0, np.uint8), *(b.reshape(-1) for b in blocks if b is not None)]),
     )
 
@@ -158,7 +169,9 @@ def lay_out(
             due[mine], queued[mine] = feed.due_ns, feed.queued_ns
         duration[mine] = _durations(networks[network_of[s]], cargo, int(place[s]), counts[s], bits)
     forwarded = [s for s in range(len(ordered)) if sources[s] >= 0]
-    targets = [[t for t in forwarded if sources[t] == s] for s in range(len(ordered))]
+    targets: list[list[int]] = [[] for _ in ordered]
+    for t in forwarded:
+        targets[sources[t]].append(t)
     forward_to = np.array([t for some in targets for t in some], np.int64)
     chain_first = np.full(len(ordered), -1, np.int64)
     room = 0
@@ -166,12 +179,16 @@ def lay_out(
         chain_first[s] = room
         room += counts[s]
     queue_of, queue_first = _fifo_queues(ordered, counts)
+    gates = gates_of(ordered)
+    known = np.where(sources < 0, counts, 0).astype(np.int64)
+    for stream, released in gates.known.items():
+        known[stream] = released
     fault_first, fault_at, fault_busy = _fault_columns(networks, faults)
     setup = Setup(
         network_first=np.searchsorted(network_of, np.arange(len(networks) + 1)).astype(np.int64),
         network_of=network_of,
         first=first,
-        known=np.where(sources < 0, counts, 0).astype(np.int64),
+        known=known,
         due=due,
         queued=queued,
         duration=duration,
@@ -184,6 +201,9 @@ def lay_out(
         chain_first=chain_first,
         chain_root=np.empty(room, np.int64),
         chain_parent=np.empty(room, np.int64),
+        gate_first=gates.first,
+        gate_to=gates.to,
+        gate_delay=np.array([f.pause_ns for f in ordered], np.int64),
         fault_first=fault_first,
         fault_at=fault_at,
         fault_busy=fault_busy,
@@ -237,11 +257,11 @@ def _width(block: U8 | None) -> int:
     return 0 if block is None else block.shape[1]
 
 
-def _payload_block(feed: Feed) -> U8:
-    message, n = feed.stream.message, len(feed.queued_ns)
+def _payload_block(feed: Feed, times_ns: I64) -> U8:
+    message, n = feed.stream.message, len(times_ns)
     if feed.payloads is None:
         return np.zeros((n, wire_length(message.length, fd=message.fd)), np.uint8)
-    given = np.asarray(feed.payloads(feed.queued_ns), np.uint8)
+    given = np.asarray(feed.payloads(times_ns), np.uint8)
     if given.ndim != 2 or len(given) != n:
         raise ValueError(
             f"{feed.stream.label}: payloads of shape {given.shape} for {n} frames, not (n, length)"

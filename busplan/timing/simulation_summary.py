@@ -92,7 +92,7 @@ def critical_responses(vehicle: Vehicle, timing: VehicleTiming) -> dict[str, int
     longest = {}
     for label, response in timing.by_label.items():
         stream = next(s for s in vehicle.streams if s.label == label)
-        if response.response_ns is None or stream.cycle is None:
+        if response.response_ns is None or stream.cycle is None or response.session is not None:
             continue
         span = (response.instance + 2) * stream.cycle.ns + 2 * response.response_ns
         span = min(span, LONGEST_CRITICAL_NS)
@@ -110,18 +110,32 @@ def critical_responses(vehicle: Vehicle, timing: VehicleTiming) -> dict[str, int
 def observed_responses(
     run: Simulation, timing: VehicleTiming, critical_ns: Mapping[str, int] | None = None
 ) -> tuple[Observed, ...]:
-    """One row a feed of the simulation, network by network in order of arbitration."""
+    """One row a message of the simulation, network by network in order of arbitration.
+
+    A message of several frames counts from due to the end of its last frame.
+    """
     order = np.argsort(run.feed, kind="stable")
     edges = np.searchsorted(run.feed[order], np.arange(len(run.feeds) + 1))
     bounds = timing.by_label
+    streams = {s.label: s for s in timing.vehicle.streams}
+    sessions: dict[str, list[int]] = {}
+    for i, feed in enumerate(run.feeds):
+        if feed.part_of:
+            sessions.setdefault(feed.part_of, []).append(i)
     rows = {}
     for i, feed in enumerate(run.feeds):
         times = run.response_ns[order[edges[i] : edges[i + 1]]]
-        label = feed.stream.label
+        label, frames = feed.stream.label, len(times)
+        if feed.part_of:
+            label, parts = feed.part_of, sessions[feed.part_of]
+            if i != parts[0]:
+                continue
+            times = run.session_ns(i, parts[-1])
+            frames = int(run.sent[parts].sum())
         least, median, p999, most = _quantiles(times)
         rows[label] = Observed(
-            stream=feed.stream,
-            frames=len(times),
+            stream=streams.get(label, feed.stream),
+            frames=frames,
             least_ns=least,
             median_ns=median,
             p999_ns=p999,

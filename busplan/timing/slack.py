@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from busplan.plan.vehicle import Stream, Vehicle
-from busplan.timing.response import ONE_OFF_NS, QueueModel, Status, queue_model, solve
+from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status, queue_model
+from busplan.timing.solving import solve
 from busplan.wire.load_limit import over_limit
 
 STANDARD_BIT_RATES = (10_000, 20_000, 50_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
@@ -60,7 +61,7 @@ def network_slack(
 
 def _growth(model: QueueModel, faults: int) -> tuple[float | None, Stream | None]:
     """The largest factor by which all messages can be sent more often, and what then misses."""
-    if Status.PROVEN not in model.status:
+    if not any(model.status[i] is Status.PROVEN for i in model.messages):
         return None, None
 
     def holds(steps: int) -> bool:
@@ -83,16 +84,18 @@ def _scaled(model: QueueModel, steps: int) -> QueueModel:
         scale(ns) if stream.deadline == stream.cycle else ns
         for stream, ns in zip(model.streams, model.deadline, strict=True)
     ]
-    return replace(model, period=[scale(ns) for ns in model.period], deadline=deadline)
+    period = [
+        ns if spaced else scale(ns) for ns, spaced in zip(model.period, model.spaced, strict=True)
+    ]
+    return replace(model, period=period, deadline=deadline)
 
 
 def _first_miss(model: QueueModel, faults: int) -> Stream | None:
     """The most urgent message that misses its deadline."""
     found = solve(model, fault_every=faults).response
-    rows = zip(model.streams, model.status, found, model.deadline, strict=True)
-    for stream, status, response, deadline in rows:
-        if status is Status.PROVEN and not 0 <= response <= deadline:
-            return stream
+    for i in model.messages:
+        if model.status[i] is Status.PROVEN and not 0 <= found[i] <= model.deadline[i]:
+            return model.streams[i]
     return None
 
 
@@ -107,9 +110,7 @@ def lowest_bit_rate(
         if net.data_bit_rate is not None and rate > net.data_bit_rate:
             break
         model = queue_model(vehicle, network, inherited_ns=inherited_ns, bit_rate=rate)
-        pairs = zip(model.frame, model.period, strict=True)
-        load = sum(frame / period for frame, period in pairs if period < ONE_OFF_NS)
-        if over_limit(load, net.load_limit):
+        if over_limit(model.load, net.load_limit):
             continue
         if solve(model, fault_every=faults, stop_at_miss=True).in_time:
             strangers = (

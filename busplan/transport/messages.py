@@ -189,7 +189,7 @@ def _announced(found: Reassembly) -> frozenset[str]:
 def _segmented(vehicle: Vehicle | None) -> list[Segmented]:
     """What the plan calls segmented."""
     return [
-        Segmented(s.key, s.message.segmented == "extended")
+        Segmented(s.key, s.message.segmented == "extended", s.pace.flow_control)
         for s in (vehicle.streams if vehicle else ())
         if s.message.segmented is not None
     ]

@@ -47,6 +47,13 @@ def slow_bus(networks, feeds, faults, until):
     future = sorted(
         (int(t), rank[i], i) for i, f in enumerate(feeds) if not f.forwards for t in f.queued_ns
     )
+    # Sessions of a chain wait for each other: only the first is in the future as yet.
+    lines: dict = {}
+    for time, _, i in sorted(future, key=lambda f: (f[0], f[2])):
+        if feeds[i].chain:
+            lines.setdefault(feeds[i].chain, []).append((time, i))
+    future = [f for f in future if not feeds[f[2]].chain]
+    future += [(t, rank[i], i) for t, i in (line.pop(0) for line in lines.values())]
     frames, replaced, errors = [], [0] * len(feeds), 0
     ticket = count()
 
@@ -92,6 +99,10 @@ def slow_bus(networks, feeds, faults, until):
             for i, f in enumerate(feeds):
                 if f.forwards == label:
                     future.append((now + f.delay_ns, rank[i], i))
+            ended = feeds[done.feed]
+            if ended.ends and lines[ended.chain]:
+                time, i = lines[ended.chain].pop(0)
+                future.append((max(time, now + ended.pause_ns), rank[i], i))
         # 2. Whatever arrives by now is queued, in order of time, then urgency.
         future.sort()
         while future and future[0][0] <= now:
@@ -122,4 +133,7 @@ def slow_bus(networks, feeds, faults, until):
             left[w.feed] += 1
     for _, _, feed in future:
         left[feed] += 1
+    for line in lines.values():
+        for _, feed in line:
+            left[feed] += 1
     return Outcome(frames, replaced, left, errors)

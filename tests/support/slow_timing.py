@@ -53,3 +53,30 @@ def instances_of(
         w = settle(block + q * frame[m], wait)
         found.append(jitter[m] + w - q * period[m] + frame[m])
     return found
+
+
+def lone(
+    place: int,
+    own: Sequence[bool],
+    frames: Sequence[tuple[Fraction, int]],
+    period: Sequence[Fraction],
+    jitter: Sequence[Fraction],
+    bit: Fraction,
+) -> Fraction | None:
+    """Response time of a frame whose session sends one at a time, the next after the one before.
+
+    ``frames``: length of one frame and how many come at once. The frame before, still on the wire,
+    blocks like a less urgent one, as the analysis of non-preemptive tasks lets it (push-through
+    blocking, Davis et al. 2007, section 3.3; from memory).
+    """
+    blockers = [c for k, (c, _) in enumerate(frames) if k > place or own[k]]
+    rivals = [k for k in range(place) if not own[k]]
+    if sum((frames[k][0] * frames[k][1] / period[k] for k in rivals), Fraction(0)) >= 1:
+        return None
+
+    def wait(w: Fraction) -> Fraction:
+        return max(blockers) + sum(
+            ceil((w + jitter[k] + bit) / period[k]) * frames[k][0] * frames[k][1] for k in rivals
+        )
+
+    return settle(max(blockers), wait) + frames[place][0]

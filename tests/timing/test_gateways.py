@@ -8,7 +8,7 @@ from support.vehicles import MS, stream, vehicle
 from busplan.definitions.model import Signal
 from busplan.plan.vehicle import Network, Route, Vehicle
 from busplan.timing.gateways import gateway_loads, vehicle_timing
-from busplan.timing.response import Status
+from busplan.timing.queue_model import Status
 
 FAST = 270_000  # 135 bits at 500 kbit/s (8 bytes, Davis et al. 2007)
 SLOW = 1_080_000  # the same at 125 kbit/s

@@ -13,10 +13,12 @@ from support.vehicles import MS, crowd, stream, vehicle
 from busplan.plan.streams import forwarded
 from busplan.plan.vehicle import Network, Route
 from busplan.timing.gateways import vehicle_timing
-from busplan.timing.response import queue_model, response_times, solve
+from busplan.timing.queue_model import queue_model
+from busplan.timing.response import response_times
 from busplan.timing.simulation import Faults, Feed, simulate
 from busplan.timing.simulation_critical import critical_instant
 from busplan.timing.simulation_feeds import feeds_of
+from busplan.timing.solving import solve
 from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import ERROR_BITS_WORST, worst_table_bits
 

@@ -82,7 +82,7 @@ def test_a_vehicle_with_a_gateway_runs():
     assert forwarded_source(van.streams, copy, route) == source
     assert left_out(van) == (
         (silent, "nobody states a cycle time"),
-        (long, "39 bytes need more than one frame"),
+        (long, "longer than 8 bytes, and nobody says how it is sent"),
     )
     asked = []
 

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from support.vehicles import MS, crowd, stream, vehicle
 
 from busplan.plan.vehicle import Network
-from busplan.timing.response import response_times, solve
+from busplan.timing.response import response_times
 from busplan.timing.simulation import Faults, Feed, simulate
+from busplan.timing.solving import solve
 from busplan.wire.lengths import worst_table_bits
 
 RATE = 125_000
