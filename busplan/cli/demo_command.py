@@ -23,13 +23,19 @@ def demo(
         Path | None,
         typer.Option(help="Write DBC files, plans and captures into this folder and end."),
     ] = None,
-    only: Annotated[
+    show: Annotated[
         str | None,
-        typer.Option(help="One capture: warm-up, drive, charge, bench-charger or collision."),
+        typer.Option(metavar="NAME", help="Open this capture. Default: warm-up."),
+    ] = None,
+    names: Annotated[
+        bool, typer.Option("--list", help="List the captures: what happens, what is planted.")
+    ] = False,
+    only: Annotated[
+        str | None, typer.Option(metavar="NAME", help="With --to: only this capture.")
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Another seed makes another day.")] = 1,
     healthy: Annotated[
-        bool, typer.Option("--healthy", help="With --to: leave out every planted fault.")
+        bool, typer.Option("--healthy", help="Leave out every planted fault: a good day.")
     ] = False,
     short: Annotated[
         bool, typer.Option("--short", help="With --to: only the short cuts that ship too.")
@@ -40,26 +46,71 @@ def demo(
 ) -> None:
     """Show the invented demo van Magpie, or write its files.
 
-    Opens the replay screens on the warm-up capture; without a terminal, or with --text, prints the
-    same facts. The capture is made on first use, by busplan's own bus simulation.
+    Opens the replay screens on the warm-up capture, or on the one that --show names (--list tells
+    which there are); without a terminal, or with --text, prints the same facts. The capture is made
+    on first use, by busplan's own bus simulation.
 
-    Example: busplan demo --to demo-files
+    Example: busplan demo --show gun-warm-up
     """
     import sys
 
     from busplan.demo.captures import demo_capture
     from busplan.errors import UsageError
 
-    if only is not None:
-        demo_capture(only, healthy=healthy)
+    if names:
+        _list(as_json)
+        return
+    if to is not None and show is not None:
+        raise UsageError("--show opens a capture, --to writes files: choose one of them")
+    for name in filter(None, (only, show)):
+        demo_capture(name, healthy=healthy)
     if to is not None:
         _write(to, only, seed, healthy, short)
         return
-    if healthy or short:
-        raise UsageError("--healthy and --short go with --to FOLDER")
+    if only is not None:
+        raise UsageError(f"--only goes with --to FOLDER; to open it: --show {only}")
+    if short:
+        raise UsageError("--short goes with --to FOLDER")
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     form: Form = "json" if as_json else "text" if text or not terminal else "screen"
-    _show(only or "warm-up", seed, at, form)
+    _show(show or "warm-up", seed, at, form, healthy=healthy)
+
+
+def _list(as_json: bool) -> None:
+    """Print what captures there are."""
+    from busplan.cli.output import print_json, print_text
+    from busplan.demo.captures import CAPTURES
+    from busplan.demo.files import about_captures
+
+    about = about_captures()
+    if as_json:
+        print_json(
+            {
+                "invented": True,
+                "captures": [
+                    {
+                        "name": c.name,
+                        "title": c.title,
+                        "seconds": c.duration_s,
+                        "plan": f"{c.plan}.toml",
+                        "healthy": c.has_healthy,
+                        "planted": list(about[c.name]["planted"]),
+                    }
+                    for c in CAPTURES.values()
+                ],
+            }
+        )
+        return
+    for capture in CAPTURES.values():
+        length = (
+            f"{capture.duration_s:g} s"
+            if capture.duration_s < 120
+            else (f"{capture.duration_s / 60:g} min")
+        )
+        print_text(f"{capture.name}  {capture.title}; {length}, plan {capture.plan}.toml")
+        for fact in about[capture.name]["planted"]:
+            print_text(fact, lead="- ", indent=2)
+    say("All of it invented. busplan demo --show NAME opens one.")
 
 
 def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool) -> None:
@@ -104,12 +155,13 @@ def _size(size: int) -> str:
     return f"{size / 1e6:.1f} MB" if size >= 1_000_000 else f"{size / 1e3:.0f} kB"
 
 
-def _show(name: str, seed: int, at: float | None, form: Form) -> None:
+def _show(name: str, seed: int, at: float | None, form: Form, *, healthy: bool) -> None:
     """Open the screens on a capture, or print what they would show."""
     from rich.console import Console
 
     from busplan.capture.capture import apply_plan
     from busplan.capture.read import read_capture
+    from busplan.cli.output import print_text
     from busplan.demo.captures import CAPTURES, cached_capture
     from busplan.demo.files import about_captures, plan_file
     from busplan.plan.reader import load_plan
@@ -117,7 +169,7 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
 
     console = Console(stderr=True)
     with console.status(f"making the {name} capture (first use only)"):
-        path = cached_capture(name, seed=seed)
+        path = cached_capture(name, seed=seed, healthy=healthy)
     with console.status(f"opening {path.name}"):
         vehicle = load_plan(plan_file(CAPTURES[name].plan))
         opened = first_replay(apply_plan(read_capture(path), vehicle), vehicle)
@@ -132,11 +184,16 @@ def _show(name: str, seed: int, at: float | None, form: Form) -> None:
     from busplan.replay.asked import Asked
 
     asked = Asked(opened, opened.span_ns if at is None else round(at * 1e9))
-    planted = about_captures()[name]["planted"]
+    planted = [] if healthy else about_captures()[name]["planted"]
     if form == "json":
         print_screen(asked, "pack", as_json=True, planted=planted)
         return
     print_screen(asked, "pack", as_json=False)
-    say("Planted in this capture (invented):")
+    if planted:
+        say("Planted in this capture (invented):")
+    else:
+        say("Nothing is planted in this capture (invented).")
     for fact in planted:
         say(f"- {fact}")
+    others = ", ".join(n for n in CAPTURES if n != name)
+    print_text(f"Other captures (busplan demo --show NAME): {others}")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from busplan.demo import scenes
+from busplan.demo import chapters, scenes
 from busplan.demo.files import plan_file
 from busplan.demo.scenes import Scene
 from busplan.errors import UsageError
@@ -99,6 +99,61 @@ CAPTURES: Mapping[str, DemoCapture] = {
             30.0,
             (0.0, 30.0),
             has_healthy=False,
+        ),
+        DemoCapture(
+            "gun-warm-up",
+            "A heat gun at the radiator, sensors of whole degrees, no liquid temperature",
+            chapters.gun_warm_up,
+            "asleep",
+            2100.0,
+            (0.0, 2100.0),
+        ),
+        DemoCapture(
+            "gun-warm-up-early",
+            "The first four minutes of such a warm-up: nothing can be told yet",
+            chapters.gun_warm_up,
+            "asleep",
+            240.0,
+            (0.0, 240.0),
+        ),
+        DemoCapture(
+            "rest",
+            "Six hours of rest after a drive",
+            chapters.resting,
+            "asleep",
+            21_600.0,
+            (0.0, 21_600.0),
+            cut_messages=(
+                "CellVoltages*",
+                "ModuleTemperatures",
+                "PackStatus",
+                "PackInsulation",
+                "PackEnergy",
+            ),
+        ),
+        DemoCapture(
+            "key-on",
+            "The key is turned: contactors and pre-charge in order",
+            chapters.key_on,
+            "as_built",
+            15.0,
+            (0.0, 15.0),
+        ),
+        DemoCapture(
+            "key-on-welded",
+            "The key is turned with a main contactor welded",
+            chapters.key_on_welded,
+            "as_built",
+            15.0,
+            (0.0, 15.0),
+        ),
+        DemoCapture(
+            "key-on-early",
+            "The key is turned and the main contactor closes too early",
+            chapters.key_on_early,
+            "as_built",
+            15.0,
+            (0.0, 15.0),
         ),
     )
 }
@@ -233,21 +288,23 @@ def remove_made(keep: Path | None = None) -> None:
             version.rmdir()
 
 
-def cached_capture(name: str, *, seed: int = SEED, make: bool = True) -> Path:
+def cached_capture(
+    name: str, *, seed: int = SEED, healthy: bool = False, make: bool = True
+) -> Path:
     """The file of a full capture in the user's cache folder, made on first use.
 
     The folder is keyed by busplan's version, so a new version makes its captures anew; those of
     other versions are removed then.
     """
-    demo_capture(name)
+    demo_capture(name, healthy=healthy)
     mine = demo_folder() / __version__
     folder = mine / f"seed-{seed}"
-    path = folder / capture_name(name)
+    path = folder / capture_name(f"{name}-healthy" if healthy else name)
     if make and not path.exists():
         remove_made(keep=mine)
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_capture(name, path, seed=seed)
+            write_capture(name, path, seed=seed, healthy=healthy)
         except OSError as error:
             raise UsageError(
                 f"cannot keep the demo capture in {folder}: {error.strerror}; "

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from busplan.errors import UsageError
 
-PLANS = ("as_bought", "as_built")
+PLANS = ("as_bought", "as_built", "asleep")
 
 
 def shipped(folder: Literal["dbc_examples", "captures"]) -> Path:
@@ -22,7 +22,7 @@ def shipped(folder: Literal["dbc_examples", "captures"]) -> Path:
 
 
 def plan_file(name: str) -> Path:
-    """The plan of the demo vehicle ``as_bought`` or ``as_built``."""
+    """The plan of the demo vehicle ``as_bought``, ``as_built`` or ``asleep``."""
     if name not in PLANS:
         raise UsageError(f"the demo has the plans {', '.join(PLANS)}; got {name}")
     return shipped("dbc_examples") / f"{name}.toml"

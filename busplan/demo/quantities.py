@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.demo import cells as pack_cells
-from busplan.demo import drive_cycle, thermal
+from busplan.demo import contactors, drive_cycle, thermal
 
 F64 = npt.NDArray[np.float64]
 
@@ -24,10 +24,6 @@ SENSORS_PER_MONITOR = 6
 CELL_NOISE_V = 0.0003
 SENSOR_NOISE_K = 0.04
 SENSOR_STEP_K = 0.5
-PRE_CHARGE_FROM_S = 4.0
-CLOSED_FROM_S = 7.0
-PRE_CHARGE_TIME_S = 0.55
-"""Time constant of the pre-charge resistor and the capacitors on the link."""
 STANDSTILL_S = 20.0
 """How long the van stands at the start of each scene before anything is asked of the pack."""
 
@@ -67,13 +63,18 @@ def pack_quantities(cells: pack_cells.Cells, current: F64) -> dict[str, Series]:
     """Current, voltages, contactors and pre-charge; ``current`` [A] discharges when positive."""
     time = grid((len(current) - 1) * STEP_S)
     volts = pack_cells.cell_voltages(cells, current, STEP_S)
-    total = volts.sum(axis=1)
-    since = np.clip(time - PRE_CHARGE_FROM_S, 0, None)
-    rising = total * (1 - np.exp(-since / PRE_CHARGE_TIME_S))
-    link = np.where(time < CLOSED_FROM_S, rising, total)
-    state = np.where(time < PRE_CHARGE_FROM_S, 0, np.where(time < CLOSED_FROM_S, 1, 2))
     left = pack_cells.charge_over_time(cells, current, STEP_S)
-    energy = np.cumsum(total * current) * STEP_S / 3600
+    keyed = contactors.key_on(time, volts.sum(axis=1))
+    return string_quantities(time, current, volts, left, keyed)
+
+
+def string_quantities(
+    time: F64, current: F64, volts: F64, left: F64, keyed: contactors.Keyed
+) -> dict[str, Series]:
+    """What shows the string: current [A] ``(n,)``, cells' voltage [V] and charge ``(n, 96)``."""
+    total, link, state = volts.sum(axis=1), keyed.link, keyed.state
+    hours = np.gradient(time) / 3600
+    energy = np.cumsum(total * current * hours)
     series = {
         "PackCurrent": Series(time, current, noise=0.05),
         "SensorCurrent": Series(time, current, noise=0.05),
@@ -90,19 +91,19 @@ def pack_quantities(cells: pack_cells.Cells, current: F64) -> dict[str, Series]:
         "MinusCommand": _steps(time, state > 0),
         "PreChargeContactor": _steps(time, state == 1),
         "PreChargeCommand": _steps(time, state == 1),
-        "PlusContactor": _steps(time, state == 2),
+        "PlusContactor": _steps(time, keyed.plus),
         "PlusCommand": _steps(time, state == 2),
         "CoilCurrent": Series(time, 0.9 * (state > 0) + 0.9 * (state == 2)),
         "StateOfCharge": Series(time, 100 * left.mean(axis=1)),
         "InsulationResistance": Series(time, 2540 + 25 * np.sin(time / 37), noise=4.0),
-        "ChargeThroughput": Series(time, 18_340.0 + np.cumsum(np.abs(current)) * STEP_S / 3600),
+        "ChargeThroughput": Series(time, 18_340.0 + np.cumsum(np.abs(current) * hours)),
         "EnergyLeft": Series(time, 42.0 * left.mean(axis=1)),
         "CellVoltageMin": Series(time, volts.min(axis=1)),
         "CellVoltageMax": Series(time, volts.max(axis=1)),
         "LowestCell": _steps(time, volts.argmin(axis=1) + 1),
         "HighestCell": _steps(time, volts.argmax(axis=1) + 1),
         "EnergyUsed": Series(time, np.maximum.accumulate(np.maximum(energy, 0))),
-        "EnergyReturned": Series(time, np.cumsum(np.maximum(-total * current, 0)) * STEP_S / 3600),
+        "EnergyReturned": Series(time, np.cumsum(np.maximum(-total * current, 0) * hours)),
     }
     for number in range(pack_cells.CELLS):
         monitor, place = divmod(number, CELLS_PER_MONITOR)
@@ -127,9 +128,12 @@ def pack_quantities(cells: pack_cells.Cells, current: F64) -> dict[str, Series]:
 
 
 def temperature_quantities(
-    run: thermal.LoopRun, seed: int, *, stuck: bool = False
+    run: thermal.LoopRun, seed: int, *, stuck: bool = False, step_k: float = SENSOR_STEP_K
 ) -> dict[str, Series]:
-    """The 24 sensors and what the battery master makes of them; ``stuck`` holds one of D1."""
+    """The 24 sensors and what the battery master makes of them; ``stuck`` holds one of D1.
+
+    Monitors that send coarser steps than their signal could round before they send.
+    """
     time, sensors = run.time_s, thermal.sensor_temperatures(run, seed)
     noise = np.full(sensors.shape[1:], SENSOR_NOISE_K)
     if stuck:
@@ -142,7 +146,13 @@ def temperature_quantities(
         monitor, place_in = divmod(index, SENSORS_PER_MONITOR)
         name = f"monitor_{'abcd'[monitor]}/Temperature{place_in + 1}"
         series[name] = Series(time, sensors[:, module, side], noise=float(noise[module, side]))
-    read = np.round(sensors / SENSOR_STEP_K) * SENSOR_STEP_K
+        if step_k > SENSOR_STEP_K:
+            random = np.random.default_rng([seed, 25, index])
+            seen = sensors[:, module, side] + noise[module, side] * random.standard_normal(
+                len(time)
+            )
+            series[name] = _steps(time, np.round(seen / step_k) * step_k)
+    read = np.round(sensors / step_k) * step_k
     low, high = read.min(axis=(1, 2)), read.max(axis=(1, 2))
     return series | {
         "PackTemperatureMax": _steps(time, high),

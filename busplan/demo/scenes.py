@@ -13,8 +13,8 @@ import numpy as np
 
 from busplan.demo import cells as pack_cells
 from busplan.demo import charge, drive_cycle, thermal
+from busplan.demo.contactors import CLOSED_FROM_S
 from busplan.demo.quantities import (
-    CLOSED_FROM_S,
     STANDSTILL_S,
     STEP_S,
     Series,

@@ -8,14 +8,15 @@ branch carries a capacity flow ``w = ṁ·c_p`` [W/K]. The liquid leaves the bra
     C·dT_m/dt = k·(T_in − T_m) + g·(T_air − T_m) + Q
     C_l·dT_l/dt = W·(T_ret − T_l),   T_in = T_l + (P − R)/W,  W = Σw
 
-where ``T_l`` is the well-mixed liquid in pipes and tank, ``T_ret`` the mixed return, ``P`` heater
-power, ``R`` radiator power, ``g`` the loss to the air, ``Q`` heat made in the cells.
+where ``T_l`` is the well-mixed liquid in pipes and tank, ``T_ret`` the mixed return, ``P`` the
+power of heater or heat gun, ``R`` radiator power, ``g`` the loss to the air, ``Q`` heat made in the
+cells.
 (Effectiveness–NTU relation: any heat-transfer handbook; quoted from memory.)
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,14 @@ LOSS_W_K = 0.8
 LOOP_HEAT_J_K = 43_000.0
 HEATER_W = 5_000.0
 HEATER_RAMP_S = 60.0
+GUN_W_K = 30.0
+"""Conductance from a heat gun's air through the radiator into the liquid."""
+GUN_C = 120.0
+GUN_BURST_S = 110.0
+GUN_EVERY_S = 150.0
+"""A hand-held gun blows in bursts: so long, each so often."""
+AIR_CLEARS_S = 1200.0
+"""When the air pocket leaves C2's branch in the gun warm-up."""
 INLET_WEIGHT = (0.12, 0.04)
 """How far the inlet-side and the outlet-side sensor lean from the module towards the inlet."""
 
@@ -54,6 +63,26 @@ class Loop:
     heater_w: float = HEATER_W
     radiator_w_k: float = 0.0
     heat_from_s: float = 0.0
+    gun_w_k: float = 0.0
+    clears_s: float = np.inf
+    """When the air pocket leaves C2's branch, which then flows like an ordinary one [s]."""
+
+    def cleared(self) -> Loop:
+        """The loop after its air pocket has left."""
+        flow = self.flow.copy()
+        flow[MODULES.index(LAZY_MODULE)] = 1.0
+        return replace(self, flow=flow)
+
+    def branches(self) -> tuple[F64, F64, float, F64]:
+        """Of each branch: capacity flow, conductance, their total flow [W/K], share passed on."""
+        w = self.branch_w_k
+        return w, self.conductance_w_k, float(w.sum()), np.exp(-EXCHANGER_W_K / w)
+
+    def gun(self, time_s: float, liquid_c: float) -> float:
+        """Power of the heat gun at a time [W]."""
+        since = time_s - self.heat_from_s
+        blows = since >= 0 and since % GUN_EVERY_S < GUN_BURST_S
+        return self.gun_w_k * (GUN_C - liquid_c) if blows else 0.0
 
     @property
     def branch_w_k(self) -> F64:
@@ -103,16 +132,18 @@ def run_loop(loop: Loop, heat_w: npt.ArrayLike, duration_s: float, step_s: float
     n = round(duration_s / step_s) + 1
     time: F64 = np.arange(n) * np.float64(step_s)
     heat = np.broadcast_to(np.asarray(heat_w, np.float64), (n,))
-    w, k = loop.branch_w_k, loop.conductance_w_k
-    total = float(w.sum())
-    passed = np.exp(-EXCHANGER_W_K / w)
+    w, k, total, passed = loop.branches()
     module = np.empty((n, len(MODULES)))
     inlet, outlet, liquid = np.empty(n), np.empty(n), np.empty(n)
     heater, radiator = np.empty(n), np.empty(n)
     modules, mixed = loop.start_c.copy(), float(loop.start_c.mean())
+    clears = int(np.searchsorted(time, loop.clears_s))
     for i in range(n):
+        if i == clears:
+            w, k, total, passed = loop.cleared().branches()
         ramp = min(max((time[i] - loop.heat_from_s) / HEATER_RAMP_S, 0.0), 1.0)
         heating = min(max(total * (loop.target_c - mixed), 0.0), loop.heater_w * ramp)
+        heating += loop.gun(float(time[i]), mixed)
         cooling = max(loop.radiator_w_k * (mixed - loop.air_c), 0.0)
         entering = mixed + (heating - cooling) / total
         leaving = float(w @ (modules + (entering - modules) * passed)) / total

@@ -17,8 +17,10 @@ BUS = ("-i", "charge=virtual:no-screens", "--seconds", "0.1")
 
 CALLS: dict[str, list[tuple[str, ...]]] = {
     "demo": [
-        ("--only", "bench-charger", "--text"),
-        ("--only", "bench-charger", "--json"),
+        ("--show", "bench-charger", "--text"),
+        ("--list",),
+        ("--list", "--json"),
+        ("--show", "bench-charger", "--json"),
         ("--only", "bench-charger", "--to", "files", "--short"),
     ],
     "check": [(PLAN,), (PLAN, "--json")],

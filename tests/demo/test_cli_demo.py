@@ -53,12 +53,16 @@ def test_healthy_bench_capture_differs(tmp_path: Path) -> None:
 
 def test_wrong_names_and_options_are_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="the captures warm-up"):
-        run("--only", "warm")
+        run("--show", "warm")
+    with pytest.raises(UsageError, match="to open it: --show drive"):
+        run("--only", "drive")
+    with pytest.raises(UsageError, match="choose one"):
+        run("--show", "drive", "--to", str(tmp_path / "new"))
     with pytest.raises(UsageError, match="no healthy variant"):
         run("--only", "collision", "--healthy", "--to", str(tmp_path / "new"))
     assert not (tmp_path / "new").exists()
-    with pytest.raises(UsageError, match="go with --to"):
-        run("--healthy")
+    with pytest.raises(UsageError, match="goes with --to"):
+        run("--short")
     (tmp_path / "file").touch()
     with pytest.raises(UsageError, match="cannot write"):
         run("--to", str(tmp_path / "file" / "folder"))
@@ -68,7 +72,7 @@ def test_a_capture_is_made_once_and_kept_and_those_of_old_versions_go(cache: Pat
     old = captures.demo_folder() / "0.0.1" / "seed-1" / "drive.log.gz"
     old.parent.mkdir(parents=True)
     old.touch()
-    out = run("--only", "bench-charger")
+    out = run("--show", "bench-charger")
     path = captures.cached_capture("bench-charger", make=False)
     assert path.is_relative_to(cache)
     assert not old.parent.parent.exists()
@@ -76,7 +80,8 @@ def test_a_capture_is_made_once_and_kept_and_those_of_old_versions_go(cache: Pat
     assert "Magpie (invented)" in out
     assert "18FFA3E5" in out
     assert "High voltage can kill" in out
-    facts = json.loads(run("--only", "bench-charger", "--json"))
+    assert "Other captures" in out
+    facts = json.loads(run("--show", "bench-charger", "--json"))
     assert facts["invented"] is True
     assert len(facts["planted"]) == 4
     assert path.stat().st_mtime_ns == first
@@ -85,4 +90,21 @@ def test_a_capture_is_made_once_and_kept_and_those_of_old_versions_go(cache: Pat
 def test_a_cache_that_cannot_be_written_is_told(cache: Path) -> None:
     cache.touch()
     with pytest.raises(UsageError, match="cannot keep the demo capture"):
-        run("--only", "bench-charger")
+        run("--show", "bench-charger")
+
+
+def test_a_good_day_is_shown_too_and_kept_apart() -> None:
+    out = run("--show", "key-on-welded", "--healthy")
+    assert "Nothing is planted" in out
+    assert captures.cached_capture("key-on-welded", healthy=True, make=False).exists()
+    assert not captures.cached_capture("key-on-welded", make=False).exists()
+    with pytest.raises(UsageError, match="no healthy variant"):
+        run("--show", "collision", "--healthy")
+
+
+def test_the_list_names_every_capture_and_what_is_planted() -> None:
+    out = run("--list")
+    listed = json.loads(run("--list", "--json"))["captures"]
+    assert [c["name"] for c in listed] == list(captures.CAPTURES)
+    assert all(name in out for name in captures.CAPTURES)
+    assert "cell 71 loses 0.6 mV/h" in out
