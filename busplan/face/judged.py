@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 
     from busplan.bench.node_report import BenchLimits, BenchReport
     from busplan.pack.report import PackReport
-    from busplan.pack.section import Section
-    from busplan.pack.whole import Whole
+    from busplan.pack.sections import Section
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -38,46 +37,28 @@ class JudgedPack:
     @property
     def headline(self) -> str:
         """The verdict in one line."""
-        return self._whole.headline
+        from busplan.pack.sections import headline
 
-    @property
-    def answer(self) -> str:
-        """``good``, ``bad`` or ``not shown``: good only when all that must be shown was."""
-        return self._whole.answer.value
-
-    @property
-    def sections(self) -> tuple[Section, ...]:
-        """A topic each: ``name``, ``answer`` (good, bad, not shown), ``text``, ``missing``."""
-        return self._whole.sections
-
-    @property
-    def steps(self) -> tuple[str, ...]:
-        """What to do next."""
-        return self._whole.steps
+        return headline(self.report, self.findings)
 
     @cached_property
-    def _whole(self) -> Whole:
-        from busplan.pack.whole import judge_whole
+    def sections(self) -> tuple[Section, ...]:
+        """One sentence a topic: ``name``, ``answer`` (good, not good, not judged) and ``text``."""
+        from busplan.pack.sections import sections
 
-        return judge_whole(self.report, self.findings)
+        return sections(self.report)
 
     def to_frame(self, rows: Literal["modules", "cells", "sections"] = "modules") -> DataFrame:
         """One row a module, cell or topic; what the capture does not tell is NaN."""
-        from busplan.pack.tables import (
-            CellRow,
-            ModuleRow,
-            TopicRow,
-            cell_rows,
-            module_rows,
-            topic_rows,
-        )
+        from busplan.pack.sections import Section
+        from busplan.pack.tables import CellRow, ModuleRow, cell_rows, module_rows
 
         if rows == "modules":
             return Table("modules", ModuleRow, tuple(module_rows(self.report))).to_frame()
         if rows == "cells":
             return Table("cells", CellRow, tuple(cell_rows(self.report))).to_frame()
         if rows == "sections":
-            return Table("topics", TopicRow, tuple(topic_rows(self.report))).to_frame()
+            return Table("topics", Section, self.sections).to_frame()
         raise UsageError(f'rows is "modules", "cells" or "sections", not {rows!r}')
 
     def as_dict(self) -> dict[str, Any]:
@@ -88,7 +69,7 @@ class JudgedPack:
 
     def __repr__(self) -> str:
         lines = [f"<JudgedPack of {self._whose}: {self.headline}>"]
-        lines += [f"{s.answer.mark} {s.name}: {s.words}" for s in self.sections]
+        lines += [f"{s.answer.mark} {s.name}: {s.text}" for s in self.sections]
         return "\n".join(map(one_line, lines))
 
     def _repr_html_(self) -> str:
@@ -108,10 +89,9 @@ def judge_pack(
 ) -> JudgedPack:
     """Judge the traction pack by a capture that was read with its plan.
 
-    ``test`` says what was done: ``warm-up``, ``drive``, ``charge``, ``rest`` or ``key-on``; found
-    from the signals when left out. ``span_s`` is the start and stop of a warm-up [s] from the
-    first frame. ``before`` is an older judgement of the same pack: what has drifted since is then
-    a finding.
+    ``test`` says what was done: ``warm-up``, ``drive``, ``charge`` or ``rest``; found from the
+    signals when left out. ``span_s`` is the start and stop of a warm-up [s] from the first frame.
+    ``before`` is an older judgement of the same pack: what has drifted since is then a finding.
     :class:`busplan.UsageError` when the plan has no ``[pack]`` section.
 
     High voltage can kill. busplan is not a safety device: it judges what was recorded, and what
@@ -133,7 +113,6 @@ def judge_pack(
         test=known_test(test),
         span_s=None if span_s is None else _span(span_s, capture.frames.span_ns / 1e9),
         before=None if before is None else before.report,
-        tolerated=capture.findings,
     )
     findings = Findings(judged.findings)
     return JudgedPack(judged.report, findings, vehicle.name, vehicle.invented)

@@ -49,4 +49,16 @@ CAPACITY = (
     ),
 )
 
-CODES = (*PLAUSIBLE, *CAPACITY)
+SELF_DISCHARGE = (
+    _entry(
+        "cell-self-discharge",
+        (CAUTION,),
+        "At rest a cell falls faster than its peers, by more than relaxation, rounding and the "
+        "scatter of the others explain. It loses charge by itself until it limits the pack; one "
+        "that loses more and more may be damaged inside.",
+        "Make sure that no balancing ran, rest longer, look again; then have licensed people take "
+        "the module out.",
+    ),
+)
+
+CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
@@ -17,12 +18,15 @@ from busplan.pack.evenness import (
     temperature_evenness,
     voltage_evenness,
 )
-from busplan.pack.heard import Heard, find_heard
-from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
 from busplan.pack.plausible import cell_scale_off, plausible_findings
 from busplan.pack.resistance import Resistance, fit_resistance, resistance_findings
+from busplan.pack.self_discharge import (
+    SelfDischarge,
+    fit_self_discharge,
+    self_discharge_findings,
+)
 from busplan.pack.sensors import (
     FaultyReading,
     faulty_findings,
@@ -36,6 +40,18 @@ from busplan.pack.statistics import F64, nan_median
 from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
 from busplan.pack.warm_up import WarmUp, judge_warm_up, warm_up_findings
 from busplan.plan.vehicle import PackLayout
+
+DRIVING_A = 40.0
+CHARGING_A = 2.0
+
+
+class PackTest(StrEnum):
+    """What was done while recording; decides which judgements are asked for."""
+
+    WARM_UP = "warm-up"
+    DRIVE = "drive"
+    CHARGE = "charge"
+    REST = "rest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +73,6 @@ class PackReport:
     ``test`` is what the capture was judged as, ``asked`` whether the user said so.
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
-    ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone.
     """
 
     layout: PackLayout
@@ -78,10 +92,9 @@ class PackReport:
     top: EndOrder | None
     bottom: EndOrder | None
     capacity: Capacity | None
+    self_discharge: SelfDischarge | None
     checks: tuple[SenseCheck, ...]
-    heard: Heard
     findings: tuple[Finding, ...]
-    tolerated: tuple[Finding, ...] = ()
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -93,6 +106,19 @@ class PackReport:
         return heaviest(self.findings)
 
 
+def kind_of(series: PackSeries) -> PackTest:
+    """What a capture looks like, from its current and temperatures."""
+    current = series.quantity("current")
+    if current is not None:
+        if float(np.ptp(current.value)) > DRIVING_A and float(current.value.max()) > DRIVING_A / 2:
+            return PackTest.DRIVE
+        if float(np.median(current.value)) < -CHARGING_A:
+            return PackTest.CHARGE
+    steps = [t.step for t in series.sensors if len(t)]
+    span = find_thermal_span(series.temperature, max(steps, default=0.5))
+    return PackTest.REST if span is None else PackTest.WARM_UP
+
+
 def evaluate_pack(
     series: PackSeries,
     layout: PackLayout,
@@ -100,13 +126,11 @@ def evaluate_pack(
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
     before: PackReport | None = None,
-    tolerated: Sequence[Finding] = (),
 ) -> PackReport:
     """Judge a pack by one capture.
 
     ``test`` says what was done (found from the signals when ``None``); ``span_s`` the start and
-    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift;
-    ``tolerated`` what reading had to put up with.
+    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift.
     Findings name a culprit once: a cell or module that one judgement has named is left out of the
     spread of the others.
     """
@@ -129,6 +153,7 @@ def evaluate_pack(
     voltage = voltage_evenness(series, step_v, unbelievable)
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
     capacity = fit_capacity(series, unbelievable, layout, step_v)
+    self_discharge = fit_self_discharge(series, unbelievable, step_v)
     checks, electrical = check_electrical(series, layout)
 
     findings = [*series.findings, *plausible_findings(series, layout)]
@@ -149,6 +174,8 @@ def evaluate_pack(
             named_cells |= set() if order.first is None else {order.first}
     if capacity is not None:
         findings += capacity_findings(capacity, layout)
+    if self_discharge is not None:
+        findings += self_discharge_findings(self_discharge, layout)
     findings += evenness_findings(voltage, layout, frozenset(named_cells))
     findings += evenness_findings(temperature, layout, frozenset(named_modules))
     if before is not None:
@@ -172,9 +199,8 @@ def evaluate_pack(
         top=top,
         bottom=bottom,
         capacity=capacity,
+        self_discharge=self_discharge,
         checks=checks,
-        heard=find_heard(series, layout, kind),
-        tolerated=tuple(tolerated),
         findings=tuple(by_weight(findings)),
     )
 
