@@ -21,14 +21,16 @@ from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
+from busplan.traffic.cycle_rule import (
+    SURE_GAPS,
+    jitter_allowed_ns,
+    jitter_too_large,
+    off_by,
+    too_close,
+)
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.survey import SAMPLE, likely_two_senders, two_senders_finding
 from busplan.wording import counted
-
-SURE_GAPS = 3
-"""Distances between frames from which on a wrong cycle time is a fault."""
-JITTER_GAPS = 100
-"""Distances between frames from which on a single lost one does not look like jitter."""
 
 
 class Listened(NamedTuple):
@@ -144,10 +146,10 @@ def _cycle_findings(
     stated, name = stream.cycle, stream.message.name
     findings = []
     if stream.event:
-        if cycle.shortest_ns < stated.ns * (1 - limits.cycle_tolerance):
+        if too_close(stated, cycle, limits.cycle_tolerance):
             findings.append(_too_close(stated, cycle, name, where))
         return findings
-    off = cycle.median_ns / stated.ns - 1
+    off = off_by(stated, cycle)
     gaps = cycle.frames - 1
     if abs(off) > limits.cycle_tolerance:
         findings.append(
@@ -195,8 +197,8 @@ def _jitter_findings(
     stream: Stream, stated: Stated, cycle: MeasuredCycle, where: Where, limits: BenchLimits
 ) -> list[Finding]:
     """Distances that vary too much; with few of them, one lost frame would look like that."""
-    allowed = max(limits.jitter_cycles * stated.ns, stream.jitter_ns)
-    if cycle.frames <= JITTER_GAPS or cycle.jitter_ns <= allowed:
+    allowed = jitter_allowed_ns(stated, stream, limits.jitter_cycles)
+    if not jitter_too_large(cycle, allowed):
         return []
     return [
         Finding(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest, summary_line
+from busplan.traffic.cycle_rule import JITTER_CYCLES, TOLERANCE
 from busplan.traffic.cycles import MeasuredCycle
 from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
@@ -58,9 +59,9 @@ class BenchLimits:
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
 
-    cycle_tolerance: float = 0.10
+    cycle_tolerance: float = TOLERANCE
     gap_cycles: float = SILENT_CYCLES
-    jitter_cycles: float = 0.5
+    jitter_cycles: float = JITTER_CYCLES
     power_on_ns: int | None = None
     start_within_ns: int | None = None
     end_ns: int | None = None

@@ -176,7 +176,7 @@ class Assembly:
         rows, keys, begin = self._grouper.rows()
         self._grouper.sort_times(rows, begin, columns["time_ns"])
         bounds = believable_bounds(columns["time_ns"])
-        findings = [f for watch in self._watches for f in watch.findings(bounds[0])]
+        findings = [f for watch in self._watches for f in watch.findings(bounds)]
         findings += apart(_spans(self._lanes), bounds[0])
         findings += unbelievable(columns["time_ns"], bounds)
         findings += doubled(

@@ -6,7 +6,7 @@ The rules of this file: times are looked at, reported, never changed.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,8 @@ from busplan.wording import counted, plural
 DAY_NS = 24 * 60 * MINUTE_NS
 GAP_NS = 10 * 10**9
 """A pause of all channels longer than this is reported."""
+MOST_GAPS = 1000
+"""So many pauses of a file are kept to be told; a recording that stops more often is none."""
 JITTER_NS = 10_000_000
 """Steps back up to this are an ordinary blemish of adapters that share a file."""
 DOUBLED_SHARE = 0.05
@@ -36,10 +38,8 @@ class TimeWatch:
     back: int = 0
     back_largest_ns: int = 0
     back_row: int = 0
-    gaps: int = 0
-    gap_largest_ns: int = 0
-    gap_ns: int = 0
-    """Time before the largest gap."""
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    """Begin and length [ns] of the long pauses, the first :data:`MOST_GAPS` of them."""
     _last: int | None = None
 
     def add(self, time_ns: I64) -> None:
@@ -54,16 +54,18 @@ class TimeWatch:
                 self.back_row = self.rows + int(back[0]) + 1
             self.back += len(back)
             self.back_largest_ns = max(self.back_largest_ns, -int(steps[back].min()))
-        largest = int(steps.argmax())
-        self.gaps += int((steps > GAP_NS).sum())
-        if steps[largest] > max(GAP_NS, self.gap_largest_ns):
-            self.gap_largest_ns = int(steps[largest])
-            self.gap_ns = int(time_ns[largest]) - self.gap_largest_ns
+        for row in np.flatnonzero(steps > GAP_NS)[: MOST_GAPS - len(self.gaps)].tolist():
+            self.gaps.append((int(time_ns[row] - steps[row]), int(steps[row])))
         self._last = int(time_ns[-1])
         self.rows += len(time_ns)
 
-    def findings(self, origin_ns: int) -> list[Finding]:
-        """Steps back and long pauses; places count from ``origin_ns``."""
+    def findings(self, bounds: tuple[int, int]) -> list[Finding]:
+        """Steps back and long pauses; places count from the first believable time.
+
+        ``bounds`` are the believable times: what leads to a frame outside them is no pause.
+        """
+        origin_ns, end_ns = bounds
+        gaps = [g for g in self.gaps if g[0] >= origin_ns and sum(g) <= end_ns]
         found = []
         if self.back:
             jitter = self.back_largest_ns <= JITTER_NS
@@ -84,21 +86,22 @@ class TimeWatch:
                     ),
                 )
             )
-        if self.gaps:
+        if gaps:
+            begin_ns, length_ns = max(gaps, key=lambda gap: gap[1])
             found.append(
                 Finding(
                     "time-gap",
                     Weight.NOTE,
-                    Where(file=self.file, time_ns=self.gap_ns - origin_ns),
-                    f"{counted(self.gaps, 'pause')} of more than {GAP_NS // 10**9} s without any "
+                    Where(file=self.file, time_ns=begin_ns - origin_ns),
+                    f"{counted(len(gaps), 'pause')} of more than {GAP_NS // 10**9} s without any "
                     "frame; the "
-                    f"longest lasts {self.gap_largest_ns / 1e9:.1f} s",
+                    f"longest lasts {length_ns / 1e9:.1f} s",
                     why="The vehicle slept, the recorder stopped, or a clock jumped; mean loads "
                     "include the pause.",
                     action="Judge the parts before and after on their own.",
                     figures=(
-                        Figure("pauses", self.gaps),
-                        Figure("longest", self.gap_largest_ns / 1e9, "s"),
+                        Figure("pauses", len(gaps)),
+                        Figure("longest", length_ns / 1e9, "s"),
                     ),
                 )
             )

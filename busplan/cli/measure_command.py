@@ -90,14 +90,28 @@ def _print_loads(measured: Measurement) -> None:
         return
     window_s = next(iter(measured.loads.values())).window_ns / 1e9
     print_text(
-        f"load: mean over the span and highest window of {window_s:g} s; exact counts the stuff "
-        "bits that were sent, nominal none, worst the most possible"
+        f"load: mean over the time a network was recorded and highest window of {window_s:g} s; "
+        "exact counts the stuff bits that were sent, nominal none, worst the most possible"
     )
     print_table(
-        ["network", "nominal", "exact", "worst", "peak", "at s", "limit", "errors", "0 to 100 %"],
+        [
+            "network",
+            "from s",
+            "for s",
+            "nominal",
+            "exact",
+            "worst",
+            "peak",
+            "at s",
+            "limit",
+            "errors",
+            "0 to 100 %",
+        ],
         [
             [
                 row.network,
+                f"{row.recorded_from_s:.0f}",
+                f"{row.recorded_s:.0f}",
                 f"{row.nominal:.1%}",
                 f"{row.exact:.1%}",
                 f"{row.worst:.1%}",
@@ -109,7 +123,7 @@ def _print_loads(measured: Measurement) -> None:
             ]
             for row in measured.load_table().rows
         ],
-        right=frozenset(range(1, 8)),
+        right=frozenset(range(1, 10)),
         shrink=frozenset({0}),
     )
 

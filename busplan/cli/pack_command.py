@@ -45,7 +45,10 @@ def pack(
     ] = None,
     test: Annotated[
         str | None,
-        typer.Option(help="What was done: warm-up, drive, charge or rest; found if left out."),
+        typer.Option(
+            help="What was done: warm-up, drive, charge, rest or key-on; found if left out. When "
+            "given, exit code 1 also if not all that it must show was shown."
+        ),
     ] = None,
     span: Annotated[
         str | None,
@@ -80,7 +83,9 @@ def pack(
         return
     if not files or plan is None:
         raise UsageError("busplan pack wants CAPTURE... and --plan PLAN (or --suggest FILE)")
+    from busplan.answers import Answer
     from busplan.pack.judging import judge_frames, known_test
+    from busplan.pack.whole import judge_whole
     from busplan.plan.reader import load_plan
 
     asked = known_test(test)
@@ -97,6 +102,7 @@ def pack(
         test=asked,
         span_s=None if span is None else span_ends(span),
         before=old,
+        tolerated=capture.findings,
     )
     written: list[Path] = []
     if plots is not None:
@@ -113,11 +119,12 @@ def pack(
         _print(judged, vehicle, tables)
         for path in written:
             say(f"plot: {path}", err=True)
-    raise typer.Exit(exit_code(judged.findings))
+    shown = judge_whole(judged.report, judged.findings).answer is not Answer.NOT_SHOWN
+    raise typer.Exit(exit_code(judged.findings) if shown or asked is None else 1)
 
 
 def _opened(files: Sequence[Path], vehicle: Vehicle, opening: Opening) -> Capture:
-    """A capture; what reading it had to tolerate goes to stderr."""
+    """A capture; notes on reading it go to stderr, its cautions are part of the verdict."""
     capture = opening.open(files, vehicle)
     print_findings(capture.findings, details=False, err=True)
     return capture
@@ -148,6 +155,8 @@ def _suggest(source: Path, as_json: bool) -> None:
 
 
 def _print(judged: Judged, vehicle: Vehicle, tables: bool) -> None:
+    from busplan.findings import by_weight
+    from busplan.text.finding import finding_brief
     from busplan.text.pack_text import pack_tables, verdict_lines
 
     report, findings = judged.report, judged.findings
@@ -155,6 +164,8 @@ def _print(judged: Judged, vehicle: Vehicle, tables: bool) -> None:
     say(*lines)
     if findings:
         say()
-        print_findings(findings, details=tables)
+        for finding in () if tables else by_weight(findings):
+            say(*finding_brief(finding, text_width()))
+        print_findings(findings if tables else ())
     if tables:
         say(*pack_tables(report, text_width(), table_width()))

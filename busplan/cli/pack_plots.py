@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from busplan.errors import UsageError
-from busplan.pack.sections import headline
 from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
 from busplan.pack.warm_up import ModuleVerdict
+from busplan.pack.whole import headline
 from busplan.wording import disarmed
 
 if TYPE_CHECKING:

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from busplan.bench.node_report import BenchLimits, BenchReport
     from busplan.pack.report import PackReport
-    from busplan.pack.sections import Section
+    from busplan.pack.section import Section
+    from busplan.pack.whole import Whole
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -37,28 +38,46 @@ class JudgedPack:
     @property
     def headline(self) -> str:
         """The verdict in one line."""
-        from busplan.pack.sections import headline
+        return self._whole.headline
 
-        return headline(self.report, self.findings)
+    @property
+    def answer(self) -> str:
+        """``good``, ``bad`` or ``not shown``: good only when all that must be shown was."""
+        return self._whole.answer.value
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """A topic each: ``name``, ``answer`` (good, bad, not shown), ``text``, ``missing``."""
+        return self._whole.sections
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """What to do next."""
+        return self._whole.steps
 
     @cached_property
-    def sections(self) -> tuple[Section, ...]:
-        """One sentence a topic: ``name``, ``answer`` (good, not good, not judged) and ``text``."""
-        from busplan.pack.sections import sections
+    def _whole(self) -> Whole:
+        from busplan.pack.whole import judge_whole
 
-        return sections(self.report)
+        return judge_whole(self.report, self.findings)
 
     def to_frame(self, rows: Literal["modules", "cells", "sections"] = "modules") -> DataFrame:
         """One row a module, cell or topic; what the capture does not tell is NaN."""
-        from busplan.pack.sections import Section
-        from busplan.pack.tables import CellRow, ModuleRow, cell_rows, module_rows
+        from busplan.pack.tables import (
+            CellRow,
+            ModuleRow,
+            TopicRow,
+            cell_rows,
+            module_rows,
+            topic_rows,
+        )
 
         if rows == "modules":
             return Table("modules", ModuleRow, tuple(module_rows(self.report))).to_frame()
         if rows == "cells":
             return Table("cells", CellRow, tuple(cell_rows(self.report))).to_frame()
         if rows == "sections":
-            return Table("topics", Section, self.sections).to_frame()
+            return Table("topics", TopicRow, tuple(topic_rows(self.report))).to_frame()
         raise UsageError(f'rows is "modules", "cells" or "sections", not {rows!r}')
 
     def as_dict(self) -> dict[str, Any]:
@@ -69,7 +88,7 @@ class JudgedPack:
 
     def __repr__(self) -> str:
         lines = [f"<JudgedPack of {self._whose}: {self.headline}>"]
-        lines += [f"{s.answer.mark} {s.name}: {s.text}" for s in self.sections]
+        lines += [f"{s.answer.mark} {s.name}: {s.words}" for s in self.sections]
         return "\n".join(map(one_line, lines))
 
     def _repr_html_(self) -> str:
@@ -89,9 +108,10 @@ def judge_pack(
 ) -> JudgedPack:
     """Judge the traction pack by a capture that was read with its plan.
 
-    ``test`` says what was done: ``warm-up``, ``drive``, ``charge`` or ``rest``; found from the
-    signals when left out. ``span_s`` is the start and stop of a warm-up [s] from the first frame.
-    ``before`` is an older judgement of the same pack: what has drifted since is then a finding.
+    ``test`` says what was done: ``warm-up``, ``drive``, ``charge``, ``rest`` or ``key-on``; found
+    from the signals when left out. ``span_s`` is the start and stop of a warm-up [s] from the
+    first frame. ``before`` is an older judgement of the same pack: what has drifted since is then
+    a finding.
     :class:`busplan.UsageError` when the plan has no ``[pack]`` section.
 
     High voltage can kill. busplan is not a safety device: it judges what was recorded, and what
@@ -113,6 +133,7 @@ def judge_pack(
         test=known_test(test),
         span_s=None if span_s is None else _span(span_s, capture.frames.span_ns / 1e9),
         before=None if before is None else before.report,
+        tolerated=capture.findings,
     )
     findings = Findings(judged.findings)
     return JudgedPack(judged.report, findings, vehicle.name, vehicle.invented)

@@ -17,6 +17,14 @@ CODES = (
         "Look for a loose plug, a brown-out of its supply or a reset at that time.",
     ),
     _entry(
+        "network-silent",
+        (CAUTION,),
+        "Nothing at all came on a network of several nodes for the rest of the capture, while "
+        "others went on. The whole network fell silent, or its adapter stopped recording.",
+        "See whether its adapter's file ends there; if not, look for what all its nodes share: "
+        "supply, ignition, the cable.",
+    ),
+    _entry(
         "message-paused",
         (CAUTION,),
         "One message stopped for longer than its value may be old, while its node went on. "

@@ -27,6 +27,36 @@ CODES = (
         "or a loose terminator.",
     ),
     _entry(
+        "cycle-measured-slow",
+        (CAUTION,),
+        "Messages of a node come more slowly than their stated cycle allows, over the whole "
+        "capture. Receivers work with older values than planned, or time out.",
+        "Ask the maker for the definition of this software, or state the measured cycle in the "
+        "plan and check the plan again.",
+    ),
+    _entry(
+        "cycle-measured-fast",
+        (CAUTION,),
+        "Messages of a node come faster than stated, over the whole capture, and take more room on "
+        "the network than planned.",
+        "Ask the maker for the definition of this software, or state the measured cycle in the "
+        "plan and check the plan again.",
+    ),
+    _entry(
+        "cycle-measured-uneven",
+        (CAUTION,),
+        "The distances between frames of a cyclic message stray further than its jitter in the "
+        "plan allows. Response times are proven for that jitter only.",
+        "State the measured jitter in the plan (jitter_ms) and look at the timing.",
+    ),
+    _entry(
+        "events-measured-close",
+        (CAUTION,),
+        "An event came again sooner than the least distance its definition or the plan states. "
+        "Response times are proven for that distance only.",
+        "State the real least distance in the plan, or have the node slowed down.",
+    ),
+    _entry(
         "two-senders-likely",
         (CAUTION,),
         "The frames of one identifier look as if two nodes sent them: their counters, lengths or "

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from busplan.errors import UsageError
 from busplan.findings import Finding
 from busplan.frames.table import FrameTable
+from busplan.pack.kinds import PackTest
 from busplan.pack.layout import layout_findings
 from busplan.pack.pull import pull_series
-from busplan.pack.report import PackReport, PackTest, evaluate_pack
+from busplan.pack.report import PackReport, evaluate_pack
 from busplan.pack.series import PackSeries
 from busplan.plan.vehicle import Vehicle
 
@@ -18,7 +20,7 @@ SHORTEST_S = 30.0
 
 
 class Judged(NamedTuple):
-    """The judgement, what it was made from, and all findings: its own and those of the layout."""
+    """The judgement, what it was made from, and all findings: of pack, layout and reading."""
 
     report: PackReport
     series: PackSeries
@@ -39,11 +41,13 @@ def judge_frames(
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
     before: PackReport | None = None,
+    tolerated: Sequence[Finding] = (),
 ) -> Judged:
     """Judge the pack of a vehicle by a capture whose channels have the plan's network names.
 
     ``test`` is found from the signals when it is ``None``; ``span_s`` is the start and stop of the
-    warm-up; ``before`` an older judgement of the same pack, by which drift is found.
+    warm-up; ``before`` an older judgement of the same pack, by which drift is found; ``tolerated``
+    what reading the capture and its definitions had to put up with, which is part of the verdict.
     :class:`busplan.errors.UsageError` when the plan has no pack, the capture nothing of it, or
     the span lies outside.
     """
@@ -57,8 +61,10 @@ def judge_frames(
         test=test,
         span_s=span_s,
         before=before,
+        tolerated=tolerated,
     )
-    return Judged(report, series, (*report.findings, *layout_findings(vehicle)))
+    findings = (*report.findings, *layout_findings(vehicle), *report.tolerated)
+    return Judged(report, series, findings)
 
 
 def _check_span(span_s: tuple[float, float], length_s: float) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
@@ -18,6 +17,8 @@ from busplan.pack.evenness import (
     temperature_evenness,
     voltage_evenness,
 )
+from busplan.pack.heard import Heard, find_heard
+from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
 from busplan.pack.plausible import cell_scale_off, plausible_findings
@@ -41,18 +42,6 @@ from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
 from busplan.pack.warm_up import WarmUp, judge_warm_up, warm_up_findings
 from busplan.plan.vehicle import PackLayout
 
-DRIVING_A = 40.0
-CHARGING_A = 2.0
-
-
-class PackTest(StrEnum):
-    """What was done while recording; decides which judgements are asked for."""
-
-    WARM_UP = "warm-up"
-    DRIVE = "drive"
-    CHARGE = "charge"
-    REST = "rest"
-
 
 @dataclass(frozen=True, slots=True)
 class Extreme:
@@ -73,6 +62,8 @@ class PackReport:
     ``test`` is what the capture was judged as, ``asked`` whether the user said so.
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
+    ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
+    of the pack alone.
     """
 
     layout: PackLayout
@@ -94,7 +85,9 @@ class PackReport:
     capacity: Capacity | None
     self_discharge: SelfDischarge | None
     checks: tuple[SenseCheck, ...]
+    heard: Heard
     findings: tuple[Finding, ...]
+    tolerated: tuple[Finding, ...] = ()
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -106,19 +99,6 @@ class PackReport:
         return heaviest(self.findings)
 
 
-def kind_of(series: PackSeries) -> PackTest:
-    """What a capture looks like, from its current and temperatures."""
-    current = series.quantity("current")
-    if current is not None:
-        if float(np.ptp(current.value)) > DRIVING_A and float(current.value.max()) > DRIVING_A / 2:
-            return PackTest.DRIVE
-        if float(np.median(current.value)) < -CHARGING_A:
-            return PackTest.CHARGE
-    steps = [t.step for t in series.sensors if len(t)]
-    span = find_thermal_span(series.temperature, max(steps, default=0.5))
-    return PackTest.REST if span is None else PackTest.WARM_UP
-
-
 def evaluate_pack(
     series: PackSeries,
     layout: PackLayout,
@@ -126,11 +106,13 @@ def evaluate_pack(
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
     before: PackReport | None = None,
+    tolerated: Sequence[Finding] = (),
 ) -> PackReport:
     """Judge a pack by one capture.
 
     ``test`` says what was done (found from the signals when ``None``); ``span_s`` the start and
-    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift.
+    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift;
+    ``tolerated`` what reading had to put up with.
     Findings name a culprit once: a cell or module that one judgement has named is left out of the
     spread of the others.
     """
@@ -201,6 +183,8 @@ def evaluate_pack(
         capacity=capacity,
         self_discharge=self_discharge,
         checks=checks,
+        heard=find_heard(series, layout, kind),
+        tolerated=tuple(tolerated),
         findings=tuple(by_weight(findings)),
     )
 

@@ -1,55 +1,44 @@
-"""The verdict in a few sentences: one section a topic, good, not good or not judged."""
+"""All topics of the judgement, collected: each judge's own sentence and answer, none of it anew.
+
+A section that a test must show and that is *not shown* keeps the whole from being good
+(:mod:`busplan.pack.whole`); which those are stands in :mod:`busplan.pack.kinds`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Callable
 
 import numpy as np
 
-from busplan.answers import Answer as TheAnswer
-from busplan.findings import Finding, Weight
+from busplan.answers import Answer, together
+from busplan.findings import Weight
 from busplan.pack.electrical import CheckState
 from busplan.pack.evenness import Evenness
+from busplan.pack.heard import LEAST_SHARE, signals_section
+from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
 from busplan.pack.order import EndOrder
-from busplan.pack.report import PackReport, PackTest
+from busplan.pack.report import PackReport
+from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
 from busplan.pack.warm_up import ModuleVerdict, WarmUpState, why_open
-from busplan.wording import counted
+from busplan.wording import counted, listing
 
-
-class Answer(StrEnum):
-    """What a section says in a word."""
-
-    GOOD = "good"
-    NOT_GOOD = "not good"
-    OPEN = "not judged"
-
-    @property
-    def mark(self) -> str:
-        """A one-character mark, so that no answer is told by colour alone."""
-        return {"good": "+", "not good": "!", "not judged": "?"}[self.value]
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """One topic of the judgement in one sentence."""
-
-    name: str
-    answer: Answer
-    text: str
-
-    @property
-    def lead(self) -> str:
-        """What stands before the sentence: the answer's mark and the topic, in one width."""
-        return f"{self.answer.mark} {self.name:<19} "
+ODD = {
+    "current-sign-wrong": "the current has the wrong sign",
+    "current-scale-wrong": "the current has the wrong scale",
+    "cell-scale-wrong": "all cells have the wrong scale",
+    "cells-same-reading": "several cells send one reading",
+}
+"""Findings that say of a signal as a whole that it cannot be so."""
+LEAST_ROWS = 10
+"""Moments that evenness is told of at least."""
 
 
 def sections(report: PackReport) -> tuple[Section, ...]:
     """All topics, in the order a technician asks; what a capture is not for is left out."""
     each: tuple[Callable[[PackReport], Section | None], ...] = (
+        _recording,
         _signals,
         _limits,
         _warm_up,
@@ -64,137 +53,168 @@ def sections(report: PackReport) -> tuple[Section, ...]:
     return tuple(s for make in each if (s := make(report)) is not None)
 
 
-def headline(report: PackReport, findings: Sequence[Finding] | None = None) -> str:
-    """The verdict in one line; over ``findings`` when they are more than the report's own."""
-    counts = dict.fromkeys((Weight.FAULT, Weight.CAUTION), 0)
-    for finding in report.findings if findings is None else findings:
-        if finding.weight in counts:
-            counts[finding.weight] += 1
-    told = [counted(n, w.word) for w, n in counts.items() if n]
-    if told:
-        return f"Not all right: {' and '.join(told)}."
-    if any(s.answer is Answer.OPEN and _main(report, s) for s in sections(report)):
-        return "Not judged: see what the test still needs."
-    return "All right, as far as this capture shows."
-
-
-def _main(report: PackReport, section: Section) -> bool:
-    """Whether the section is what this kind of test is made for."""
-    return {
-        PackTest.WARM_UP: "warm-up",
-        PackTest.DRIVE: "resistance",
-        PackTest.CHARGE: "order at the ends",
-        PackTest.REST: "evenness of cells",
-    }[report.test] == section.name
-
-
 def _weighty(report: PackReport, *codes: str) -> bool:
     return any(f.weight > Weight.NOTE and f.code.startswith(codes) for f in report.findings)
 
 
-def _answer(bad: bool) -> Answer:
-    return Answer.NOT_GOOD if bad else Answer.GOOD
+def _recording(report: PackReport) -> Section | None:
+    """What reading the capture and its definitions had to tolerate; nothing to say if nothing."""
+    told = [f for f in report.tolerated if f.weight > Weight.NOTE]
+    if not told:
+        return None
+    summaries = listing([f.summary.rstrip(".") for f in told], 2)
+    text = f"{counted(len(told), 'caution')} of reading it: {summaries}"
+    return not_shown("recording", text, "record again, or mend what is named")
 
 
 def _signals(report: PackReport) -> Section:
-    layout = report.layout
-    counts = [
-        (len(layout.cells), "cells", report.voltage_range),
-        (len(layout.sensors), "sensors", report.temperature_range),
-    ]
-    heard = [f"{n} {what}" for n, what, seen in counts if n and seen is not None]
-    absent = [what for n, what, seen in counts if n and seen is None]
-    parts = []
-    missing = [f for f in report.findings if f.code.endswith("-not-received")]
-    if missing:
-        parts.append(f"{sum(int(f.figures[0].value) for f in missing)} never heard")
-    if report.drop_outs:
-        longest = max(report.drop_outs, key=lambda d: d.length_s)
-        parts.append(f"{longest.node} silent for {longest.length_s:.1f} s")
-    for reading in report.faulty[:2]:
-        if reading.kind == "sensor":
-            sensor = layout.sensors[reading.index]
-            parts.append(f"{sensor.module} sensor {sensor.position} {reading.fault}")
-        else:
-            parts.append(f"cell {layout.cells[reading.index].number} reading {reading.fault}")
-    bad = bool(parts)
-    parts += [f"no {what} in this capture" for what in absent]
-    whole = f"{' and '.join(heard)} heard{'' if bad else ' throughout'}"
-    return Section("signals", _answer(bad), "; ".join([*parts, whole] if bad else [whole, *parts]))
+    codes = {f.code for f in report.findings}
+    odd = [words for code, words in ODD.items() if code in codes]
+    return signals_section(report.heard, report.layout, report.faulty, report.drop_outs, odd=odd)
 
 
 def _limits(report: PackReport) -> Section:
+    name = "limits"
     lasting = [e for e in report.excesses if not e.touch]
     bad = _weighty(report, "cell-voltage-", "temperature-high", "temperature-low", "charging-too")
+    ranges = ((report.voltage_range, "V", 3), (report.temperature_range, "°C", 1))
+    seen = ", ".join(
+        f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
+        for ends, unit, digits in ranges
+        if ends is not None
+    )
     if lasting:
         worst = max(lasting, key=lambda e: e.longest_s)
         side = "above" if worst.above else "below"
         unit = "V" if worst.kind == "cell" else "°C"
         text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
     else:
-        ranges = (
-            (report.voltage_range, "V", 3),
-            (report.temperature_range, "°C", 1),
+        text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
+    heard, layout = report.heard, report.layout
+    dumb = {(f.kind, f.index) for f in report.faulty}
+    cells = [
+        bool(share >= LEAST_SHARE) and ("cell", i) not in dumb
+        for i, share in enumerate(heard.cells)
+    ]
+    sensors = [
+        bool(share >= LEAST_SHARE) and ("sensor", i) not in dumb
+        for i, share in enumerate(heard.sensors)
+    ]
+    over = {e.index for e in lasting if e.kind == "cell"}
+    hot = {
+        layout.modules.index(layout.sensors[e.index].module) for e in lasting if e.kind != "cell"
+    }
+    by_module = [
+        any(seen for seen, s in zip(sensors, layout.sensors, strict=True) if s.module == m)
+        for m in layout.modules
+    ]
+    answer, missing = Answer.BAD if bad else Answer.GOOD, ""
+    unseen = [
+        counted(shown.count(False), one)
+        for shown, one, any_ in (
+            (cells, "cell", layout.cells),
+            (by_module, "module", layout.sensors),
         )
-        text = ", ".join(
-            f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
-            for ends, unit, digits in ranges
-            if ends is not None
-        )
-        text = f"inside: {text}" if not report.excesses else f"touched for a moment: {text}"
-    return Section("limits", _answer(bad), text)
+        if any_ and not all(shown)
+    ]
+    if not bad and unseen:
+        answer = Answer.NOT_SHOWN
+        missing = f"{' and '.join(unseen)} not seen throughout"
+        text = text if seen else ""
+    return Section(
+        name,
+        answer,
+        text,
+        missing,
+        answers_of(len(cells), over, cells),
+        answers_of(len(by_module), hot, by_module),
+    )
 
 
 def _warm_up(report: PackReport) -> Section | None:
     warm_up = report.warm_up
+    name = "warm-up"
     if warm_up is None:
         if report.test is not PackTest.WARM_UP:
             return None
-        return Section("warm-up", Answer.OPEN, "the modules neither warm up nor cool down here")
+        return not_shown(name, "the modules neither warm up nor cool down here", _run(report))
     behind = [
         m for m in warm_up.modules if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
     ]
-    follow = sum(m.verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.STUCK) for m in warm_up.modules)
+    judged = warm_up.state is WarmUpState.JUDGED
+    follow = {
+        m.module
+        for m in warm_up.modules
+        if judged
+        and m.verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.STUCK)
+        and np.isfinite(m.exchange)
+    }
+    modules = report.layout.modules
+    slow = {modules.index(m.module) for m in behind}
+    answers = answers_of(len(modules), slow, [m in follow for m in modules])
     way = "warm-up" if warm_up.heating else "cool-down"
     told = [f"{m.module} {m.verdict} ({m.exchange:.0%} exchange)" for m in behind]
-    if warm_up.state is not WarmUpState.JUDGED:
-        text = "; ".join([*told, why_open(warm_up)])
-        return Section("warm-up", Answer.NOT_GOOD if behind else Answer.OPEN, text)
+    if not judged:
+        answer = Answer.BAD if behind else Answer.NOT_SHOWN
+        return Section(name, answer, listed(told), why_open(warm_up), (), answers)
     span = f"{clock(warm_up.start_s)} to {clock(warm_up.stop_s)}"
-    together = f"{follow} of {len(warm_up.modules)} modules come up together in the {way}, {span}"
+    together = f"{len(follow)} of {len(modules)} modules come up together in the {way}, {span}"
     text = f"{listed(told)}; {together}" if told else together
-    return Section("warm-up", _answer(bool(behind)), text)
+    rest = [m for m, a in zip(modules, answers, strict=True) if a is Answer.NOT_SHOWN]
+    missing = f"no answer for {listed(rest)}" if rest else ""
+    answer = Answer.BAD if behind else Answer.NOT_SHOWN if rest else Answer.GOOD
+    return Section(name, answer, text, missing, (), answers)
+
+
+def _run(report: PackReport) -> str:
+    return KINDS[report.test].run
 
 
 def _resistance(report: PackReport) -> Section | None:
     fit = report.resistance
+    name = "resistance"
     if fit is None or not fit.judged:
         if report.test is not PackTest.DRIVE:
             return None
-        why = "no current is mapped" if fit is None else "the current changes too little"
-        return Section("resistance", Answer.OPEN, why)
-    raised = fit.raised(report.layout.limits.voltage_spread_v)
+        if fit is None:
+            mapped = "current" in report.layout.quantities
+            why = "no current came" if mapped else "the plan maps no current"
+        else:
+            why = "the current changes too little"
+        return not_shown(name, why, _run(report))
+    raised = [int(i) for i in fit.raised(report.layout.limits.voltage_spread_v)]
     told = [
         f"cell {report.layout.cells[i].number} {fit.value[i] / fit.middle - 1:+.0%}" for i in raised
     ]
-    error = float(nan_median(fit.uncertainty)) / fit.middle
-    text = f"median cell {fit.middle * 1e3:.3f} mΩ (each fit ± {error:.1%})"
+    text = f"median cell {fit.middle * 1e3:.3f} mΩ"
     if told:
         text = f"{listed(told)}; {text}"
-    return Section("resistance", _answer(bool(told)), text)
+    known = np.isfinite(fit.value)
+    answers = answers_of(len(known), raised, known.tolist())
+    missing = "" if known.all() else f"{counted(int((~known).sum()), 'cell')} without a figure"
+    answer = Answer.BAD if told else Answer.NOT_SHOWN if missing else Answer.GOOD
+    return Section(name, answer, text, missing, answers)
 
 
 def _ends(report: PackReport) -> Section | None:
-    told, bad = [], False
+    name = "order at the ends"
+    told: list[str] = []
+    first: set[int] = set()
+    shown = np.zeros(len(report.layout.cells), np.bool_)
     for order in (report.top, report.bottom):
         if order is not None:
             told.append(_end_text(report, order))
-            bad |= order.first is not None
+            first |= set() if order.first is None else {order.first}
+            shown |= np.isfinite(order.lead_v)
     if told:
-        return Section("order at the ends", _answer(bad), "; ".join(told))
+        answers = answers_of(len(shown), first, shown.tolist())
+        rest = int((~shown).sum())
+        missing = f"{counted(rest, 'cell')} not heard there" if rest else ""
+        answer = Answer.BAD if first else Answer.NOT_SHOWN if rest else Answer.GOOD
+        return Section(name, answer, "; ".join(told), missing, answers)
     if report.test is not PackTest.CHARGE:
         return None
-    return Section("order at the ends", Answer.OPEN, "no cell came near the top of charge")
+    return not_shown(name, "no cell came near the top of charge", _run(report))
 
 
 def _end_text(report: PackReport, order: EndOrder) -> str:
@@ -207,10 +227,11 @@ def _end_text(report: PackReport, order: EndOrder) -> str:
 
 def _capacity(report: PackReport) -> Section | None:
     capacity = report.capacity
+    name = "capacity"
     if capacity is None or not capacity.told.any():
         if capacity is None or report.test is not PackTest.CHARGE:
             return None
-        return Section("capacity", Answer.OPEN, capacity.missing or capacity.refused[0])
+        return not_shown(name, "", capacity.missing or capacity.refused[0])
     told = capacity.relative[capacity.told]
     least = int(np.nanargmin(np.where(capacity.told, capacity.relative, np.nan)))
     number = report.layout.cells[least].number
@@ -219,23 +240,20 @@ def _capacity(report: PackReport) -> Section | None:
         f"{capacity.intervals[least].low:.1%} to {capacity.intervals[least].high:.1%} (95 %), by "
         f"{capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
     )
-    refused = int((~capacity.told).sum())
-    if refused:
-        text = f"{text}; {counted(refused, 'cell')} not told"
-    bad = bool(len(capacity.weak))
-    shown = all(a is not TheAnswer.NOT_SHOWN for a in capacity.answers)
-    return Section("capacity", _answer(bad) if bad or shown else Answer.OPEN, text)
+    answers = capacity.answers
+    rest = sum(a is Answer.NOT_SHOWN for a in answers)
+    missing = f"{counted(rest, 'cell')} not told" if rest else ""
+    return Section(name, together(answers), text, missing, answers)
 
 
 def _self_discharge(report: PackReport) -> Section | None:
     found = report.self_discharge
     name = "self-discharge"
-    if found is None:
+    if found is None or found.missing:
         if report.test is not PackTest.REST:
             return None
-        return Section(name, Answer.OPEN, "three hours without current, recorded, would show it")
-    if found.missing:
-        return Section(name, Answer.OPEN, found.missing) if report.test is PackTest.REST else None
+        why = found.missing if found else "three hours without current, recorded, would show it"
+        return not_shown(name, "", why)
     told = [
         f"cell {report.layout.cells[i].number} falls by {-found.intervals[i].high:.2g} to "
         f"{-found.intervals[i].low:.2g} mV/h (95 %)"
@@ -243,21 +261,27 @@ def _self_discharge(report: PackReport) -> Section | None:
     ]
     limit = float(nan_median(found.limit_mv_h))
     text = f"{found.hours:.1f} h of rest show a loss of {limit:.2g} mV/h or more against peers"
-    if told:
-        return Section(name, Answer.NOT_GOOD, f"{listed(told)}; {text}")
-    shown = all(a is TheAnswer.GOOD for a in found.answers)
-    return Section(name, Answer.GOOD if shown else Answer.OPEN, f"none found; {text}")
+    answers = found.answers
+    rest = sum(a is Answer.NOT_SHOWN for a in answers)
+    missing = f"{counted(rest, 'cell')} not told: rest longer" if rest else ""
+    return Section(
+        name, together(answers), f"{listed(told) or 'none found'}; {text}", missing, answers
+    )
 
 
-def _evenness(report: PackReport, evenness: Evenness) -> Section:
+def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     volts = evenness.kind == "voltage"
     name = "evenness of cells" if volts else "evenness of modules"
+    layout = report.layout
+    if not (layout.cells if volts else layout.sensors):
+        return None
     spread = evenness.spread
     known = np.isfinite(spread)
-    if not known.any():
-        return Section(name, Answer.OPEN, "fewer than two were heard")
-    if evenness.missing:
-        return Section(name, Answer.OPEN, evenness.missing)
+    if known.sum() < LEAST_ROWS or evenness.missing:
+        if name not in KINDS[report.test].sections:
+            return None
+        why = evenness.missing if known.any() else ""
+        return not_shown(name, why or "too few were heard together", "record all monitors at rest")
     row = int(np.nanargmax(spread))
     factor, unit, digits = (1e3, "mV", 0) if volts else (1.0, "K", 1)
     middle, most = float(np.median(spread[known])) * factor, float(spread[row]) * factor
@@ -273,7 +297,21 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section:
     )
     if volts:
         text = f"{text}; {_ranking(report, evenness)}"
-    return Section(name, _answer(_weighty(report, *codes)), text)
+    limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
+    out = [int(i) for i in evenness.standing_out(limit / 2)]
+    seen = np.isfinite(evenness.deviation)
+    answers = answers_of(len(seen), out, seen.tolist())
+    bad = _weighty(report, *codes)
+    missing = ""
+    if not seen.all():
+        missing = f"{counted(int((~seen).sum()), 'cell' if volts else 'module')} not heard"
+    elif volts and len(seen) > 1 and most == 0.0:
+        # Peers of one voltage to the last bit, always: the step hides them, or one is sent for all.
+        missing = f"all cells read the very same at a step of {evenness.step * 1e3:g} mV"
+        answers = answers_of(len(seen), out, [False] * len(seen))
+    answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
+    cells, modules = (answers, ()) if volts else ((), answers)
+    return Section(name, answer, text, missing, cells, modules)
 
 
 def _ranking(report: PackReport, evenness: Evenness) -> str:
@@ -288,12 +326,19 @@ def _ranking(report: PackReport, evenness: Evenness) -> str:
 
 
 def _electrical(report: PackReport) -> Section | None:
+    name = "electrical"
+    asked = makeable(report.layout, report.test)
+    open_ = [c for c in report.checks if c.state is CheckState.NOT_COVERED and c.name in asked]
     made = [c for c in report.checks if c.state is not CheckState.NOT_COVERED]
-    if not made:
+    if not made and not open_:
         return None
     bad = [c for c in made if c.state is CheckState.BAD]
     if bad:
         text = "; ".join(f"{c.name}: {c.text}" for c in bad)
-    else:
+    elif made:
         text = f"in order: {', '.join(c.name for c in made)}"
-    return Section("electrical", _answer(bool(bad)), text)
+    else:
+        text = ""
+    missing = "; ".join(f"{c.name}: {c.text}" for c in open_)
+    answer = Answer.BAD if bad else Answer.NOT_SHOWN if open_ else Answer.GOOD
+    return Section(name, answer, text, missing)

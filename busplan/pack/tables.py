@@ -11,10 +11,11 @@ import numpy as np
 
 from busplan.answers import UNKNOWN
 from busplan.findings import Finding, heaviest
+from busplan.pack.kinds import KINDS
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
-from busplan.pack.sections import headline, sections
 from busplan.pack.statistics import F64, nan_median
+from busplan.pack.whole import Whole, judge_whole
 from busplan.tables import unit
 
 CAUTIONS = (
@@ -28,10 +29,12 @@ CAUTIONS = (
 class ModuleRow:
     """One module: temperatures [°C], lag [K, s], exchange relative to peers; NaN: not known.
 
-    ``verdict`` is the warm-up's word, ``""`` when no such test was judged.
+    ``answer`` is good, bad or not shown over all topics that this test must show; ``verdict`` the
+    warm-up's word, ``""`` when no such test was judged.
     """
 
     module: str
+    answer: str
     verdict: str
     start_c: float = field(metadata=unit("°C"))
     end_c: float = field(metadata=unit("°C"))
@@ -47,6 +50,7 @@ class ModuleRow:
 class CellRow:
     """One cell: deviation [mV], part of the time lowest and highest, resistance [mΩ]; NaN: unknown.
 
+    ``answer`` is good, bad or not shown over all topics that this test must show.
     ``ahead_top_mv`` and ``ahead_bottom_mv``: how far it leads the median cell towards that end.
     ``capacity`` is over the middle cell's, ``ahead_ah`` the charge by which it is ahead of it,
     ``slope_mv_h`` its slope at rest against its peers; low and high are the ends of what holds in
@@ -55,6 +59,7 @@ class CellRow:
 
     cell: int
     module: str
+    answer: str
     deviation_mv: float = field(metadata=unit("mV"))
     lowest_share: float
     highest_share: float
@@ -76,8 +81,29 @@ class CellRow:
     slope_high_mv_h: float = field(metadata=unit("mV/h"))
 
 
+@dataclass(frozen=True, slots=True)
+class TopicRow:
+    """One topic of the judgement: good, bad or not shown, its sentence, and what is missing."""
+
+    name: str
+    answer: str
+    text: str
+    missing: str
+    must_show: bool
+
+
+def topic_rows(report: PackReport) -> list[TopicRow]:
+    """All topics; ``must_show`` says which this kind of test must show."""
+    must = ("recording", *KINDS[report.test].sections)
+    return [
+        TopicRow(s.name, s.answer.value, s.text, s.missing, s.name in must)
+        for s in judge_whole(report).sections
+    ]
+
+
 def module_rows(report: PackReport) -> list[ModuleRow]:
     """All modules in string order."""
+    answers = judge_whole(report).modules
     judged = {m.module: m for m in report.warm_up.modules} if report.warm_up else {}
     rows = []
     values = report.temperature.value
@@ -89,11 +115,12 @@ def module_rows(report: PackReport) -> list[ModuleRow]:
             start = float(nan_median(values[:end, index])) if len(values) else math.nan
             stop = float(nan_median(values[-end:, index])) if len(values) else math.nan
             blank = (math.nan,) * 5
-            rows.append(ModuleRow(module, "", start, stop, *blank, deviation))
+            rows.append(ModuleRow(module, answers[index].value, "", start, stop, *blank, deviation))
         else:
             rows.append(
                 ModuleRow(
                     module=module,
+                    answer=answers[index].value,
                     verdict=test.verdict.value,
                     start_c=test.start_c,
                     end_c=test.end_c,
@@ -111,6 +138,7 @@ def module_rows(report: PackReport) -> list[ModuleRow]:
 def cell_rows(report: PackReport) -> list[CellRow]:
     """All cells in string order."""
     count = len(report.layout.cells)
+    answers = judge_whole(report).cells
     unknown: F64 = np.full(count, np.nan)
     fit = report.resistance if report.resistance and report.resistance.judged else None
     value, error = (fit.value, fit.uncertainty) if fit else (unknown, unknown)
@@ -133,6 +161,7 @@ def cell_rows(report: PackReport) -> list[CellRow]:
         CellRow(
             cell=cell.number,
             module=cell.module,
+            answer=answers[i].value,
             deviation_mv=float(even.deviation[i]) * 1e3,
             lowest_share=float(even.lowest_share[i]),
             highest_share=float(even.highest_share[i]),
@@ -166,22 +195,29 @@ def report_dict(report: PackReport) -> dict[str, Any]:
         test["state"] = warm_up.state.value
     value: dict[str, Any] = {
         "cautions": list(CAUTIONS),
-        "verdict": headline(report),
+        **_whole(judge_whole(report)),
         "weight": report.weight.word,
         "test": report.test.value,
         "test_stated": report.asked,
         "span_s": report.span_s,
         "chemistry": report.layout.chemistry,
-        "sections": [
-            {"name": s.name, "answer": s.answer.value, "text": s.text} for s in sections(report)
-        ],
-        "findings": [f.as_dict() for f in report.findings],
+        "sections": [asdict(row) for row in topic_rows(report)],
+        "findings": [f.as_dict() for f in (*report.findings, *report.tolerated)],
         "warm_up": test,
         "modules": [asdict(row) for row in module_rows(report)],
         "cells": [asdict(row) for row in cell_rows(report)],
         "checks": [asdict(check) for check in report.checks],
     }
     return {key: _plain(item) for key, item in value.items()}
+
+
+def _whole(whole: Whole) -> dict[str, Any]:
+    return {
+        "verdict": whole.headline,
+        "answer": whole.answer.value,
+        "not_shown": list(whole.open),
+        "next": list(whole.steps),
+    }
 
 
 def judged_dict(
@@ -192,7 +228,7 @@ def judged_dict(
         "vehicle": vehicle,
         "invented": invented,
         **report_dict(report),
-        "verdict": headline(report, findings),
+        **_whole(judge_whole(report, findings)),
         "weight": heaviest(findings).word,
         "findings": [f.as_dict() for f in findings],
     }

@@ -15,6 +15,7 @@ from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.replay.lines import Line, Lines
+from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
 
@@ -35,20 +36,70 @@ def watch(lines: Lines, span_ns: int) -> list[Finding]:
     """All findings, in no particular order."""
     pauses: list[Pause] = []
     late: list[Finding] = []
+    ended = _ended_networks(lines, span_ns)
     for number, line in enumerate(lines.lines):
         if line.cycle and line.k >= 0:
             times = lines.index.times_at(lines.index.slice_of(line.k))
-            pauses += _pauses(number, line.cycle, times, span_ns)
+            allowed = max(SILENT_CYCLES * line.cycle.ns, float(lines.allowed_ns[number]))
+            pauses += _pauses(number, allowed, times, ended.get(line.key.network, span_ns))
             late += _late(line, line.cycle, times)
     stopped, single = _by_node(lines, pauses)
-    return [*stopped, *single, *late, *_strangers(lines)]
+    silent = [_silent_network(name, since, span_ns) for name, since in ended.items()]
+    return [*silent, *stopped, *single, *late, *_unkept(lines), *_strangers(lines)]
 
 
-def _pauses(number: int, cycle: Stated, times: I64, span_ns: int) -> Iterator[Pause]:
+def _ended_networks(lines: Lines, span_ns: int) -> dict[str, int]:
+    """Networks of several nodes that fell silent as a whole before the end, and since when [ns].
+
+    That no node of them sends is one thing to say, not one for each node.
+    """
+    last: dict[str, int] = {}
+    allowed: dict[str, float] = {}
+    nodes: dict[str, set[str]] = {}
+    for number, line in enumerate(lines.lines):
+        if line.k < 0:
+            continue
+        name, here = line.key.network, lines.index.slice_of(line.k)
+        last[name] = max(last.get(name, 0), lines.index.time_at(here.stop - 1))
+        if line.cycle:
+            allowed[name] = min(allowed.get(name, np.inf), float(lines.allowed_ns[number]))
+            nodes.setdefault(name, set()).update(s.node for s in line.streams)
+    return {
+        name: since
+        for name, since in last.items()
+        if len(nodes.get(name, ())) > 1 and span_ns - since > allowed[name]
+    }
+
+
+def _silent_network(network: str, since_ns: int, span_ns: int) -> Finding:
+    length = (span_ns - since_ns) / 1e9
+    return Finding(
+        "network-silent",
+        Weight.CAUTION,
+        Where(network, time_ns=since_ns),
+        f"nothing at all came on {network} in the last {length:.2f} s",
+        why="The whole network fell silent, or its adapter stopped recording: what its nodes did "
+        "then is not known.",
+        action="See whether its adapter's file ends there; if not, look for what all its nodes "
+        "share: supply, ignition, the cable.",
+        figures=(Figure("silence", length, "s"),),
+    )
+
+
+def _unkept(lines: Lines) -> list[Finding]:
+    """Messages that do not keep to their stated cycle."""
+    return cycle_findings(
+        (line.streams[0], sampled_cycle(lines.index.times_at(lines.index.slice_of(line.k))))
+        for line in lines.lines
+        if len(line.streams) == 1 and line.k >= 0
+    )
+
+
+def _pauses(number: int, allowed_ns: float, times: I64, span_ns: int) -> Iterator[Pause]:
     times = times[(times >= 0) & (times <= span_ns)]
     ends = np.append(times, span_ns)
     gaps = np.diff(ends)
-    for i in np.flatnonzero(gaps > SILENT_CYCLES * cycle.ns).tolist():
+    for i in np.flatnonzero(gaps > allowed_ns).tolist():
         yield Pause(number, int(ends[i]), int(ends[i + 1]))
 
 
@@ -74,8 +125,6 @@ def _by_node(lines: Lines, pauses: list[Pause]) -> tuple[list[Finding], list[Fin
                 if p.start_ns < pause.stop_ns and p.stop_ns > pause.start_ns
             ]
             length = pause.stop_ns - pause.start_ns
-            if length <= lines.allowed_ns[fastest]:
-                continue  # slower than promised throughout, not silent
             due = [i for i in members if lines.allowed_ns[i] < length]
             if set(due) <= {p.number for p in inside}:
                 taken.update(inside)

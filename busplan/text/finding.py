@@ -64,5 +64,11 @@ def finding_block(finding: Finding, columns: int, *, details: bool = True) -> li
     return lines
 
 
+def finding_brief(finding: Finding, columns: int) -> list[str]:
+    """A finding on the command line in short: mark, sentence and code."""
+    told = f"{finding.summary} ({finding.code})"
+    return wrapped(told, columns, first=f"{finding.weight.mark} ", rest="  ", figures=True)
+
+
 def _advice(finding: Finding) -> list[tuple[str, str]]:
     return [(lead, t) for lead, t in (("why:", finding.why), ("do:", finding.action)) if t]

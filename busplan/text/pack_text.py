@@ -8,28 +8,33 @@ from collections.abc import Sequence
 from busplan.findings import Finding
 from busplan.pack.labels import clock
 from busplan.pack.report import PackReport
-from busplan.pack.sections import headline, sections
 from busplan.pack.tables import CAUTIONS, ModuleRow, cell_rows, module_rows
 from busplan.pack.warm_up import ModuleVerdict
+from busplan.pack.whole import judge_whole
 from busplan.text.runs import wrapped
 from busplan.text.table import number_text, table_lines
+
+STEP = "> "
+"""Before each thing to do next."""
 
 
 def verdict_lines(
     report: PackReport, findings: Sequence[Finding], whose: str, columns: int
 ) -> list[str]:
-    """What was judged, the cautions, the verdict over all ``findings``, and a line a topic."""
+    """What was judged, the cautions, the verdict over all ``findings``, the topics, what to do."""
     layout = report.layout
     lines = [
         f"{whose}, {layout.chemistry} pack of {len(layout.cells)} cells: "
         f"{report.test} {'as asked' if report.asked else 'by its signals'}, "
         f"{clock(report.span_s)} long"
     ]
-    for caution in CAUTIONS:
-        lines += wrapped(caution, columns, figures=True)
-    lines += ["", headline(report, findings)]
-    for section in sections(report):
-        lines += _led(section.lead, section.text, columns)
+    lines += wrapped(" ".join(CAUTIONS), columns)
+    whole = judge_whole(report, findings)
+    lines += ["", *wrapped(whole.headline, columns, figures=True)]
+    for section in whole.ordered:
+        lines += _led(section.lead, section.words, columns)
+    for step in whole.steps:
+        lines += _led(STEP, step, columns)
     return lines
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from busplan.answers import Answer
 from busplan.findings import Finding, Weight
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
 from busplan.text.table import number_text
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from busplan.pack.report import PackReport
 
 MOST_CELLS = 6
+ROLES = {Answer.GOOD: "good", Answer.BAD: "caution", Answer.NOT_SHOWN: "note"}
+"""The role each answer plays, beside its mark."""
 
 
 def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) -> list[Line]:
@@ -22,26 +25,24 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
 
     ``findings`` are all of the capture: those that are not of the pack are counted below.
     """
-    from busplan.pack.sections import Answer, headline, sections
     from busplan.pack.tables import CAUTIONS
+    from busplan.pack.whole import judge_whole
+    from busplan.text.pack_text import STEP
 
-    good = headline(report).startswith("All right")
-    lines: list[Line] = [
-        [
-            (headline(report), "good" if good else "caution"),
-            (f"  {report.test} {'as asked' if report.asked else 'by its signals'}", FAINT),
-        ],
-    ]
+    whole = judge_whole(report)
+    asked = f"  {report.test} {'as asked' if report.asked else 'by its signals'}"
+    lines: list[Line] = fold([(whole.headline, ROLES[whole.answer]), (asked, FAINT)], columns, 2)
     others = [f for f in findings if f.weight > Weight.NOTE and f not in report.findings]
     if others:
         worst = max(f.weight for f in others)
         told = f"{counted(len(others), 'finding')} besides the pack: see the Findings screen"
         lines.append([(f"{worst.mark} {told}", OF_WEIGHT[worst])])
     lines.append([])
-    roles = {Answer.GOOD: "good", Answer.NOT_GOOD: "caution", Answer.OPEN: "note"}
-    for section in sections(report):
+    for section in whole.ordered:
         lead = section.lead
-        lines += fold([(lead, roles[section.answer]), (section.text, PLAIN)], columns, len(lead))
+        lines += fold([(lead, ROLES[section.answer]), (section.words, PLAIN)], columns, len(lead))
+    for step in whole.steps:
+        lines += wrap(f"{STEP}{step}", columns, FAINT, len(STEP))
     tables = [_cells(report)]
     if report.warm_up is not None:
         tables.insert(0, _modules(report, columns))

@@ -56,7 +56,8 @@ class MeasuredLoad:
     ``width_ns`` is each window's length: the last one takes in what is left of the span, so it may
     be longer or shorter. ``exact_ns`` and its sisters, ``frames``, ``remote_frames`` and
     ``error_frames`` have the shape ``(n_windows,)``. ``share_ns`` is the exact time of each
-    identifier.
+    identifier. All networks share one grid of windows; ``first_ns`` and ``last_ns`` are the first
+    and last frame of this one, between which it was recorded.
     """
 
     network: str
@@ -71,6 +72,8 @@ class MeasuredLoad:
     remote_frames: I64
     error_frames: I64
     share_ns: Mapping[FrameKey, int]
+    first_ns: int
+    last_ns: int
 
     def __repr__(self) -> str:
         windows = f"{len(self.frames):,} windows of {self.window_ns / 1e9:g} s"
@@ -84,12 +87,22 @@ class MeasuredLoad:
 
     @property
     def span_ns(self) -> int:
-        """The whole time the figures cover."""
-        return int(self.width_ns.sum())
+        """How long the network was recorded: from its first frame to its last, a window at least.
+
+        Adapters begin and end at their own times; what one of them missed was not quiet.
+        """
+        return max(self.last_ns - self.first_ns + 1, min(self.window_ns, int(self.width_ns.sum())))
+
+    @property
+    def recorded(self) -> slice:
+        """The windows that its recorded time touches."""
+        last = len(self.width_ns) - 1
+        first = min((self.first_ns - self.start_ns) // self.window_ns, last)
+        return slice(first, min((self.last_ns - self.start_ns) // self.window_ns, last) + 1)
 
     def coarser(self, factor: int) -> MeasuredLoad:
         """The same in windows ``factor`` times as long, as if measured so."""
-        ends = _windows(self.span_ns, factor * self.window_ns)
+        ends = _windows(int(self.width_ns.sum()), factor * self.window_ns)
         starts = np.arange(len(ends)) * factor
 
         def joined(bins: I64) -> I64:
@@ -108,12 +121,12 @@ class MeasuredLoad:
         )
 
     def mean(self, kind: str = "exact") -> float:
-        """Load over the whole span; ``kind`` is ``nominal``, ``exact`` or ``worst``."""
+        """Load over the time it was recorded; ``kind`` is ``nominal``, ``exact`` or ``worst``."""
         busy: I64 = getattr(self, f"{kind}_ns")
         return int(busy.sum()) / self.span_ns
 
     def share(self, key: FrameKey) -> float:
-        """An identifier's part of the time, exact."""
+        """An identifier's part of the time its network was recorded, exact."""
         return self.share_ns.get(key, 0) / self.span_ns
 
     @property
@@ -186,6 +199,7 @@ def measured_load(
                 counts += sums.of(cell[hits])
         if told is not None:
             told(len(part))
+    spans = recorded_spans(table)
     own = dict(zip(keys, shares[:-1].astype(np.int64).tolist(), strict=True))
     found = {}
     for i, name in enumerate(names):
@@ -203,7 +217,29 @@ def measured_load(
             remote_frames=sums.remote[here],
             error_frames=sums.error[here],
             share_ns={key: spent for key, spent in own.items() if key.network == name},
+            first_ns=spans.get(name, (start, end))[0],
+            last_ns=spans.get(name, (start, end))[1],
         )
+    return found
+
+
+def recorded_spans(table: FrameTable) -> dict[str, tuple[int, int]]:
+    """First and last believable time of every network that has a frame, error frames included."""
+    low, high = table.believable
+    found: dict[str, tuple[int, int]] = {}
+
+    def widen(name: str, times: I64) -> None:
+        inside = times[slice(*np.searchsorted(times, (low, high + 1)))]
+        if len(inside):
+            first, last = found.get(name, (int(inside[0]), int(inside[-1])))
+            found[name] = min(first, int(inside[0])), max(last, int(inside[-1]))
+
+    for key, rows in table.groups.items():
+        widen(key.network, table.time_ns[rows])
+    errors = np.flatnonzero(table.flags & ERROR)
+    for number in np.unique(table.network[errors]).tolist():
+        mine = errors[table.network[errors] == number]
+        widen(table.networks[number], np.sort(table.time_ns[mine]))
     return found
 
 
@@ -258,7 +294,8 @@ def load_findings(load: MeasuredLoad, limit: float, origin_ns: int) -> list[Find
     findings = []
     peak, at_ns = load.peak
     mean = load.mean()
-    over = int(over_limit(load.exact, limit).sum())
+    windows = load.exact[load.recorded]
+    over = int(over_limit(windows, limit).sum())
     where = Where(network=load.network, time_ns=at_ns - origin_ns)
     if over:
         findings.append(
@@ -267,8 +304,8 @@ def load_findings(load: MeasuredLoad, limit: float, origin_ns: int) -> list[Find
                 Weight.FAULT if over_limit(mean, limit) else Weight.CAUTION,
                 where,
                 f"{load.network} was over its limit of {limit:.0%} in {over} of "
-                f"{len(load.exact)} windows of {load.window_ns / 1e9:g} s: mean {mean:.1%}, "
-                f"peak {peak:.1%}",
+                f"{len(windows)} windows of {load.window_ns / 1e9:g} s: mean {mean:.1%} over the "
+                f"{load.span_ns / 1e9:.1f} s it was recorded, peak {peak:.1%}",
                 why="Messages of low priority wait longer than planned or miss their deadline.",
                 action="See the biggest shares; move a node or lengthen a cycle time.",
                 figures=(

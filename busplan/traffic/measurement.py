@@ -18,6 +18,7 @@ from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.tables import Table, unit
+from busplan.traffic.cycle_rule import cycle_findings
 from busplan.traffic.cycles import MeasuredCycle, measured_cycles
 from busplan.traffic.measured_load import (
     WINDOW_NS,
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LoadRow:
-    """One network's load over the span, as parts of 1; ``peak`` is the highest window."""
+    """One network's load over the time it was recorded, as parts of 1; ``peak``: highest window."""
 
     network: str
     bit_rate: int = field(metadata=unit("bit/s"))
@@ -45,6 +46,8 @@ class LoadRow:
     worst: float
     peak: float
     peak_at_s: float = field(metadata=unit("s"))
+    recorded_from_s: float = field(metadata=unit("s"))
+    recorded_s: float = field(metadata=unit("s"))
     limit: float | None
     error_frames: int
 
@@ -127,6 +130,8 @@ class Measurement:
                 worst=load.mean("worst"),
                 peak=load.peak[0],
                 peak_at_s=(load.peak[1] - self.origin_ns) / 1e9,
+                recorded_from_s=(load.first_ns - self.origin_ns) / 1e9,
+                recorded_s=load.span_ns / 1e9,
                 limit=self.limits.get(load.network),
                 error_frames=int(load.error_frames.sum()),
             )
@@ -209,6 +214,9 @@ def measure_traffic(
         for load in loads.values()
         for finding in load_findings(load, limits.get(load.network, 1.0), table.origin_ns)
     )
+    kept = cycle_findings(
+        (one.streams[0], one.cycle) for one in identifiers if len(one.streams) == 1
+    )
     return Measurement(
         origin_ns=table.origin_ns,
         networks=table.networks,
@@ -216,7 +224,7 @@ def measure_traffic(
         identifiers=identifiers,
         limits=limits,
         planned=vehicle is not None,
-        findings=(*known, *judged),
+        findings=(*known, *judged, *kept),
     )
 
 
@@ -240,6 +248,10 @@ def _load_dict(load: MeasuredLoad, origin_ns: int) -> dict[str, Any]:
         "data_bit_rate": load.rates.data,
         "window_s": load.window_ns / 1e9,
         "start_s": (load.start_ns - origin_ns) / 1e9,
+        "recorded": {
+            "from_s": (load.first_ns - origin_ns) / 1e9,
+            "to_s": (load.last_ns - origin_ns) / 1e9,
+        },
         "mean": {kind: load.mean(kind) for kind in ("nominal", "exact", "worst")},
         "peak": {"exact": load.peak[0], "at_s": (load.peak[1] - origin_ns) / 1e9},
         "windows": {

@@ -2,7 +2,7 @@
 
 Load is time on the wire over time passed, with the exact bits of the recorded payloads. A moment
 falls at the end of the last full bin, so that "now" is the second before it and "last minute" the
-sixty seconds before it; near the start of a capture the window is what has passed.
+sixty seconds before it; near a network's first frame the window is what has passed since then.
 """
 
 from __future__ import annotations
@@ -57,7 +57,8 @@ class Traffic:
     """Running sums over the bins; arrays have shape ``(n_networks, n_bins + 1)``.
 
     ``frame_ns`` is the mean exact time on the wire of one frame of each identifier, ``measured``
-    what the sums were made of.
+    what the sums were made of. ``first_bin`` and ``end_bin`` (n_networks,) enclose the bins in
+    which a network was recorded; what lies outside counts as no time of it.
     """
 
     networks: tuple[str, ...]
@@ -66,6 +67,8 @@ class Traffic:
     errors: I64
     peak: F64
     peak_bin: I64
+    first_bin: I64
+    end_bin: I64
     frame_ns: Mapping[FrameKey, float]
     measured: Mapping[str, MeasuredLoad]
     recorded: frozenset[str]
@@ -86,6 +89,8 @@ class Traffic:
             errors=none,
             peak=none.astype(np.float64),
             peak_bin=none,
+            first_bin=none[:, 0],
+            end_bin=none[:, 0] + 1,
             frame_ns={},
             measured={},
             recorded=recorded,
@@ -108,10 +113,13 @@ class Traffic:
         n_bins = max((len(m.exact_ns) for m in measured.values()), default=1)
         n_bins = max(n_bins, until_ns // BIN_NS)
         sums = np.zeros((3, len(networks), n_bins + 1), np.int64)
+        first_bin = np.zeros(len(networks), np.int64)
+        end_bin = np.full(len(networks), n_bins, np.int64)
         frame_ns: dict[FrameKey, float] = {}
         for i, name in enumerate(networks):
             if name in measured:
                 load = measured[name]
+                first_bin[i], end_bin[i] = load.recorded.start, load.recorded.stop
                 for part, bins in zip(
                     sums, (load.exact_ns, load.frames, load.error_frames), strict=True
                 ):
@@ -132,6 +140,8 @@ class Traffic:
             errors=errors,
             peak=peak,
             peak_bin=np.maximum.accumulate(rises, axis=1),
+            first_bin=first_bin,
+            end_bin=end_bin,
             frame_ns=frame_ns,
             measured=measured,
             recorded=frozenset(name for i, name in enumerate(networks) if frames[i, -1]),
@@ -151,10 +161,14 @@ class Traffic:
         return np.asarray(np.diff(inside) / width)
 
     def mean(self, a_ns: int, b_ns: int) -> F64:
-        """Mean load of each network between two moments, to the nearest bins; ``(n_networks,)``."""
+        """Mean load of each network between two moments, to the nearest bins; ``(n_networks,)``.
+
+        Over what was recorded of the network in between; 0 when that is nothing.
+        """
         a, b = self._bin(a_ns), self._bin(b_ns)
         spent = self.busy_ns[:, b] - self.busy_ns[:, a]
-        return np.asarray(spent / (max(b - a, 1) * BIN_NS))
+        bins = np.minimum(b, self.end_bin) - np.maximum(a, self.first_bin)
+        return np.asarray(spent / (np.maximum(bins, 1) * BIN_NS))
 
     def highest(self, a_ns: int, b_ns: int) -> F64:
         """The highest second of each network that ends between two moments; ``(n_networks,)``."""
@@ -173,7 +187,7 @@ class Traffic:
 
     def _load(self, i: int, name: str, end: int) -> Load:
         def passed(sums: I64, bins: int) -> tuple[int, int]:
-            begin = max(0, end - bins)
+            begin = max(min(int(self.first_bin[i]), end), end - bins)
             return int(sums[i, end] - sums[i, begin]), max(end - begin, 1)
 
         second, n_second = passed(self.busy_ns, NOW_BINS)

@@ -215,7 +215,7 @@ def test_a_long_pause_and_a_stale_first_frame_are_reported(tmp_path: Path) -> No
     times = [5.0, *(1000 + i / 10 for i in range(300)), *(1100 + i / 10 for i in range(300))]
     capture = read_capture(put(tmp_path / "a.log", lines(*times)))
     codes = {f.code: f for f in capture.findings}
-    assert "2 pauses" in codes["time-gap"].summary
+    assert "1 pause " in codes["time-gap"].summary
     assert "1 frame is" in codes["time-not-believable"].summary
     assert capture.frames.span_ns == int(129.9 * S)
 
@@ -246,7 +246,7 @@ def test_a_clock_that_is_set_while_recording_stretches_nothing(
     codes = {f.code: f for f in capture.findings}
     outside = counted(len(times) - len(times[kept]), "frame")
     assert outside in codes["time-not-believable"].summary
-    assert "time-gap" in codes
+    assert "time-gap" not in codes
 
 
 @pytest.mark.parametrize(("gap_ns", "flag"), [(20_000, 0), (600_000, SENT)])

@@ -18,7 +18,7 @@ def watched(*blocks: list[int]) -> list[Finding]:
     watch = TimeWatch("a.log")
     for block in blocks:
         watch.add(np.array(block, np.int64))
-    return watch.findings(origin_ns=0)
+    return watch.findings((0, 1000 * S))
 
 
 @pytest.mark.parametrize(
@@ -42,6 +42,15 @@ def test_a_pause_longer_than_ten_seconds_is_told_and_the_longest_is_shown() -> N
     assert finding.code == "time-gap"
     assert [f.value for f in finding.figures] == [3, 30.0]
     assert finding.where.time_ns == S
+
+
+def test_what_leads_to_a_time_nobody_believes_is_no_pause() -> None:
+    watch = TimeWatch("a.log")
+    watch.add(np.array([0, 500 * S, 501 * S, 520 * S], np.int64))
+    (finding,) = watch.findings((500 * S, 520 * S))
+    assert [f.value for f in finding.figures] == [1, 19.0]
+    assert finding.where.time_ns == S
+    assert watch.findings((500 * S, 505 * S)) == []
 
 
 @pytest.mark.parametrize(

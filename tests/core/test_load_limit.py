@@ -87,6 +87,8 @@ def test_a_measured_load_its_windows_and_its_mean(shift: float, over: bool) -> N
         remote_frames=none,
         error_frames=none,
         share_ns={},
+        first_ns=0,
+        last_ns=2 * S - 1,
     )
     assert [f.weight for f in load_findings(two, 0.3 + shift, 0)] == [Weight.CAUTION] * over
     mean = load_findings(two, 0.2 + shift, 0)  # 0.3 and 0.1: the first window is over anyhow

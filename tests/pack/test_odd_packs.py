@@ -11,10 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.packs import layout
 
-from busplan.pack.report import PackTest, evaluate_pack
-from busplan.pack.sections import headline, sections
+from busplan.pack.kinds import PackTest
+from busplan.pack.report import evaluate_pack
+from busplan.pack.sections import sections
 from busplan.pack.series import EMPTY, PackSeries, Trace
 from busplan.pack.tables import report_dict
+from busplan.pack.whole import headline
 from busplan.plan.vehicle import PackLayout
 
 QUANTITIES = (

@@ -8,11 +8,14 @@ import numpy as np
 import pytest
 from support.packs import cell_voltages, drive_current, layout, module_temperatures, series
 
+from busplan.answers import Answer
 from busplan.findings import Weight
-from busplan.pack.report import PackReport, PackTest, evaluate_pack
-from busplan.pack.sections import Answer, headline, sections
+from busplan.pack.kinds import PackTest
+from busplan.pack.report import PackReport, evaluate_pack
+from busplan.pack.sections import sections
 from busplan.pack.series import Trace
 from busplan.pack.tables import cell_rows, module_rows, report_dict
+from busplan.pack.whole import headline
 
 LAYOUT = layout(12, quantities=("current", "inlet_temperature"))
 RNG = np.random.default_rng(6)
@@ -102,7 +105,7 @@ def test_a_short_test_is_a_note_that_says_what_is_missing() -> None:
     report = warm_up(ill=False, minutes=1.2)
     asked = evaluate_short()
     assert report.weight is Weight.NOTE
-    assert headline(asked).startswith("Not judged")
+    assert headline(asked).startswith("Nothing bad seen, but not all was shown. Not shown: ")
     (finding,) = asked.findings
     assert finding.code == "test-too-short"
     assert "min more" in finding.summary

@@ -35,6 +35,18 @@ def test_a_node_that_stops_is_one_finding_at_the_moment_it_stopped() -> None:
     assert "4.1" in finding.summary
 
 
+def test_a_network_that_ends_early_is_one_finding_not_one_a_node() -> None:
+    vehicle = make_vehicle([(4, 4), (4,)])
+    table = make_table(vehicle, 20.0)
+    t = table.time_ns - table.origin_ns
+    pack = table.networks.index("pack")
+    replay = Replay.of(vehicle, without(table, (table.network == pack) & (t > 12 * S)))
+    (finding,) = watch(replay.lines, replay.span_ns)
+    assert (finding.code, finding.where.network) == ("network-silent", "pack")
+    assert finding.where.time_ns is not None
+    assert 11.8e9 <= finding.where.time_ns <= 12e9
+
+
 def test_one_message_that_pauses_is_told_apart_from_its_node() -> None:
     vehicle = make_vehicle([(4, 4)])
     table = make_table(vehicle, 20.0)
@@ -76,4 +88,4 @@ def test_a_wrong_stated_cycle_is_no_matter_of_single_late_frames() -> None:
     rows = np.flatnonzero(table.identifier == 0x1700)
     drop = np.zeros(len(table), np.bool_)
     drop[rows[::2]] = True
-    assert found(Replay.of(vehicle, without(table, drop))) == {}
+    assert found(Replay.of(vehicle, without(table, drop))).keys() == {"cycle-measured-slow"}

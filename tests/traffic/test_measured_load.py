@@ -47,6 +47,47 @@ def test_nominal_and_worst_follow_the_published_lengths() -> None:
     assert load.mean("nominal") < load.mean("exact") < load.mean("worst")
 
 
+def two_adapters(early_s: int) -> FrameTable:
+    """``drive`` 10 s at half load, ``pack`` with few frames from ``early_s`` before to its end."""
+    busy, quiet = every(444_000, 22_523), every(100_000_000, 10 * (early_s + 10))
+    time_ns = np.concatenate([busy.time_ns, quiet.time_ns - early_s * S])
+    order = np.argsort(time_ns, kind="stable")
+    network = np.repeat([0, 1], [len(busy), len(quiet)])
+    return FrameTable.from_columns(
+        ["drive", "pack"],
+        time_ns[order],
+        network[order],
+        np.where(network, 0x200, 0x100)[order],
+        np.zeros(len(order)),
+        np.full(len(order), 8),
+        np.zeros(8 * len(order), np.uint8),
+    )
+
+
+@pytest.mark.parametrize("early_s", [0, 20])
+def test_a_mean_is_over_the_time_its_own_network_was_recorded(early_s: int) -> None:
+    """An adapter that began 20 s earlier adds no quiet time to the other's network."""
+    rates = {"drive": Rates(500_000), "pack": Rates(500_000)}
+    table = two_adapters(early_s)
+    drive = measured_load(table, rates)["drive"]
+    assert drive.mean("nominal") == pytest.approx(222 / 444, rel=0.05)
+    assert drive.share(FrameKey("drive", False, 0x100)) == pytest.approx(drive.mean())
+    assert drive.span_ns == pytest.approx(10 * S, rel=0.05)
+    (finding,) = load_findings(drive, 0.4, table.origin_ns)
+    assert finding.weight is Weight.FAULT
+    assert "over the 10.0 s it was recorded" in finding.summary
+    assert "in 10 of 10 windows" in finding.summary
+
+
+def test_a_single_burst_is_spread_over_a_window_at_least() -> None:
+    rates = {"drive": Rates(500_000), "pack": Rates(500_000)}
+    table = two_adapters(20)
+    burst = (table.network == 1) | (np.cumsum(table.network == 0) <= 100)
+    drive = measured_load(table.take(burst), rates)["drive"]
+    assert drive.span_ns == S
+    assert drive.mean("nominal") == pytest.approx(100 * 222_000 / S)
+
+
 def test_windows_are_as_stated_and_a_short_rest_joins_the_last() -> None:
     table = every(10_000_000, 1001)
     load = measured_load(table, RATES, S)["drive"]

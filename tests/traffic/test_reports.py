@@ -102,7 +102,10 @@ def test_a_plan_s_bit_rate_and_limit_go_before_what_is_typed(table: FrameTable) 
     )
     measured = measure_traffic(table, van, rates=RATES)
     assert measured.loads["can0"].rates.nominal == 1_000_000
-    assert [f.code for f in measured.findings] == ["measured-load-over-limit"]
+    assert [f.code for f in measured.findings] == [
+        "measured-load-over-limit",
+        "cycle-measured-uneven",
+    ]
     assert measured.load_table().rows[0].limit == 0.01
     assert measure_traffic(table, rates=RATES).findings == ()
     row = measured.cycle_table().rows[0]

@@ -1,0 +1,172 @@
+"""Was everything heard that the plan maps, over the span that is judged?
+
+A value holds until it is old (:attr:`busplan.pack.series.Trace.stale_s`) or a code such as "not
+available" takes its place. The share of the span in which one held is how much of it was heard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.answers import Answer
+from busplan.pack.kinds import KINDS, PackTest, wanted
+from busplan.pack.section import Section, answers_of
+from busplan.pack.sensors import FaultyReading
+from busplan.pack.series import PackSeries, Trace
+from busplan.pack.silence import DropOut
+from busplan.pack.statistics import F64
+from busplan.plan.vehicle import PackLayout
+from busplan.wording import counted, listing
+
+LEAST_SHARE = 0.95
+"""Share of the span that must have been heard to count as heard throughout."""
+FEWEST = 3
+"""Values that a signal must have sent at least; one frame shows no course of anything."""
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What was heard of everything mapped.
+
+    ``cells`` (m,) and ``sensors`` (k,) are shares of the span, 0 to 1; ``quantities`` the same by
+    name. ``span_s`` is what was judged, ``least_s`` what this kind of test needs at least.
+    """
+
+    cells: F64
+    sensors: F64
+    quantities: dict[str, float]
+    span_s: float
+    least_s: float
+    wanted: tuple[str, ...]
+
+    @property
+    def unheard(self) -> tuple[str, ...]:
+        """The wanted quantities that were not heard throughout."""
+        return tuple(q for q in self.wanted if self.quantities[q] < LEAST_SHARE)
+
+    @property
+    def missing(self) -> list[str]:
+        """What is missing, each in a few words; empty when all was heard for long enough."""
+        kinds = ((self.cells, "cell"), (self.sensors, "temperature"))
+        told = []
+        never = [_none(s, one) for s, one in kinds if (s == 0.0).any()]
+        quiet = [q.replace("_", " ") for q in self.unheard if self.quantities[q] == 0.0]
+        if quiet:
+            never.append(f"no {listing(quiet, 5)}")
+        if never:
+            told.append(", ".join(never))
+        partly = [
+            (counted(int(p.sum()), one), float(s[p].min()))
+            for s, one in kinds
+            if (p := (s > 0.0) & (s < LEAST_SHARE)).any()
+        ]
+        partly += [
+            (q.replace("_", " "), self.quantities[q]) for q in self.unheard if self.quantities[q]
+        ]
+        if partly:
+            least = min(share for _, share in partly)
+            names = listing((name for name, _ in partly), 5)
+            told.append(f"{names} heard only in part ({least:.0%} of the time)")
+        if self.span_s < self.least_s:
+            told.append(f"only {self.span_s:.0f} s long, at least {self.least_s:.0f} s are needed")
+        return told
+
+    @property
+    def lacks(self) -> list[str]:
+        """What was not heard throughout, by name only."""
+        told = []
+        for shares, many in ((self.cells, "cells"), (self.sensors, "temperatures")):
+            count, short = len(shares), int((shares < LEAST_SHARE).sum())
+            if short:
+                told.append(many if short == count else f"{short} of {count} {many}")
+        told += [q.replace("_", " ") for q in self.unheard]
+        if self.span_s < self.least_s:
+            told.append(f"a long enough span ({self.span_s:.0f} of {self.least_s:.0f} s)")
+        return told
+
+
+def _none(shares: F64, one: str) -> str:
+    count, never = len(shares), int((shares == 0.0).sum())
+    return f"no {one}" if never == count else f"{never} of {counted(count, one)} not heard"
+
+
+def find_heard(series: PackSeries, layout: PackLayout, test: PackTest) -> Heard:
+    """How much of everything mapped was heard."""
+    span = series.span_s
+    return Heard(
+        np.array([share(t, span) for t in series.cells]),
+        np.array([share(t, span) for t in series.sensors]),
+        {q: share(series.quantities.get(q), span) for q in layout.quantities},
+        span,
+        KINDS[test].least_s,
+        wanted(layout, test),
+    )
+
+
+def share(trace: Trace | None, span_s: float) -> float:
+    """Part of a span from 0 to ``span_s`` [s] in which a fresh value was known."""
+    if trace is None or len(trace) < FEWEST or span_s <= 0:
+        return 0.0
+    time = trace.time_s
+    until = np.append(time[1:], max(span_s, float(time[-1])))
+    if len(trace.ended_s):
+        after = np.searchsorted(trace.ended_s, time, side="right")
+        codes = np.append(trace.ended_s, np.inf)
+        until = np.minimum(until, codes[after])
+    held = np.minimum(until - time, trace.stale_s)
+    # What comes before its first turn is not missing.
+    held_s = float(held.sum()) + min(float(time[0]), trace.stale_s)
+    return min(held_s / span_s, 1.0)
+
+
+def signals_section(
+    heard: Heard,
+    layout: PackLayout,
+    faulty: Sequence[FaultyReading],
+    drop_outs: Sequence[DropOut],
+    *,
+    odd: Sequence[str] = (),
+) -> Section:
+    """Whether all was heard and can be believed; ``odd`` are readings that cannot be, in words."""
+    bad = list(odd)
+    if drop_outs:
+        longest = max(drop_outs, key=lambda d: d.length_s)
+        bad.append(f"{longest.node} silent for {longest.length_s:.1f} s")
+    bad += [_faulty_words(f, layout) for f in faulty[:2]]
+    if len(faulty) > 2:
+        bad.append(f"{len(faulty) - 2} more readings that cannot be")
+    counts = ((heard.cells, "cell"), (heard.sensors, "temperature"))
+    whole = [counted(n, one) for s, one in counts if (n := int((s >= LEAST_SHARE).sum()))]
+    missing = heard.missing
+    text = f"{listing(whole) or 'nothing'} heard{'' if missing or bad else ' throughout'}"
+    answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
+    cells = [f.index for f in faulty if f.kind == "cell"]
+    sensors = [f.index for f in faulty if f.kind == "sensor"]
+    named = {layout.modules.index(layout.sensors[i].module) for i in sensors}
+    return Section(
+        "signals",
+        answer,
+        "; ".join([*bad, text]),
+        "; ".join(missing),
+        answers_of(len(layout.cells), cells, (heard.cells >= LEAST_SHARE).tolist()),
+        answers_of(len(layout.modules), named, _modules_heard(heard, layout)),
+        tuple(heard.lacks),
+    )
+
+
+def _modules_heard(heard: Heard, layout: PackLayout) -> list[bool]:
+    """Whether every sensor of each module was heard; a module without any was not."""
+    shares: dict[str, list[float]] = {}
+    for sensor, part in zip(layout.sensors, heard.sensors.tolist(), strict=True):
+        shares.setdefault(sensor.module, []).append(part)
+    return [min(shares.get(m, [0.0])) >= LEAST_SHARE for m in layout.modules]
+
+
+def _faulty_words(reading: FaultyReading, layout: PackLayout) -> str:
+    if reading.kind == "sensor":
+        sensor = layout.sensors[reading.index]
+        return f"{sensor.module} sensor {sensor.position} {reading.fault}"
+    return f"cell {layout.cells[reading.index].number} reading {reading.fault}"
