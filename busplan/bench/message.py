@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from busplan.bench.evidence import unproven
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
@@ -59,9 +60,10 @@ def prove_message(
     counts = {int(n): int(c) for n, c in zip(*np.unique(lengths, return_counts=True), strict=True)}
     cycle = measured_cycle(table.time_ns[rows])
     if not len(rows):
-        findings: tuple[Finding, ...] = (_missing(stream, where, table, span, limits),)
-        came_due = findings[0].weight > Weight.NOTE
-        verdict = verdict_of(findings) if came_due else NodeVerdict.NOT_JUDGED
+        findings: tuple[Finding, ...] = ()
+        if not stream.optional:
+            findings = (_missing(stream, where, table, span, limits),)
+        verdict = verdict_of(findings) if findings else NodeVerdict.NOT_JUDGED
         return MessageProof(
             message=message,
             expected=stream.cycle,
@@ -81,6 +83,14 @@ def prove_message(
         *_two_senders(table, rows, message, where),
         *_length_findings(table, rows, message, where, origin),
         *signal_findings,
+        *unproven(
+            stream,
+            signals,
+            where,
+            frames=len(rows),
+            longest=max(counts),
+            listened_ns=span.end_ns - span.begin_ns,
+        ),
     )
     return MessageProof(
         message=message,
@@ -101,18 +111,19 @@ def _missing(
     if stream.event:
         return Finding(
             "message-not-seen",
-            Weight.NOTE,
+            Weight.CAUTION,
             where,
             f"{name} never came; it is sent on an event",
             why="Nothing can be said about it.",
-            action="Bring the event about during the test.",
+            action="Bring the event about during the test, or call the message optional in the "
+            "plan.",
         )
     since = span.begin_ns + max(limits.power_on_ns or 0, 0)
     listened = span.end_ns - since
     if len(table) and stream.cycle is not None and listened < limits.gap_cycles * stream.cycle.ns:
         return Finding(
             "message-not-due",
-            Weight.NOTE,
+            Weight.CAUTION,
             where,
             f"{name} never came, but {listened / 1e9:.3g} s are too short for its cycle time of "
             f"{stream.cycle.s:.3g} s",

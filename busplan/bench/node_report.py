@@ -26,22 +26,31 @@ class NodeVerdict(StrEnum):
     """The judgement over a message or a node."""
 
     PASS = "pass"
-    """Nothing above a note."""
+    """Nothing above a note, and everything it should send was seen often enough."""
+    NOT_PROVEN = "not proven"
+    """Nothing wrong was seen, but not enough was seen to say that nothing is."""
     DOUBTFUL = "doubtful"
     """Cautions: a person has to decide."""
     FAIL = "fail"
     """At least one fault."""
     NOT_JUDGED = "not judged"
-    """Nothing came that could be judged, and nothing had to come."""
+    """It never came and the plan calls it optional."""
+
+
+UNPROVEN = frozenset(
+    {"message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen", "rate-not-stated"}
+)
+"""Codes that say what was not seen; all others above a note say what is wrong."""
 
 
 def verdict_of(findings: tuple[Finding, ...]) -> NodeVerdict:
     """The verdict that findings amount to."""
-    return {
-        Weight.NOTE: NodeVerdict.PASS,
-        Weight.CAUTION: NodeVerdict.DOUBTFUL,
-        Weight.FAULT: NodeVerdict.FAIL,
-    }[heaviest(findings)]
+    weight = heaviest(findings)
+    if weight is Weight.FAULT:
+        return NodeVerdict.FAIL
+    if any(f.weight is Weight.CAUTION and f.code not in UNPROVEN for f in findings):
+        return NodeVerdict.DOUBTFUL
+    return NodeVerdict.PASS if weight is Weight.NOTE else NodeVerdict.NOT_PROVEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +166,11 @@ class BenchReport:
             NodeVerdict.PASS: "pass: it sends what its definition says",
             NodeVerdict.DOUBTFUL: "doubtful: a person has to look at the cautions",
             NodeVerdict.FAIL: "fail: it differs from its definition",
-            NodeVerdict.NOT_JUDGED: "not judged: nothing came",
+            NodeVerdict.NOT_PROVEN: "not proven: nothing wrong was seen, but not enough to pass it",
+            NodeVerdict.NOT_JUDGED: "not judged: nothing of it was asked for",
         }
+        if any(f.code == "node-silent" for f in self.findings):
+            return f"{self.node}: fail: nothing of it came"
         return f"{self.node}: {words[self.verdict]}"
 
     @property

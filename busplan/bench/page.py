@@ -54,7 +54,7 @@ body { font: 16px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 62rem
   color: #1b1b1b; background: #fff; }
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
 .verdict { border-left: .5rem solid; padding: .5rem 1rem; background: #f4f4f4; }
-.pass { border-color: #0072b2; } .doubtful { border-color: #e69f00; }
+.pass { border-color: #0072b2; } .doubtful, .not { border-color: #e69f00; }
 .fail { border-color: #d55e00; }
 .caution { border: 2px solid #1b1b1b; padding: .5rem 1rem; }
 .wide { overflow-x: auto; }

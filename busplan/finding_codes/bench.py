@@ -60,16 +60,39 @@ CODES = (
     ),
     _entry(
         "message-not-seen",
-        (NOTE,),
-        "A message that is sent on an event never came, so nothing can be said about it.",
-        "Bring the event about during the test.",
+        (CAUTION,),
+        "A message that is sent on an event never came, so nothing can be said about it, and the "
+        "node is not proven.",
+        "Bring the event about during the test, or call the message optional in the plan.",
     ),
     _entry(
         "message-not-due",
-        (NOTE,),
+        (CAUTION,),
         "A message never came, but the test was too short for its cycle time, so nothing can be "
-        "said about it.",
+        "said about it, and the node is not proven.",
         "Test for longer.",
+    ),
+    _entry(
+        "frames-too-few",
+        (CAUTION,),
+        "A cyclic message came in fewer than 10 frames: too few for its cycle time and tolerance "
+        "to mean something, so the node is not proven.",
+        "Test for as much longer as the finding says.",
+    ),
+    _entry(
+        "signal-not-seen",
+        (CAUTION,),
+        "Signals of a message, such as pages of a multiplexed one, were in no frame of the test, "
+        "so nothing can be said about them and the node is not proven.",
+        "Bring the node into the state in which it sends them, or name them as optional in the "
+        "plan.",
+    ),
+    _entry(
+        "rate-not-stated",
+        (CAUTION,),
+        "Neither the definition nor the plan states how often a message comes. Its rate was not "
+        "judged, so the node is not proven.",
+        "State cycle_ms or min_distance_ms of the message in the plan.",
     ),
     _entry(
         "message-stopped",

@@ -301,6 +301,7 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
                 answer_ns=span_ns(spec.answer_ms),
                 flow_control=spec.flow_control,
             ),
+            optional=spec.optional if isinstance(spec.optional, bool) else tuple(spec.optional),
         )
         pattern = selector_pattern(name)
         hits = [
@@ -311,6 +312,11 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
         ]
         for i in hits:
             result[i] = timed(result[i], timing)
+        if hits and not isinstance(spec.optional, bool):
+            names = [signal.name for i in hits for signal in streams[i].message.signals]
+            for signal in spec.optional:
+                if signal not in names:
+                    context.problems.unknown((*path, "optional"), "signal", signal, names)
         if not hits and not context.incomplete:
             labels = dict.fromkeys(f"{s.network}/{s.message.name}" for s in streams)
             context.problems.unknown(path, "message", name, labels)

@@ -193,6 +193,10 @@ class MessageSpec(Spec):
     flow_control: Annotated[int, Field(ge=0, le=0x1FFFFFFF)] | None = Field(
         default=None, description="the identifier of its flow control, up to 0x1FFFFFFF"
     )
+    optional: bool | list[str] = Field(
+        default=False,
+        description="true, or a list of its signals, for what a bench test need not have seen",
+    )
 
 
 class LimitsSpec(Spec):

@@ -29,7 +29,7 @@ from busplan.plan.vehicle import (
 class Timing:
     """What a plan states about one message; ``None`` where it says nothing. Times [ns].
 
-    ``segmented`` is :attr:`Message.segmented`.
+    ``segmented`` is :attr:`Message.segmented`, ``optional`` true or the names of signals.
     """
 
     cycle_ns: int | None = None
@@ -39,6 +39,7 @@ class Timing:
     jitter_ns: int = 0
     segmented: Literal["normal", "extended"] | None = None
     pace: SessionPace = UNSTATED_PACE
+    optional: bool | tuple[str, ...] = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,8 @@ def timed(stream: Stream, timing: Timing) -> Stream:
         jitter_ns=timing.jitter_ns,
         offset_ns=timing.offset_ns,
         pace=timing.pace,
+        optional=timing.optional is True,
+        optional_signals=frozenset(() if isinstance(timing.optional, bool) else timing.optional),
     )
 
 

@@ -156,7 +156,8 @@ class Stream:
     states it. ``deadline`` counts from queueing; ``None`` when neither stated nor derivable.
     ``via`` names the route when a gateway forwards the message unchanged. ``namesake`` says that
     its node sends another message of this name there, so that names must tell them apart. ``pace``
-    matters to messages that one frame cannot carry.
+    matters to messages that one frame cannot carry. A bench test need not see an ``optional``
+    message, nor its ``optional_signals``.
     """
 
     network: str
@@ -170,6 +171,8 @@ class Stream:
     via: str | None = None
     namesake: bool = False
     pace: SessionPace = UNSTATED_PACE
+    optional: bool = False
+    optional_signals: frozenset[str] = frozenset()
 
     def __repr__(self) -> str:
         each = "no stated period" if self.cycle is None else f"each {self.cycle.ms:g} ms"
