@@ -23,7 +23,7 @@ from busplan.wire.cable_rules import (
     cable_state,
     longest_m,
 )
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plural
 
 LEAST_PAIR_OHM = 35.0
 """Below this a pair with too many terminators cannot be driven (common practice, no source)."""
@@ -33,6 +33,8 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Findings about cable and bit timing, network by network."""
     for name in vehicle.networks:
         yield from network_findings(vehicle, name)
+    if vehicle.networks and all(n.cable is None for n in vehicle.networks.values()):
+        yield _nothing_stated(vehicle)
 
 
 def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
@@ -50,6 +52,11 @@ def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
     yield from _bit_timing(state, node_timings(vehicle, name))
     if not state.stated and any(n.cable is not None for n in vehicle.networks.values()):
         yield _not_stated(state)
+    if state.network.cable is not None and state.trunk_m is not None:
+        stubs = state.network.cable.stubs_m
+        unsaid = [n.name for n in vehicle.nodes_on(name) if n.name not in stubs]
+        if unsaid:
+            yield _stubs_not_stated(state, unsaid)
 
 
 def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Finding]:
@@ -223,6 +230,32 @@ def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[
             else "Set all nodes to one data sample point.",
             (Figure("apart", round(100 * apart, 2), "%"),),
         )
+
+
+def _nothing_stated(vehicle: Vehicle) -> Finding:
+    names = list(vehicle.networks)
+    return Finding(
+        "cable-not-stated",
+        Weight.NOTE,
+        Where(names[0] if len(names) == 1 else None),
+        f"The plan says nothing of any cable, so lengths and terminators of {listing(names)} are "
+        "not judged.",
+        "A cable that is too long or wrongly terminated breaks frames at any load.",
+        f"State trunk_m, stubs_m and terminators_ohm in [network.{names[0]}.cable] and so on.",
+    )
+
+
+def _stubs_not_stated(state: CableState, nodes: list[str]) -> Finding:
+    name = state.network.name
+    return Finding(
+        "stub-not-stated",
+        Weight.NOTE,
+        Where(name, nodes[0]),
+        f"The plan does not state the {plural(len(nodes), 'stub')} of {listing(nodes)} on {name}: "
+        "counted as 0 m.",
+        "A stub that is longer throws echoes back into the trunk.",
+        f"State it in stubs_m of [network.{name}.cable], 0 where the trunk is looped through.",
+    )
 
 
 def _not_stated(state: CableState) -> Finding:

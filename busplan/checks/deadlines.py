@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from busplan.checks.wording import rate, span
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.vehicle import Stream, Vehicle
+from busplan.plan.vehicle import Route, Stream, Vehicle
 from busplan.wording import counted, listing
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ def findings_of(timing: VehicleTiming) -> Iterator[Finding]:
     for route in timing.routes:
         if route.too_late and (route.carrier or route.latency_ns is not None):
             yield _too_late(timing.vehicle, route)
+    yield from _delays_not_stated(timing.vehicle)
 
 
 def _missed(timing: VehicleTiming, network: NetworkTiming) -> Iterator[Finding]:
@@ -168,6 +169,25 @@ def _too_late(vehicle: Vehicle, timing: RouteTiming) -> Finding:
         f"{action}, or allow a later deadline.",
         (Figure("latency", timing.latency_ns / 1e6, "ms"), limit),
     )
+
+
+def _delays_not_stated(vehicle: Vehicle) -> Iterator[Finding]:
+    """One note a gateway and network it leads to, for routes that say nothing of its delay."""
+    silent: dict[tuple[str, str], list[Route]] = {}
+    for route in vehicle.routes:
+        if not route.delay_stated:
+            silent.setdefault((route.through, route.target), []).append(route)
+    for (node, target), routes in silent.items():
+        yield Finding(
+            "delay-not-stated",
+            Weight.NOTE,
+            Where(target, node, file=vehicle.source, line=routes[0].line),
+            f"How long {node} takes to pass on {listing([r.what for r in routes])} to {target} is "
+            "not stated: counted as 0 ms.",
+            "A real gateway takes some milliseconds, so latencies and response times are too low.",
+            "Ask its maker or measure it, and state delay_ms in the route.",
+            (Figure("routes", len(routes)),),
+        )
 
 
 def deadline_origin(stream: Stream) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.wording import listing
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
@@ -29,6 +30,12 @@ def _where(stream: Stream) -> Where:
     return Where(
         stream.network, stream.node, message.name, file=message.file or None, line=message.line
     )
+
+
+def _known_partner(stream: Stream) -> bool:
+    from busplan.transport.iso15765 import partner_of
+
+    return partner_of(stream.key) is not None
 
 
 def _fd_on_classical(stream: Stream) -> Finding:
@@ -66,15 +73,23 @@ def _in_parts(stream: Stream, frames: int) -> Finding:
     # A broadcast has no receiver that answers.
     answered = message.segmented or (message.j1939 and message.j1939.destination not in (None, 255))
     included = ", those of its receiver included" if answered else ""
+    pace = stream.pace
+    assumed = []
+    if pace.gap_ns is None:
+        least = "at once one after the other" if answered else "50 ms apart, and for others at once"
+        assumed.append(f"its packets come {least} (pace_ms)")
+    if answered and pace.answer_ns is None:
+        assumed.append("its receiver answers at once (answer_ms)")
+    if message.segmented and pace.flow_control is None and not _known_partner(stream):
+        assumed.append("its flow control goes before everything (flow_control)")
+    told = f"Not stated, so assumed: {listing(assumed)}. " if assumed else ""
     return Finding(
         "sent-in-parts",
         Weight.NOTE,
         _where(stream),
         f"{message.name} of {stream.node} has {message.length} bytes and travels by {by}: "
         f"{frames} frames each time{included}.",
-        "Loads and the response times of other messages count them all, at its own identifier; "
-        "pauses between them and its own response time are not proven. A receiver that takes few "
-        "frames at a time adds some.",
-        "Watch its measured cycle time in a capture.",
+        f"{told}Where it is sent in another way, response times are longer than what is proven.",
+        f'State what is known in [message."{stream.label}"], and watch its frames in a capture.',
         (Figure("length", message.length, "byte"), Figure("frames", frames)),
     )

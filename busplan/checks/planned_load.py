@@ -148,7 +148,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         if over_limit(load.worst, load.network.load_limit):
             yield _over_limit(load)
         if load.unstated:
-            yield _periods_missing(load)
+            yield periods_missing(load)
 
 
 def _over_limit(load: PlannedLoad) -> Finding:
@@ -191,18 +191,20 @@ def _over_limit(load: PlannedLoad) -> Finding:
     )
 
 
-def _periods_missing(load: PlannedLoad) -> Finding:
+def periods_missing(load: PlannedLoad) -> Finding:
+    """Messages of a network whose period nobody states, as one finding."""
     missing = load.unstated
     names = [f"{m.stream.node}/{m.stream.message.name}" for m in missing]
     example = f'[message."{missing[0].stream.label}"]'
+    them = "it" if len(names) == 1 else "them"
     return Finding(
         "period-not-stated",
         Weight.CAUTION,
         Where(load.network.name, missing[0].stream.node, missing[0].stream.message.name),
         f"Nobody states how often {counted(len(names), 'message')} of {load.network.name} "
         f"{'is' if len(names) == 1 else 'are'} sent: {listing(names)}.",
-        f"The load of {load.network.name} and its response times leave "
-        f"{'it' if len(names) == 1 else 'them'} out and are too low.",
+        f"The load of {load.network.name} leaves {them} out; its response times count {them} once "
+        f"and have none for {them}. Both are too low.",
         f"State cycle_ms, or min_distance_ms if sent on event, in the plan: {example}.",
         (Figure("messages", len(names)),),
     )

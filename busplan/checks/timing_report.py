@@ -7,17 +7,25 @@ milliseconds in tables and stay nanoseconds in the document.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from busplan.checks import payloads
 from busplan.checks.deadlines import findings_of
 from busplan.checks.document import judgement
-from busplan.findings import Finding, summary_line
+from busplan.checks.planned_load import network_loads, periods_missing
+from busplan.findings import Finding, by_weight, summary_line
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, html_of, unit
-from busplan.timing.gateways import GatewayLoad, RouteTiming, gateway_loads, vehicle_timing
+from busplan.timing.gateways import (
+    GatewayLoad,
+    RouteTiming,
+    VehicleTiming,
+    gateway_loads,
+    vehicle_timing,
+)
 from busplan.timing.response import NetworkTiming, Response, with_faults
 from busplan.timing.slack import Slack, network_slack
 from busplan.wording import one_line
@@ -189,8 +197,17 @@ def timing_report(
         slacks=tuple(slacks),
         routes=tuple(r for r in timed.routes if {r.route.source, r.route.target} & set(chosen)),
         gateways=tuple(g for g in gateway_loads(vehicle) if g.network in chosen),
-        findings=tuple(f for f in findings_of(timed) if f.where.network in chosen),
+        findings=tuple(by_weight(f for f in _findings(timed) if f.where.network in chosen)),
     )
+
+
+def _findings(timed: VehicleTiming) -> Iterator[Finding]:
+    """What the response times show, and what they rest on that nobody states."""
+    yield from findings_of(timed)
+    for load in network_loads(timed.vehicle).values():
+        if load.unstated:
+            yield periods_missing(load)
+    yield from (f for f in payloads.check(timed.vehicle) if f.code == "sent-in-parts")
 
 
 def tightest(one: NetworkTiming) -> Response | None:

@@ -147,9 +147,16 @@ CABLING = (
     _entry(
         "cable-not-stated",
         (NOTE,),
-        "The plan describes the cable of other networks but not of this one, so that it is not "
-        "judged.",
+        "The plan says nothing of the cable of a network, or of any, so that its lengths and "
+        "terminators are not judged.",
         "State trunk_m, stubs_m and terminators_ohm of the network's cable in the plan.",
+    ),
+    _entry(
+        "stub-not-stated",
+        (NOTE,),
+        "The cable of a network is described, but not the stub of one of its nodes; it counts as "
+        "0 m.",
+        "State the node's stub in stubs_m, 0 where the trunk is looped through it.",
     ),
 )
 
@@ -181,6 +188,13 @@ DEADLINES = (
         "period of the gateway's own message where a signal travels in one, and the response "
         "time on the next network.",
         "Shorten the part of the way that takes longest, or allow a later deadline.",
+    ),
+    _entry(
+        "delay-not-stated",
+        (NOTE,),
+        "A route does not say how long its gateway takes, so that counts as 0 ms in latencies and "
+        "response times.",
+        "Ask the gateway's maker or measure it, and state delay_ms in the route.",
     ),
 )
 
@@ -228,9 +242,11 @@ PAYLOADS = (
     _entry(
         "sent-in-parts",
         (NOTE,),
-        "A message travels in several frames, by a J1939 transport session or ISO 15765-2. Its "
-        "load counts them all once a period; its response time is not proven.",
-        "Watch its measured cycle time in a capture.",
+        "A message travels in several frames, by a J1939 transport session or ISO 15765-2. Loads "
+        "and response times count them all, at the identifiers they have. What the plan does not "
+        "state of their pace and answers is assumed, and the finding says so.",
+        "State pace_ms, window, answer_ms, session_priority and flow_control of the message as "
+        "far as they are known, and watch its frames in a capture.",
     ),
 )
 
@@ -249,8 +265,9 @@ PLANNED_LOAD = (
     _entry(
         "period-not-stated",
         (CAUTION,),
-        "Neither definition nor plan states how often a message is sent, so loads and response "
-        "times leave it out and are too low.",
+        "Neither definition nor plan states how often a message is sent. Loads leave it out; "
+        "response times count it once for each other message and have none for itself. Both are "
+        "too low.",
         "State cycle_ms, or min_distance_ms if it is sent on event, in the plan.",
     ),
 )

@@ -45,6 +45,7 @@ def resolve_routes(
                     delay_ns=span_ns(spec.delay_ms) or 0,
                     deadline_ns=span_ns(spec.deadline_ms),
                     line=context.problems.line(path),
+                    delay_stated=spec.delay_ms is not None,
                 )
             )
     return routes

@@ -167,7 +167,7 @@ class RouteSpec(Spec):
     target: str = Field(alias="to", description="the name of a network, as text")
     through: str = Field(description="the name of a node, as text")
     name: str | None = Field(default=None, min_length=1, description=TEXT)
-    delay_ms: SpanFromZero = Field(default=0.0, description=SPAN_FROM_ZERO)
+    delay_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
     deadline_ms: Milliseconds | None = Field(default=None, description=SPAN)
 
 

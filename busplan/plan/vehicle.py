@@ -225,6 +225,7 @@ class Route:
     delay_ns: int = 0
     deadline_ns: int | None = None
     line: int | None = None
+    delay_stated: bool = True
 
 
 class CellPlace(NamedTuple):

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from busplan.definitions.j1939 import GLOBAL_ADDRESS, split_identifier
+from busplan.definitions.j1939 import GLOBAL_ADDRESS
 from busplan.definitions.model import J1939Id, Message
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.wire.lengths import frames_of
@@ -82,14 +82,14 @@ def session_of(vehicle: Vehicle, stream: Stream) -> Session | None:
         return None
     if message.segmented is not None:
         return _segmented(vehicle, stream)
-    if message.fd or not message.extended:
+    if message.fd or message.j1939 is None:
         return None
-    return _transport(vehicle, stream, message.j1939 or split_identifier(message.identifier))
+    return _transport(vehicle, stream, message.j1939)
 
 
 def no_known_way(message: Message) -> bool:
     """Whether a message is too long for a frame and nobody says how it is sent in parts."""
-    unsaid = message.segmented is None and (message.fd or not message.extended)
+    unsaid = message.segmented is None and (message.fd or message.j1939 is None)
     return unsaid and frames_of(message)[1] > 1
 
 

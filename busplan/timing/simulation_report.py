@@ -24,6 +24,7 @@ from busplan.timing.simulation_summary import (
     Observed,
     bounds_beaten,
     critical_responses,
+    deadlines_passed,
     observed_responses,
     proven_timing,
 )
@@ -101,7 +102,8 @@ class ResponseRow:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SimulationReport:
-    """A run beside what is proven; ``findings`` are faults where a response beat its bound."""
+    """A run beside what is proven; ``findings`` are faults where a response beat its bound or came
+    after its deadline."""
 
     vehicle: Vehicle
     circumstances: Circumstances
@@ -166,6 +168,9 @@ class SimulationReport:
             "seed": self.circumstances.seed,
             "networks": [asdict(row) for row in self.network_table().rows],
             "messages": messages,
+            "left_out": [
+                {"message": stream.label, "reason": reason} for stream, reason in self.left_out
+            ],
             "findings": [f.as_dict() for f in self.findings],
         }
 
@@ -223,7 +228,7 @@ def simulation_report(
         circumstances=circumstances,
         run=run,
         observed=observed,
-        findings=bounds_beaten(observed),
+        findings=bounds_beaten(observed) + deadlines_passed(observed),
     )
 
 

@@ -170,6 +170,28 @@ def bounds_beaten(observed: tuple[Observed, ...]) -> tuple[Finding, ...]:
     )
 
 
+def deadlines_passed(observed: tuple[Observed, ...]) -> tuple[Finding, ...]:
+    """A fault for every stream with a response beyond its deadline in the run."""
+    found = []
+    for o in observed:
+        deadline, longest = o.stream.deadline, o.longest_ns
+        if deadline is None or longest is None or longest <= deadline.ns:
+            continue
+        found.append(
+            Finding(
+                "response-past-deadline",
+                Weight.FAULT,
+                Where(network=o.stream.network, node=o.stream.node, message=o.stream.message.name),
+                f"{o.stream.message.name} of {o.stream.node} took {longest / 1e6:.3f} ms in the "
+                f"simulation; its deadline is {deadline.ms:g} ms.",
+                "Seen in a simulated run, so it can happen; the worst case may be later still.",
+                "See its worst case and what it waits for with busplan timing.",
+                (Figure("observed", longest / 1e6, "ms"), Figure("deadline", deadline.ms, "ms")),
+            )
+        )
+    return tuple(found)
+
+
 def _quantiles(times: I64) -> tuple[int | None, int | None, int | None, int | None]:
     """Least, median, 99.9 % and greatest; the response that at least so many stay within."""
     if not len(times):

@@ -12,7 +12,7 @@ from busplan.findings import Weight
 from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Cable, Network, Port
 
-CODES = [entry.code for entry in CABLING]
+CODES = [entry.code for entry in CABLING if entry.code != "stub-not-stated"]
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 GOOD = Cable(5.0, {"n": 0.3}, (120, 120))
 
@@ -129,11 +129,21 @@ def test_sample_points_may_lie_five_hundredths_apart(early: float, expected: lis
     assert [f.code for f in run_checks(replace(v, nodes=nodes), CODES)] == expected
 
 
-def test_a_cable_left_out_is_noted_only_beside_others() -> None:
+def test_a_cable_left_out_is_noted() -> None:
     a, b = Network("a", 500_000, cable=GOOD), Network("b", 500_000)
     v = vehicle([stream(1), stream(1, network="b")], [a, b])
     assert [(f.code, f.where.network) for f in run_checks(v, CODES)] == [("cable-not-stated", "b")]
-    assert list(run_checks(vehicle([stream(1, network="b")], [b]), CODES)) == []
+    (none,) = run_checks(vehicle([stream(1, network="b")], [b]), CODES)
+    assert (none.code, none.weight) == ("cable-not-stated", Weight.NOTE)
+    assert "nothing of any cable" in none.summary
+
+
+def test_a_node_without_a_stub_is_noted() -> None:
+    cable = replace(GOOD, stubs_m={"n": 0.1})
+    v = vehicle([stream(1), stream(2, node="m")], [Network("a", 500_000, cable=cable)])
+    (found,) = run_checks(v, ["stub-not-stated"])
+    assert (found.code, found.weight, found.where.node) == ("stub-not-stated", Weight.NOTE, "m")
+    assert "0 m" in found.summary
 
 
 def test_the_flaws_of_the_example_show_and_the_cure_is_clean() -> None:

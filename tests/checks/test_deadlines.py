@@ -45,6 +45,20 @@ def test_overload_is_one_finding_a_network() -> None:
     assert any(text.startswith("5 messages of a may never") for text in missed)
 
 
+def test_a_gateway_whose_delay_nobody_states_is_noted() -> None:
+    routes = [
+        Route("one", "message", "M1", "a", "b", "gate", delay_stated=False),
+        Route("two", "message", "M2", "a", "b", "gate", delay_stated=False),
+        Route("three", "message", "M3", "a", "b", "gate"),
+    ]
+    sent = [stream(i) for i in (1, 2, 3)] + [stream(9, node="gate"), stream(9, network="b")]
+    v = vehicle(sent, [Network("a", 500_000), Network("b", 500_000)], routes=routes)
+    (note,) = (f for f in found(v) if f.code == "delay-not-stated")
+    assert note.weight is Weight.NOTE
+    assert "gate takes to pass on M1 and M2 to b" in note.summary
+    assert "0 ms" in note.summary
+
+
 @pytest.mark.parametrize(
     ("deadline_ms", "expected"),
     # 540 µs without an error; with one 31 bits and the longest frame more: 872 µs.

@@ -12,6 +12,7 @@ from support.slow_bus import slow_bus
 from support.slow_timing import lone
 from support.vehicles import MS, crowd, stream, vehicle
 
+from busplan.definitions.j1939 import split_identifier
 from busplan.plan.vehicle import Network, SessionPace
 from busplan.timing import compiled_fixed_point, fixed_point
 from busplan.timing.fixed_point import UNBOUNDED
@@ -41,10 +42,15 @@ def segmented(sent, form="normal", **pace):
     return paced(replace(sent, message=replace(sent.message, segmented=form)), **pace)
 
 
+def grouped(sent):
+    """The same as a message of a J1939 network."""
+    fields = split_identifier(sent.message.identifier)
+    return replace(sent, message=replace(sent.message, j1939=fields))
+
+
 def long(identifier=0x18FF0001, *, length=20, cycle_ms=1000, node="s", **pace):
-    return paced(
-        stream(identifier, node=node, extended=True, length=length, cycle_ms=cycle_ms), **pace
-    )
+    sent = stream(identifier, node=node, extended=True, length=length, cycle_ms=cycle_ms)
+    return paced(grouped(sent), **pace)
 
 
 def bound_of(van, sent):
@@ -149,7 +155,7 @@ def random_plan(seed):
             streams.append(segmented(plain, choose.choice(["normal", "extended"]), **pace))
         else:
             identifier = 6 << 26 | group << 8 | node
-            streams.append(paced(stream(identifier, extended=True, **common), **pace))
+            streams.append(paced(grouped(stream(identifier, extended=True, **common)), **pace))
     fifo = choose.choice([[], [], ["n0"], ["n1", "n2"]])
     rate = choose.choice([125_000, 250_000, 500_000])
     return vehicle(streams, [replace(A, bit_rate=rate)], fifo=fifo)

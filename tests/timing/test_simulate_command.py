@@ -68,6 +68,19 @@ def test_critical_instants_stand_beside_the_bounds():
     assert max(map(len, text.splitlines()[2:])) <= 80
 
 
+def test_a_response_past_its_deadline_is_a_fault(tmp_path):
+    plan = tmp_path / "late.toml"
+    text = PLAN.read_text()
+    plan.write_text(f'{text}\n[message."drive/inverter/InverterTorque"]\ndeadline_ms = 0.01\n')
+    for file in PLAN.parent.glob("*.dbc"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    call = ["simulate", str(plan), "--seconds", "1", "--network", "drive", "--json"]
+    result = CliRunner().invoke(app, call, catch_exceptions=False)
+    (found,) = json.loads(result.stdout)["findings"]
+    assert found["code"] == "response-past-deadline"
+    assert result.exit_code == 2
+
+
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
