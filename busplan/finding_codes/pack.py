@@ -6,6 +6,7 @@ from functools import partial
 
 from busplan.finding_codes import pack_cells
 from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
+from busplan.finding_codes.pack_sense import SENSE
 
 _entry = partial(FindingCode, "pack")
 
@@ -307,66 +308,6 @@ WARM_UP = (
         "The modules differ so much among each other that none can be told apart. A module that "
         "gets little liquid could hide in this test.",
         "Repeat the test; start it cold, with the pump at its usual speed.",
-    ),
-)
-
-SENSE = (
-    _entry(
-        "cells-do-not-add-up",
-        (CAUTION,),
-        "The pack voltage differs from the sum of its cells by more than 1 %, for a while. A cell "
-        "is missing, doubled or measured wrongly, or the pack voltage is.",
-        "Compare the plan's cells with the pack; measure the pack voltage apart (licensed people).",
-    ),
-    _entry(
-        "insulation-low",
-        (CAUTION, FAULT),
-        "The insulation monitor read less than 500 Ω per volt of the pack's highest voltage. A "
-        "second fault to the body can then drive a current through a person.",
-        "Do not touch; have licensed people find the leak before the pack is used.",
-        "A fault under 100 Ω per volt, a caution otherwise.",
-    ),
-    _entry(
-        "contactor-order",
-        (FAULT,),
-        "The main contactor closed straight from open, without pre-charge. The inrush into the "
-        "link capacitors welds contacts and blows fuses.",
-        "Correct the contactor sequence; have the contacts inspected by licensed people.",
-    ),
-    _entry(
-        "pre-charge-incomplete",
-        (CAUTION,),
-        "The main contactor closed before the link had reached 90 % of the pack voltage. Each "
-        "closing then burns its contacts a little.",
-        "Lengthen the pre-charge or check its resistor and what draws current from the link.",
-    ),
-    _entry(
-        "contactor-opened-loaded",
-        (CAUTION,),
-        "The main contactor opened while more than 20 A flowed. Breaking a direct current wears "
-        "contacts fast, and can weld them.",
-        "Bring the current down before opening; find out why it did not.",
-    ),
-    _entry(
-        "contactor-fault",
-        (FAULT,),
-        "The contactor state reads a fault. The pack may not switch off when it must.",
-        "Read the contactor box's own fault memory before driving on.",
-    ),
-    _entry(
-        "dcdc-output",
-        (CAUTION,),
-        "The output of the DC-DC converter lay outside 12.8 to 15 V (twice that on 24 V) for a "
-        "while. Too low and the battery runs flat while driving; too high and lamps and units "
-        "fail.",
-        "Check the converter's set point, its ground and the load.",
-    ),
-    _entry(
-        "charger-over-request",
-        (FAULT,),
-        "The charger gave more current than it was asked for, for a while. The request protects "
-        "the cells; a charger that ignores it can overcharge them.",
-        "Stop charging; check that the charger reads the request and its scaling.",
     ),
 )
 

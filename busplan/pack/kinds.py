@@ -79,7 +79,7 @@ KINDS: Mapping[PackTest, TestKind] = {
     ),
     PackTest.KEY_ON: TestKind(
         (*ALWAYS, "electrical"),
-        ("pre-charge and contactors", "insulation"),
+        ("contactors", "link while open", "insulation"),
         5.0,
         "record from before the key is turned until the contactors have closed",
     ),
@@ -99,7 +99,8 @@ ONLY_IN: Mapping[str, frozenset[PackTest]] = {
 CHECK_NEEDS: Mapping[str, tuple[str, ...]] = {
     "sum of cells": ("voltage",),
     "insulation": ("insulation",),
-    "pre-charge and contactors": ("contactor_state",),
+    "contactors": ("contactor_state", "link_voltage", "voltage"),
+    "link while open": ("contactor_state", "link_voltage", "voltage"),
     "DC-DC output": ("dcdc_output_voltage",),
     "charger current": ("charger_current", "charger_current_request"),
 }

@@ -136,7 +136,9 @@ def evaluate_pack(
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
     capacity = fit_capacity(series, unbelievable, layout, step_v)
     self_discharge = fit_self_discharge(series, unbelievable, step_v)
-    checks, electrical = check_electrical(series, layout)
+    checks, electrical = check_electrical(
+        series, layout, faulty=unbelievable, rest=test is PackTest.REST
+    )
 
     findings = [*series.findings, *plausible_findings(series, layout)]
     findings += [*faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]

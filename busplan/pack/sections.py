@@ -12,7 +12,6 @@ import numpy as np
 
 from busplan.answers import Answer, together
 from busplan.findings import Weight
-from busplan.pack.electrical import CheckState
 from busplan.pack.evenness import Evenness
 from busplan.pack.heard import LEAST_SHARE, signals_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
@@ -328,17 +327,17 @@ def _ranking(report: PackReport, evenness: Evenness) -> str:
 def _electrical(report: PackReport) -> Section | None:
     name = "electrical"
     asked = makeable(report.layout, report.test)
-    open_ = [c for c in report.checks if c.state is CheckState.NOT_COVERED and c.name in asked]
-    made = [c for c in report.checks if c.state is not CheckState.NOT_COVERED]
+    open_ = [c for c in report.checks if c.answer is Answer.NOT_SHOWN and c.name in asked]
+    made = [c for c in report.checks if c.answer is not Answer.NOT_SHOWN]
     if not made and not open_:
         return None
-    bad = [c for c in made if c.state is CheckState.BAD]
+    bad = [c for c in made if c.answer is Answer.BAD]
     if bad:
         text = "; ".join(f"{c.name}: {c.text}" for c in bad)
     elif made:
         text = f"in order: {', '.join(c.name for c in made)}"
     else:
         text = ""
-    missing = "; ".join(f"{c.name}: {c.text}" for c in open_)
+    missing = "; ".join(f"{c.name}: {c.text}; {c.missing}" for c in open_)
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if open_ else Answer.GOOD
     return Section(name, answer, text, missing)

@@ -7,7 +7,7 @@ order the enclosures follow each other) is marked to be checked.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
@@ -185,6 +185,8 @@ def _quantities(
         "dcdc_output_voltage": (("dcdcoutputvoltage", "dcdcoutvolt", "lvvoltage"), ("limit",)),
         "charger_current": (("chargercurrent", "chargecurrent"), ("limit", "request", "max")),
         "charger_current_request": (("chargecurrentrequest", "chargercurrentrequest"), ("limit",)),
+        "charger_voltage": (("chargervoltage", "chargevoltage"), ("limit", "request", "max")),
+        "charger_voltage_request": (("chargevoltagerequest", "chargervoltagerequest"), ("limit",)),
     }
     found: dict[str, SignalAddress] = {}
     for quantity, (words, without) in rules.items():
@@ -206,6 +208,36 @@ def _quantities(
     ]
     if states:
         found["contactor_state"] = min(states)[1]
+    return found | _switches(signals, networks, copies)
+
+
+SWITCHES: Mapping[str, Sequence[str]] = {
+    "plus_contactor": ("pluscontactor", "positivecontactor", "mainpluscontactor"),
+    "minus_contactor": ("minuscontactor", "negativecontactor", "mainminuscontactor"),
+    "pre_charge_contactor": ("prechargecontactor", "prechargerelay"),
+    "plus_command": ("pluscommand", "pluscontactorcommand", "positivecommand"),
+    "minus_command": ("minuscommand", "minuscontactorcommand", "negativecommand"),
+    "pre_charge_command": ("prechargecommand", "prechargecontactorcommand"),
+    "charger_enable": ("chargeenable", "chargerenable"),
+    "dcdc_enable": ("dcdcenable", "dcdcon"),
+    "insulation_state": ("insulationstate", "isolationstate"),
+}
+"""States by the whole name of their signal; a part of a name would catch too much."""
+
+
+def _switches(
+    signals: Sequence[Named], networks: AbstractSet[str], copies: AbstractSet[SignalAddress]
+) -> dict[str, SignalAddress]:
+    """Signals without a unit whose whole name is one of :data:`SWITCHES`."""
+    found = {}
+    for quantity, words in SWITCHES.items():
+        candidates = [
+            (_rank(a, words, networks, copies), a)
+            for a, s in signals
+            if not s.unit and s.length <= 8 and _plain(a.signal) in words
+        ]
+        if candidates:
+            found[quantity] = min(candidates)[1]
     return found
 
 

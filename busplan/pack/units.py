@@ -79,5 +79,7 @@ QUANTITY_KIND = {
     "dcdc_output_voltage": "voltage",
     "charger_current": "current",
     "charger_current_request": "current",
+    "charger_voltage": "voltage",
+    "charger_voltage_request": "voltage",
 }
-"""The kind of each mapped quantity; the contactor state has none."""
+"""The kind of each mapped quantity; states and commands have none."""

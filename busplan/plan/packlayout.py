@@ -106,6 +106,7 @@ def pack_layout(
         temperature_resolution_k=pack.temperature_resolution_k,
         capacity_ah=pack.capacity_ah,
         balancing_current_a=pack.balancing_current_a,
+        link_discharge_s=pack.link_discharge_s,
     )
 
 

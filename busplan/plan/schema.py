@@ -251,11 +251,22 @@ class QuantitiesSpec(Spec):
     outlet_temperature: str | None = Field(default=None, description="a signal, as text")
     insulation: str | None = Field(default=None, description="a signal, as text")
     contactor_state: str | None = Field(default=None, description="a signal, as text")
+    plus_contactor: str | None = Field(default=None, description="a signal, as text")
+    minus_contactor: str | None = Field(default=None, description="a signal, as text")
+    pre_charge_contactor: str | None = Field(default=None, description="a signal, as text")
+    plus_command: str | None = Field(default=None, description="a signal, as text")
+    minus_command: str | None = Field(default=None, description="a signal, as text")
+    pre_charge_command: str | None = Field(default=None, description="a signal, as text")
     link_voltage: str | None = Field(default=None, description="a signal, as text")
     state_of_charge: str | None = Field(default=None, description="a signal, as text")
     dcdc_output_voltage: str | None = Field(default=None, description="a signal, as text")
     charger_current: str | None = Field(default=None, description="a signal, as text")
     charger_current_request: str | None = Field(default=None, description="a signal, as text")
+    charger_voltage: str | None = Field(default=None, description="a signal, as text")
+    charger_voltage_request: str | None = Field(default=None, description="a signal, as text")
+    charger_enable: str | None = Field(default=None, description="a signal, as text")
+    dcdc_enable: str | None = Field(default=None, description="a signal, as text")
+    insulation_state: str | None = Field(default=None, description="a signal, as text")
 
 
 class PackSpec(Spec):
@@ -274,6 +285,9 @@ class PackSpec(Spec):
     )
     balancing_current_a: Annotated[float, Field(gt=0, le=100)] | None = Field(
         default=None, description="the current in A that balancing takes from one cell, above 0"
+    )
+    link_discharge_s: Annotated[float, Field(gt=0, le=3600)] | None = Field(
+        default=None, description="a time in s above 0 in which the open link falls to 60 V"
     )
     limits: LimitsSpec = Field(default_factory=LimitsSpec, description="a table of limits")
     enclosure: list[EnclosureSpec] = Field(

@@ -263,9 +263,7 @@ class PackLayout:
     """Which decoded signals are cells, sensors and pack quantities.
 
     ``modules`` are in string order, grouped by ``enclosures`` (name → modules). ``quantities`` maps
-    our own fixed names (``current``, ``voltage``, ``inlet_temperature``, ``outlet_temperature``,
-    ``insulation``, ``contactor_state``, ``link_voltage``, ``state_of_charge``,
-    ``dcdc_output_voltage``, ``charger_current``, ``charger_current_request``) to signals.
+    our own fixed names, the keys of ``[pack.quantities]``, to signals.
     """
 
     chemistry: str
@@ -281,6 +279,8 @@ class PackLayout:
     """Nominal capacity of one cell, groups in parallel as one."""
     balancing_current_a: float | None = None
     """What balancing takes from one cell."""
+    link_discharge_s: float | None = None
+    """Stated time in which the link falls to 60 V once the contactors are open [s]."""
 
     def __repr__(self) -> str:
         parts = ((self.modules, "module"), (self.cells, "cell"), (self.sensors, "sensor"))

@@ -48,7 +48,10 @@ def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
         lines += ["", *_cells(report, room)]
     lines.append("")
     for check in report.checks:
-        lines += _led(f"{check.name:<26} ", f"{check.state}: {check.text}", columns)
+        words = f"{check.answer}: {check.text}"
+        if check.missing:
+            words += f"; {check.missing}"
+        lines += _led(f"{check.name:<20} ", words, columns)
     return lines
 
 

@@ -39,6 +39,20 @@ def test_the_proposal_for_the_demo_gives_the_demos_own_layout(tmp_path: Path) ->
     for name in (*names, "inlet_temperature", "outlet_temperature"):
         assert again.quantities[name] == vehicle.pack.quantities[name]
     assert again.quantities["charger_current_request"].signal == "ChargeCurrentRequest"
+    single = {
+        "plus_contactor": "PlusContactor",
+        "minus_contactor": "MinusContactor",
+        "pre_charge_contactor": "PreChargeContactor",
+        "plus_command": "PlusCommand",
+        "minus_command": "MinusCommand",
+        "pre_charge_command": "PreChargeCommand",
+        "charger_voltage": "ChargerVoltage",
+        "charger_voltage_request": "ChargeVoltageRequest",
+        "charger_enable": "ChargeEnable",
+        "dcdc_enable": "DcdcEnable",
+        "insulation_state": "InsulationState",
+    }
+    assert {name: again.quantities[name].signal for name in single} == single
     assert again.temperature_resolution_k == 0.5
     assert max(map(len, found.text.splitlines())) <= 80
 

@@ -1,0 +1,83 @@
+"""Sense checks around the pack, one topic a file; each has an answer, even unmade.
+
+Good needs the event: a closing that was not recorded is *not shown*, never good. Every check says
+what is missing and which test would show it; figures carry their interval and conditions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from busplan.findings import Finding
+from busplan.pack.electrical.charge_end import end_of_charge, full_cell
+from busplan.pack.electrical.charger import charger_current, charger_voltage
+from busplan.pack.electrical.check import Result, SenseCheck, SenseFigure, not_shown
+from busplan.pack.electrical.contactors import contactors, opening
+from busplan.pack.electrical.counting import current_zero, energy, state_of_charge
+from busplan.pack.electrical.dcdc import dcdc
+from busplan.pack.electrical.feedback import feedback
+from busplan.pack.electrical.insulation import insulation
+from busplan.pack.electrical.kirchhoff import sum_of_cells
+from busplan.pack.electrical.link import link_while_closed, link_while_open
+from busplan.pack.electrical.liquid import outlet
+from busplan.pack.plausible import cell_scale_off, current_sense
+from busplan.pack.series import PackSeries
+from busplan.plan.vehicle import PackLayout
+
+__all__ = ["SenseCheck", "SenseFigure", "check_electrical"]
+
+NO_CHANNELS: frozenset[tuple[str, int]] = frozenset()
+
+
+def check_electrical(
+    series: PackSeries,
+    layout: PackLayout,
+    *,
+    faulty: frozenset[tuple[str, int]] = NO_CHANNELS,
+    rest: bool = False,
+) -> tuple[tuple[SenseCheck, ...], list[Finding]]:
+    """All sense checks and what they found.
+
+    ``faulty`` are channels (kind, index) that are not believed; ``rest`` says that the user stated
+    the pack to be at rest.
+    """
+    cells, current = _unbelievable(series)
+    made = (
+        cells("sum of cells") or sum_of_cells(series, layout),
+        insulation(series, layout),
+        contactors(series, layout),
+        link_while_open(series, layout),
+        link_while_closed(series, layout),
+        feedback(series, layout),
+        opening(series, layout),
+        dcdc(series, layout),
+        charger_current(series, layout, faulty),
+        charger_voltage(series, layout),
+        end_of_charge(series, layout),
+        cells("first full cell") or current("first full cell") or full_cell(series, layout, faulty),
+        current_zero(series, layout, rest=rest),
+        current("state of charge") or state_of_charge(series, layout),
+        current("charge and energy") or energy(series, layout),
+        outlet(series, layout),
+    )
+    return tuple(check for check, _ in made), [f for _, found in made for f in found]
+
+
+def _unbelievable(
+    series: PackSeries,
+) -> tuple[Callable[[str], Result | None], Callable[[str], Result | None]]:
+    """What stands in for checks by cells, and by the current, that cannot be believed as a whole.
+
+    A wrong sign or scale is told once (:mod:`busplan.pack.plausible`), not again by its effects.
+    """
+    sense = current_sense(series.cells, series.quantity("current"))
+    amps = "sign" if sense.sign_wrong else "scale" if sense.scale_off() is not None else ""
+    volts = "scale" if cell_scale_off(series.cells) is not None else ""
+
+    def stand_in(what: str, wrong: str) -> Callable[[str], Result | None]:
+        if not wrong:
+            return lambda name: None
+        text = f"the {wrong} of the {what} cannot be right"
+        return lambda name: not_shown(name, text, "correct it in plan or definition, judge again")
+
+    return stand_in("cells", volts), stand_in("current", amps)

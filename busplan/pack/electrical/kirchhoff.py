@@ -1,0 +1,113 @@
+"""Sum of cells against pack voltage: Kirchhoff's voltage law.
+
+Cells and pack are not measured at one moment, so rows count only where the current has been steady
+for ``STEADY_S``, and those of small current before others: what lies outside the taps drops
+little there. ``SUM_SHARE`` covers the accuracy of the two (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busplan.answers import Interval
+from busplan.findings import Figure, Finding, Weight
+from busplan.pack.electrical.check import Result, SenseFigure, judged, not_shown, unheard
+from busplan.pack.labels import place
+from busplan.pack.series import PackSeries
+from busplan.pack.statistics import F64, Mask, longest_run
+from busplan.plan.vehicle import PackLayout
+
+SUM_SHARE = 0.01
+LASTING_S = 3.0
+STEADY_S = 1.0
+"""Longer than any cell's voltage is old."""
+STEADY_A = 2.0
+STEADY_PART = 0.02
+"""... of the greatest current, where that is more."""
+QUIET_PART = 0.1
+FEWEST = 10
+CELL_V = (0.5, 6.0)
+"""What lies outside is no reading of a cell."""
+
+
+def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
+    """Whether all cells together are the pack."""
+    name = "sum of cells"
+    missing = unheard(name, series, layout, "voltage")
+    if missing is not None:
+        return missing
+    sampled = series.voltage
+    if not len(sampled.time_s):
+        return not_shown(name, "no cell was heard", "record the network of the cell monitors")
+    with np.errstate(invalid="ignore"):
+        believed = (sampled.value > CELL_V[0]) & (sampled.value < CELL_V[1])
+    total = np.where(believed, sampled.value, np.nan).sum(axis=1)  # NaN when one is missing
+    measured = series.quantities["voltage"].at(sampled.time_s)
+    whole = np.isfinite(total) & np.isfinite(measured)
+    if not whole.any():
+        return not_shown(
+            name,
+            "at no moment were all cells and the pack voltage heard",
+            "record every cell monitor together with the pack voltage",
+        )
+    use = whole & _steady(series, sampled.time_s)
+    if use.sum() < FEWEST:
+        return not_shown(
+            name,
+            "the current never stood still",
+            f"record {STEADY_S * 10:.0f} s without load, or with a steady one",
+        )
+    difference: F64 = np.where(use, measured - total, np.nan)
+    middle = float(np.median(difference[use]))
+    off = use & (np.abs(np.nan_to_num(difference)) > SUM_SHARE * np.nan_to_num(measured))
+    start, length = longest_run(sampled.time_s, np.asarray(off))
+    figure = _figure(difference[use], series, middle, int(use.sum()))
+    count = len(series.cells)
+    if length < LASTING_S and off.sum() <= 0.5 * use.sum():
+        text = f"pack voltage {middle:+.1f} V from the sum of {count} cells"
+        return judged(name, text, figures=[figure])
+    worst = float(np.median(difference[off]))
+    finding = Finding(
+        "cells-do-not-add-up",
+        Weight.CAUTION,
+        place(layout.quantities["voltage"], start),
+        f"The pack voltage differs from the sum of its {count} cells by {worst:+.1f} V for "
+        f"{length:.0f} s.",
+        "A cell is missing, doubled or measured wrongly, or the pack voltage is.",
+        "Compare the plan's cells with the pack; measure the pack voltage apart (licensed people).",
+        (Figure("difference", worst, "V"), Figure("cells", count), Figure("longest", length, "s")),
+    )
+    return judged(name, finding.summary, [finding], [figure])
+
+
+def _steady(series: PackSeries, time_s: F64) -> Mask:
+    """Rows (n,) around which the current stands; the quiet ones alone where they are enough."""
+    current = series.quantity("current")
+    if current is None:
+        return np.ones(len(time_s), np.bool_)
+    most = float(np.abs(current.value).max())
+    allowed = max(STEADY_A, STEADY_PART * most)
+    step = np.abs(np.diff(current.value))
+    moved = current.time_s[1:][step > allowed]
+    # Slow ramps move little from one value to the next.
+    before, after = current.at(time_s - STEADY_S), current.at(time_s + STEADY_S)
+    now = current.at(time_s)
+    with np.errstate(invalid="ignore"):
+        flat = (np.abs(now - before) <= allowed) & (np.abs(after - now) <= allowed)
+        quiet = np.abs(now) <= max(STEADY_A, QUIET_PART * most)
+    first = np.searchsorted(moved, time_s - STEADY_S)
+    last = np.searchsorted(moved, time_s + STEADY_S, side="right")
+    steady = np.asarray(flat & (first == last))
+    return np.asarray(steady & quiet) if (steady & quiet).sum() >= FEWEST else steady
+
+
+def _figure(difference: F64, series: PackSeries, middle: float, rows: int) -> SenseFigure:
+    """The median with the scatter of twenty parts of the time, and what one step is worth."""
+    parts = [float(np.median(p)) for p in np.array_split(difference, min(20, rows)) if len(p)]
+    scatter = 2.1 * float(np.std(parts, ddof=1)) / len(parts) ** 0.5 if len(parts) > 1 else 0.0
+    steps = 0.5 * series.quantities["voltage"].step
+    half = scatter + steps
+    return SenseFigure(
+        "pack minus cells", middle, "V", Interval(middle - half, middle + half),
+        f"{rows} rows of steady current",
+    )  # fmt: skip
