@@ -70,13 +70,27 @@ class BenchTest:
         if channel is not None:
             # Another channel may carry the network's name: nothing but the chosen one counts.
             frames = capture.frames.relabel({n: f"channel {n}" for n in names if n != channel})
-            return replace(capture, frames=frames.relabel({channel: self.network}))
+            told = (*capture.findings, *self.vehicle.cautions)
+            return replace(capture, frames=frames.relabel({channel: self.network}), findings=told)
         if not self.vehicle.networks[self.network].channels and self.network not in names:
             raise UsageError(
                 f"{files} holds {len(names)} channels: say with --channel which is the bench's "
                 f"({', '.join(names)})"
             )
         return apply_plan(capture, self.vehicle)
+
+    def concerning(self, told: Sequence[Finding]) -> tuple[Finding, ...]:
+        """What of reading a capture and definitions concerns this node.
+
+        Left out is what speaks of another network, or of a definition file the node has not.
+        """
+        files = {m.file for m in self.messages}
+        others = {f.where.file for f in self.vehicle.findings} - files
+        return tuple(
+            f
+            for f in told
+            if f.where.network in (None, self.network) and f.where.file not in others - {None}
+        )
 
     def limits_while(self, table: FrameTable, begin_ns: int, end_ns: int) -> BenchLimits | None:
         """The limits of listening from ``begin_ns`` to ``end_ns``, as this computer's clock counts.
@@ -104,6 +118,7 @@ class BenchTest:
         limits: BenchLimits | None = None,
         sent: tuple[SentFrame, ...] | None = None,
         more: Sequence[Finding] = (),
+        read: Sequence[Finding] = (),
         date: datetime | None = None,
         capture: str = "",
         capture_sha256: str = "",
@@ -114,10 +129,12 @@ class BenchTest:
 
         ``limits`` replace the test's own, where listening has moved them. ``sent`` is what went
         out during a live test, ``None`` when a file is judged, and ``more`` what the answers amount
-        to. What is not stated stays empty in the record.
+        to; ``read`` is what reading the capture had to tolerate, which with the definitions' own is
+        part of the verdict. What is not stated stays empty in the record.
         """
         report = prove_node(table, self.vehicle, self.node, self.network, limits or self.limits)
-        findings = tuple(by_weight((*report.findings, *more)))
+        told = self.concerning((*read, *(f for f in self.vehicle.cautions if f not in read)))
+        findings = tuple(by_weight((*report.findings, *more, *told)))
         report = replace(report, findings=findings, verdict=verdict_of(findings))
         return BenchRecord(
             report,

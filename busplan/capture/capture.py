@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from busplan.capture.swapped import swapped_channels
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where, summary_line
 from busplan.frames.table import FrameTable
@@ -98,7 +99,8 @@ def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:
 
     A channel that carries a network's own name belongs to it. Channels nobody claims stay as they
     are and are reported; when no channel is claimed at all the plan does not belong to this
-    capture and :class:`CaptureError` is raised.
+    capture and :class:`CaptureError` is raised. What the plan's definitions had to set aside, and
+    channels that look swapped, are findings of the capture from then on.
     """
     claimed = {name: name for name in vehicle.networks} | vehicle.network_of_channel()
     channels = tuple(replace(c, network=claimed.get(c.name)) for c in capture.channels)
@@ -121,9 +123,12 @@ def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:
         for c in channels
         if c.network is None
     ]
+    frames = capture.frames.relabel(claimed)
+    channel_of = {c.network: c.name for c in channels if c.network is not None}
+    swapped = swapped_channels(frames, vehicle, channel_of)
     return replace(
         capture,
-        frames=capture.frames.relabel(claimed),
+        frames=frames,
         channels=channels,
-        findings=(*capture.findings, *strangers),
+        findings=(*capture.findings, *strangers, *swapped, *vehicle.cautions),
     )

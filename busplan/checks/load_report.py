@@ -14,6 +14,7 @@ from busplan.checks.planned_load import (
     network_load,
 )
 from busplan.checks.wording import percent
+from busplan.findings import Finding
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, html_of, unit
@@ -74,6 +75,11 @@ class LoadReport:
     vehicle: Vehicle
     loads: tuple[PlannedLoad, ...]
 
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What of the definitions was set aside: the loads lack it."""
+        return self.vehicle.cautions
+
     def __getitem__(self, network: str) -> PlannedLoad:
         for one in self.loads:
             if one.network.name == network:
@@ -121,6 +127,7 @@ class LoadReport:
             "invented": self.vehicle.invented,
             "window": WINDOW,
             "networks": [_network_dict(one) for one in self.loads],
+            "findings": [f.as_dict() for f in self.findings],
         }
 
 

@@ -197,7 +197,10 @@ def timing_report(
         slacks=tuple(slacks),
         routes=tuple(r for r in timed.routes if {r.route.source, r.route.target} & set(chosen)),
         gateways=tuple(g for g in gateway_loads(vehicle) if g.network in chosen),
-        findings=tuple(by_weight(f for f in _findings(timed) if f.where.network in chosen)),
+        findings=(
+            *by_weight(f for f in _findings(timed) if f.where.network in chosen),
+            *vehicle.cautions,
+        ),
     )
 
 

@@ -190,17 +190,16 @@ def _limits(
 
 
 def _from_file(test: BenchTest, path: Path, channel: str | None, *, cache: bool) -> BenchRecord:
-    """Judge a capture; what reading it had to tolerate goes to stderr."""
+    """Judge a capture; what reading it had to tolerate is part of the verdict."""
     from datetime import datetime
 
     from busplan.capture.checksum import sha256_of
     from busplan.cli.captures import open_capture
-    from busplan.cli.output import print_findings
 
     capture = test.of_bench(open_capture([path], cache=cache), channel)
-    print_findings(capture.findings, details=False, err=True)
     return test.record(
         capture.frames,
+        read=capture.findings,
         date=datetime.now().astimezone(),
         capture=path.name,
         capture_sha256=sha256_of(path),

@@ -15,7 +15,7 @@ from busplan.cli.captures import (
     Opening,
     opens_captures,
 )
-from busplan.cli.output import EXIT_OF_DATA, say
+from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 from busplan.wording import plural
@@ -38,7 +38,7 @@ class LayoutName(StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("decode", epilog=EXIT_OF_DATA)(decode)
+    app.command("decode", epilog=EXIT_OF_READING)(decode)
 
 
 @opens_captures
@@ -134,6 +134,7 @@ def decode(
         )
     else:
         _narrate(series, out, findings)
+    raise typer.Exit(exit_by_reading(capture.findings))
 
 
 def _nanoseconds(option: str, seconds: float | None) -> int | None:

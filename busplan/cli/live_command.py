@@ -9,14 +9,14 @@ from typing import Annotated
 import typer
 
 from busplan.cli.options import FactsAsJson
-from busplan.cli.output import EXIT_OF_DATA, say
+from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("live", epilog=EXIT_OF_DATA)(live)
+    app.command("live", epilog=EXIT_OF_READING)(live)
 
 
 def live(
@@ -101,3 +101,4 @@ def live(
         status = recorder.status()
     if record is not None:
         say(status.sentence, err=True)
+    raise typer.Exit(exit_by_reading(vehicle.cautions) if printing else 0)

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 import typer
 
 from busplan.cli.options import JsonOption, NetworkInDetail, PlanFile
-from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text, say
+from busplan.cli.output import (
+    EXIT_OF_READING,
+    exit_by_reading,
+    print_findings,
+    print_json,
+    print_table,
+    print_text,
+    say,
+)
 from busplan.text.load_bar import bar
 
 if TYPE_CHECKING:
@@ -18,7 +26,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("load", epilog=EXIT_OF_DATA)(load)
+    app.command("load", epilog=EXIT_OF_READING)(load)
 
 
 def load(
@@ -40,6 +48,10 @@ def load(
         print_json(report.as_dict())
     else:
         _print(report, in_detail=bool(network) or len(report.loads) == 1)
+        if report.findings:
+            say()
+            print_findings(report.findings)
+    raise typer.Exit(exit_by_reading(report.findings))
 
 
 def _print(report: LoadReport, *, in_detail: bool) -> None:

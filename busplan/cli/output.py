@@ -23,6 +23,11 @@ EXIT_BY_FINDINGS = (
     "means: busplan explain CODE."
 )
 """Ends the help of a command that judges."""
+EXIT_OF_READING = (
+    "Exit code: 0 done, whatever the values tell; 1 done, but captures or definitions could not be "
+    "read whole or trusted; 3 bad input."
+)
+"""Ends the help of a command that shows what it read."""
 EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 """Ends the help of a command that shows, writes or records data."""
 
@@ -108,6 +113,11 @@ def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bo
     """
     for finding in by_weight(findings):
         say(*finding_block(finding, text_width(), details=details), err=err)
+
+
+def exit_by_reading(doubts: Iterable[Finding]) -> int:
+    """1 when reading captures or definitions left more than a note, else 0."""
+    return min(exit_code(doubts), 1)
 
 
 def exit_code(findings: Iterable[Finding]) -> int:

@@ -18,7 +18,7 @@ from busplan.cli.captures import (
     parse_rates,
 )
 from busplan.cli.options import FactsAsJson, MomentOption, TextOption
-from busplan.cli.output import EXIT_OF_DATA
+from busplan.cli.output import EXIT_OF_READING, exit_by_reading
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("replay", epilog=EXIT_OF_DATA)(replay)
+    app.command("replay", epilog=EXIT_OF_READING)(replay)
 
 
 @opens_captures
@@ -138,7 +138,7 @@ def replay(
             shift_ns=round(shift * 1e9),
         )
         print_screen(asked, screen or "pack", as_json=as_json)
-        return
+        raise typer.Exit(exit_by_reading((*opened.doubts, *(second.doubts if second else ()))))
     from busplan.screens.start import run_replay
 
     run_replay(

@@ -16,7 +16,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
-from busplan.findings import summary_line
+from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
     from busplan.checks.compare import Difference, LoadChange
@@ -96,6 +96,12 @@ def _print(difference: Difference) -> None:
         if findings:
             say("", f"{title}:")
             print_findings(findings, details=title == "comes")
+    set_aside = [
+        f for f in difference.same if f.code.startswith("definition-") and f.weight > Weight.NOTE
+    ]
+    if set_aside:
+        say("", "the definitions, before and after:")
+        print_findings(set_aside, details=False)
     say("", f"stays: {summary_line(difference.same)}.")
     say(f"after the change: {summary_line(difference.after)}.")
 

@@ -165,9 +165,10 @@ def prove_node(
     >>> busplan.prove_node(c, "charger").verdict.value
     'fail'
     """
-    from busplan.bench.prove import prove_node as prove
+    from busplan.bench.run import BenchTest
 
     vehicle = its_vehicle(a_capture(capture, "prove_node"), "prove_node")
     if not isinstance(node, str):
         raise UsageError(f"prove_node wants the name of a node, not {type(node).__name__}")
-    return prove(capture.frames, vehicle, node, network, limits)
+    test = BenchTest.of(vehicle, node, network, limits)
+    return test.record(capture.frames, read=capture.findings).report

@@ -103,6 +103,13 @@ CODES = (
         "Add it to the channels of its network in the plan.",
     ),
     _entry(
+        "channels-swapped",
+        (CAUTION,),
+        "Few identifiers of a channel belong to the network the plan gives it to, and most belong "
+        "to another. What is decoded by the wrong definitions means nothing.",
+        "Name the channels with --channel as the finding says, or correct them in the plan.",
+    ),
+    _entry(
         "time-zone-unknown",
         (NOTE,),
         "A file does not say in which zone its clock ran, so its times are shown as UTC. Recorders "

@@ -55,16 +55,39 @@ def judge_frames(
     assert vehicle.pack is not None  # pull_series has seen to it
     if span_s is not None:
         _check_span(span_s, series.span_s)
+    mine = concerning(tolerated, vehicle)
     report = evaluate_pack(
         series,
         vehicle.pack,
         test=test,
         span_s=span_s,
         before=before,
-        tolerated=tolerated,
+        tolerated=mine,
     )
     findings = (*report.findings, *layout_findings(vehicle), *report.tolerated)
     return Judged(report, series, findings)
+
+
+def concerning(tolerated: Sequence[Finding], vehicle: Vehicle) -> tuple[Finding, ...]:
+    """What of reading capture and definitions concerns the pack.
+
+    Left out is what speaks of a network that carries none of its signals, and of definition files
+    of other nodes.
+    """
+    layout = vehicle.pack
+    if layout is None:
+        return ()
+    addresses = [c.address for c in layout.cells] + [s.address for s in layout.sensors]
+    addresses += layout.quantities.values()
+    networks = {a.network for a in addresses}
+    nodes = {(a.network, a.node) for a in addresses}
+    files = {s.message.file for s in vehicle.streams if (s.network, s.node) in nodes}
+    others = {f.where.file for f in vehicle.findings} - files - {None}
+    return tuple(
+        f
+        for f in tolerated
+        if (f.where.network is None or f.where.network in networks) and f.where.file not in others
+    )
 
 
 def _check_span(span_s: tuple[float, float], length_s: float) -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 from busplan.definitions.model import Message, Signal, Stated
-from busplan.findings import Finding
+from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.wording import counted, listing
 
@@ -321,6 +321,11 @@ class Vehicle:
         )
         invented = " (invented)" if self.invented else ""
         return f"<Vehicle {self.name!r}{invented} of {self.source!r}: {', '.join(counts)}>"
+
+    @property
+    def cautions(self) -> tuple[Finding, ...]:
+        """What of plan and definitions was set aside or is doubtful: part of every verdict."""
+        return tuple(f for f in self.findings if f.weight > Weight.NOTE)
 
     @property
     def label(self) -> str:

@@ -34,6 +34,7 @@ def screen_dict(asked: Asked, screen: str) -> dict[str, Any]:
         "troubles": [
             {"weight": t.weight.word, "word": t.word, "text": t.text} for t in shot.troubles
         ],
+        "reading": [f.as_dict() for f in replay.doubts],
         "screen": screen,
         **_VALUES[screen](asked),
         "caution": CAUTION,

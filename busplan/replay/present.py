@@ -32,11 +32,15 @@ def live_replay(
     """
     if recent is None:
         empty = FrameTable.empty(tuple(vehicle.networks))
-        return Replay.of(vehicle, empty, source="live").with_findings(
-            journal_findings(entries, None)
-        )
+        silent = Replay.of(vehicle, empty, findings=vehicle.cautions, source="live")
+        return silent.with_findings(journal_findings(entries, None))
     replay = Replay.of(
-        vehicle, recent.table, source="live", until_ns=recent.until_ns, segmented=segmented
+        vehicle,
+        recent.table,
+        findings=vehicle.cautions,
+        source="live",
+        until_ns=recent.until_ns,
+        segmented=segmented,
     )
     origin_ns = recent.table.origin_ns
     # What is under way at either end of the last minutes comes and goes: its notes are left out.

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from busplan.definitions.model import Message
-from busplan.findings import Finding
+from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
@@ -55,6 +55,8 @@ class Replay:
     """How long was listened at least; longer than the frames last when a live bus fell silent."""
     judged: bool = False
     """Whether the evaluation of the whole capture has told its findings too."""
+    tolerated: tuple[Finding, ...] = ()
+    """What reading capture and definitions had to put up with; part of ``findings`` too."""
 
     @staticmethod
     def of(
@@ -69,9 +71,9 @@ class Replay:
     ) -> Replay:
         """Index ``table`` (channels already named as the plan's networks) for replay.
 
-        Messages of several frames are put together as far as the plan tells, and under the
-        identifiers that are ``segmented``. Without ``count`` nothing takes long, and loads are left
-        to :meth:`with_traffic`.
+        ``findings`` are those of reading it. Messages of several frames are put together as far as
+        the plan tells, and under the identifiers that are ``segmented``. Without ``count`` nothing
+        takes long, and loads are left to :meth:`with_traffic`.
         """
         index = FrameIndex.of(put_together(table, vehicle, segmented))
         ordered = sorted(findings, key=moment_of)
@@ -86,7 +88,13 @@ class Replay:
             if count
             else Traffic.uncounted(table, vehicle.networks),
             until_ns=until_ns,
+            tolerated=tuple(ordered),
         )
+
+    @property
+    def doubts(self) -> tuple[Finding, ...]:
+        """What of it is more than a note: every screen and document tells it."""
+        return tuple(f for f in self.tolerated if f.weight > Weight.NOTE)
 
     def with_traffic(self, told: Told | None = None) -> Replay:
         """The same capture with its loads counted."""

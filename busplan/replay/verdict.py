@@ -21,11 +21,13 @@ def judge_pack(replay: Replay) -> PackReport | None:
     layout = replay.vehicle.pack
     if layout is None:
         return None
+    from busplan.pack.judging import concerning
     from busplan.pack.pull import pull_series
     from busplan.pack.report import evaluate_pack
 
     try:
-        return evaluate_pack(pull_series(replay.table, replay.vehicle), layout)
+        told = concerning(replay.tolerated, replay.vehicle)
+        return evaluate_pack(pull_series(replay.table, replay.vehicle), layout, tolerated=told)
     except BusplanError:
         return None
 

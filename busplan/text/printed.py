@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from itertools import chain
 
 from busplan.replay.asked import Asked
+from busplan.replay.replay import Replay
 from busplan.replay.search import matching
 from busplan.replay.tiles import tiles
 from busplan.text.draw import (
@@ -40,12 +41,24 @@ def screen_text(asked: Asked, screen: str, columns: int = COLUMNS) -> list[str]:
         [(f"{replay.vehicle.label} · {replay.source}", "strong")],
         [(f"{clock_text(shot.t_ns)} of {clock_text(replay.span_ns)}", "plain")],
         *state_lines(shot, columns, 99),
+        *_doubts(replay, columns),
         [],
         *_TEXTS[screen](asked, columns),
         [],
         *wrap(CAUTION, columns, "danger"),
     ]
     return [plain(line) for line in lines]
+
+
+def _doubts(replay: Replay, columns: int) -> list[Line]:
+    """What reading had to put up with, on every screen: nobody should trust it more than that."""
+    told = replay.doubts
+    lines: list[Line] = []
+    for finding in told[:MOST_DOUBTS]:
+        lines += wrap(f"{finding.weight.mark} reading: {finding.summary}", columns, "caution", 2)
+    if len(told) > MOST_DOUBTS:
+        lines += wrap(f"! reading: {len(told) - MOST_DOUBTS} more, see the findings", columns)
+    return lines
 
 
 def _pack_text(asked: Asked, columns: int) -> list[Line]:
@@ -112,6 +125,8 @@ def _pair_text(asked: Asked, columns: int) -> list[Line]:
     return draw_pair((asked.replay, second), (asked.shot, other), columns)
 
 
+MOST_DOUBTS = 3
+"""Cautions of reading that stand above every screen."""
 MOST_LINES = 12
 """Lines of findings under the pack; the findings screen has them all."""
 

@@ -103,7 +103,7 @@ class ResponseRow:
 @dataclass(frozen=True, eq=False, repr=False)
 class SimulationReport:
     """A run beside what is proven; ``findings`` are faults where a response beat its bound or came
-    after its deadline."""
+    after its deadline, and what of the definitions was set aside."""
 
     vehicle: Vehicle
     circumstances: Circumstances
@@ -228,7 +228,11 @@ def simulation_report(
         circumstances=circumstances,
         run=run,
         observed=observed,
-        findings=bounds_beaten(observed) + deadlines_passed(observed),
+        findings=(
+            *bounds_beaten(observed),
+            *deadlines_passed(observed),
+            *vehicle.cautions,
+        ),
     )
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from busplan.decode.match import streams_by_key
 from busplan.errors import UsageError
-from busplan.findings import Finding, summary_line
+from busplan.findings import Finding, Weight, summary_line
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.problems import suggestion
@@ -187,6 +187,7 @@ def survey_traffic(
     ``files`` are compared with what is found; ``rates`` are bit rates by network, and those of the
     plan go before them; ``networks`` limits the survey to these; ``segmented`` tells identifiers
     that send by ISO 15765-2; ``known`` are findings there are already, of reading the capture.
+    What was set aside of the files that fit best is a finding too.
     :class:`UsageError` for a network that is not there.
     """
     for name in networks:
@@ -203,6 +204,11 @@ def survey_traffic(
     candidates = likely_segmented(table, split)
     rated = dict(rates or {}) | (rates_of(vehicle.networks) if vehicle else {})
     loads = measured_load(table, rated, exact_only=True)
+    fits = _fits(whole, files)
+    fitting = {f.file for best in fits.values() for f in best}
+    blemishes = [
+        f for one in files if one.file in fitting for f in one.findings if f.weight > Weight.NOTE
+    ]
     sessions = (t for part in messages.parts for t in tallies(part.sessions))
     return Survey(
         origin_ns=table.origin_ns,
@@ -213,11 +219,12 @@ def survey_traffic(
         tallies=tuple(t for t in sessions if t.network in chosen),
         names=_names(whole, messages, vehicle, files),
         compared=vehicle is not None or bool(files),
-        fits=_fits(whole, files),
+        fits=fits,
         loads=loads,
         unrated=tuple(n for n in networks or table.networks if n not in loads),
         findings=(
             *known,
+            *blemishes,
             *_two_senders(found, split | candidates.keys()),
             *(
                 f

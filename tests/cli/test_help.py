@@ -10,10 +10,11 @@ from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.cli.app import COMMANDS, app
-from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA
+from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA, EXIT_OF_READING
 
 ROOT = Path(__file__).parents[2]
 JUDGES = {"check", "timing", "cable", "whatif", "simulate", "measure", "survey", "pack", "bench"}
+READS = {"load", "decode", "replay", "live"}
 
 
 GROUP: Any = typer.main.get_command(app)
@@ -27,7 +28,8 @@ def help_of(command: str) -> str:
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_help_ends_with_its_rule(command: str) -> None:
-    rule = EXIT_BY_FINDINGS if command in JUDGES else EXIT_OF_DATA
+    rule = EXIT_OF_READING if command in READS else EXIT_OF_DATA
+    rule = EXIT_BY_FINDINGS if command in JUDGES else rule
     assert help_of(command).endswith(rule)
 
 
@@ -44,7 +46,7 @@ def test_every_example_can_be_typed_in_a_copy_of_the_repository(command: str) ->
             assert (ROOT / word).exists()
 
 
-def test_a_caution_ends_a_judge_with_1_and_data_with_0(tmp_path: Path) -> None:
+def test_a_caution_of_reading_ends_a_judge_and_what_was_read_with_1(tmp_path: Path) -> None:
     plan, capture = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU), tmp_path / "x.log"
     frames = "".join(f"({100 + i / 10:.6f}) can0 120#{i:02X}00000000000000\n" for i in range(99))
     capture.write_text(frames + "(torn\n")
@@ -52,6 +54,6 @@ def test_a_caution_ends_a_judge_with_1_and_data_with_0(tmp_path: Path) -> None:
     assert judged.code == 1
     assert "! caution" in judged.out
     decoded = busplan("decode", capture, "--plan", plan)
-    assert decoded.code == 0
+    assert decoded.code == 1
     assert "! caution" in decoded.err
     assert busplan("decode", tmp_path / "none.log", "--plan", plan).code == 3
