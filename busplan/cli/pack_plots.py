@@ -132,14 +132,18 @@ def _resistance(figure: Any, report: PackReport, _: PackSeries) -> bool:
     axes = figure.subplots()
     numbers = np.array([c.number for c in report.layout.cells])
     raised = fit.raised(report.layout.limits.voltage_spread_v)
-    axes.errorbar(numbers, fit.value * 1e3, yerr=2e3 * fit.uncertainty, fmt="o", ms=3, color=SHOWN)
+    scale = fit.best
+    half = 1e3 * scale.factor * scale.relative_uncertainty * fit.middle
+    axes.errorbar(numbers, fit.value * 1e3, yerr=half, fmt="o", ms=3, color=SHOWN)
     axes.plot(numbers[raised], fit.value[raised] * 1e3, "s", color=WARN, ms=8, fillstyle="none")
     for index in raised:
         axes.annotate(
             f" cell {numbers[index]}", (numbers[index], fit.value[index] * 1e3), color=WARN
         )
     axes.axhline(fit.middle * 1e3, color=PEER, lw=1)
-    axes.set(xlabel="cell", ylabel="resistance [mΩ], bars: ± 2 u")
+    axes.set(
+        xlabel="cell", ylabel=f"resistance after {scale.after_s:g} s [mΩ], bars: 95 % against peers"
+    )
     axes.set_ylim(bottom=0)
     return True
 

@@ -61,4 +61,15 @@ SELF_DISCHARGE = (
     ),
 )
 
-CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE)
+RESISTANCE = (
+    _entry(
+        "module-resistance-high",
+        (CAUTION,),
+        "All cells of a module have more resistance than those of the others, more than its "
+        "temperature explains. One cause for all: another temperature than told, another age or "
+        "kind of cell.",
+        "Measure the module's temperature apart; then compare age and type of its cells.",
+    ),
+)
+
+CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE, *RESISTANCE)

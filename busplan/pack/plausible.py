@@ -155,6 +155,16 @@ def twins(cells: Sequence[Trace]) -> list[tuple[int, ...]]:
     return [tuple(g) for g in groups.values() if len(g) > 1]
 
 
+def current_doubt(series: PackSeries) -> str:
+    """Why nothing can be judged by current and cells together, "" when nothing speaks against."""
+    if cell_scale_off(series.cells) is not None:
+        return "all cells have the wrong scale"
+    sense = current_sense(series.cells, series.quantity("current"))
+    if sense.scale_off() is not None:
+        return "the current has the wrong scale"
+    return "the current has the wrong sign" if sense.sign_wrong else ""
+
+
 def plausible_findings(series: PackSeries, layout: PackLayout) -> list[Finding]:
     """One caution each for a wrong sign or scale of the current, of all cells, and for twins."""
     current = series.quantity("current")

@@ -21,8 +21,9 @@ from busplan.pack.heard import Heard, find_heard
 from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
-from busplan.pack.plausible import cell_scale_off, plausible_findings
-from busplan.pack.resistance import Resistance, fit_resistance, resistance_findings
+from busplan.pack.plausible import cell_scale_off, current_doubt, plausible_findings
+from busplan.pack.resistance import Resistance, fit_resistance
+from busplan.pack.resistance_told import resistance_findings
 from busplan.pack.self_discharge import (
     SelfDischarge,
     fit_self_discharge,
@@ -129,7 +130,18 @@ def evaluate_pack(
     warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
     cells_c = _cell_temperatures(series, layout, unbelievable)
     current = series.quantity("current")
-    resistance = None if current is None else fit_resistance(series.cells, current, step_v)
+    resistance = None
+    if current is not None:
+        resistance = fit_resistance(
+            series.cells,
+            current,
+            step_v,
+            temperature_c=cells_c,
+            module=np.array([layout.modules.index(c.module) for c in layout.cells], np.int64),
+            charge=series.quantity("state_of_charge"),
+            left_out=[index for kind_, index in unbelievable if kind_ == "cell"],
+            doubt=current_doubt(series),
+        )
     top = end_order(series, layout, resistance, unbelievable, top=True)
     bottom = end_order(series, layout, resistance, unbelievable, top=False)
     voltage = voltage_evenness(series, step_v, unbelievable)
@@ -150,7 +162,7 @@ def evaluate_pack(
         findings += told
         named_modules |= _modules_named(told, layout)
     if resistance is not None:
-        findings += resistance_findings(resistance, layout, cells_c)
+        findings += resistance_findings(resistance, layout)
         named_cells |= {int(i) for i in resistance.raised(layout.limits.voltage_spread_v)}
     for order in (top, bottom):
         if order is not None:

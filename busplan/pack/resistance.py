@@ -1,81 +1,93 @@
-"""Resistance of each cell, from every change of the current.
+"""Resistance of each cell after 1 s and 10 s of load, from every change of the current.
 
-Model of a cell over a short block of time (equivalent circuit with resistor-capacitor pairs:
-G. L. Plett, "Battery Management Systems", vol. 1, sections 2.3 and 2.4; from memory)::
+``fit_resistance`` finds how late each monitor's frames are (``resistance_delay``), sums what acts
+on the cells (``resistance_drive``, ``resistance_kernels``), fits every cell beside the middle one
+(``resistance_fit``) and holds the cells against each other (``resistance_peers``).
 
-    V(t) = a + b t + c q(t) − R I(t) − Σ R_j i_j(t)
-    q(t) = ∫ I dt,      i_j' = (I − i_j) / τ_j
-
-a, b and c stand for open-circuit voltage, its drift and its fall with the charge drawn, anew in
-each block of ``BLOCK_S``. R is what acts at once; the pairs with the fixed time constants
-``PAIR_S`` take up what the cell adds over seconds to a minute, whatever its own constants are. R
-and R_j are common to all blocks. By the theorem of Frisch, Waugh and Lovell they follow by least
-squares once [1, t, q] is projected out of V, I and i_j in each block.
-
-The variance of R is summed block by block (a "cluster" sandwich, so errors may be alike inside a
-block), and never below what rounding to the voltage step gives. The current is taken at the very
-time of each voltage frame; rows in which it is just changing are left out, because a late voltage
-would make R too small there.
+A resistance is a chord: the voltage change so long after a step from rest to a stated current, over
+that current, without the part of the open-circuit curve. Its uncertainty is what posterior and
+jackknife say and never below ``FLOORS``: what the model leaves out that no part of one drive tells.
+To the absolute figure the gain of the current's sensor is added. Where the capture does not allow a
+figure, ``missing`` says what is missing and no figure is given.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.findings import Figure, Finding, Weight
-from busplan.pack.labels import cell_label, clock, place, sentence
+from busplan.answers import UNKNOWN, Answer, Interval
+from busplan.pack.resistance_delay import Frame, find_delays
+from busplan.pack.resistance_drive import FEWEST_BLOCKS, Drive, make_drive
+from busplan.pack.resistance_fit import CellFit, Sums, fit_cells
+from busplan.pack.resistance_peers import FEWEST_CELLS, Peers, against_peers, whole_modules
+from busplan.pack.resistance_scales import CURRENT_GAIN, AtScale, at_scales
+from busplan.pack.sensors import POSSIBLE_V
 from busplan.pack.series import Trace
-from busplan.pack.statistics import F64, I64, Mask, deviates, gate, nan_median, rounding_sigma, runs
-from busplan.plan.vehicle import PackLayout
+from busplan.pack.statistics import F64, I64, Mask, nan_median
 
-BLOCK_S = 60.0
-PAIR_S = (8.0, 40.0)
-FEWEST_BLOCKS = 4
-RAISED_SHARE = 0.25
-"""A resistance this much over the median one counts (common practice, no source)..."""
+LEAST_RANGE_A = 20.0
+RAISED_SHARE = 0.20
+"""A resistance this much over what its peers make expect counts (common practice, no source)..."""
 RAISED_SAG_SHARE = 0.5
 """... and so does an extra sag, at the greatest current seen, of this part of the spread limit."""
-LEAST_SCATTER = 0.05
-"""Usual scatter of resistances over sound peers, as a part of the median one."""
-STEP_SHARE = 0.2
-"""A current step is at least this share of the current's whole range."""
-STEP_LEAST_A = 20.0
-BEFORE_S = 1.0
-SETTLE_S = 0.3
-AFTER_S = 1.2
+MUST_SHOW = 0.5
+"""A capture that would not have shown a cell raised by this part calls no cell good."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameDelay:
+    """Cells (indices) that come in one frame, and how late it tells them [s]; NaN: not found."""
+
+    cells: tuple[int, ...]
+    delay_s: float
 
 
 @dataclass(frozen=True, eq=False)
 class Resistance:
-    """Resistances per cell [Ω], all of shape ``(cells,)``; NaN where nothing can be said.
+    """What one capture says of the cells' resistances.
 
-    ``value`` with standard ``uncertainty`` by regression; ``step_value`` and ``step_uncertainty``
-    from ``steps`` current steps. ``peak_a`` is the greatest discharge current seen, ``range_a``
-    the span of the current.
+    ``scales`` holds the figures at each of ``SCALES_S``, for a step to ``at_a`` [A].
+    ``blocks`` is how many parts of the capture they rest on, ``range_a`` the span of the current,
+    ``peak_a`` the greatest discharge current, at ``peak_time_s``. ``charge`` is the span of the
+    state of charge meanwhile [%], ``temperature_c`` (cells,) each cell's module's temperature.
+    ``peers`` holds the cells against each other at the shorter scale shown, ``None`` when nothing
+    is. ``missing`` is what the capture lacks, "" when it lacks nothing.
     """
 
-    value: F64
-    uncertainty: F64
-    step_value: F64
-    step_uncertainty: F64
-    steps: int
+    scales: tuple[AtScale, ...]
+    at_a: float
+    blocks: int
+    range_a: float
     peak_a: float
     peak_time_s: float
-    range_a: float
+    charge: Interval
+    temperature_c: F64
+    module: I64
+    delays: tuple[FrameDelay, ...] = ()
+    peers: Peers | None = None
+    missing: str = ""
 
     @property
     def judged(self) -> bool:
-        """Whether the current changed enough to know the median cell to a tenth."""
-        middle = float(nan_median(self.value))
-        known = middle > 0 and float(nan_median(self.uncertainty)) <= 0.1 * middle
-        return bool(known and self.range_a >= STEP_LEAST_A)
+        """Whether anything is shown."""
+        return not self.missing
+
+    @property
+    def best(self) -> AtScale:
+        """The scale that cells are judged at: the shorter one shown."""
+        return next((s for s in self.scales if s.shown), self.scales[-1])
+
+    @property
+    def value(self) -> F64:
+        """Resistances at the scale that is judged (cells,) [Ω]."""
+        return self.best.value
 
     @property
     def middle(self) -> float:
-        """The median cell's resistance [Ω]."""
+        """The median cell's resistance at that scale [Ω]."""
         return float(nan_median(self.value))
 
     @property
@@ -83,105 +95,159 @@ class Resistance:
         """How much further each cell sags than the median one at the greatest current (m,) [V]."""
         return np.asarray((self.value - self.middle) * self.peak_a, np.float64)
 
+    def _stands_out(self, spread_limit_v: float) -> Mask:
+        if self.peers is None:
+            return np.zeros(len(self.value), np.bool_)
+        excess = self.peers.excess
+        over = self.value * excess / (1.0 + excess) * self.peak_a
+        with np.errstate(invalid="ignore"):
+            matters = (excess > RAISED_SHARE) | (over > RAISED_SAG_SHARE * spread_limit_v)
+            return np.asarray((self.peers.far > self.peers.limit) & matters, np.bool_)
+
+    def raised_modules(self, spread_limit_v: float) -> tuple[int, ...]:
+        """Modules (indices) that stand out as a whole."""
+        if self.peers is None:
+            return ()
+        alone = self._stands_out(spread_limit_v)
+        return whole_modules(alone, self.peers.excess, self.module, RAISED_SHARE)
+
     def raised(self, spread_limit_v: float) -> I64:
-        """Cells whose resistance stands out above their peers', by scatter and by effect."""
-        if not self.judged:
-            return np.empty(0, np.int64)
-        far = deviates(self.value, self.uncertainty, LEAST_SCATTER * self.middle)
-        matters = (self.value > (1.0 + RAISED_SHARE) * self.middle) | (
-            self.extra_sag_v > RAISED_SAG_SHARE * spread_limit_v
+        """Cells that stand out above their peers, by scatter and by effect, in no such module."""
+        alone = self._stands_out(spread_limit_v)
+        whole = np.isin(self.module, self.raised_modules(spread_limit_v))
+        return np.flatnonzero(alone & ~whole)
+
+    def answers(self, spread_limit_v: float) -> tuple[Answer, ...]:
+        """The answer for each cell; good only where a raised cell would have been seen."""
+        alone = self._stands_out(spread_limit_v)
+        whole = np.isin(self.module, self.raised_modules(spread_limit_v))
+        return tuple(
+            Answer.BAD
+            if alone[cell] or whole[cell]
+            else Answer.NOT_SHOWN
+            if self.open_reason(cell)
+            else Answer.GOOD
+            for cell in range(len(self.module))
         )
-        return np.flatnonzero((far > gate(len(self.value))) & matters)
+
+    def open_reason(self, cell: int) -> str:
+        """Why a cell that does not stand out is not good, "" when it is."""
+        if self.peers is None or not self.judged:
+            return self.missing or "no resistances to hold against each other"
+        if not np.isfinite(self.value[cell]):
+            return "not heard well enough"
+        if not np.isfinite(self.peers.limit) or np.isfinite(self.value).sum() < FEWEST_CELLS:
+            return f"fewer than {FEWEST_CELLS} cells to hold it against"
+        if self.peers.shows > MUST_SHOW:
+            return (
+                f"the cells scatter so much that only {self.peers.shows:+.0%} would have stood out"
+            )
+        middle = float(nan_median(self.temperature_c))
+        away = self.temperature_c[cell] - middle
+        if not self.peers.energy.believed and abs(away) > 3.0:
+            return "its module's temperature does not explain how it differs"
+        return ""
 
 
-@dataclass(frozen=True, eq=False)
-class Excitation:
-    """What acts on every cell alike, besides the current itself.
+def fit_resistance(
+    cells: Sequence[Trace],
+    current: Trace,
+    step_v: float,
+    *,
+    temperature_c: F64 | None = None,
+    module: I64 | None = None,
+    charge: Trace | None = None,
+    left_out: Sequence[int] = (),
+    at_a: float | None = None,
+    current_gain: float = CURRENT_GAIN,
+    doubt: str = "",
+) -> Resistance:
+    """Fit every cell; ``current`` positive when it discharges [A], ``step_v`` the voltage step.
 
-    On a uniform ``grid_s`` (n,): the ``charge`` drawn [As], and for each of ``PAIR_S`` the current
-    through the resistor of the pair [A].
+    ``temperature_c`` (cells,) and ``module`` (cells,), its number, tell each cell's module;
+    ``charge`` [%] the state of charge; ``left_out`` are cells that are not believed. Figures hold
+    for a step to ``at_a`` (a third of the peak unless stated). ``doubt`` is what makes the current
+    unusable, as ``missing`` tells it.
     """
-
-    current: Trace
-    grid_s: F64
-    charge: F64
-    pairs: tuple[F64, ...]
-
-
-def excitation(current: Trace) -> Excitation:
-    """Charge and pair currents of a current, at rest before it begins.
-
-    The current is linear between its samples; ∫ I dt by the trapezoid rule, the pairs by
-    ``i[k+1] = a i[k] + (1 − a) (I[k] + I[k+1]) / 2`` with ``a = e^(−d/τ)``, d the grid's step.
-    """
-    if len(current) < 3:
-        grid = np.array([0.0, 1.0])
-        return Excitation(current, grid, np.zeros(2), tuple(np.zeros(2) for _ in PAIR_S))
-    step = max(current.period_s, 1e-3)
-    grid = np.arange(float(current.time_s[0]), float(current.time_s[-1]) + step, step)
-    amps = np.interp(grid, current.time_s, current.value)
-    middle = np.concatenate(([0.0], (amps[1:] + amps[:-1]) / 2))
-    pairs = []
-    for constant in PAIR_S:
-        pairs.append(low_pass(middle, float(np.exp(-step / constant))))
-    return Excitation(current, grid, np.cumsum(middle) * step, tuple(pairs))
-
-
-def low_pass(values: F64, decay: float) -> F64:
-    """``y[k] = decay · y[k−1] + (1 − decay) · x[k]`` from y = 0, shape kept; 0 < decay < 1.
-
-    In pieces short enough that the powers of ``decay`` keep their digits:
-    ``y[k] = decay^k (y0 + (1 − decay) Σ x[j] / decay^j)``.
-    """
-    filtered = np.empty(len(values))
-    piece = max(int(-10.0 / np.log(decay)), 1)
-    powers = decay ** np.arange(1, piece + 1)
-    last = 0.0
-    for start in range(0, len(values), piece):
-        part = values[start : start + piece]
-        power = powers[: len(part)]
-        filtered[start : start + piece] = power * (last + (1.0 - decay) * np.cumsum(part / power))
-        last = float(filtered[start + len(part) - 1])
-    return filtered
-
-
-def fit_resistance(cells: Sequence[Trace], current: Trace, step_v: float) -> Resistance:
-    """Fit every cell; ``current`` positive when it discharges [A], ``step_v`` the voltage step."""
     count = len(cells)
-    value, uncertainty = np.full(count, np.nan), np.full(count, np.nan)
-    step_value, step_uncertainty = np.full(count, np.nan), np.full(count, np.nan)
-    moments = current_steps(current)
-    drive = excitation(current)
-    for columns in frames_together(cells):
-        time = cells[columns[0]].time_s
-        voltage = np.stack([cells[c].value for c in columns], axis=1)
-        value[columns], uncertainty[columns] = regress(time, voltage, drive, step_v)
-        step_value[columns], step_uncertainty[columns] = resistance_at_steps(
-            time, voltage, current, moments, step_v
-        )
+    warm = np.full(count, np.nan) if temperature_c is None else temperature_c
+    member = np.zeros(count, np.int64) if module is None else module
+    usable = [_believable(t) if i not in left_out else None for i, t in enumerate(cells)]
+    heard = len(current) > 2 and float(np.ptp(current.time_s)) > 0.0
     peak = int(np.argmax(current.value)) if len(current) else 0
-    return Resistance(
-        value=value,
-        uncertainty=uncertainty,
-        step_value=step_value,
-        step_uncertainty=step_uncertainty,
-        steps=len(moments),
+    drive = make_drive(current) if heard else None
+    span = float(np.ptp(current.value)) if len(current) else 0.0
+    missing = doubt or _missing(drive, span, sum(t is not None for t in usable))
+    fitted = None
+    delays: tuple[FrameDelay, ...] = ()
+    stated = at_a or _round(max(float(np.abs(current.value).max()), 3.0) / 3.0 if heard else 1.0)
+    if not missing and drive is not None:
+        drive, fit, delays = _fit(usable, drive)
+        fitted = None if fit is None else (drive, fit)
+        missing = "" if fit is not None else "the cells do not follow the current"
+    scales = at_scales(fitted, stated, warm, step_v, current_gain, missing)
+    if not missing and not any(s.shown for s in scales):
+        missing = scales[-1].missing
+    result = Resistance(
+        scales=scales,
+        at_a=stated,
+        blocks=0 if drive is None else drive.groups,
+        range_a=span,
         peak_a=float(current.value[peak]) if len(current) else float("nan"),
         peak_time_s=float(current.time_s[peak]) if len(current) else float("nan"),
-        range_a=float(np.ptp(current.value)) if len(current) else 0.0,
+        charge=_span_of(charge),
+        temperature_c=warm,
+        module=member,
+        delays=delays,
+        missing=missing,
     )
+    if missing:
+        return result
+    best = result.best
+    peers = against_peers(best.relative, best.relative_uncertainty, warm, member)
+    return replace(result, peers=peers)
 
 
-def frames_together(cells: Sequence[Trace]) -> list[list[int]]:
+def _round(amps: float) -> float:
+    """To two digits, as a person would state a current."""
+    size = 10.0 ** (np.floor(np.log10(amps)) - 1)
+    return float(np.round(amps / size) * size)
+
+
+def _believable(trace: Trace) -> Trace | None:
+    """The trace without values that no cell can have; ``None`` when hardly anything is left."""
+    good = (trace.value > POSSIBLE_V[0]) & (trace.value < POSSIBLE_V[1])
+    if good.sum() < 50:
+        return None
+    return trace if good.all() else Trace(trace.time_s[good], trace.value[good], trace.step)
+
+
+def _missing(drive: Drive | None, span_a: float, cells: int) -> str:
+    if drive is None:
+        return "no current was heard"
+    if not cells:
+        return "no cell was heard"
+    if span_a < LEAST_RANGE_A:
+        return f"current range under {LEAST_RANGE_A:.0f} A (it was {span_a:.1f} A)"
+    if drive.groups < FEWEST_BLOCKS:
+        return (
+            f"fewer than {FEWEST_BLOCKS} blocks of changing current ({drive.groups}): drive for "
+            "about ten minutes, with changes of load"
+        )
+    return ""
+
+
+def frames_together(cells: Sequence[Trace | None]) -> list[list[int]]:
     """Cells that came in the same frames, so that they share their times; silent ones left out."""
     groups: dict[tuple[int, float, float], list[list[int]]] = {}
     for column, trace in enumerate(cells):
-        if len(trace) < 3:
+        if trace is None or len(trace) < 3:
             continue
         key = (len(trace), float(trace.time_s[0]), float(trace.time_s[-1]))
         for members in groups.setdefault(key, []):
-            first = cells[members[0]].time_s
-            if first is trace.time_s or np.array_equal(first, trace.time_s):
+            first = cells[members[0]]
+            assert first is not None
+            if first.time_s is trace.time_s or np.array_equal(first.time_s, trace.time_s):
                 members.append(column)
                 break
         else:
@@ -189,153 +255,53 @@ def frames_together(cells: Sequence[Trace]) -> list[list[int]]:
     return [members for alike in groups.values() for members in alike]
 
 
-def regress(time_s: F64, voltage: F64, drive: Excitation, step_v: float) -> tuple[F64, F64]:
-    """R and its uncertainty (m,) [Ω] of cells that share ``time_s`` (n,); ``voltage`` (n, m)."""
-    amps = drive.current.at(time_s)
-    charge = np.interp(time_s, drive.grid_s, drive.charge)
-    slow = [np.interp(time_s, drive.grid_s, pair) for pair in drive.pairs]
-    use = np.isfinite(amps) & _settled(time_s, amps)
-    unknown = np.full(voltage.shape[1], np.nan)
-    if use.sum() < 8:
-        return unknown, unknown.copy()
-    span = float(time_s[-1] - time_s[0])
-    blocks = max(int(span / BLOCK_S), FEWEST_BLOCKS)
-    edges = np.linspace(time_s[0], time_s[-1], blocks + 1)
-    block = np.clip(np.searchsorted(edges, time_s, side="right") - 1, 0, blocks - 1)
-    causes = np.stack([amps, *slow], axis=1)
-    square = np.zeros((causes.shape[1], causes.shape[1]))
-    product = np.zeros((causes.shape[1], voltage.shape[1]))
-    kept = []
-    for index in range(blocks):
-        rows = np.flatnonzero(use & (block == index))
-        if len(rows) < 8:
+def _fit(
+    cells: Sequence[Trace | None], drive: Drive
+) -> tuple[Drive, CellFit | None, tuple[FrameDelay, ...]]:
+    from busplan.pack.resistance_kernels import block_moments
+
+    frames = []
+    for columns in frames_together(cells):
+        kept = [t for c in columns if (t := cells[c]) is not None]
+        volts = np.ascontiguousarray(np.stack([t.value for t in kept], axis=1))
+        frames.append(Frame(tuple(columns), kept[0].time_s, volts))
+    found = find_delays(frames, drive)
+    drive = drive.with_knee(found.knee)
+    causes, groups, count = drive.table.shape[1] - 1, drive.groups, len(cells)
+    square = np.zeros((len(frames), groups, causes, causes))
+    product, own = np.zeros((count, groups, causes)), np.zeros(count)
+    rows, frame_of = np.zeros((len(frames), groups)), np.full(count, -1, np.int64)
+    for index, (frame, delay) in enumerate(zip(frames, found.delay_s, strict=True)):
+        inside, block, group = drive.rows(frame.time_s)
+        if not np.isfinite(delay) or not inside.any():
             continue
-        basis = _orthonormal(time_s[rows], charge[rows])
-        cause = causes[rows] - basis @ (basis.T @ causes[rows])
-        effect = voltage[rows] - basis @ (basis.T @ voltage[rows])
-        square += cause.T @ cause
-        product -= cause.T @ effect
-        kept.append((cause, effect))
-    if len(kept) < 2 or square[0, 0] <= 0.0:
-        return unknown, unknown.copy()
-    inverse = np.linalg.pinv(square, rcond=1e-9, hermitian=True)
-    value = inverse @ product
-    # First row of the inverse: how the errors of each block move R, the pairs being free.
-    scores = np.array([inverse[0] @ (c.T @ (e + c @ value)) for c, e in kept])
-    clusters = len(kept) / (len(kept) - 1) * (scores**2).sum(axis=0)
-    floor = rounding_sigma(step_v) ** 2 * inverse[0, 0]
-    return value[0], np.sqrt(np.maximum(clusters, floor))
-
-
-def _settled(time_s: F64, amps: F64) -> Mask:
-    """Rows whose current is not just changing (not more than usual, or a twentieth of its range).
-
-    The next row and the one before are looked at, so a frame delayed by one period does no harm.
-    """
-    change = np.abs(np.diff(amps, prepend=amps[:1]))
-    near = np.fmax(change, np.append(change[1:], 0.0))
-    usual = float(nan_median(near))
-    spread = float(np.nanmax(amps) - np.nanmin(amps)) if np.isfinite(amps).any() else 0.0
-    return np.asarray(near <= max(spread / 20.0, usual), np.bool_)
-
-
-def _orthonormal(time_s: F64, charge: F64) -> F64:
-    """An orthonormal basis of [1, t, q] on these rows; columns that add nothing are dropped."""
-    columns = [np.ones(len(time_s))]
-    for raw in (time_s, charge):
-        scale = float(np.ptp(raw))
-        columns.append((raw - raw.mean()) / scale if scale > 0 else np.zeros(len(raw)))
-    left, size, _ = np.linalg.svd(np.stack(columns, axis=1), full_matrices=False)
-    return np.asarray(left[:, size > 1e-6 * size[0]], np.float64)
-
-
-def current_steps(current: Trace) -> list[tuple[float, float]]:
-    """Start and end [s] of each quick change between two level stretches of the current."""
-    if len(current) < 8:
-        return []
-    need = max(STEP_LEAST_A, STEP_SHARE * float(np.ptp(current.value)))
-    change = np.abs(np.diff(current.value))
-    starts, stops = runs(change > need / 8)
-    found: list[tuple[float, float]] = []
-    for a, b in zip(starts, stops, strict=True):
-        begin, end = float(current.time_s[a]), float(current.time_s[b])
-        before = current.value[_window(current.time_s, begin - BEFORE_S, begin)]
-        after = current.value[_window(current.time_s, end, end + AFTER_S)]
-        if end - begin > 0.5 or len(before) < 3 or len(after) < 3:
-            continue
-        level = max(float(np.ptp(before)), float(np.ptp(after)))
-        jump = abs(float(np.median(after) - np.median(before)))
-        if jump >= need and level <= jump / 8:
-            found.append((begin, end))
-    return found
-
-
-def resistance_at_steps(
-    time_s: F64, voltage: F64, current: Trace, moments: Sequence[tuple[float, float]], step_v: float
-) -> tuple[F64, F64]:
-    """−ΔV/ΔI at each step: the median over steps and the uncertainty of it, each (m,) [Ω]."""
-    found = []
-    sizes = []
-    for begin, end in moments:
-        before = _window(time_s, begin - BEFORE_S, begin - 1e-9)
-        after = _window(time_s, end + SETTLE_S, end + AFTER_S)
-        if before.stop - before.start < 2 or after.stop - after.start < 2:
-            continue
-        change = np.median(voltage[after], axis=0) - np.median(voltage[before], axis=0)
-        jump = float(np.mean(current.at(time_s[after])) - np.mean(current.at(time_s[before])))
-        if np.isfinite(jump) and jump != 0.0:
-            found.append(-change / jump)
-            sizes.append(abs(jump))
-    if not found:
-        unknown = np.full(voltage.shape[1], np.nan)
-        return unknown, unknown.copy()
-    each = np.array(found)
-    middle = np.median(each, axis=0)
-    scatter = 1.4826 * np.median(np.abs(each - middle), axis=0)
-    rounding = 2.0**0.5 * rounding_sigma(step_v) / float(np.median(sizes))
-    # The median of n values has the deviation of the mean times √(π/2).
-    return middle, np.sqrt(np.pi / 2 * (scatter**2 + rounding**2) / len(each))
-
-
-def _window(time_s: F64, start: float, stop: float) -> slice:
-    first, last = np.searchsorted(time_s, (start, stop))
-    return slice(int(first), int(last))
-
-
-def resistance_findings(
-    resistance: Resistance, layout: PackLayout, temperature_c: F64
-) -> list[Finding]:
-    """A caution for each cell of raised resistance; ``temperature_c`` (m,) is noted beside it."""
-    findings = []
-    middle = resistance.middle
-    for index in resistance.raised(layout.limits.voltage_spread_v):
-        cell = layout.cells[index]
-        value, error = float(resistance.value[index]), float(resistance.uncertainty[index])
-        warmth = float(temperature_c[index])
-        sag = float(resistance.extra_sag_v[index])
-        at = f" at {warmth:.0f} °C" if np.isfinite(warmth) else ""
-        figures = [
-            Figure("resistance", value * 1e3, "mΩ"),
-            Figure("uncertainty", error * 1e3, "mΩ"),
-            Figure("median of peers", middle * 1e3, "mΩ"),
-            Figure("extra sag", sag * 1e3, "mV"),
-            Figure("current", resistance.peak_a, "A"),
-        ]
-        if np.isfinite(warmth):
-            figures.append(Figure("temperature", warmth, "°C"))
-        findings.append(
-            Finding(
-                "cell-resistance-high",
-                Weight.CAUTION,
-                place(cell.address, resistance.peak_time_s),
-                f"{sentence(cell_label(cell))} has {value * 1e3:.3f} mΩ{at} "
-                f"(fit ± {error / value:.1%}), {value / middle - 1.0:.0%} over its peers' "
-                f"{middle * 1e3:.3f} mΩ; at "
-                f"{resistance.peak_a:.0f} A ({clock(resistance.peak_time_s)}) it sags "
-                f"{sag * 1e3:.0f} mV more.",
-                "A loose busbar heats at that spot; an aged cell limits the pack under load.",
-                "Have licensed people check the torque and faces of its busbars, then the cell.",
-                tuple(figures),
-            )
+        total = block_moments(
+            frame.time_s[inside],
+            frame.volts[inside],
+            group,
+            block,
+            drive.table,
+            drive.start,
+            drive.step,
+            delay,
+            groups,
         )
-    return findings
+        square[index], rows[index] = total[:, :causes, :causes], total[:, -1, -1]
+        columns = list(frame.columns)
+        frame_of[columns] = index
+        product[columns] = total[:, :causes, causes:-1].transpose(2, 0, 1)
+        own[columns] = np.einsum("gcc->c", total[:, causes:-1, causes:-1])
+    heard = np.flatnonzero(frame_of >= 0)
+    delays = tuple(
+        FrameDelay(f.columns, float(d)) for f, d in zip(frames, found.delay_s, strict=True)
+    )
+    if not len(heard):
+        return drive, None, delays
+    fit = fit_cells(Sums(square, product[heard], own[heard], rows, frame_of[heard]))
+    return drive, None if fit is None else fit.spread(heard, count), delays
+
+
+def _span_of(charge: Trace | None) -> Interval:
+    if charge is None or not len(charge):
+        return UNKNOWN
+    return Interval(float(charge.value.min()), float(charge.value.max()))

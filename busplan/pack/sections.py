@@ -18,6 +18,7 @@ from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
+from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
 from busplan.pack.warm_up import ModuleVerdict, WarmUpState, why_open
@@ -170,29 +171,8 @@ def _run(report: PackReport) -> str:
 
 
 def _resistance(report: PackReport) -> Section | None:
-    fit = report.resistance
-    name = "resistance"
-    if fit is None or not fit.judged:
-        if report.test is not PackTest.DRIVE:
-            return None
-        if fit is None:
-            mapped = "current" in report.layout.quantities
-            why = "no current came" if mapped else "the plan maps no current"
-        else:
-            why = "the current changes too little"
-        return not_shown(name, why, _run(report))
-    raised = [int(i) for i in fit.raised(report.layout.limits.voltage_spread_v)]
-    told = [
-        f"cell {report.layout.cells[i].number} {fit.value[i] / fit.middle - 1:+.0%}" for i in raised
-    ]
-    text = f"median cell {fit.middle * 1e3:.3f} mΩ"
-    if told:
-        text = f"{listed(told)}; {text}"
-    known = np.isfinite(fit.value)
-    answers = answers_of(len(known), raised, known.tolist())
-    missing = "" if known.all() else f"{counted(int((~known).sum()), 'cell')} without a figure"
-    answer = Answer.BAD if told else Answer.NOT_SHOWN if missing else Answer.GOOD
-    return Section(name, answer, text, missing, answers)
+    asked = report.test is PackTest.DRIVE
+    return resistance_section(report.resistance, report.layout, asked=asked, run=_run(report))
 
 
 def _ends(report: PackReport) -> Section | None:

@@ -96,7 +96,7 @@ def _cells(report: PackReport) -> list[Line]:
         rows.sort(key=lambda r: -r.resistance_mohm if math.isfinite(r.resistance_mohm) else 0.0)
     else:
         rows.sort(key=lambda r: -abs(r.deviation_mv) if math.isfinite(r.deviation_mv) else 0.0)
-    heads = ("off mV", "mΩ", "fit ±mΩ", "sag mV", "°C", "lowest", "highest")
+    heads = ("off mV", "mΩ", "peers %", "sag mV", "°C", "lowest", "highest")
     what = "highest resistance first" if known else "furthest off first"
     lines: list[Line] = [
         [(f"cells, {what}", HEAD)],
@@ -106,7 +106,7 @@ def _cells(report: PackReport) -> list[Line]:
         figures = (
             (row.deviation_mv, 1),
             (row.resistance_mohm, 3),
-            (row.resistance_uncertainty_mohm, 4),
+            (100 * row.against_peers, 1),
             (row.extra_sag_mv, 0),
             (row.temperature_c, 1),
         )

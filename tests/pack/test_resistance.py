@@ -1,155 +1,233 @@
-"""Resistances, against ordinary least squares with every parameter spelled out."""
+"""Resistances of cells on made packs whose truth is exact, and on cells solved by others."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
 import numpy as np
 import pytest
-from scipy.signal import lfilter
-from support.packs import Array, cell_voltages, drive_current, layout
+from truth import cell_packs, solved_cells
+from truth.as_series import pack_series
+from truth.cell_packs import CellPack
 
-from busplan.pack.resistance import (
-    current_steps,
-    excitation,
-    fit_resistance,
-    frames_together,
-    low_pass,
-    regress,
-    resistance_at_steps,
-    resistance_findings,
-)
+from busplan.answers import Answer
+from busplan.findings import Finding
+from busplan.pack.report import PackReport, evaluate_pack
+from busplan.pack.resistance import Resistance, fit_resistance, frames_together
+from busplan.pack.resistance_told import cell_sentence, resistance_findings, resistance_section
 from busplan.pack.series import Trace
+from busplan.plan.vehicle import PackLayout
+
+LIMIT_V = 0.05
 
 
-def cells_of(time: Array, volts: Array) -> list[Trace]:
-    return [Trace(time, v, 0.001) for v in volts.T]
-
-
-def test_projecting_out_equals_spelling_out_every_parameter() -> None:
-    # A current of level stretches only, so that no row is left out as "just changing".
-    time = np.arange(0.0, 240.0, 0.2)
-    amps = 100.0 + 60.0 * np.sin(time / 3.0) + 40.0 * np.sin(time / 11.0)
-    volts = cell_voltages(time, amps, np.array([0.5e-3, 0.8e-3]), pair_ohm=0.3e-3)
-    drive = excitation(Trace(time, amps, 0.1))
-    ours, _ = regress(time, volts, drive, 0.001)
-    # Reference: numpy's lstsq over one design matrix, 1, t, q for each block and the causes.
-    change = np.abs(np.diff(amps, prepend=amps[:1]))
-    near = np.fmax(change, np.append(change[1:], 0.0))
-    use = near <= max(np.ptp(amps) / 20, np.median(near))
-    block = np.clip(time // (time[-1] / 4), 0, 3)
-    q = np.interp(time, drive.grid_s, drive.charge)
-    columns = [-amps, *(-np.interp(time, drive.grid_s, p) for p in drive.pairs)]
-    for b in range(4):
-        for column in (np.ones(len(time)), time / 240, q / 3600):
-            columns.append(np.where(block == b, column, 0.0))
-    solution = np.linalg.lstsq(np.stack(columns, 1)[use], volts[use], rcond=1e-12)[0]
-    assert ours == pytest.approx(solution[0], rel=1e-4)
-
-
-def test_resistance_is_apart_from_what_a_cell_adds_later() -> None:
-    time, amps = drive_current(10.0)
-    rng = np.random.default_rng(5)
-    ohm = 0.45e-3 * (1 + 0.015 * rng.normal(size=24))
-    ohm[7] = 0.608e-3
-    volts = cell_voltages(time, amps, ohm, pair_ohm=0.25e-3)
-    fit = fit_resistance(cells_of(time, volts), Trace(time, amps, 0.1), 0.001)
-    assert fit.judged
-    assert fit.value == pytest.approx(ohm, rel=0.02)
-    assert fit.steps > 0
-    assert fit.step_value == pytest.approx(ohm, rel=0.06)
-    assert fit.raised(0.05).tolist() == [7]
-    assert fit.extra_sag_v[7] == pytest.approx(0.060, rel=0.05)
-    (finding,) = resistance_findings(fit, layout(3), np.full(24, 21.0))
-    assert finding.code == "cell-resistance-high"
-    assert "Cell 8" in finding.summary
-    assert "21 °C" in finding.summary
-
-
-def test_the_uncertainty_covers_the_error() -> None:
-    time, amps = drive_current(6.0)
-    scores = []
-    for seed in range(8):
-        ohm = np.full(12, 0.5e-3)
-        volts = cell_voltages(
-            time, amps, ohm, noise=0.002, rng=np.random.default_rng(seed), charge=0.5
-        )
-        fit = fit_resistance(cells_of(time, volts), Trace(time, amps, 0.1), 0.001)
-        scores.append((fit.value - ohm) / fit.uncertainty)
-    assert 0.5 < np.std(scores) < 1.8
-
-
-def test_even_cells_raise_none_and_a_steady_current_is_not_judged() -> None:
-    time, amps = drive_current(6.0)
-    ohm = 0.45e-3 * (1 + 0.02 * np.random.default_rng(1).normal(size=96))
-    fit = fit_resistance(
-        cells_of(time, cell_voltages(time, amps, ohm)), Trace(time, amps, 0.1), 0.001
+def fitted(pack: CellPack, *, warm: bool = True, **options: Any) -> tuple[Resistance, PackLayout]:
+    series, layout = pack_series(pack)
+    module = np.array([layout.modules.index(c.module) for c in layout.cells])
+    told = np.median(pack.temperature, axis=(0, 2))[module]
+    found = fit_resistance(
+        series.cells,
+        series.quantities["current"],
+        pack.step_v,
+        temperature_c=told if warm else None,
+        module=module,
+        charge=series.quantities["state_of_charge"],
+        **{"at_a": 100.0, **options},
     )
-    assert fit.judged
-    assert fit.raised(0.05).size == 0
-    steady = np.full(len(time), -30.0)
-    volts = cell_voltages(time, steady, ohm)
-    flat = fit_resistance(cells_of(time, volts), Trace(time, steady, 0.1), 0.001)
-    assert not flat.judged
-    assert flat.raised(0.05).size == 0
+    return found, layout
 
 
-def test_current_steps_need_level_stretches_on_both_sides() -> None:
-    time = np.arange(0.0, 20.0, 0.1)
-    step = np.where(time < 10.0, 0.0, 100.0)
-    assert len(current_steps(Trace(time, step))) == 1
-    ramp = np.interp(time, [8.0, 12.0], [0.0, 100.0])
-    assert current_steps(Trace(time, ramp)) == []
+@cache
+def plain(seed: int = 3) -> CellPack:
+    return cell_packs.drive(seed, cells=32, minutes=6.0)
+
+
+def held(found: Resistance, pack: CellPack) -> list[tuple[float, float]]:
+    """Parts of the cells whose absolute and relative intervals hold, at each scale."""
+    told = []
+    for scale in found.scales:
+        true, ratio = pack.resistance(scale.after_s), pack.relative(scale.after_s)
+        cells = range(len(true))
+        told.append(
+            (
+                float(np.mean([true[i] in scale.interval(i) for i in cells])),
+                float(np.mean([ratio[i] in scale.relative_interval(i) for i in cells])),
+            )
+        )
+    return told
+
+
+def test_intervals_hold_and_are_narrow_and_delays_are_found() -> None:
+    pack = plain()
+    found, _ = fitted(pack)
+    assert min(min(pair) for pair in held(found, pack)) >= 0.9
+    for scale, most in zip(found.scales, (0.006, 0.02), strict=True):
+        assert scale.factor * np.median(scale.relative_uncertainty) < most
+        assert scale.factor * np.median(scale.uncertainty / scale.value) < 0.1
+    for delay in found.delays:
+        true = pack.delay_s[delay.cells[0] // pack.per_frame]
+        assert delay.delay_s == pytest.approx(true, abs=0.01)
+
+
+def test_cells_solved_by_others_lie_inside_theirs() -> None:
+    # Truth: pulses of the same solved cells (PyBaMM, SPMe of Chen 2020), tests/data/solved_cells.
+    pack = solved_cells.drive(40, number=12, raised={5: 1.5})
+    found, _ = fitted(pack)
+    assert min(min(pair) for pair in held(found, pack)) >= 0.93
+    assert found.raised(LIMIT_V).tolist() == [5]
+
+
+def test_a_current_sensors_gain_widens_absolute_figures_only() -> None:
+    pack = plain()
+    sure, _ = fitted(pack, current_gain=0.0)
+    doubted, _ = fitted(pack, current_gain=0.05)
+    one, other = sure.scales[0], doubted.scales[0]
+    assert other.relative_uncertainty == pytest.approx(one.relative_uncertainty)
+    # Independent parts add as squares.
+    added = np.sqrt(other.uncertainty**2 - one.uncertainty**2)
+    assert added == pytest.approx(0.05 * one.value, rel=1e-6)
+
+
+@cache
+def ill() -> tuple[Resistance, PackLayout]:
+    return fitted(cell_packs.drive(8, cells=48, minutes=6.0, raised={11: 1.5}, cold={4: 12.0}))
+
+
+def test_a_raised_cell_is_named_and_a_colder_module_explained() -> None:
+    found, layout = ill()
+    assert found.raised(LIMIT_V).tolist() == [11]
+    assert found.raised_modules(LIMIT_V) == ()
+    answers = found.answers(LIMIT_V)
+    assert answers[11] is Answer.BAD
+    assert answers.count(Answer.GOOD) == 47
+    (finding,) = resistance_findings(found, layout)
+    assert finding.code == "cell-resistance-high"
+    assert finding.summary.startswith("Cell 12 (M2): ")
+    figures = {f.name: float(f.value) for f in finding.figures}
+    assert figures["against peers from"] < figures["against peers"] < figures["against peers to"]
+    assert figures["against peers"] == pytest.approx(
+        100 * (float(found.best.relative[11]) - 1), abs=0.1
+    )
+
+
+def test_without_temperatures_a_cold_module_is_one_finding_not_one_a_cell() -> None:
+    pack = cell_packs.drive(8, cells=48, minutes=6.0, cold={4: 20.0}, energy_kj=40.0)
+    found, layout = fitted(pack, warm=False)
+    (finding,) = resistance_findings(found, layout)
+    assert finding.code == "module-resistance-high"
+    assert "Module M5 as a whole" in finding.summary
+    assert "a cold module shows the same" in finding.summary
+    told, _ = fitted(pack)
+    assert resistance_findings(told, layout) == []
+    assert told.peers is not None
+    assert told.peers.energy.value == pytest.approx(40.0, abs=6.0)
+
+
+def test_a_sentence_tells_figures_with_their_ends_and_conditions() -> None:
+    found, layout = ill()
+    told = cell_sentence(found, layout, 11)
+    assert "mΩ after 1 s (" in told
+    assert "against its peers (+" in told
+    assert "at 100 A, 25 °C," in told
+    assert told.endswith("% charge")
+    section = resistance_section(found, layout, asked=True, run="drive")
+    assert section is not None
+    assert section.answer is Answer.BAD
+    assert "ms late" in section.text
+    assert "fit" not in section.text
+
+
+def series_without(**changes: Trace) -> tuple[Any, PackLayout]:
+    series, layout = pack_series(plain())
+    return replace(series, quantities={**series.quantities, **changes}), layout
+
+
+def refused(current: Trace, **options: Any) -> str:
+    series, _ = pack_series(plain())
+    found = fit_resistance(series.cells, current, 0.001, **options)
+    assert not found.judged
+    assert all(np.isnan(s.value).all() for s in found.scales)
+    assert set(found.answers(LIMIT_V)) == {Answer.NOT_SHOWN}
+    assert found.raised(LIMIT_V).size == 0
+    return found.missing
+
+
+def current_of(scale: float = 1.0) -> Trace:
+    series, _ = pack_series(plain())
+    full = series.quantities["current"]
+    return replace(full, value=full.value * scale)
+
+
+def test_what_is_missing_is_said_and_nothing_guessed() -> None:
+    span = float(np.ptp(current_of().value))
+    assert "current range under 20 A" in refused(current_of(19.9 / span))
+    steady = current_of()
+    value = np.where(steady.time_s < 100.0, 100.0, np.where(steady.time_s < 200.0, 0.0, 50.0))
+    assert "blocks of changing current (2)" in refused(replace(steady, value=value))
+    assert refused(current_of(), doubt="the current has the wrong sign") == (
+        "the current has the wrong sign"
+    )
+    assert refused(Trace(np.empty(0), np.empty(0))) == "no current was heard"
+
+
+def test_a_range_of_just_over_twenty_amperes_is_looked_at() -> None:
+    pack = cell_packs.drive(3, cells=16, minutes=6.0, peak_a=17.0)
+    series, _ = pack_series(pack)
+    assert 20.0 < np.ptp(series.quantities["current"].value) < 22.0
+    found, _ = fitted(pack, at_a=17.0)
+    assert found.judged
+
+
+def test_a_monitor_that_filters_leaves_only_the_longer_time() -> None:
+    pack = cell_packs.drive(5, cells=16, minutes=6.0, filter_s=0.5)
+    found, _ = fitted(pack)
+    assert found.scales[0].missing == "monitor filter over 0.2 s"
+    assert np.isnan(found.scales[0].value).all()
+    assert found.best.after_s == 10.0
+    assert held(found, pack)[1][0] >= 0.93
+
+
+def test_fewer_than_four_cells_are_told_but_not_judged() -> None:
+    series, _ = pack_series(plain())
+    for count, answer in ((3, Answer.NOT_SHOWN), (4, Answer.GOOD)):
+        found = fit_resistance(series.cells[:count], series.quantities["current"], 0.001)
+        assert np.isfinite(found.value).all()
+        assert set(found.answers(LIMIT_V)) == {answer}
+    three = fit_resistance(series.cells[:3], series.quantities["current"], 0.001)
+    assert "fewer than 4 cells" in three.open_reason(0)
+
+
+def test_impossible_values_and_cells_left_out_do_not_move_the_others() -> None:
+    series, _ = pack_series(plain())
+    sound = fit_resistance(series.cells, series.quantities["current"], 0.001)
+    broken = list(series.cells)
+    value = broken[2].value.copy()
+    value[::7] = 65.535
+    broken[2] = replace(broken[2], value=value)
+    broken[9] = replace(broken[9], value=broken[9].value[::-1].copy())
+    found = fit_resistance(broken, series.quantities["current"], 0.001, left_out=[9])
+    others = np.setdiff1d(np.arange(len(broken)), [9])
+    assert np.isnan(found.value[9])
+    assert found.value[others] == pytest.approx(sound.value[others], rel=0.003)
+    assert found.answers(LIMIT_V)[9] is Answer.NOT_SHOWN
+
+
+def report_of(series: Any, layout: PackLayout) -> PackReport:
+    return evaluate_pack(series, layout)
+
+
+def test_a_current_of_the_wrong_sign_is_one_statement_and_no_resistance() -> None:
+    series, layout = series_without(current=current_of(-1.0))
+    report = report_of(series, layout)
+    assert report.resistance is not None
+    assert report.resistance.missing == "the current has the wrong sign"
+    named: list[Finding] = [f for f in report.findings if "resistance" in f.code]
+    assert named == []
 
 
 def test_cells_of_one_frame_are_told_by_their_times() -> None:
     a, b = np.arange(10.0), np.arange(10.0) + 0.05
-    traces = [Trace(a, a), Trace(b, b), Trace(a.copy(), a), Trace(np.empty(0), np.empty(0))]
-    assert sorted(frames_together(traces)) == [[0, 2], [1]]
-
-
-def test_monitors_out_of_step_with_the_current_do_no_harm() -> None:
-    fine, amps = drive_current(8.0, period=0.01)
-    ohm = np.full(8, 0.5e-3)
-    volts = cell_voltages(fine, amps, ohm)
-    traces = []
-    for cell in range(8):
-        rows = slice(cell, None, 10)  # each cell at its own phase, 10 ms apart
-        traces.append(Trace(fine[rows], volts[rows, cell], 0.001))
-    fit = fit_resistance(traces, Trace(fine[5::10], amps[5::10], 0.1), 0.001)
-    assert fit.value == pytest.approx(ohm, rel=0.02)
-
-
-@pytest.mark.parametrize("decay", [0.2, 0.99, 0.9999])
-def test_low_pass_is_scipys_filter(decay: float) -> None:
-    values = np.random.default_rng(1).normal(50.0, 100.0, 30_000)
-    # Reference: scipy.signal.lfilter.
-    reference = lfilter([1 - decay], [1, -decay], values)
-    assert low_pass(values, decay) == pytest.approx(reference, rel=1e-9, abs=1e-7)
-
-
-@pytest.mark.parametrize(
-    ("step_v", "drops_mv", "expected"),
-    # By hand, steps of 100 A, resistances [mΩ] with median M; scatter s = 1.4826 · MAD, rounding
-    # r = √2 · step/√12 / 100 A (two rounded values), u = √(π/2 · (s² + r²) / n). The √(π/2): the
-    # variance of a median of n normal values is π/2 times that of their mean (Kenney and Keeping,
-    # "Mathematics of Statistics"; from memory).
-    [
-        # M 0.5, MAD 0.01: s = 14.826 µΩ, r = 0.04082 µΩ, n = 5.
-        (0.00001, (48, 49, 50, 51, 52), 8.3099e-6),
-        # No scatter at all: r = 40.825 µΩ, n = 5.
-        (0.01, (50, 50, 50, 50, 50), 22.882e-6),
-        (0.01, (48, 49, 50, 51, 52), 24.344e-6),
-    ],
-)
-def test_the_uncertainty_of_steps_is_that_of_a_median(
-    step_v: float, drops_mv: tuple[int, ...], expected: float
-) -> None:
-    time = np.arange(0.0, 65.0, 0.1)
-    moments = [(10.0 * (i + 1), 10.0 * (i + 1) + 0.1) for i in range(len(drops_mv))]
-    amps, volts = np.zeros(len(time)), np.full((len(time), 1), 3.7)
-    for (begin, _), drop in zip(moments, drops_mv, strict=True):
-        after = time > begin + 0.05
-        amps[after] += 100.0
-        volts[after] -= drop / 1000.0
-    value, uncertainty = resistance_at_steps(time, volts, Trace(time, amps, 0.1), moments, step_v)
-    assert value[0] == pytest.approx(0.5e-3, rel=1e-6)
-    assert uncertainty[0] == pytest.approx(expected, rel=1e-3)
+    traces = [Trace(a, a), Trace(b, b), None, Trace(a.copy(), a), Trace(np.empty(0), np.empty(0))]
+    assert sorted(frames_together(traces)) == [[0, 3], [1]]
