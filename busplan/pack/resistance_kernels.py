@@ -68,19 +68,22 @@ def block_moments(
     for r in range(len(time) + 1):
         if r == len(time) or block[r] != last:
             if last >= 0 and square[0, 0] > NUISANCE + 1:
-                into = total[group[r - 1]]
-                into[-1, -1] += square[0, 0]
+                g = group[r - 1]
+                total[g, causes + cells, causes + cells] += square[0, 0]
                 _take_out(square)
                 for a in range(causes + cells):
                     for b in range(a, causes + cells):
-                        into[a, b] += square[NUISANCE + a, NUISANCE + b]
+                        total[g, a, b] += square[NUISANCE + a, NUISANCE + b]
             if r == len(time):
                 break
-            square[:] = 0.0
+            for a in range(size):
+                for b in range(size):
+                    square[a, b] = 0.0
             last = block[r]
             base_time = time[r]
             base_charge = np.nan
-            base_volts[:] = volts[r]
+            for c in range(cells):
+                base_volts[c] = volts[r, c]
         at = (time[r] - delay - start) / step
         low = int(np.floor(at))
         if low < 0 or low >= len(table) - 1:
@@ -109,10 +112,10 @@ def block_moments(
 def _take_out(square: F64) -> None:
     """Eliminate the first ``NUISANCE`` variables of a matrix whose upper half is filled."""
     size = len(square)
-    least = TINY * np.diag(square)
+    drift, charge = square[1, 1], square[2, 2]
     for p in range(NUISANCE):
         pivot = square[p, p]
-        if pivot <= least[p]:
+        if (p == 1 and pivot <= TINY * drift) or (p == 2 and pivot <= TINY * charge):
             continue
         for a in range(p + 1, size):
             factor = square[p, a] / pivot
