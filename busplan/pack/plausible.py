@@ -155,12 +155,12 @@ def twins(cells: Sequence[Trace]) -> list[tuple[int, ...]]:
     return [tuple(g) for g in groups.values() if len(g) > 1]
 
 
-def current_doubt(series: PackSeries) -> str:
+def current_doubt(series: PackSeries, capacity_ah: float | None = None) -> str:
     """Why nothing can be judged by current and cells together, "" when nothing speaks against."""
     if cell_scale_off(series.cells) is not None:
         return "all cells have the wrong scale"
     sense = current_sense(series.cells, series.quantity("current"))
-    if sense.scale_off() is not None:
+    if sense.scale_off(capacity_ah) is not None:
         return "the current has the wrong scale"
     return "the current has the wrong sign" if sense.sign_wrong else ""
 
@@ -175,7 +175,7 @@ def plausible_findings(series: PackSeries, layout: PackLayout) -> list[Finding]:
     if cells_off is not None:
         findings.append(_cells_scaled(series, layout, cells_off))
     elif address is not None:
-        off = sense.scale_off()
+        off = sense.scale_off(layout.capacity_ah)
         figures = (
             Figure("correlation", sense.correlation),
             Figure("fall per ampere", sense.fall_ohm * 1e3, "mΩ"),
@@ -195,14 +195,16 @@ def plausible_findings(series: PackSeries, layout: PackLayout) -> list[Finding]:
                 )
             )
         if off is not None:
-            unit = " (as milliamperes read as amperes would)" if off > 1.0 else ""
+            unit = " (as milliamperes read as amperes would)" if off == 1000.0 else ""
+            factor = off if off > 1.0 else 1.0 / off
+            times = "hundreds of" if layout.capacity_ah is None else f"about {factor:.0f}"
             findings.append(
                 Finding(
                     "current-scale-wrong",
                     Weight.CAUTION,
                     place(address),
                     f"The cells fall by {abs(sense.fall_ohm) * 1e3:.4g} mΩ times the current: it "
-                    f"reads hundreds of times too {'high' if off > 1.0 else 'low'}{unit}.",
+                    f"reads {times} times too {'high' if off > 1.0 else 'low'}{unit}.",
                     "Every figure made with the current is wrong by as much.",
                     "Correct factor or unit of this signal in its definition.",
                     figures,

@@ -140,7 +140,8 @@ def evaluate_pack(
             module=np.array([layout.modules.index(c.module) for c in layout.cells], np.int64),
             charge=series.quantity("state_of_charge"),
             left_out=[index for kind_, index in unbelievable if kind_ == "cell"],
-            doubt=current_doubt(series),
+            at_a=layout.capacity_ah,
+            doubt=current_doubt(series, layout.capacity_ah),
         )
     top = end_order(series, layout, resistance, unbelievable, top=True)
     bottom = end_order(series, layout, resistance, unbelievable, top=False)

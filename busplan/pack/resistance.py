@@ -166,8 +166,8 @@ def fit_resistance(
 
     ``temperature_c`` (cells,) and ``module`` (cells,), its number, tell each cell's module;
     ``charge`` [%] the state of charge; ``left_out`` are cells that are not believed. Figures hold
-    for a step to ``at_a`` (a third of the peak unless stated). ``doubt`` is what makes the current
-    unusable, as ``missing`` tells it.
+    for a step to ``at_a`` [A], such as the one-hour current (a third of the peak when ``None``).
+    ``doubt`` is what makes the current unusable, as ``missing`` tells it.
     """
     count = len(cells)
     warm = np.full(count, np.nan) if temperature_c is None else temperature_c
