@@ -7,9 +7,11 @@ statements, which stand in the same order as its messages and signals.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from busplan.definitions.j1939 import split_identifier
+from busplan.definitions.mending import short_names
 from busplan.definitions.model import (
     NO_CHOICES,
     FixedMap,
@@ -80,7 +82,9 @@ def _named(nodes: Iterable[str]) -> Iterable[str]:
 def _signals(source: Any, block: Block, chosen: Selections) -> tuple[Signal, ...]:
     lines = _lines_of(source, block)
     marks = [mark_of(line) for line in lines]
-    names = {line.signal or "": s.name for line, s in zip(lines, source.signals, strict=True)}
+    short = [line.signal or "" for line in lines]
+    chosen_names, _ = short_names(short, [s.name for s in source.signals])
+    names = dict(zip(short, chosen_names, strict=True))
     roots = [
         line.signal or ""
         for line, mark in zip(lines, marks, strict=True)
@@ -88,15 +92,16 @@ def _signals(source: Any, block: Block, chosen: Selections) -> tuple[Signal, ...
     ]
     number = block.head.identifier or 0
     signals = []
-    for signal, line, mark in zip(source.signals, lines, marks, strict=True):
+    for signal, name, line, mark in zip(source.signals, chosen_names, lines, marks, strict=True):
         selector, ranges = chosen.get((number, line.signal or ""), ("", ()))
         if mark.value is not None and not selector and len(roots) == 1:
             selector = roots[0]
         # A single selector: the mark counts beside the ranges. Several: the mark is a stand-in.
         if mark.value is not None and (not ranges or sum(m.selects for m in marks) == 1):
             ranges = joined((*ranges, (mark.value, mark.value)))
-        condition = MuxCondition(names.get(selector, selector), ranges) if selector else None
-        signals.append(_signal(signal, mark.selects, condition))
+        paged = bool(selector) or mark.value is not None
+        condition = MuxCondition(names.get(selector, selector), ranges) if paged else None
+        signals.append(replace(_signal(signal, mark.selects, condition), name=name))
     return tuple(signals)
 
 

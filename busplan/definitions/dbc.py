@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from busplan.definitions.convert import convert_message, node_names, selections
+from busplan.definitions.mending import mend, shared_name_findings, short_names
 from busplan.definitions.model import Message
-from busplan.definitions.oddities import odd_messages
+from busplan.definitions.oddities import odd_messages, without_lost_pages
 from busplan.definitions.salvage import Salvaged, read_alone, salvage
 from busplan.definitions.sense import is_unassigned
 from busplan.definitions.source import decode_text, read_bytes
@@ -54,13 +55,15 @@ def parse_dbc(
     text: str, file: str, *, encoding: str = "utf-8", findings: Sequence[Finding] = ()
 ) -> Definitions:
     """The definitions in a DBC ``text``; ``file`` is the name that messages and findings carry."""
-    statements, hint, hint_findings = _without_bit_rate(cut(text), file)
+    statements, mended = mend(cut(text), file)
+    statements, hint, hint_findings = _without_bit_rate(statements, file)
     salvaged = salvage(statements, file)
     database = salvaged.database
     if database is None or (_message_blocks(statements) and not database.messages):
         raise PlanError(_nothing_usable(file, salvaged))
-    messages = _messages(database, salvaged.statements, file)
-    found = (*findings, *hint_findings, *salvaged.findings, *odd_messages(messages))
+    messages, lost = without_lost_pages(_messages(database, salvaged.statements, file))
+    found = (*findings, *mended, *hint_findings, *salvaged.findings)
+    found += (*_shared_names(database, salvaged.statements, file), *lost, *odd_messages(messages))
     found += _missing(salvaged, messages, file)
     nodes = node_names(database, messages)
     return Definitions(file, nodes, messages, found, encoding, hint or _bus_rate(database))
@@ -84,6 +87,20 @@ def _messages(database: Any, statements: Sequence[Statement], file: str) -> tupl
             source = _read_apart(statements, block, found)
         messages.append(convert_message(source, block, chosen, file=file, j1939_file=j1939))
     return tuple(messages)
+
+
+def _shared_names(database: Any, statements: Sequence[Statement], file: str) -> tuple[Finding, ...]:
+    """Long names that several signals of a message share."""
+    shared = []
+    for source, block in zip(database.messages, _message_blocks(statements), strict=True):
+        long_names = [s.name for s in source.signals]
+        if len(set(long_names)) == len(long_names) or len(long_names) != len(block.signals):
+            continue
+        short = [line.signal or "" for line in block.signals]
+        for name in short_names(short, long_names)[1]:
+            mine = [s for s, long in zip(short, long_names, strict=True) if long == name]
+            shared.append((source.name, block.head.line, name, mine))
+    return tuple(shared_name_findings(shared, file))
 
 
 def _read_apart(statements: Sequence[Statement], block: Block, all_blocks: Sequence[Block]) -> Any:

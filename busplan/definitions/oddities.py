@@ -1,17 +1,20 @@
 """What is odd about messages that load nevertheless, as findings.
 
-The rules of this file: pure functions over messages of one file; nothing is changed.
+The rules of this file: pure functions over messages of one file; only signals whose selector is
+missing are taken away.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from busplan.definitions.model import Message, Signal
 from busplan.definitions.sense import LONGEST_J1939
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.kinds import FD_LENGTHS
+from busplan.wording import counted, listing
 
 
 def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:
@@ -21,7 +24,6 @@ def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:
         findings.extend(_overlaps(message))
         findings.extend(_outside(message))
         findings.extend(_length(message))
-        findings.extend(_selectors(message))
     return tuple(findings)
 
 
@@ -125,17 +127,42 @@ def _length(message: Message) -> Iterator[Finding]:
         )
 
 
-def _selectors(message: Message) -> Iterator[Finding]:
-    names: Iterable[str] = dict.fromkeys(
-        s.condition.selector for s in message.signals if s.condition is not None
+def without_lost_pages(
+    messages: Sequence[Message],
+) -> tuple[tuple[Message, ...], tuple[Finding, ...]]:
+    """The messages without signals whose selector is not there, and one finding a message.
+
+    A selector that is itself such a signal takes those that wait for it along.
+    """
+    result, findings = [], []
+    for message in messages:
+        kept = list(message.signals)
+        lost: list[Signal] = []
+        while True:
+            names = {s.name for s in kept}
+            gone = [s for s in kept if s.condition and s.condition.selector not in names]
+            if not gone:
+                break
+            lost += gone
+            kept = [s for s in kept if s not in gone]
+        if lost:
+            findings.append(_selector_missing(message, lost))
+            message = replace(message, signals=tuple(kept))
+        result.append(message)
+    return tuple(result), tuple(findings)
+
+
+def _selector_missing(message: Message, lost: Sequence[Signal]) -> Finding:
+    wanted = dict.fromkeys(s.condition.selector for s in lost if s.condition)
+    named = [name for name in wanted if name]
+    why = f"the selector {listing(named)} is not there" if named else "no selector goes with them"
+    return Finding(
+        "definition-selector-missing",
+        Weight.CAUTION,
+        _where(message, lost[0].name),
+        f"{counted(len(lost), 'multiplexed signal')} of {message.name} set aside, because {why}: "
+        f"{listing([s.name for s in lost])}.",
+        why="It cannot be told which frames carry them, so they are decoded in none.",
+        action="Mark the selector with M in the file, or mend its line.",
+        figures=(Figure("signals", len(lost)),),
     )
-    for name in names:
-        if not message.has(name):
-            yield Finding(
-                "definition-selector-missing",
-                Weight.CAUTION,
-                _where(message, name),
-                f"Signals of {message.name} depend on a selector {name} that it does not have.",
-                why="It cannot be told which frames carry them, so they are decoded in all frames.",
-                action="Mend the multiplexing in the file.",
-            )

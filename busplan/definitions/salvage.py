@@ -16,7 +16,7 @@ from typing import Any
 from busplan.definitions.door import dbc_format
 from busplan.definitions.multiplexing import narrowed
 from busplan.definitions.sense import refuse_impossible, without_orphans
-from busplan.definitions.statements import Refusal, Statement
+from busplan.definitions.statements import Refusal, Statement, blocks
 from busplan.errors import PlanError, Problem
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.wording import one_line
@@ -120,7 +120,26 @@ def _well_formed(statements: Sequence[Statement], refused: list[Refusal]) -> lis
         refused.append(Refusal(statement, "not well formed", offset))
         return []
 
-    return keep(statements) if statements else []
+    kept = keep(statements) if statements else []
+    return _without_headless(statements, kept, refused)
+
+
+def _without_headless(
+    statements: Sequence[Statement], kept: Sequence[Statement], refused: list[Refusal]
+) -> list[Statement]:
+    """Without the signals of messages that are not kept: they belong to no other message."""
+    there = {s.start for s in kept}
+    lost: dict[int, int] = {}
+    for block in blocks(statements):
+        if block.head.start not in there:
+            signals = [s for s in block.signals if s.start in there]
+            there -= {s.start for s in signals}
+            lost[block.head.start] = len(signals)
+    for i, refusal in enumerate(refused):
+        count = lost.get(refusal.statement.start, 0)
+        if count:
+            refused[i] = refusal.with_signals(count)
+    return [s for s in kept if s.start in there]
 
 
 def _halve_by_meaning(

@@ -12,7 +12,11 @@ from collections.abc import Sequence
 from busplan.definitions.statements import Refusal, Statement, blocks
 
 LONGEST_J1939 = 1785
-"""Bytes in the longest message there is, a J1939 transport session (SAE J1939-21)."""
+"""Bytes in the longest message of a J1939 transport session (SAE J1939-21)."""
+
+LONGEST_MESSAGE = 65_535
+"""Bytes that a definition may give a message: ISO 15765-2 and extended J1939 sessions go beyond the
+4,095 of a first frame's 12 bits; more is taken for a mistake."""
 
 FLOAT_WIDTHS = (16, 32, 64)
 """Widths of IEEE 754 numbers [bit]."""
@@ -103,8 +107,8 @@ def _wrong_message(head: Statement) -> str | None:
     if figures is None:
         return "its identifier and length are not whole numbers"
     number, length = int(figures[1]), int(figures[2])
-    if length > LONGEST_J1939:
-        return f"a length of {length} bytes; the longest message there is has {LONGEST_J1939}"
+    if length > LONGEST_MESSAGE:
+        return f"a length of {length} bytes; a definition may have {LONGEST_MESSAGE}"
     bits = 29 if number >> 31 else 11
     value = number & 0x7FFF_FFFF if number < 1 << 32 else number
     return None if value < 1 << bits else f"identifier 0x{value:X} has more than {bits} bits"
@@ -121,7 +125,7 @@ def _wrong_signal(line: Statement, seen: set[str]) -> str | None:
         return f"multiplexer mark {mark!r}; M, m<value> or m<value>M can be"
     if not 1 <= int(length) <= 64:
         return f"a signal of {length} bits; 1 to 64 can be"
-    if int(start) >= 8 * LONGEST_J1939:
+    if int(start) >= 8 * LONGEST_MESSAGE:
         return f"start bit {start} lies beyond the longest message there is"
     if order not in {"0", "1"}:
         return f"byte order {order}; 0 (big-endian) or 1 (little-endian) can be"

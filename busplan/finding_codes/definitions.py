@@ -76,8 +76,24 @@ CODES = (
     _entry(
         "definition-selector-missing",
         (CAUTION,),
-        "Signals depend on a selector that their message does not have, so it cannot be told "
-        "which frames carry them; they are decoded in all frames.",
-        "Mend the multiplexing in the file.",
+        "Multiplexed signals depend on a selector that their message does not have, or nothing "
+        "says on which, so it cannot be told which frames carry them. They are set aside and "
+        "decoded in none.",
+        "Mark the selector with M in the file, or mend its line.",
+    ),
+    _entry(
+        "definition-flag-missing",
+        (CAUTION,),
+        "An identifier above 0x7FF lacks the flag that says it has 29 bits. It was read as a "
+        "29-bit identifier, with all that the file says of it.",
+        "Compare with a capture; if it is right, add 2147483648 to the number in the file.",
+    ),
+    _entry(
+        "definition-mended",
+        (NOTE,),
+        "Something that the format does not allow, but that can only be meant in one way, was "
+        "read so: a name that begins with a digit, a number such as .25, one long name for two "
+        "signals.",
+        "Mend the file; other programs may refuse it.",
     ),
 )

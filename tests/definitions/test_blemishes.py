@@ -106,10 +106,10 @@ def test_lines_about_a_signal_set_aside_are_told_too() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("BO_ 257 ", "BO_ 274923520 ", "more than 11 bits"),
+        ("BO_ 257 ", "BO_ 536870912 ", "more than 11 bits"),
         ("BO_ 257 ", "BO_ 4294967295 ", "more than 29 bits"),
         ("BO_ 257 ", "BO_ 25.7 ", "whole numbers"),
-        ("Command: 2 ", "Command: 2000 ", "2000 bytes"),
+        ("Command: 2 ", "Command: 70000 ", "70000 bytes"),
     ],
 )
 def test_a_wrong_message_takes_its_signals_with_it(old, new, words) -> None:
@@ -125,7 +125,7 @@ def test_a_wrong_message_takes_its_signals_with_it(old, new, words) -> None:
         ("Wanted : 0|65@1+ (0.25,0)", "65 bits"),
         ("Wanted : 0|16@7+ (0.25,0)", "byte order 7"),
         ("Wanted : 0.5|16@1+ (0.25,0)", "whole numbers"),
-        ("Wanted : 99999|16@1+ (0.25,0)", "start bit 99999"),
+        ("Wanted : 600000|16@1+ (0.25,0)", "start bit 600000"),
         ("Wanted x1 : 0|16@1+ (0.25,0)", "'x1'"),
         ("Wanted : 0|16@1+ (0,0)", "scale of zero"),
         ("Wanted : 0|16@1+ (|0.25,0)", "not well formed"),
