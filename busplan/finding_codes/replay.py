@@ -11,10 +11,11 @@ _entry = partial(FindingCode, "replay")
 CODES = (
     _entry(
         "node-stopped",
-        (CAUTION,),
+        (NOTE, CAUTION),
         "All cyclic messages of a node stopped together for longer than a value may be old, for "
         "good or for a while. Its receivers work with old values or have given it up.",
         "Look for a loose plug, a brown-out of its supply or a reset at that time.",
+        "A caution; on a live bus a note once it has been over for half a minute.",
     ),
     _entry(
         "network-silent",
@@ -26,10 +27,11 @@ CODES = (
     ),
     _entry(
         "message-paused",
-        (CAUTION,),
+        (NOTE, CAUTION),
         "One message stopped for longer than its value may be old, while its node went on. "
         "Receivers with a time-out may have given it up.",
         "See what else happened at that time.",
+        "A caution; on a live bus a note once it has been over for half a minute.",
     ),
     _entry(
         "frame-late",

@@ -1,12 +1,13 @@
 """The pack at one moment: every cell and sensor, how it stands to its peers, and the worst places.
 
-A value is *fresh* while its message is not stale. Minimum, mean, maximum and spread are taken over
-fresh values. The deviation of a cell or sensor is its value minus the median of all fresh peers.
+A value is *fresh* while its message is not stale and the evaluation of the capture has not set its
+cell or sensor aside. Minimum, mean, maximum and spread are taken over fresh values. The
+deviation of a cell or sensor is its value minus the median of all fresh peers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
@@ -46,11 +47,13 @@ class Grade(IntEnum):
     FAR_HIGH = 6
     OUTSIDE = 7
     """Outside the allowed window."""
+    ASIDE = 8
+    """Not believed: the evaluation of the capture has set it aside."""
 
     @property
     def mark(self) -> str:
         """One character, so that no grade is told by colour alone."""
-        return "?~«< >»!"[self.value]
+        return "?~«< >»!x"[self.value]
 
     @property
     def word(self) -> str:
@@ -67,6 +70,7 @@ _WORDS = (
     "above peers",
     "far above peers",
     "outside its window",
+    "set aside: not believed",
 )
 
 
@@ -187,18 +191,22 @@ def mode_from(quantities: Mapping[str, Quantity]) -> Mode:
     return Mode.UNKNOWN if current is None or current.stale else mode_of(current.value)
 
 
-def grade_cells(told: Told, limits: PackLimits) -> Peers:
-    """Grade cell voltages [V] against their peers and the allowed window."""
-    return _grade(told, limits.voltage_spread_v, voltage_window(limits), 0.0)
+def grade_cells(told: Told, limits: PackLimits, aside: Sequence[int] = ()) -> Peers:
+    """Grade cell voltages [V] against their peers and the allowed window.
+
+    ``aside`` are places whose readings are not believed.
+    """
+    return _grade(told, limits.voltage_spread_v, voltage_window(limits), 0.0, aside)
 
 
-def grade_sensors(told: Told, layout: PackLayout, mode: Mode) -> Peers:
+def grade_sensors(told: Told, layout: PackLayout, mode: Mode, aside: Sequence[int] = ()) -> Peers:
     """Grade temperatures [°C] against their peers and the window of the mode.
 
-    A step of the sensor's resolution is no deviation.
+    A step of the sensor's resolution is no deviation. ``aside`` as in :func:`grade_cells`.
     """
     limits, step = layout.limits, layout.temperature_resolution_k or 0.0
-    return _grade(told, limits.temperature_spread_k, temperature_window(limits, mode), step)
+    window = temperature_window(limits, mode)
+    return _grade(told, limits.temperature_spread_k, window, step, aside)
 
 
 def pack_state(
@@ -245,14 +253,17 @@ def grade_deviation(deviation: F64, spread: float, step: float = 0.0) -> Grades:
     return grade
 
 
-def _grade(told: Told, spread: float, window: Window, step: float) -> Peers:
+def _grade(told: Told, spread: float, window: Window, step: float, aside: Sequence[int]) -> Peers:
     values, stale = told.value, told.stale
     came = ~np.isnan(values)
-    fresh = came & ~stale
+    believed = np.ones(len(values), np.bool_)
+    believed[list(aside)] = False
+    fresh = came & ~stale & believed
     deviation = values - (float(np.median(values[fresh])) if fresh.any() else 0.0)
     grade = grade_deviation(deviation, spread, step)
     low, high = window
     grade[beyond(values, low, above=False) | beyond(values, high, above=True)] = Grade.OUTSIDE
+    grade[came & ~believed] = Grade.ASIDE
     grade[came & stale] = Grade.STALE
     return Peers(
         value=values,

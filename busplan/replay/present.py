@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from busplan.live.rolling import Recent
 
 
+FADE_NS = 30 * 10**9
+"""A silence that has been over for so long is a note: worth knowing, nothing to run for."""
+
+
 def live_replay(
     vehicle: Vehicle,
     recent: Recent | None,
@@ -47,7 +51,7 @@ def live_replay(
     broken = transport_findings(replay.index.messages.parts, origin_ns)
     return replay.with_findings(
         [
-            *watch(replay.lines, replay.span_ns),
+            *watch(replay.lines, replay.span_ns, old_ns=replay.span_ns - FADE_NS),
             *(f for f in broken if f.weight > Weight.NOTE),
             *journal_findings(entries, origin_ns),
         ]

@@ -57,6 +57,8 @@ class Replay:
     """Whether the evaluation of the whole capture has told its findings too."""
     tolerated: tuple[Finding, ...] = ()
     """What reading capture and definitions had to put up with; part of ``findings`` too."""
+    set_aside: frozenset[tuple[str, int]] = frozenset()
+    """What that evaluation does not believe: ``cell`` or ``sensor``, its place in the layout."""
 
     @staticmethod
     def of(
@@ -147,11 +149,15 @@ class Replay:
         heat = sensors.at(self.lines, read, shot.ages, shot.t_ns)
         return pack_state(
             layout,
-            grade_cells(volts, layout.limits),
-            grade_sensors(heat, layout, mode_from(quantities)),
+            grade_cells(volts, layout.limits, self.aside("cell")),
+            grade_sensors(heat, layout, mode_from(quantities), self.aside("sensor")),
             quantities,
             cells.in_capture or sensors.in_capture,
         )
+
+    def aside(self, kind: str) -> tuple[int, ...]:
+        """Places in the layout of cells (``cell``) or sensors whose readings are not believed."""
+        return tuple(index for what, index in sorted(self.set_aside) if what == kind)
 
     def values(self, line: Line, position: int) -> tuple[Value, ...]:
         """Decoded values of a line as of the frame at ``position``."""

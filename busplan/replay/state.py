@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from busplan.findings import Weight
 from busplan.pack.labels import cell_label, clock, sensor_label, short_cell, short_sensor
 from busplan.pack.windows import temperature_window
@@ -19,6 +21,8 @@ NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
 NO_PACK = "NO PACK"
 NO_VALUE = "NO VALUE YET"
+MOST_NAMED = 4
+"""So many places that are set aside are named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,13 @@ def _pack(pack: PackState | None) -> Iterator[Trouble]:
             yield Trouble(Weight.CAUTION, "VALUES STALE", f"{counted(stale, what)} stale")
         if unheard := int(peers.unheard.sum()):
             yield Trouble(Weight.CAUTION, "VALUES MISSING", f"{counted(unheard, what)} not heard")
+        if aside := np.flatnonzero(peers.grade == Grade.ASIDE).tolist():
+            named = ", ".join(
+                _short(pack, i) if what == "cell" else short_sensor(pack.layout.sensors[i])
+                for i in aside[:MOST_NAMED]
+            )
+            text = f"{counted(len(aside), what)} set aside as not believed: {named}"
+            yield Trouble(Weight.NOTE, "SET ASIDE", text)
         if coded := int(peers.coded.sum()):
             text = f"{counted(coded, what)} told as not available"
             yield Trouble(Weight.CAUTION, "VALUES MISSING", text)

@@ -8,7 +8,7 @@ happens between two moments of a grid is not seen on it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -28,20 +28,40 @@ MOST_ROWS = 200_000
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """Values of signals at moments: ``values`` has shape ``(n_signals, n_moments)``."""
+    """Values of signals at moments: ``values`` has shape ``(n_signals, n_moments)``.
+
+    ``aside`` are signals whose readings are not believed.
+    """
 
     moments_ns: I64
     values: F64
+    aside: tuple[int, ...] = ()
 
     def band(self) -> tuple[F64, F64, F64]:
-        """Lowest, median and highest signal at each moment; NaN where none has a value."""
+        """Lowest, median and highest signal at each moment; NaN where none has a value.
+
+        Signals that are not believed are left out.
+        """
         return self._band
 
+    @cached_property
+    def believed(self) -> F64:
+        """The values, NaN throughout where they are not believed."""
+        if not self.aside:
+            return self.values
+        values = self.values.copy()
+        values[list(self.aside)] = np.nan
+        return values
+
     def middle_of(self, members: Sequence[int]) -> F64:
-        """The median of some of the signals at each moment; NaN where none has a value."""
+        """The median of some of the signals at each moment; NaN where none has a value.
+
+        Those that are not believed count only where there are no others.
+        """
         key = tuple(members)
         if key not in self._middles:
-            self._middles[key] = Grid(self.moments_ns, self.values[list(key)]).band()[1]
+            mine = [i for i in key if i not in self.aside] or list(key)
+            self._middles[key] = Grid(self.moments_ns, self.values[mine]).band()[1]
         return self._middles[key]
 
     @cached_property
@@ -52,8 +72,8 @@ class Grid:
     def _band(self) -> tuple[F64, F64, F64]:
         low, middle, high = (np.full(len(self.moments_ns), np.nan) for _ in range(3))
         if len(self.values):
-            seen = ~np.all(np.isnan(self.values), axis=0)
-            chosen = self.values[:, seen]
+            seen = ~np.all(np.isnan(self.believed), axis=0)
+            chosen = self.believed[:, seen]
             if chosen.size:
                 low[seen] = np.nanmin(chosen, axis=0)
                 middle[seen] = np.nanmedian(chosen, axis=0)
@@ -68,12 +88,14 @@ def grid(replay: Replay, addresses: Sequence[SignalAddress], at_ns: I64) -> Grid
 
 def cell_grid(replay: Replay, at_ns: I64) -> Grid:
     """All cell voltages [V]."""
-    return _grid(replay, _pack(replay).cells.sources, at_ns)
+    found = _grid(replay, _pack(replay).cells.sources, at_ns)
+    return replace(found, aside=replay.aside("cell"))
 
 
 def sensor_grid(replay: Replay, at_ns: I64) -> Grid:
     """All temperatures [°C]."""
-    return _grid(replay, _pack(replay).sensors.sources, at_ns)
+    found = _grid(replay, _pack(replay).sensors.sources, at_ns)
+    return replace(found, aside=replay.aside("sensor"))
 
 
 def _pack(replay: Replay) -> PackSources:
@@ -108,7 +130,7 @@ class ModuleGrid:
 
 def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
     """Mean temperature of each module, or enclosure, against the median of all of them."""
-    sensors = sensor_grid(replay, at_ns).values
+    sensors = sensor_grid(replay, at_ns).believed
     names = tuple(dict.fromkeys(s.module for s in layout.sensors))
     mean = np.full((len(names), len(at_ns)), np.nan)
     for m, name in enumerate(names):
@@ -125,7 +147,7 @@ def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
 def module_volts(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:
     """The cell of each module that is furthest off the median of all cells."""
     cells = cell_grid(replay, at_ns)
-    off = cells.values - cells.band()[1]
+    off = cells.believed - cells.band()[1]
     worst = np.full((len(layout.modules), len(at_ns)), np.nan)
     for m, module in enumerate(layout.modules):
         mine = [i for i, c in enumerate(layout.cells) if c.module == module]

@@ -38,7 +38,8 @@ def joined(replay: Replay, report: PackReport | None) -> Replay:
         return replace(replay, judged=True)
     told = [f for f in report.findings if f.code == "monitor-silent"]
     kept = [f for f in replay.findings if not any(_same(f, t) for t in told)]
-    return replace(replay.with_findings(report.findings, kept=kept), judged=True)
+    aside = frozenset((f.kind, f.index) for f in report.faulty)
+    return replace(replay.with_findings(report.findings, kept=kept), judged=True, set_aside=aside)
 
 
 def _same(mine: Finding, theirs: Finding) -> bool:

@@ -6,14 +6,16 @@ The first silence of a node or message has the finding's time; later ones are co
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
+from busplan.pack.labels import clock
 from busplan.replay.lines import Line, Lines
 from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
@@ -32,19 +34,33 @@ class Pause:
     stop_ns: int
 
 
-def watch(lines: Lines, span_ns: int) -> list[Finding]:
-    """All findings, in no particular order."""
+class _Ends(NamedTuple):
+    """When watching ends, by network [ns], and before when what is over is old."""
+
+    networks: Mapping[str, int]
+    span_ns: int
+    old_ns: int
+
+    def of(self, network: str) -> int:
+        return self.networks.get(network, self.span_ns)
+
+
+def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
+    """All findings, in no particular order.
+
+    On a live bus silences that were over before ``old_ns`` are notes: nothing to run for.
+    """
     pauses: list[Pause] = []
     late: list[Finding] = []
-    ended = _ended_networks(lines, span_ns)
+    ends = _Ends(_ended_networks(lines, span_ns), span_ns, old_ns)
     for number, line in enumerate(lines.lines):
         if line.cycle and line.k >= 0:
             times = lines.index.times_at(lines.index.slice_of(line.k))
             allowed = max(SILENT_CYCLES * line.cycle.ns, float(lines.allowed_ns[number]))
-            pauses += _pauses(number, allowed, times, ended.get(line.key.network, span_ns))
+            pauses += _pauses(number, allowed, times, ends.of(line.key.network))
             late += _late(line, line.cycle, times)
-    stopped, single = _by_node(lines, pauses)
-    silent = [_silent_network(name, since, span_ns) for name, since in ended.items()]
+    stopped, single = _by_node(lines, pauses, ends)
+    silent = [_silent_network(name, since, span_ns) for name, since in ends.networks.items()]
     return [*silent, *stopped, *single, *late, *_unkept(lines), *_strangers(lines)]
 
 
@@ -103,7 +119,7 @@ def _pauses(number: int, allowed_ns: float, times: I64, span_ns: int) -> Iterato
         yield Pause(number, int(ends[i]), int(ends[i + 1]))
 
 
-def _by_node(lines: Lines, pauses: list[Pause]) -> tuple[list[Finding], list[Finding]]:
+def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[list[Finding], list[Finding]]:
     """Pauses in which all messages of a node stopped, and those of single messages."""
     owned: dict[tuple[str, str], list[int]] = {}
     for i, line in enumerate(lines.lines):
@@ -130,9 +146,9 @@ def _by_node(lines: Lines, pauses: list[Pause]) -> tuple[list[Finding], list[Fin
                 taken.update(inside)
                 silences.append((pause.start_ns, pause.stop_ns))
         if silences:
-            stopped.append(_stopped(network, node, silences))
+            stopped.append(_stopped(network, node, silences, ends))
     single = [
-        _paused(lines.lines[number], rest)
+        _paused(lines.lines[number], rest, ends)
         for number, mine in by_line.items()
         if (rest := [p for p in mine if p not in taken])
     ]
@@ -145,37 +161,63 @@ def _cycle_ns(lines: Lines, number: int) -> int:
     return cycle.ns
 
 
-def _stopped(network: str, node: str, silences: list[tuple[int, int]]) -> Finding:
+def _last_end(stretches: Iterable[tuple[int, int]]) -> int:
+    """When the last of some silences was over, or watching ended [ns]."""
+    return max(stop for _, stop in stretches)
+
+
+def _over(last_ns: int, end_ns: int) -> tuple[Figure, ...]:
+    """When it was over; nothing while it lasts."""
+    return (Figure("last ended", last_ns / 1e9, "s"),) if last_ns < end_ns else ()
+
+
+def _stretch(longest: tuple[int, int], end_ns: int) -> str:
+    """From when to when, in words."""
+    start, stop = (clock(ns / 1e9) for ns in longest)
+    return f"from {start} " + (f"to {stop}" if longest[1] < end_ns else "on")
+
+
+def _stopped(network: str, node: str, silences: list[tuple[int, int]], ends: _Ends) -> Finding:
+    end_ns, last_ns = ends.of(network), _last_end(silences)
     longest = max(silences, key=lambda s: s[1] - s[0])
     often = "" if len(silences) == 1 else f", {len(silences)} times in all"
     return Finding(
         "node-stopped",
-        Weight.CAUTION,
+        Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
         Where(network, node, time_ns=longest[0]),
-        f"{node} sent nothing on {network} for {(longest[1] - longest[0]) / 1e9:.2f} s{often}",
+        f"{node} sent nothing on {network} for {(longest[1] - longest[0]) / 1e9:.2f} s, "
+        f"{_stretch(longest, end_ns)}{often}",
         why="Its receivers work with old values or have given it up.",
         action="Look for a loose plug, a brown-out of its supply or a reset at that time.",
         figures=(
             Figure("longest silence", (longest[1] - longest[0]) / 1e9, "s"),
             Figure("silences", len(silences)),
+            *_over(last_ns, end_ns),
         ),
     )
 
 
-def _paused(line: Line, pauses: list[Pause]) -> Finding:
+def _paused(line: Line, pauses: list[Pause], ends: _Ends) -> Finding:
+    end_ns = ends.of(line.key.network)
+    last_ns = _last_end((p.start_ns, p.stop_ns) for p in pauses)
     longest = max(pauses, key=lambda p: p.stop_ns - p.start_ns)
     length = longest.stop_ns - longest.start_ns
     assert line.cycle is not None
     often = "" if len(pauses) == 1 else f", {len(pauses)} times in all"
     return Finding(
         "message-paused",
-        Weight.CAUTION,
+        Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
         Where(line.key.network, line.senders, line.name, time_ns=longest.start_ns),
         f"{line.name} of {line.senders} paused for {length / 1e6:.4g} ms, "
-        f"{length / line.cycle.ns:.1f} cycles{often}",
+        f"{length / line.cycle.ns:.1f} cycles, "
+        f"{_stretch((longest.start_ns, longest.stop_ns), end_ns)}{often}",
         why="Receivers with a time-out may have given the message up.",
         action="See what else happened at that time.",
-        figures=(Figure("gap", length / 1e6, "ms"), Figure("cycle", line.cycle.ms, "ms")),
+        figures=(
+            Figure("gap", length / 1e6, "ms"),
+            Figure("cycle", line.cycle.ms, "ms"),
+            *_over(last_ns, end_ns),
+        ),
     )
 
 

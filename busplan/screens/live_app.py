@@ -108,13 +108,13 @@ class LiveApp(ReplayApp):
             )
         self._show_state(replay)
         due = time.monotonic() > self._judge_next_s
-        if self.view is self.verdict and due and not self._judging and replay.span_ns:
+        if due and not self._judging and replay.span_ns:
             self._judging = True
             self.run_worker(self._judge_live, thread=True, exit_on_error=False, group="judge")
 
     def _show_state(self, replay: Replay) -> None:
-        """Draw a state; the last verdict goes with it while somebody looks at it."""
-        if self._judged_once and self.view is self.verdict:
+        """Draw a state with the last verdict: every screen says the same, at every moment."""
+        if self._judged_once:
             replay = joined(replay, self._report)
         self.replay = replay
         self.captures = [replay]
@@ -122,7 +122,7 @@ class LiveApp(ReplayApp):
         self.action_redraw()
 
     def _judge_live(self) -> None:
-        """Evaluate the pack over what is held, while somebody looks at the verdict."""
+        """Evaluate the pack over what is held."""
         begin = time.monotonic()
         try:
             report, self._trouble = judge_pack(self.replay), ""

@@ -12,4 +12,5 @@ OF_GRADE = {
     Grade.HIGH: "high",
     Grade.FAR_HIGH: "far-high",
     Grade.OUTSIDE: "outside",
+    Grade.ASIDE: "stale",
 }

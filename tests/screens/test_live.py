@@ -8,12 +8,14 @@ from support.bench import as_built
 from support.transport_traffic import segmented, spread, table
 
 from busplan.demo.captures import make_capture
+from busplan.findings import Weight
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.live.recording_status import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
 from busplan.replay.present import live_replay
+from busplan.replay.watch import watch
 from busplan.screens.live_app import LiveApp
 from busplan.transport.iso15765 import Segmented
 
@@ -55,6 +57,32 @@ def test_nodes_that_send_are_not_silent_and_one_that_stops_is() -> None:
     rolling.add(table.take(np.flatnonzero(~gone)))
     replay = live_replay(as_built(), rolling.recent(), ())
     assert any("PumpStatus" in f.summary or "pump_1" in f.summary for f in replay.findings)
+
+
+def test_a_silence_says_when_it_was_and_fades_when_it_is_long_over() -> None:
+    rolling = Rolling(("thermal",), keep_ns=120 * SECOND)
+    pump = next(s for s in as_built().streams if s.node == "pump_1")
+    every = np.arange(0, 60, 0.1)
+    times = every[(every < 5) | (every > 8)]
+    rolling.add(
+        FrameTable.from_columns(
+            ["thermal"],
+            10**18 + (times * SECOND).astype(np.int64),
+            np.zeros(len(times)),
+            np.full(len(times), pump.message.identifier),
+            np.zeros(len(times)),
+            np.full(len(times), pump.message.length),
+            np.zeros(len(times) * pump.message.length, np.uint8),
+        )
+    )
+    replay = live_replay(as_built(), rolling.recent(), ())
+    (finding,) = [f for f in replay.findings if f.code == "node-stopped"]
+    assert "from 0:04.9 to 0:08.1" in finding.summary or "from 0:05 to 0:08" in finding.summary
+    assert finding.weight is Weight.NOTE
+    fresh = watch(replay.lines, replay.span_ns, old_ns=7 * SECOND)
+    assert [f.weight for f in fresh if f.code == "node-stopped"] == [Weight.CAUTION]
+    still = watch(replay.lines, 90 * SECOND, old_ns=60 * SECOND)
+    assert [f.weight for f in still if f.code == "node-stopped"] == [Weight.CAUTION]
 
 
 def test_that_nothing_arrives_is_seen_at_once_with_its_network() -> None:
