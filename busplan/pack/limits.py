@@ -3,12 +3,13 @@
 A touch is not an offence: what counts is how long and how far a value stays beyond its limit.
 Which window holds when: :mod:`busplan.pack.windows`. Values of the windows: see
 :class:`busplan.plan.vehicle.PackLimits` and the chemistry table of the plan room (cell datasheets).
-``LEAST_S``, ``FAR_V`` and ``FAR_K``: common practice, no source.
+How long each mode lasted, and so what was seen of it: :mod:`busplan.pack.limit_times`.
+``LEAST_S``, ``NEAR_V``, ``FAR_V`` and ``FAR_K``: common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,9 +23,12 @@ from busplan.plan.vehicle import PackLayout
 
 LEAST_S = 1.0
 """Shorter stays beyond a limit are touches."""
+NEAR_V = 0.002
+"""A cell that is held at its limit reads so far beyond it, by the monitor's accuracy: nothing."""
 FAR_V = 0.010
 """Beyond the limit by more than a monitor's accuracy: a fault."""
 FAR_K = 2.0
+FAR = {"cell": FAR_V, "sensor": FAR_K}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,8 @@ class Excess:
     """A stay beyond a limit of one cell or sensor (``index`` in the layout).
 
     ``mode`` is what the pack was doing at the worst moment and ``limit`` the one it had then;
-    ``mode`` is ``None`` for voltages.
+    ``mode`` is ``None`` for voltages. ``by_mode`` are the seconds of ``total_s`` in each mode.
+    ``lasted`` says that it stayed long enough to count.
     """
 
     kind: str
@@ -44,6 +49,8 @@ class Excess:
     total_s: float
     longest_s: float
     start_s: float
+    lasted: bool
+    by_mode: tuple[tuple[Mode, float], ...] = ()
 
     @property
     def beyond(self) -> float:
@@ -53,38 +60,41 @@ class Excess:
     @property
     def touch(self) -> bool:
         """Whether it was too short to count."""
-        return self.longest_s < LEAST_S
+        return not self.lasted
 
 
 def find_excesses(
     series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[str, int]]
 ) -> tuple[Excess, ...]:
-    """Every stay beyond a limit, touches too; channels in ``faulty`` (kind, index) are left out."""
+    """Every stay beyond a limit, touches too; channels in ``faulty`` (kind, index) are left out.
+
+    Touches within a monitor's accuracy are none.
+    """
     found: list[Excess] = []
     volts = series.voltage
     everywhere = np.ones(len(volts.time_s), np.bool_)
     low_v, high_v = voltage_window(layout.limits)
+    while_ = by_mode(series, volts.time_s)
     for limit, above in ((low_v, False), (high_v, True)):
-        found += _beyond("cell", volts, [(None, everywhere, limit)], above, faulty)
+        found += _beyond("cell", volts, [(None, everywhere, limit)], above, faulty, while_)
     warmth = series.temperature
-    parts = _by_mode(series, warmth.time_s)
+    parts = by_mode(series, warmth.time_s)
     windows = {mode: temperature_window(layout.limits, mode) for mode in Mode}
     cold = [(mode, rows, windows[mode][0]) for mode, rows in parts.items()]
     # Charging in the cold is another offence than being cold.
-    found += _beyond("sensor", warmth, [c for c in cold if c[0] is Mode.CHARGING], False, faulty)
-    found += _beyond(
-        "sensor", warmth, [c for c in cold if c[0] is not Mode.CHARGING], False, faulty
-    )
+    charging = [c for c in cold if c[0] is Mode.CHARGING]
+    others = [c for c in cold if c[0] is not Mode.CHARGING]
     hot = [(mode, rows, windows[mode][1]) for mode, rows in parts.items()]
-    found += _beyond("sensor", warmth, hot, True, faulty)
-    return tuple(found)
+    for offence, above in ((charging, False), (others, False), (hot, True)):
+        found += _beyond("sensor", warmth, offence, above, faulty, parts)
+    return tuple(e for e in found if e.lasted or e.beyond > FAR[e.kind])
 
 
 Part = tuple[Mode | None, Mask, float]
 """What the pack does, when (n,), and the limit that holds then."""
 
 
-def _by_mode(series: PackSeries, time_s: F64) -> dict[Mode, Mask]:
+def by_mode(series: PackSeries, time_s: F64) -> dict[Mode, Mask]:
     """When the pack is in which mode, by the last current it told."""
     current = series.quantity("current")
     if current is None:
@@ -98,12 +108,14 @@ def _beyond(
     parts: Sequence[Part],
     above: bool,
     faulty: frozenset[tuple[str, int]],
+    while_: Mapping[Mode, Mask],
 ) -> list[Excess]:
     value, time_s = sampled.value, sampled.time_s
+    near = NEAR_V if kind == "cell" else 0.0
     limits = np.full(len(time_s), np.nan)  # NaN: not judged here
     for _, rows, limit in parts:
         limits[rows] = limit
-    over = beyond(value, limits[:, None], above=above)
+    over = beyond(value, limits[:, None] + (near if above else -near), above=above)
     found = []
     for column in np.flatnonzero(over.any(axis=0)):
         if (kind, int(column)) in faulty:
@@ -114,6 +126,9 @@ def _beyond(
         worst = int(np.argmax(far))
         mode, _, limit = next(p for p in parts if p[1][worst])
         reached, total = float(value[worst, column]), time_where(time_s, mask)
+        # One reading of a slow monitor stands for a second or more, yet is one touch.
+        twice = bool((mask[1:] & mask[:-1]).any())
+        spent = tuple((m, time_where(time_s, mask & rows)) for m, rows in while_.items())
         found.append(
             Excess(
                 kind=kind,
@@ -125,6 +140,8 @@ def _beyond(
                 total_s=total,
                 longest_s=longest,
                 start_s=start,
+                lasted=longest >= LEAST_S and twice,
+                by_mode=tuple(part for part in spent if part[1] > 0.0),
             )
         )
     return found
@@ -169,12 +186,13 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
     others = len({e.index for e in (lasting or members)}) - 1
     more = f"; {others} more did so too" if others else ""
     length = f"for {worst.longest_s:.0f} s on end" if lasting else "for a moment"
+    whole = _in_all(worst) if lasting else ""
     return Finding(
         code,
         weight,
         place(address, worst.start_s),
         f"{sentence(label)} was {side} {worst.limit:g} {unit}{doing} {length} "
-        f"from {clock(worst.start_s)}, at worst {worst.worst:.4g} {unit}{more}.",
+        f"from {clock(worst.start_s)}{whole}, at worst {worst.worst:.4g} {unit}{more}.",
         why,
         action,
         (
@@ -185,3 +203,12 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
             Figure("places", others + 1),
         ),
     )
+
+
+def _in_all(worst: Excess) -> str:
+    """How long it was beyond in all, and in which modes, where the longest stay does not say so."""
+    told = [(m, s) for m, s in worst.by_mode if m.words]
+    parts = ", ".join(f"{s:.0f} s{m.words}" for m, s in told)
+    if len(told) > 1 or (told and worst.mode is None):
+        return f" ({worst.total_s:.0f} s in all: {parts})"
+    return f" ({worst.total_s:.0f} s in all)" if worst.total_s > worst.longest_s + 0.5 else ""

@@ -19,6 +19,7 @@ from busplan.pack.evenness import (
 )
 from busplan.pack.heard import Heard, find_heard
 from busplan.pack.kinds import PackTest, kind_of
+from busplan.pack.limit_times import LimitTime, limit_times
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
 from busplan.pack.plausible import cell_scale_off, current_doubt, plausible_findings
@@ -79,6 +80,7 @@ class PackReport:
     faulty: tuple[FaultyReading, ...]
     drop_outs: tuple[DropOut, ...]
     excesses: tuple[Excess, ...]
+    limit_times: tuple[LimitTime, ...]
     warm_up: WarmUp | None
     resistance: Resistance | None
     top: EndOrder | None
@@ -191,6 +193,7 @@ def evaluate_pack(
         faulty=faulty,
         drop_outs=drop_outs,
         excesses=excesses,
+        limit_times=limit_times(series, layout, excesses, unbelievable),
         warm_up=warm_up,
         resistance=resistance,
         top=top,

@@ -16,6 +16,7 @@ from busplan.pack.evenness import Evenness
 from busplan.pack.heard import LEAST_SHARE, signals_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
+from busplan.pack.limit_times import modes_text
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
@@ -90,6 +91,7 @@ def _limits(report: PackReport) -> Section:
         text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
     else:
         text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
+        text = f"{text}, {modes_text(report.limit_times)}".rstrip(", ")
     heard, layout = report.heard, report.layout
     dumb = {(f.kind, f.index) for f in report.faulty}
     cells = [

@@ -218,6 +218,7 @@ def report_dict(report: PackReport) -> dict[str, Any]:
         "warm_up": test,
         "modules": [asdict(row) for row in module_rows(report)],
         "cells": [asdict(row) for row in cell_rows(report)],
+        "limits": [asdict(row) for row in report.limit_times],
         "checks": [asdict(check) for check in report.checks],
     }
     return {key: _plain(item) for key, item in value.items()}
