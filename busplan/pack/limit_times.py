@@ -84,13 +84,13 @@ def _heard(sampled: Sampled, rows: Mask) -> bool:
 
 
 def modes_text(times: Sequence[LimitTime]) -> str:
-    """How long each mode lasted: ``6:10 while discharging and 3:20 at rest``."""
+    """How long each mode lasted: ``6:10 while discharging and 3:20 at rest``, where it is known."""
     longest: dict[Mode, float] = {}
     for row in times:
         longest[row.mode] = max(longest.get(row.mode, 0.0), row.lasted_s)
     parts = [
-        f"{clock(seconds)}{mode.words or ' with the current not known'}"
+        f"{clock(seconds)}{mode.words}"
         for mode, seconds in longest.items()
-        if seconds >= 1.0
+        if seconds >= 1.0 and mode.words
     ]
     return listing(parts)
