@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from busplan.capture.capture import Capture
+    from busplan.pack.drift import Baseline
     from busplan.pack.judging import Judged
     from busplan.plan.vehicle import Vehicle
 
@@ -56,7 +57,13 @@ def pack(
     ] = None,
     before: Annotated[
         Path | None,
-        typer.Option(help="An older capture of the same pack: shows what has drifted."),
+        typer.Option(
+            help="An older capture of the same pack, or what --keep wrote: shows what has drifted."
+        ),
+    ] = None,
+    keep: Annotated[
+        Path | None,
+        typer.Option(help="Write every figure that was told into this JSON file, for --before."),
     ] = None,
     tables: Annotated[
         bool, typer.Option("--tables", help="All modules and cells too, and why and what to do.")
@@ -91,11 +98,15 @@ def pack(
     asked = known_test(test)
     vehicle = load_plan(plan)
     capture = _opened(files, vehicle, opening)
-    old = None
-    if before is not None:
+    old: Baseline | None = None
+    if before is not None and before.suffix.lower() == ".json":
+        from busplan.cli.baseline_file import read_baseline
+
+        old = read_baseline(before)
+    elif before is not None:
         # Offsets as typed are those of the new capture.
         older = _opened([before], vehicle, replace(opening, offset=None))
-        old = judge_frames(older.frames, vehicle).report
+        old = judge_frames(older.frames, vehicle).report.baseline
     judged = judge_frames(
         capture.frames,
         vehicle,
@@ -105,6 +116,11 @@ def pack(
         tolerated=capture.findings,
     )
     written: list[Path] = []
+    if keep is not None:
+        from busplan.cli.baseline_file import write_baseline
+
+        write_baseline(judged.report.baseline, keep)
+        say(f"kept in {keep}", err=True)
     if plots is not None:
         from busplan.cli.pack_plots import write_plots
 

@@ -341,38 +341,3 @@ def _lasting(time_s: F64, over: Mask) -> tuple[float, float]:
     begun, length = longest_run(passed, over)
     row = int(np.searchsorted(passed, begun)) if length else 0
     return (float(time_s[row]) if length else float("nan")), length
-
-
-def drift_findings(before: Evenness, after: Evenness, layout: PackLayout) -> list[Finding]:
-    """Peers whose deviation changed between two captures, beyond scatter and half the limit."""
-    if before.deviation.shape != after.deviation.shape:
-        return []
-    change = after.deviation - before.deviation
-    volts = after.kind == "voltage"
-    limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
-    least = limit / 4
-    far = np.abs(deviates(change, after.step / 2.0, USUAL_SHARE * least)) > gate(len(change))
-    findings = []
-    for index in np.flatnonzero(far & (np.abs(change) > least)):
-        amount = float(change[index])
-        if volts:
-            cell = layout.cells[index]
-            label, where = cell_label(cell), place(cell.address)
-            figure = Figure("change", amount * 1e3, "mV")
-        else:
-            label = f"module {layout.modules[index]}"
-            where = module_place(layout, layout.modules[index])
-            figure = Figure("change", amount, "K")
-        findings.append(
-            Finding(
-                "cell-drift" if volts else "module-drift",
-                Weight.CAUTION,
-                where,
-                f"Against its peers, {label} has moved by {figure.value:+.3g} {figure.unit} since "
-                "the capture before.",
-                "What drifts from its peers will limit the pack or fail first.",
-                "Compare both captures at the same state of charge; look again in a few weeks.",
-                (figure,),
-            )
-        )
-    return findings

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from busplan.errors import UsageError
 from busplan.findings import Finding
 from busplan.frames.table import FrameTable
+from busplan.pack.drift import Baseline
 from busplan.pack.kinds import PackTest
 from busplan.pack.layout import layout_findings
 from busplan.pack.pull import pull_series
@@ -40,14 +41,15 @@ def judge_frames(
     *,
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
-    before: PackReport | None = None,
+    before: PackReport | Baseline | None = None,
     tolerated: Sequence[Finding] = (),
 ) -> Judged:
     """Judge the pack of a vehicle by a capture whose channels have the plan's network names.
 
     ``test`` is found from the signals when it is ``None``; ``span_s`` is the start and stop of the
-    warm-up; ``before`` an older judgement of the same pack, by which drift is found; ``tolerated``
-    what reading the capture and its definitions had to put up with, which is part of the verdict.
+    warm-up; ``before`` an older judgement of the same pack, or the baseline that one kept, by which
+    drift is found; ``tolerated`` what reading the capture and its definitions had to put up with,
+    which is part of the verdict.
     :class:`busplan.errors.UsageError` when the plan has no pack, the capture nothing of it, or
     the span lies outside.
     """

@@ -9,10 +9,10 @@ import numpy as np
 
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
+from busplan.pack.drift import Baseline, Drift, drift_findings, drifts, keep
 from busplan.pack.electrical import SenseCheck, check_electrical
 from busplan.pack.evenness import (
     Evenness,
-    drift_findings,
     evenness_findings,
     temperature_evenness,
     voltage_evenness,
@@ -87,6 +87,8 @@ class PackReport:
     bottom: EndOrder | None
     capacity: Capacity | None
     self_discharge: SelfDischarge | None
+    baseline: Baseline
+    drift: tuple[Drift, ...] | None
     checks: tuple[SenseCheck, ...]
     heard: Heard
     findings: tuple[Finding, ...]
@@ -108,14 +110,14 @@ def evaluate_pack(
     *,
     test: PackTest | None = None,
     span_s: tuple[float, float] | None = None,
-    before: PackReport | None = None,
+    before: PackReport | Baseline | None = None,
     tolerated: Sequence[Finding] = (),
 ) -> PackReport:
     """Judge a pack by one capture.
 
     ``test`` says what was done (found from the signals when ``None``); ``span_s`` the start and
-    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack, for drift;
-    ``tolerated`` what reading had to put up with.
+    stop [s] of a warm-up or cool-down; ``before`` an older report of the same pack
+    or what one kept, for drift; ``tolerated`` what reading had to put up with.
     Findings name a culprit once: a cell or module that one judgement has named is left out of the
     spread of the others.
     """
@@ -177,9 +179,20 @@ def evaluate_pack(
         findings += self_discharge_findings(self_discharge, layout)
     findings += evenness_findings(voltage, layout, frozenset(named_cells))
     findings += evenness_findings(temperature, layout, frozenset(named_modules))
+    baseline = keep(
+        layout,
+        voltage=voltage,
+        temperature=temperature,
+        resistance=resistance,
+        capacity=capacity,
+        self_discharge=self_discharge,
+        warm_up=warm_up,
+    )
+    drift = None
     if before is not None:
-        findings += drift_findings(before.voltage, voltage, layout)
-        findings += drift_findings(before.temperature, temperature, layout)
+        old = before if isinstance(before, Baseline) else before.baseline
+        drift = drifts(old, baseline, layout, (step_v, step_k))
+        findings += drift_findings(drift, layout)
     return PackReport(
         layout=layout,
         span_s=series.span_s,
@@ -200,6 +213,8 @@ def evaluate_pack(
         bottom=bottom,
         capacity=capacity,
         self_discharge=self_discharge,
+        baseline=baseline,
+        drift=drift,
         checks=checks,
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),

@@ -50,6 +50,7 @@ def sections(report: PackReport) -> tuple[Section, ...]:
         lambda r: _evenness(r, r.voltage),
         lambda r: _evenness(r, r.temperature),
         _electrical,
+        _drift,
     )
     return tuple(s for make in each if (s := make(report)) is not None)
 
@@ -293,6 +294,30 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
     cells, modules = (answers, ()) if volts else ((), answers)
     return Section(name, answer, text, missing, cells, modules)
+
+
+def _drift(report: PackReport) -> Section | None:
+    if report.drift is None:
+        return None
+    name = "drift"
+    if not report.drift:
+        return not_shown(name, "", "both captures must show the same figures: repeat the same test")
+    cells: list[list[Answer]] = [[] for _ in report.layout.cells]
+    modules: list[list[Answer]] = [[] for _ in report.layout.modules]
+    moved, open_ = 0, []
+    for drift in report.drift:
+        items = cells if drift.topic.of_cells else modules
+        for item, answer in zip(items, drift.answers, strict=True):
+            item.append(answer)
+        moved += len(drift.drifted)
+        if Answer.NOT_SHOWN in drift.answers:
+            open_.append(drift.topic.value)
+    topics = listing([d.topic.value for d in report.drift], 9)
+    text = f"{moved or 'none'} moved against their peers since then, by {topics}"
+    missing = f"not told of all: {listing(open_, 9)}" if open_ else ""
+    told = [together(a) for a in cells if a], [together(a) for a in modules if a]
+    answer = together([*told[0], *told[1]])
+    return Section(name, answer, text, missing, tuple(told[0]), tuple(told[1]))
 
 
 def _ranking(report: PackReport, evenness: Evenness) -> str:

@@ -83,9 +83,18 @@ def test_a_short_warm_up_says_how_much_longer() -> None:
     assert code == 1  # the stuck sensor shows all the same
 
 
+def test_what_a_judgement_keeps_is_what_a_later_one_is_held_against(tmp_path: Path) -> None:
+    kept = str(tmp_path / "kept.json")
+    run(capture("charge"), "--plan", PLAN, "--keep", kept)
+    _, text = run(capture("charge"), "--plan", PLAN, "--before", kept)
+    assert "drift" in text
+    assert "none moved against their peers since then" in text
+
+
 def test_drift_against_an_older_capture() -> None:
     _, text = run(capture("charge"), "--plan", PLAN, "--before", capture("charge"))
-    assert "drift" not in text
+    assert "+ drift" in text
+    assert "cell-drift" not in text
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,6 @@ from support.packs import Array, cell_voltages, layout, module_temperatures, ser
 
 from busplan.findings import Weight
 from busplan.pack.evenness import (
-    drift_findings,
     evenness_findings,
     temperature_evenness,
     voltage_evenness,
@@ -269,15 +268,6 @@ def test_a_resistive_cell_is_not_mistaken_for_a_low_one() -> None:
     even = voltage_evenness(made, 0.001, NONE)
     assert even.quiet
     assert evenness_findings(even, LAYOUT, frozenset()) == []
-
-
-def test_drift_between_captures_is_told() -> None:
-    before = voltage_evenness(series(cell_time=TIME, voltages=level()), 0.001, NONE)
-    later = level(3.9, seed=1)
-    later[:, 2] -= 0.02
-    after = voltage_evenness(series(cell_time=TIME, voltages=later), 0.001, NONE)
-    assert [f.where.signal for f in drift_findings(before, after, LAYOUT)] == ["CellVoltage3"]
-    assert drift_findings(before, before, LAYOUT) == []
 
 
 def charged(

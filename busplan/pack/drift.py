@@ -1,0 +1,351 @@
+"""What a pack's figures were and how they have moved: the baseline, and drift against it.
+
+A :class:`Baseline` keeps, for each cell and module, its figures against its peers with their
+standard uncertainties; it can be written as JSON and read back. Drift is the change of a figure
+between a baseline and now, with both uncertainties. It counts when it passes twice: beyond what
+both uncertainties and the scatter of the peers' changes explain, and by an amount that matters
+(``LEAST``, common practice, no source). Not moved is only said where the interval of the change
+excludes that amount.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from busplan.answers import Answer, Interval
+from busplan.errors import UsageError
+from busplan.findings import Figure, Finding, Weight
+from busplan.pack.capacity import Capacity
+from busplan.pack.evenness import Evenness
+from busplan.pack.labels import cell_label, module_place, place, sentence
+from busplan.pack.resistance import Resistance
+from busplan.pack.self_discharge import SelfDischarge
+from busplan.pack.statistics import F64, I64, deviates, gate
+from busplan.pack.warm_up import WarmUp
+from busplan.plan.vehicle import PackLayout
+
+TWO_SIDED = 1.96
+FORMAT, VERSION = "busplan pack baseline", 1
+MOST_ITEMS = 100_000
+
+
+class Topic(StrEnum):
+    """What is kept of a cell or a module. The words stand in findings and in the file."""
+
+    VOLTAGE = "voltage"
+    RESISTANCE = "resistance"
+    CAPACITY = "capacity"
+    BALANCE = "charge ahead"
+    SELF_DISCHARGE = "slope at rest"
+    TEMPERATURE = "temperature"
+    EXCHANGE = "exchange"
+
+    @property
+    def of_cells(self) -> bool:
+        """Whether it is a cell's figure; a module's otherwise."""
+        return self not in (Topic.TEMPERATURE, Topic.EXCHANGE)
+
+
+_PERCENT = (Topic.RESISTANCE, Topic.CAPACITY, Topic.BALANCE, Topic.EXCHANGE)
+LEAST: Mapping[Topic, float] = {
+    Topic.RESISTANCE: 0.10,
+    Topic.CAPACITY: 0.02,
+    Topic.BALANCE: 0.02,
+    Topic.SELF_DISCHARGE: 0.3,
+    Topic.EXCHANGE: 0.15,
+}
+"""Least change that matters, in the figure's unit; of voltages and temperatures by the limits."""
+LIMIT_SHARE = 0.25
+"""A quarter of the allowed spread matters."""
+USUAL: Mapping[Topic, float] = {
+    Topic.RESISTANCE: 0.02,
+    Topic.CAPACITY: 0.004,
+    Topic.BALANCE: 0.003,
+    Topic.SELF_DISCHARGE: 0.03,
+    Topic.EXCHANGE: 0.04,
+}
+"""Usual scatter of the changes of sound peers; of voltages and temperatures one step."""
+
+
+@dataclass(frozen=True, eq=False)
+class Kept:
+    """One topic's figures and standard uncertainties (m,), NaN where unknown, and conditions."""
+
+    value: F64
+    uncertainty: F64
+    conditions: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Baseline:
+    """Figures of every cell and module; ``cells`` and ``modules`` name them in order."""
+
+    cells: tuple[str, ...]
+    modules: tuple[str, ...]
+    topics: Mapping[Topic, Kept] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; what is not known is ``None``."""
+        return {
+            "format": FORMAT,
+            "version": VERSION,
+            "cells": list(self.cells),
+            "modules": list(self.modules),
+            "figures": {
+                topic.value: {
+                    "value": _plain(kept.value),
+                    "uncertainty": _plain(kept.uncertainty),
+                    "conditions": kept.conditions,
+                }
+                for topic, kept in self.topics.items()
+            },
+        }
+
+    @staticmethod
+    def from_dict(data: object) -> Baseline:
+        """What :meth:`as_dict` gave; :class:`busplan.errors.UsageError` for anything else."""
+        if not isinstance(data, dict) or data.get("format") != FORMAT:
+            raise UsageError(f'not a baseline of a pack: no "format" of "{FORMAT}"')
+        if data.get("version") != VERSION:
+            raise UsageError(f"the baseline has version {data.get('version')!r}, not {VERSION}")
+        cells, modules = _names(data, "cells"), _names(data, "modules")
+        figures = data.get("figures")
+        if not isinstance(figures, dict):
+            raise UsageError('the baseline has no table "figures"')
+        topics = {}
+        for word, table in figures.items():
+            if word not in list(Topic) or not isinstance(table, dict):
+                raise UsageError(f"the baseline has figures that are not known: {word!r}")
+            topic = Topic(word)
+            count = len(cells if topic.of_cells else modules)
+            topics[topic] = Kept(
+                _numbers(table, "value", word, count),
+                _numbers(table, "uncertainty", word, count),
+                str(table.get("conditions", "")),
+            )
+        return Baseline(cells, modules, topics)
+
+
+def _plain(values: F64) -> list[float | None]:
+    return [float(v) if math.isfinite(v) else None for v in values.tolist()]
+
+
+def _names(data: Mapping[str, Any], key: str) -> tuple[str, ...]:
+    names = data.get(key)
+    if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+        raise UsageError(f'"{key}" of the baseline is not a list of names')
+    if len(names) > MOST_ITEMS:
+        raise UsageError(f'"{key}" of the baseline has {len(names)} names; {MOST_ITEMS} at most')
+    return tuple(names)
+
+
+def _numbers(table: Mapping[str, Any], key: str, word: str, count: int) -> F64:
+    values = table.get(key)
+    good = isinstance(values, list) and all(
+        v is None or (isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v))
+        for v in values
+    )
+    if not good or values is None or len(values) != count:
+        raise UsageError(f'"{key}" of {word} in the baseline is not a list of {count} numbers')
+    numbers = np.array([math.nan if v is None else float(v) for v in values], np.float64)
+    if key == "uncertainty" and bool((numbers < 0).any()):
+        raise UsageError(f'"{key}" of {word} in the baseline has numbers below 0')
+    return numbers
+
+
+def keep(
+    layout: PackLayout,
+    *,
+    voltage: Evenness,
+    temperature: Evenness,
+    resistance: Resistance | None,
+    capacity: Capacity | None,
+    self_discharge: SelfDischarge | None,
+    warm_up: WarmUp | None,
+) -> Baseline:
+    """What a judgement leaves for later ones: every figure that was told."""
+    topics: dict[Topic, Kept] = {}
+    for topic, even in ((Topic.VOLTAGE, voltage), (Topic.TEMPERATURE, temperature)):
+        if np.isfinite(even.deviation).any() and not even.missing:
+            at = "at rest" if even.quiet else "freed of sag" if even.freed else ""
+            # Half a step over both captures is what rounding leaves of a median.
+            error = np.full(len(even.deviation), even.step / 2.0 / math.sqrt(2.0))
+            topics[topic] = Kept(even.deviation, error, at)
+    if resistance is not None and resistance.judged:
+        topics[Topic.RESISTANCE] = _of_resistance(resistance)
+    if capacity is not None and capacity.told.any():
+        window = f"over {capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
+        full = capacity.window_ah / capacity.window
+        topics[Topic.CAPACITY] = Kept(capacity.relative, capacity.uncertainty, window)
+        topics[Topic.BALANCE] = Kept(
+            capacity.ahead_ah / full, capacity.ahead_uncertainty_ah / full, window
+        )
+    if self_discharge is not None and np.isfinite(self_discharge.slope).any():
+        topics[Topic.SELF_DISCHARGE] = Kept(
+            self_discharge.slope, self_discharge.uncertainty, f"in {self_discharge.hours:.1f} h"
+        )
+    if warm_up is not None:
+        topics[Topic.EXCHANGE] = _of_warm_up(warm_up, layout)
+    return Baseline(tuple(f"{c.module}/{c.number}" for c in layout.cells), layout.modules, topics)
+
+
+def _of_resistance(resistance: Resistance) -> Kept:
+    middle = resistance.middle
+    return Kept(
+        resistance.value / middle,
+        resistance.uncertainty / middle,
+        f"of {middle * 1e3:.3f} mΩ at up to {resistance.peak_a:.0f} A",
+    )
+
+
+def _of_warm_up(warm_up: WarmUp, layout: PackLayout) -> Kept:
+    told = {m.module: m for m in warm_up.modules}
+    pairs = [
+        (told[m].exchange, told[m].uncertainty) if m in told else (math.nan, math.nan)
+        for m in layout.modules
+    ]
+    value, error = np.array(pairs, np.float64).reshape(-1, 2).T
+    return Kept(value, error, f"{(warm_up.stop_s - warm_up.start_s) / 60:.0f} min")
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """Change of one topic's figures (m,) since a baseline, with its standard uncertainty.
+
+    ``least`` is the change that matters, ``usual`` the scatter of sound peers' changes.
+    """
+
+    topic: Topic
+    change: F64
+    uncertainty: F64
+    least: float
+    usual: float
+
+    @property
+    def intervals(self) -> tuple[Interval, ...]:
+        """Where each change lies (95 %)."""
+        wide = TWO_SIDED * self.uncertainty
+        return tuple(map(Interval, (self.change - wide).tolist(), (self.change + wide).tolist()))
+
+    @property
+    def drifted(self) -> I64:
+        """Items that moved against their peers, beyond chance and by what matters."""
+        far = np.abs(deviates(self.change, self.uncertainty, self.usual))
+        with np.errstate(invalid="ignore"):
+            out = (far > gate(len(self.change))) & (np.abs(self.change) > self.least)
+        return np.flatnonzero(out)
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """Good only where a change that matters is excluded."""
+        bad = set(self.drifted.tolist())
+        return tuple(
+            Answer.BAD
+            if i in bad
+            else Answer.GOOD
+            if -self.least <= interval.low and interval.high <= self.least
+            else Answer.NOT_SHOWN
+            for i, interval in enumerate(self.intervals)
+        )
+
+
+def drifts(
+    before: Baseline, now: Baseline, layout: PackLayout, steps: tuple[float, float]
+) -> tuple[Drift, ...]:
+    """Drift of every topic that both have; ``steps`` of cells [V] and sensors [K].
+
+    :class:`busplan.errors.UsageError` when the two are not of the same cells and modules.
+    """
+    if (before.cells, before.modules) != (now.cells, now.modules):
+        raise UsageError(
+            f"the baseline is of another pack: {len(before.cells)} cells in "
+            f"{len(before.modules)} modules, not the plan's {len(now.cells)} in "
+            f"{len(now.modules)}, or other names"
+        )
+    limits = layout.limits
+    spreads = {
+        Topic.VOLTAGE: limits.voltage_spread_v,
+        Topic.TEMPERATURE: limits.temperature_spread_k,
+    }
+    step = dict(zip(spreads, steps, strict=True))
+    found = []
+    for topic, kept in now.topics.items():
+        old = before.topics.get(topic)
+        if old is None:
+            continue
+        at_limit = LIMIT_SHARE * spreads.get(topic, math.nan)
+        found.append(
+            Drift(
+                topic,
+                kept.value - old.value,
+                np.hypot(kept.uncertainty, old.uncertainty),
+                LEAST.get(topic, at_limit),
+                USUAL.get(topic, step.get(topic, math.nan)),
+            )
+        )
+    return tuple(found)
+
+
+def drift_findings(found: Sequence[Drift], layout: PackLayout) -> list[Finding]:
+    """A caution for each cell and each module that drifted, with all that moved."""
+    findings = []
+    for cells in (True, False):
+        moved: dict[int, list[Drift]] = {}
+        for drift in found:
+            if drift.topic.of_cells is cells:
+                for index in drift.drifted.tolist():
+                    moved.setdefault(index, []).append(drift)
+        for index, changes in sorted(moved.items()):
+            findings.append(_finding(index, changes, layout, cells=cells))
+    return findings
+
+
+def _finding(index: int, changes: Sequence[Drift], layout: PackLayout, *, cells: bool) -> Finding:
+    figures: list[Figure] = []
+    texts = []
+    for drift in changes:
+        factor, unit = _shown(drift.topic)
+        low, high = (factor * end for end in _ends(drift.intervals[index]))
+        texts.append(f"{drift.topic} {low:+.3g} to {high:+.3g} {unit}")
+        figures += [
+            Figure(f"change of {drift.topic}", factor * float(drift.change[index]), unit),
+            Figure("low", low, unit),
+            Figure("high", high, unit),
+        ]
+    if cells:
+        cell = layout.cells[index]
+        label, where = cell_label(cell), place(cell.address)
+    else:
+        module = layout.modules[index]
+        label, where = f"module {module}", module_place(layout, module)
+    return Finding(
+        "cell-drift" if cells else "module-drift",
+        Weight.CAUTION,
+        where,
+        f"{sentence(label)} has moved against its peers since the capture before (95 %): "
+        f"{', '.join(texts)}.",
+        "What drifts from its peers will limit the pack or fail first.",
+        "Compare both captures at the same state of charge; look again in a few weeks.",
+        tuple(figures),
+    )
+
+
+def _ends(interval: Interval) -> tuple[float, float]:
+    return interval.low, interval.high
+
+
+def _shown(topic: Topic) -> tuple[float, str]:
+    """Factor and unit that a person reads a change in."""
+    if topic in _PERCENT:
+        return 100.0, "%"
+    return {
+        Topic.VOLTAGE: (1e3, "mV"),
+        Topic.TEMPERATURE: (1.0, "K"),
+        Topic.SELF_DISCHARGE: (1.0, "mV/h"),
+    }[topic]
