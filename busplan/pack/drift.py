@@ -26,7 +26,7 @@ from busplan.pack.evenness import Evenness
 from busplan.pack.labels import cell_label, module_place, place, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.self_discharge import SelfDischarge
-from busplan.pack.statistics import F64, I64, deviates, gate
+from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
 from busplan.pack.warm_up import WarmUp
 from busplan.plan.vehicle import PackLayout
 
@@ -39,7 +39,8 @@ class Topic(StrEnum):
     """What is kept of a cell or a module. The words stand in findings and in the file."""
 
     VOLTAGE = "voltage"
-    RESISTANCE = "resistance"
+    RESISTANCE = "resistance at 1 s"
+    RESISTANCE_LATE = "resistance at 10 s"
     CAPACITY = "capacity"
     BALANCE = "charge ahead"
     SELF_DISCHARGE = "slope at rest"
@@ -52,9 +53,10 @@ class Topic(StrEnum):
         return self not in (Topic.TEMPERATURE, Topic.EXCHANGE)
 
 
-_PERCENT = (Topic.RESISTANCE, Topic.CAPACITY, Topic.BALANCE, Topic.EXCHANGE)
+_PERCENT = (Topic.RESISTANCE, Topic.RESISTANCE_LATE, Topic.CAPACITY, Topic.BALANCE, Topic.EXCHANGE)
 LEAST: Mapping[Topic, float] = {
     Topic.RESISTANCE: 0.10,
+    Topic.RESISTANCE_LATE: 0.10,
     Topic.CAPACITY: 0.02,
     Topic.BALANCE: 0.02,
     Topic.SELF_DISCHARGE: 0.3,
@@ -65,6 +67,7 @@ LIMIT_SHARE = 0.25
 """A quarter of the allowed spread matters."""
 USUAL: Mapping[Topic, float] = {
     Topic.RESISTANCE: 0.02,
+    Topic.RESISTANCE_LATE: 0.02,
     Topic.CAPACITY: 0.004,
     Topic.BALANCE: 0.003,
     Topic.SELF_DISCHARGE: 0.03,
@@ -177,8 +180,8 @@ def keep(
             # Half a step over both captures is what rounding leaves of a median.
             error = np.full(len(even.deviation), even.step / 2.0 / math.sqrt(2.0))
             topics[topic] = Kept(even.deviation, error, at)
-    if resistance is not None and resistance.judged:
-        topics[Topic.RESISTANCE] = _of_resistance(resistance)
+    if resistance is not None:
+        topics |= _of_resistance(resistance)
     if capacity is not None and capacity.told.any():
         window = f"over {capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
         full = capacity.window_ah / capacity.window
@@ -195,13 +198,25 @@ def keep(
     return Baseline(tuple(f"{c.module}/{c.number}" for c in layout.cells), layout.modules, topics)
 
 
-def _of_resistance(resistance: Resistance) -> Kept:
-    middle = resistance.middle
-    return Kept(
-        resistance.value / middle,
-        resistance.uncertainty / middle,
-        f"of {middle * 1e3:.3f} mΩ at up to {resistance.peak_a:.0f} A",
-    )
+_SCALES = {1.0: Topic.RESISTANCE, 10.0: Topic.RESISTANCE_LATE}
+
+
+def _of_resistance(resistance: Resistance) -> dict[Topic, Kept]:
+    """Resistances over the middle cell's, at each time scale that was shown."""
+    kept = {}
+    for scale in resistance.scales:
+        topic = _SCALES.get(scale.after_s)
+        if topic is None or not scale.shown or not np.isfinite(scale.relative).any():
+            continue
+        middle = float(nan_median(scale.value)) * 1e3
+        # Few blocks: the interval is wider than that of a normal distribution.
+        error = scale.relative_uncertainty * scale.factor / TWO_SIDED
+        warm = float(nan_median(resistance.temperature_c))
+        at = f" at {warm:.0f} °C" if math.isfinite(warm) else ""
+        kept[topic] = Kept(
+            scale.relative, error, f"of {middle:.3f} mΩ, a step to {resistance.at_a:.0f} A{at}"
+        )
+    return kept
 
 
 def _of_warm_up(warm_up: WarmUp, layout: PackLayout) -> Kept:

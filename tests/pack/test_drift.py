@@ -105,7 +105,7 @@ def test_one_finding_names_all_that_moved_of_a_cell() -> None:
     ]
     (finding,) = drift_findings(both, LAYOUT)
     assert finding.where.signal == "CellVoltage4"
-    assert "resistance +" in finding.summary
+    assert "resistance at 1 s +" in finding.summary
     assert "capacity +" in finding.summary
 
 
@@ -185,6 +185,20 @@ def test_a_charge_keeps_its_figures_and_a_later_one_tells_what_moved(tmp_path: P
     same = evaluate_pack(first, plan, before=older)
     assert same.drift is not None
     assert not any(len(d.drifted) for d in same.drift)
+
+
+def test_a_drive_keeps_resistances_at_both_scales_and_a_later_one_tells_which_rose() -> None:
+    first, plan = pack_series(cell_packs.drive(9, cells=24, minutes=9.0, current_hz=20.0))
+    older = evaluate_pack(first, plan)
+    assert {Topic.RESISTANCE, Topic.RESISTANCE_LATE} <= set(older.baseline.topics)
+    worse = cell_packs.drive(9, cells=24, minutes=9.0, current_hz=20.0, raised={4: 1.25})
+    later = evaluate_pack(pack_series(worse)[0], plan, before=older)
+    assert later.drift is not None
+    at = {d.topic: d for d in later.drift}
+    for topic in (Topic.RESISTANCE, Topic.RESISTANCE_LATE):
+        assert at[topic].drifted.tolist() == [4]
+        told = older.baseline.topics[topic].value[4]
+        assert at[topic].change[4] == pytest.approx(0.25 * told, abs=0.02)
 
 
 def first_of(report: Any, cell: int) -> float:
