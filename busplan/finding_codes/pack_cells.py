@@ -72,4 +72,14 @@ RESISTANCE = (
     ),
 )
 
-CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE, *RESISTANCE)
+JOINTS = (
+    _entry(
+        "joint-resistance-high",
+        (CAUTION,),
+        "Fuse, contactors and joints outside the cells' taps have surely more resistance than the "
+        "plan states, by more than 0.3 mΩ. A loose or corroded joint heats until it burns.",
+        "Have licensed people compare the drops over fuse, contactors and joints under load.",
+    ),
+)
+
+CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE, *RESISTANCE, *JOINTS)

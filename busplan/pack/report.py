@@ -18,6 +18,7 @@ from busplan.pack.evenness import (
     voltage_evenness,
 )
 from busplan.pack.heard import Heard, find_heard
+from busplan.pack.joints import Joints, find_joints, joint_findings
 from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limit_times import LimitTime, limit_times
 from busplan.pack.limits import Excess, find_excesses, limit_findings
@@ -83,6 +84,7 @@ class PackReport:
     limit_times: tuple[LimitTime, ...]
     warm_up: WarmUp | None
     resistance: Resistance | None
+    joints: Joints | None
     top: EndOrder | None
     bottom: EndOrder | None
     capacity: Capacity | None
@@ -147,6 +149,7 @@ def evaluate_pack(
             at_a=layout.capacity_ah,
             doubt=current_doubt(series, layout.capacity_ah),
         )
+    joints = find_joints(series, layout, resistance)
     top = end_order(series, layout, resistance, unbelievable, top=True)
     bottom = end_order(series, layout, resistance, unbelievable, top=False)
     voltage = voltage_evenness(series, step_v, unbelievable)
@@ -169,6 +172,7 @@ def evaluate_pack(
     if resistance is not None:
         findings += resistance_findings(resistance, layout)
         named_cells |= {int(i) for i in resistance.raised(layout.limits.voltage_spread_v)}
+    findings += joint_findings(joints, layout)
     for order in (top, bottom):
         if order is not None:
             findings += order_findings(order, layout)
@@ -209,6 +213,7 @@ def evaluate_pack(
         limit_times=limit_times(series, layout, excesses, unbelievable),
         warm_up=warm_up,
         resistance=resistance,
+        joints=joints,
         top=top,
         bottom=bottom,
         capacity=capacity,

@@ -14,6 +14,7 @@ from busplan.answers import Answer, together
 from busplan.findings import Weight
 from busplan.pack.evenness import Evenness
 from busplan.pack.heard import LEAST_SHARE, signals_section
+from busplan.pack.joints import joints_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
 from busplan.pack.limit_times import modes_text
@@ -44,6 +45,7 @@ def sections(report: PackReport) -> tuple[Section, ...]:
         _limits,
         _warm_up,
         _resistance,
+        lambda r: joints_section(r.joints),
         _ends,
         _capacity,
         _self_discharge,

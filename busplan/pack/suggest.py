@@ -74,6 +74,7 @@ def _suggest(
     if len(steps) == 1:
         lines.append(f"temperature_resolution_k = {next(iter(steps)):g}   # one bit of the signal")
     lines.append("# capacity_ah = 100          # nominal, of one cell; capacities need it")
+    lines.append("# joints_mohm = 0.8          # fuse, contactors, joints when commissioned")
     lines.append("# balancing_current_a = 0.1  # of one cell; the time to balance needs it")
     lines += ["[pack.limits]   # check against the cell's datasheet"]
     lines += ["cell_low_v = 3.0", "cell_high_v = 4.2"]

@@ -105,6 +105,7 @@ def pack_layout(
         current_sign=pack.current_sign,
         temperature_resolution_k=pack.temperature_resolution_k,
         capacity_ah=pack.capacity_ah,
+        joints_mohm=pack.joints_mohm,
         balancing_current_a=pack.balancing_current_a,
         link_discharge_s=pack.link_discharge_s,
     )

@@ -283,6 +283,11 @@ class PackSpec(Spec):
     capacity_ah: Annotated[float, Field(gt=0, le=10_000)] | None = Field(
         default=None, description="the nominal capacity of one cell (or parallel group) in Ah"
     )
+    joints_mohm: Annotated[float, Field(ge=0, le=1000)] | None = Field(
+        default=None,
+        description="a resistance in mΩ, 0 or more: fuse, contactors and joints between the points "
+        "of the pack's voltage, outside the cells' taps",
+    )
     balancing_current_a: Annotated[float, Field(gt=0, le=100)] | None = Field(
         default=None, description="the current in A that balancing takes from one cell, above 0"
     )

@@ -277,6 +277,8 @@ class PackLayout:
     temperature_resolution_k: float | None = None
     capacity_ah: float | None = None
     """Nominal capacity of one cell, groups in parallel as one."""
+    joints_mohm: float | None = None
+    """Resistance outside the cells' taps when it was sound: fuse, contactors, joints."""
     balancing_current_a: float | None = None
     """What balancing takes from one cell."""
     link_discharge_s: float | None = None

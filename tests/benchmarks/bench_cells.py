@@ -176,8 +176,9 @@ def verdicts(count: int, first: int) -> list[str]:
     }
     bars = []
     for name, (make, cells) in kinds.items():
-        row = Row(make, range(first + 500, first + 500 + count))
-        text = f"{name}: false packs {row.false(*cells)} of {count}"
+        packs = 2 * count if "colder" in name and not cells else count
+        row = Row(make, range(first + 500, first + 500 + packs))
+        text = f"{name}: false packs {row.false(*cells)} of {packs}"
         if cells:
             text += f", found {row.found(cells[0]):.3f}"
         bars.append(text)
@@ -204,8 +205,8 @@ def main(words: list[str]) -> None:
     scale = 0.1 if quick else 1.0
     bars: list[Any] = [speed()]
     print(bars[0], flush=True)
-    bars += intervals(max(int(30 * scale), 3), first, final)
-    bars += verdicts(max(int(80 * scale), 8), first)
+    bars += intervals(max(int(16 * scale), 3), first, final)
+    bars += verdicts(max(int(40 * scale), 8), first)
     print("\nBars")
     for bar in bars:
         print(f"* {bar}")

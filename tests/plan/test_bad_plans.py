@@ -92,6 +92,7 @@ TAILS = [
     ('[pack]\nchemistry = "XYZ"\n', 1),
     (PACK + "capacity_ah = 0\nbalancing_current_a = -0.1\n", 2),
     (PACK + 'capacity_ah = "100 Ah"\n', 1),
+    (PACK + "joints_mohm = -0.5\n", 1),
     (PACK + "link_discharge_s = 0\n", 1),
     (PACK + '[pack.quantities]\nplus_contactor = 1\nminus_contacter = "x"\n', 2),
     (PACK + '[pack.quantities]\ncharger_enable = "loop/pump/PumpStatus/Missing"\n', 2),

@@ -1,0 +1,115 @@
+"""Joints outside the taps, on made packs whose own resistance there is exact."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from truth import cell_packs
+from truth.as_series import pack_series
+from truth.cell_packs import CellPack
+
+from busplan.answers import Answer
+from busplan.pack.joints import Joints, find_joints, fit_joints, joint_findings, joints_section
+from busplan.pack.report import evaluate_pack
+from busplan.pack.resistance import Resistance, fit_resistance
+from busplan.pack.series import PackSeries
+from busplan.plan.vehicle import PackLayout
+
+OHM = 0.5e-3
+
+
+@cache
+def made(ohm: float = OHM, **options: Any) -> tuple[CellPack, PackSeries, PackLayout, Resistance]:
+    pack = cell_packs.drive(
+        12, cells=24, minutes=6.0, joint_ohm=ohm, pack_gain=1.004, pack_delay_s=0.21, **options
+    )
+    series, layout = pack_series(pack)
+    found = fit_resistance(series.cells, series.quantities["current"], pack.step_v)
+    return pack, series, layout, found
+
+
+def judged(reference: float | None, ohm: float = OHM) -> tuple[Joints, PackLayout]:
+    _, series, layout, resistance = made(ohm)
+    layout = replace(layout, joints_mohm=reference)
+    joints = find_joints(series, layout, resistance)
+    assert joints is not None
+    return joints, layout
+
+
+@pytest.mark.parametrize("ohm", [0.0, OHM, 5e-3])
+def test_the_truth_lies_inside_and_near(ohm: float) -> None:
+    joints, _ = judged(None, ohm)
+    assert ohm in joints.interval
+    assert joints.value == pytest.approx(ohm, abs=0.05e-3)
+    assert joints.interval.high - joints.interval.low < 0.5e-3
+    assert joints.delay_s == pytest.approx(0.21, abs=0.015)
+    if ohm == OHM:
+        assert joints.interval.low > 0.3e-3
+
+
+def test_wrong_delays_of_the_cells_would_move_it_little_a_wrong_one_of_the_pack_is_found() -> None:
+    _, series, _, _ = made()
+    still = fit_joints(
+        series.cells, np.zeros(24), series.quantities["voltage"], series.quantities["current"]
+    )
+    assert still.value == pytest.approx(OHM, abs=0.1e-3)
+
+
+def test_without_a_stated_value_it_is_told_and_not_judged() -> None:
+    joints, layout = judged(None)
+    assert joints.answer is Answer.NOT_SHOWN
+    section = joints_section(joints)
+    assert section is not None
+    assert "0.5" in section.text
+    assert "joints_mohm" in section.missing
+    assert joint_findings(joints, layout) == []
+
+
+# 0.3 mΩ above what is stated matters; the figure is 0.5 ± 0.13.
+@pytest.mark.parametrize(
+    ("reference", "answer"), [(0.5, Answer.GOOD), (0.2, Answer.NOT_SHOWN), (0.0, Answer.BAD)]
+)
+def test_it_is_judged_against_what_the_plan_states(reference: float, answer: Answer) -> None:
+    joints, layout = judged(reference)
+    assert joints.answer is answer
+    section = joints_section(joints)
+    assert section is not None
+    assert section.answer is answer
+    told = joint_findings(joints, layout)
+    assert [f.code for f in told] == ["joint-resistance-high"] * (answer is Answer.BAD)
+    if told:
+        figures = {f.name: float(f.value) for f in told[0].figures}
+        assert figures["resistance from"] < figures["resistance"] < figures["resistance to"]
+
+
+def test_what_is_missing_is_said() -> None:
+    _, series, layout, resistance = made()
+    without = replace(series, quantities={"current": series.quantities["current"]})
+    joints = find_joints(without, layout, resistance)
+    assert joints is not None
+    assert joints.missing == "pack voltage or current did not come"
+    mute = replace(resistance, delays=resistance.delays[:-1])
+    joints = find_joints(series, layout, mute)
+    assert joints is not None
+    assert "4 of 24 cells" in joints.missing
+    unmapped = replace(layout, quantities={"current": layout.quantities["current"]})
+    assert find_joints(series, unmapped, resistance) is None
+    low = replace(
+        series.quantities["current"], value=series.quantities["current"].value * (59.0 / 376.0)
+    )
+    joints = find_joints(
+        replace(series, quantities={**series.quantities, "current": low}), layout, resistance
+    )
+    assert joints is not None
+    assert "current range under 60 A" in joints.missing
+    assert joints_section(joints) is None
+
+
+def test_the_report_carries_it() -> None:
+    _, series, layout, _ = made()
+    report = evaluate_pack(series, replace(layout, joints_mohm=0.0))
+    assert "joint-resistance-high" in [f.code for f in report.findings]
