@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from busplan.findings import Finding
+from busplan.pack.electrical import SenseFigure
 from busplan.pack.labels import clock
 from busplan.pack.report import PackReport
 from busplan.pack.tables import CAUTIONS, ModuleRow, cell_rows, module_rows
@@ -51,8 +52,18 @@ def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
         words = f"{check.answer}: {check.text}"
         if check.missing:
             words += f"; {check.missing}"
-        lines += _led(f"{check.name:<20} ", words, columns)
+        lines += _led(f"{check.name:<21} ", words, columns)
+        for figure in check.figures:
+            lines += _led(" " * 23, _figure(figure), columns)
     return lines
+
+
+def _figure(figure: SenseFigure) -> str:
+    """``link share at closing 99 % (98 … 100, 95 %), closing at 0:07``."""
+    interval = figure.interval
+    span = f" ({interval.low:.4g} … {interval.high:.4g}, 95 %)" if interval.known else ""
+    told = f", {figure.conditions}" if figure.conditions else ""
+    return f"{figure.name} {figure.value:.4g} {figure.unit}{span}{told}"
 
 
 def _led(lead: str, text: str, columns: int) -> list[str]:

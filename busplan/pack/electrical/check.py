@@ -74,4 +74,4 @@ def unheard(name: str, series: PackSeries, layout: PackLayout, *needs: str) -> R
 
 
 def _words(name: str) -> str:
-    return name.replace("_", " ")
+    return name.replace("_", " ").replace("dcdc", "DC-DC").replace("pre charge", "pre-charge")
