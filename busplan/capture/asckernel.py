@@ -38,7 +38,7 @@ def parse_lines(
 
     Fills the columns (``channel`` as numbered in the file) and ``others``: first byte, end, line
     number from 1, and frames before it, of each line that is not of the usual shape. Returns the
-    numbers of frames, payload bytes, lines and other lines.
+    numbers of frames, payload bytes, lines and other lines, blank ones not among them.
     """
     p = frames = used = lines = other = 0
     while p < len(text):
@@ -54,7 +54,7 @@ def parse_lines(
             length[frames] = count
             frames += 1
             used += count
-        else:
+        elif text[_blanks(text, p)] > _RETURN:  # blank lines are counted only
             others[other, 0] = p
             others[other, 1] = end
             others[other, 2] = lines

@@ -1,7 +1,7 @@
 """ASC text: data frames of the usual shape by a kernel, all other lines by python-can's reader.
 
-Channels are numbers from 1, here ``can0`` and so on. Times count from the file's start; the date in
-the header has no zone, so it is not used.
+Channels are numbers from 1, here ``can0`` and so on; number 0 is ``channel0``. Times count from the
+file's start; the date in the header has no zone, so it is not used.
 """
 
 from __future__ import annotations
@@ -38,6 +38,8 @@ _REMARKS = (
 _CLASSICAL = re.compile(
     r"\s*\d+\.\d+\s+\d+\s+\w+\s+[TR]x\s+(\S+)(?:\s+(\S+)(?:\s+(.*))?)?", re.ASCII
 )
+_BLOCK = 1 << 20
+"""Bytes handled at a time; each line may be one for the careful reader, which costs 200 bytes."""
 _PRIMER = "internal events logged\n"
 """The line after which the library's reader expects frames; without it, it drops the first one."""
 
@@ -55,7 +57,8 @@ def asc_chunks(
 
     base = _base(path)
     careful = _Careful(tally, names, base)
-    lines = whole_lines(byte_blocks(path, tally, consumed=consumed), tally, end=_END_MARK.encode())
+    blocks = byte_blocks(path, tally, _BLOCK, consumed)
+    lines = whole_lines(blocks, tally, end=_END_MARK.encode())
     for block in in_order(lines, _parse if base == "hex" else _leave):
         chunk = careful.join(block)
         tally.entries += block.lines
@@ -77,6 +80,11 @@ def _base(path: Path) -> str:
             "absolute time stamps"
         )
     return "dec" if stated and stated[1].lower() == b"dec" else "hex"
+
+
+def _channel(number: Any) -> str:
+    """The name of a channel numbered from 0; the file's own number 0 lies before that."""
+    return "channel0" if number == -1 else f"can{number}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +130,8 @@ def _parse(text: U8) -> _Block:
 def _leave(text: U8) -> _Block:
     """A block of which every line is left: one with decimal numbers."""
     lines = text.tobytes().decode("utf-8", "replace").split("\n")[:-1]
-    return _Block(NOTHING, len(lines), [(line, i, 0) for i, line in enumerate(lines, start=1)])
+    left = [(line, i, 0) for i, line in enumerate(lines, start=1) if line.strip()]
+    return _Block(NOTHING, len(lines), left)
 
 
 class _Careful:
@@ -140,7 +149,7 @@ class _Careful:
         fast = block.columns
         channels = np.unique(fast.network)
         numbers = np.zeros(int(channels.max(initial=0)) + 1, np.uint16)
-        numbers[channels] = [self._names.index(f"can{c - 1}") for c in channels]
+        numbers[channels] = [self._names.index(_channel(c - 1)) for c in channels]
         fast = replace(fast, network=numbers[fast.network])
         slow, before = self._frames(block.others)
         return put_among(fast, slow, before) if len(slow) else fast
@@ -163,7 +172,7 @@ class _Careful:
 
         # Any line that is not of the header makes the reader expect frames.
         for message in messages_of_lines(make, feed, self._tally, _PRIMER):
-            channel = NO_CHANNEL if message.channel is None else f"can{message.channel}"
+            channel = NO_CHANNEL if message.channel is None else _channel(message.channel)
             known = len(self._gatherer)
             self._gatherer.add(message, message.timestamp, channel, feed.number)
             before += [place[feed.number]] * (len(self._gatherer) - known)

@@ -88,6 +88,12 @@ class Assembled:
     findings: list[Finding]
 
 
+MOST_CHANNELS = 1_000
+MOST_IDENTIFIERS = 100_000
+"""Bounds of one capture, identifiers counted on each channel: what is worked out for each of them
+must fit time and memory. Vehicles have tens and hundreds."""
+
+
 class Assembly:
     """Takes blocks file by file and keeps account of channels, groups and times."""
 
@@ -110,8 +116,10 @@ class Assembly:
             for name in names.names[len(numbers) :]:
                 numbers.append(len(self._lanes))
                 self._lanes.append(Lane(path, name))
-            if len(self._lanes) > np.iinfo(np.uint16).max:
-                raise CaptureError(f"{path}: more than {np.iinfo(np.uint16).max} channels")
+            if len(self._lanes) > MOST_CHANNELS:
+                raise CaptureError(
+                    f"{path}: more than {MOST_CHANNELS:,} channels, as no vehicle has"
+                )
             if not len(chunk):
                 continue
             time_ns = chunk.time_ns + offset_ns if offset_ns else chunk.time_ns
@@ -133,6 +141,11 @@ class Assembly:
             start,
             chunk.payload,
         )
+        if self._grouper.known > MOST_IDENTIFIERS:
+            raise CaptureError(
+                f"more than {MOST_IDENTIFIERS:,} different identifiers, as no vehicle has: "
+                "is this a capture, and of the format its name says?"
+            )
         self._sink.append(
             {
                 "time_ns": chunk.time_ns,

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from busplan.files import open_ordinary
 from busplan.kernels import kernel
 
 _BLOCK = 1 << 22
@@ -38,7 +39,7 @@ def file_checksum(path: Path) -> str:
     lanes = np.arange(1, 5, dtype=np.uint64) * _FACTOR
     buffer = np.zeros(_BLOCK, np.uint8)
     size = 0
-    with path.open("rb", buffering=0) as file:
+    with open_ordinary(path) as file:
         while got := file.readinto(buffer.data):
             size += got
             padded = -(-got // 32) * 32
@@ -48,8 +49,11 @@ def file_checksum(path: Path) -> str:
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file (FIPS 180-4), as hexadecimal text."""
+    """SHA-256 of a file (FIPS 180-4), as hexadecimal text; ``""`` when it has gone."""
     import hashlib
 
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    try:
+        with open_ordinary(path) as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""

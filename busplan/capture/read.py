@@ -35,6 +35,7 @@ class _File:
 
     path: Path
     format: Format
+    size: int
     offset_ns: int
     aligned: bool
     """Whether the user has said how its times lie to those of other files."""
@@ -99,10 +100,13 @@ def read_capture(
     for path, place in zip(listed, places, strict=True):
         if places.count(place) > 1:
             raise UsageError(f"{path} is named twice")
-    kept = cache and sum(map(reading_cost, listed, formats)) >= KEPT_FROM
-    with _quiet_library():
-        read = _open_kept if kept else _open_in_memory
-        assembled, sources, findings = read(listed, formats, shifts, progress)
+    try:
+        kept = cache and sum(map(reading_cost, listed, formats)) >= KEPT_FROM
+        with _quiet_library():
+            read = _open_kept if kept else _open_in_memory
+            assembled, sources, findings = read(listed, formats, shifts, progress)
+    except OSError as error:
+        raise CaptureError(f"{error.filename or listed[0]}: {error.strerror or error}") from error
     table, channel_rows, naming = as_table(assembled, channels or {})
     _check_renames(channels or {}, [lane.name for lane in assembled.lanes], table.networks)
     return Capture(table, sources, channel_rows, (*findings, *naming, *assembled.findings))
@@ -125,10 +129,7 @@ def _open_in_memory(
     progress: ReadProgress | None,
 ) -> _Opened:
     assembly = Assembly(MemorySink())
-    try:
-        files = _gather(paths, formats, shifts, assembly, progress)
-    except OSError as error:
-        raise CaptureError(f"{error.filename or paths[0]}: {error.strerror or error}") from error
+    files = _gather(paths, formats, shifts, assembly, progress)
     assembled = assembly.finish()
     return assembled, _sources(files, assembled), _tallied(files)
 
@@ -158,6 +159,8 @@ def _open_kept(
             files = _gather(paths, formats, shifts, assembly, progress)
             assembled = assembly.finish()
             writer.finish(assembled, _sources(files, assembled), _tallied(files))
+            if store.identity(paths, shifts) != name:
+                raise store.DamagedError("the file changed while it was read")
         found = store.load(folder, name)
         store.make_room(folder)
     except (OSError, store.DamagedError) as error:
@@ -189,7 +192,7 @@ def _sources(files: Sequence[_File], assembled: Assembled) -> tuple[Source, ...]
         Source(
             str(f.path),
             f.format.name,
-            f.path.stat().st_size,
+            f.size,
             f.frames,
             f.offset_ns,
             f.tally.clock if epoch else "the recorder's own start",
@@ -210,10 +213,10 @@ def _gather(
     progress: ReadProgress | None,
 ) -> list[_File]:
     files = [
-        _File(path, kind, shift or 0, shift is not None, Tally(str(path)))
+        _File(path, kind, path.stat().st_size, shift or 0, shift is not None, Tally(str(path)))
         for path, kind, shift in zip(paths, formats, shifts, strict=True)
     ]
-    size = sum(f.path.stat().st_size for f in files)
+    size = sum(f.size for f in files)
 
     def tell() -> None:
         if progress:

@@ -1,6 +1,6 @@
 """Captures kept ready to use: columns and index as files that are mapped, not read.
 
-One folder an entry, named by what went in: path, size, time stamp and a hash of head and tail of
+One folder an entry, named by what went in: path, size, inode, times and a hash of head and tail of
 each file, offsets, and the version of this layout. An entry appears by one rename, so that a
 killed or interrupted run leaves none behind; it is checked whole when opened and thrown away when
 damaged. The folder is bounded: the entries longest unused go first, and one that is larger than
@@ -30,9 +30,10 @@ import numpy as np
 from busplan.capture.assembly import COLUMNS, Assembled, Columns, Lane
 from busplan.capture.capture import Source
 from busplan.errors import UsageError
+from busplan.files import open_ordinary, read_whole
 from busplan.findings import Finding
 
-VERSION = 3
+VERSION = 4
 """Changes with the layout, and with readers that give other frames for the same file."""
 LIMIT_BYTES = 20 * 10**9
 """Most bytes the folder holds, unless ``BUSPLAN_CACHE_GB`` says otherwise."""
@@ -40,6 +41,8 @@ _ENDS = 1 << 16
 """Bytes of head and tail that identify a file."""
 _ABANDONED_S = 3600
 """An entry in the making that nobody has written to for so long was left by a killed run [s]."""
+_LARGEST_DESCRIPTION = 100_000_000
+"""Bytes of an entry's description: findings, channels, files."""
 _MAKING = ".part"
 _NAME = re.compile("[0-9a-f]{40}")
 _INDEX = {"rows": np.int64, "keys": np.int64, "begin": np.int64}
@@ -92,18 +95,21 @@ def cache_folder() -> Path:
 
 
 def identity(paths: Sequence[Path], offsets: Sequence[int | None]) -> str:
-    """The name of the entry for these files as they are now."""
+    """The name of the entry for these files as they are now.
+
+    The time of change and the inode belong to it: size and time of writing can be put back, also by
+    accident, with a copying tool.
+    """
     facts: list[Any] = [VERSION]
     for path, offset in zip(paths, offsets, strict=True):
-        state = path.stat()
         ends = hashlib.sha256()
-        with path.open("rb") as file:
+        with open_ordinary(path) as file:
+            state = os.fstat(file.fileno())
             ends.update(file.read(_ENDS))
             file.seek(max(0, state.st_size - _ENDS))
             ends.update(file.read(_ENDS))
-        facts.append(
-            [str(path.resolve()), state.st_size, state.st_mtime_ns, ends.hexdigest(), offset]
-        )
+        same = state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
+        facts.append([str(path.resolve()), *same, ends.hexdigest(), offset])
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()[:40]
 
 
@@ -118,7 +124,7 @@ def load(
     if not place.is_dir():
         return None
     try:
-        meta = json.loads((place / "meta.json").read_text("utf-8"))
+        meta = _description(place)
         _check(place, meta)
         arrays = {n: _mapped(place / n, kind) for n, kind in _FILES.items()}
         assembled = Assembled(
@@ -140,6 +146,10 @@ def load(
     with suppress(OSError):
         os.utime(place / "meta.json")
     return assembled, sources, kept
+
+
+def _description(place: Path) -> Any:
+    return json.loads(read_whole(place / "meta.json", _LARGEST_DESCRIPTION))
 
 
 def _mapped(path: Path, kind: type[np.generic]) -> Any:
@@ -243,7 +253,7 @@ def entries(folder: Path) -> list[Entry]:
     found = []
     for place in _places(folder):
         try:
-            meta = json.loads((place / "meta.json").read_text("utf-8"))
+            meta = _description(place)
             found.append(
                 Entry(
                     place,

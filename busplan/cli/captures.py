@@ -180,10 +180,18 @@ def _nanoseconds(seconds: str) -> int:
     raise UsageError(f"--offset wants seconds, not {seconds!r}")
 
 
+def file_size(path: Path) -> int:
+    """Bytes of a file; 0 when it is none, or none any more."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
 @contextmanager
 def _progress(files: Sequence[Path]) -> Iterator[ReadProgress | None]:
     """A bar with frames a second, for large files."""
-    size = sum(f.stat().st_size for f in files if f.is_file())
+    size = sum(file_size(f) for f in files)
     begin = 0.0
     with progress_bar("reading", size, worth=size >= _SLOW_BYTES) as step:
 

@@ -31,11 +31,12 @@ class PresencePlan:
         names |= {s.condition.selector for s in signals if s.condition}
         self.known: dict[str, Ranges] = {}
         """Selector → the values that some signal is defined for."""
+        values: dict[str, list[tuple[int, int]]] = {}
+        for condition in (s.condition for s in message.signals if s.condition):
+            values.setdefault(condition.selector, []).extend(condition.ranges)
         for name in sorted(n for n in names if message.has(n)):
-            conditions = (s.condition for s in message.signals if s.condition)
-            pairs = [p for c in conditions if c.selector == name for p in c.ranges]
-            if pairs:
-                self.known[name] = joined(pairs)
+            if name in values:
+                self.known[name] = joined(values[name])
         chained: set[str] = set()
         for signal in signals:
             while signal.condition and message.has(signal.condition.selector):

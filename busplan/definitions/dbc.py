@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from busplan.definitions.circles import without_circles
 from busplan.definitions.convert import convert_message, node_names, selections
 from busplan.definitions.mending import mend, shared_name_findings, short_names
 from busplan.definitions.model import Message
@@ -61,8 +62,10 @@ def parse_dbc(
     database = salvaged.database
     if database is None or (_message_blocks(statements) and not database.messages):
         raise PlanError(_nothing_usable(file, salvaged))
-    messages, lost = without_lost_pages(_messages(database, salvaged.statements, file))
-    found = (*findings, *mended, *hint_findings, *salvaged.findings)
+    read = [without_circles(m) for m in _messages(database, salvaged.statements, file)]
+    circles = [finding for _, told in read for finding in told]
+    messages, lost = without_lost_pages(tuple(message for message, _ in read))
+    found = (*findings, *mended, *hint_findings, *salvaged.findings, *circles)
     found += (*_shared_names(database, salvaged.statements, file), *lost, *odd_messages(messages))
     found += _missing(salvaged, messages, file)
     nodes = node_names(database, messages)

@@ -17,7 +17,7 @@ Ranges = tuple[tuple[int, int], ...]
 
 _VALUES = re.compile(r"\s*SG_MUL_VAL_\s+(\d+)\s+(\w+)\s+(\w+)\s+([^;]*);")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
-_MARK = re.compile(r"\s*SG_\s+\w+\s+(?:m(\d+))?(M?)\s*:")
+_MARK = re.compile(r"\s*SG_\s+\w+\s+(?P<mark>(?:m(\d+))?(M?))\s*:")
 
 
 class Mark(NamedTuple):
@@ -41,7 +41,7 @@ def mark_of(line: Statement) -> Mark:
     match = _MARK.match(line.text)
     if not match:
         return Mark(None, False)
-    return Mark(int(match[1]) if match[1] else None, bool(match[2]))
+    return Mark(int(match[2]) if match[2] else None, bool(match[3]))
 
 
 def extended_of(statement: Statement) -> Extended | None:
@@ -64,13 +64,14 @@ def joined(ranges: Iterable[tuple[int, int]]) -> Ranges:
     return tuple(result)
 
 
-def narrowed(statement: Statement) -> str:
-    """The statement's text for cantools, which lists every value of a range one by one.
+def plain_text(statement: Statement) -> str:
+    """The statement's text for cantools, without multiplexing.
 
-    A 32-bit range would cost all memory, and the ranges are read here anyway.
+    cantools lists every value of a range one by one, and looks at all signals of a message for each
+    of its pages: a 32-bit range would cost all memory, 10,000 pages minutes. Selectors and values
+    are read here instead.
     """
-    said = extended_of(statement)
-    if said is None or not said.ranges:
-        return statement.text
-    low = said.ranges[0][0]
-    return f"SG_MUL_VAL_ {said.identifier} {said.signal} {said.selector} {low}-{low};\n"
+    if statement.keyword == "SG_" and (mark := _MARK.match(statement.text)):
+        start, end = mark.start("mark"), mark.end("mark")
+        return statement.text[:start] + " " * (end - start) + statement.text[end:]
+    return "\n" if extended_of(statement) else statement.text

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from busplan.definitions.model import Message, Signal
+from busplan.definitions.overlaps import overlaps
 from busplan.definitions.sense import LONGEST_J1939
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.kinds import FD_LENGTHS
@@ -25,29 +26,6 @@ def odd_messages(messages: Sequence[Message]) -> tuple[Finding, ...]:
         findings.extend(_outside(message))
         findings.extend(_length(message))
     return tuple(findings)
-
-
-def exclusive(message: Message, one: Signal, other: Signal) -> bool:
-    """Whether two signals can never be in one frame, because some selector tells them apart."""
-    ours, theirs = dict(_conditions(message, one)), dict(_conditions(message, other))
-    return any(
-        not any(a <= d and c <= b for a, b in ours[name] for c, d in theirs[name])
-        for name in ours.keys() & theirs.keys()
-    )
-
-
-def _conditions(
-    message: Message, signal: Signal
-) -> Iterator[tuple[str, tuple[tuple[int, int], ...]]]:
-    """The selectors a signal depends on, through all levels, with the values they must have."""
-    seen: set[str] = set()
-    while signal.condition is not None and signal.condition.selector not in seen:
-        condition = signal.condition
-        seen.add(condition.selector)
-        yield condition.selector, condition.ranges
-        if not message.has(condition.selector):
-            return
-        signal = message.signal(condition.selector)
 
 
 def _where(message: Message, signal: str | None = None) -> Where:
@@ -73,22 +51,19 @@ def _repeated_identifiers(messages: Sequence[Message]) -> Iterator[Finding]:
 
 
 def _overlaps(message: Message) -> Iterator[Finding]:
-    masks = [sum(1 << bit for bit in s.bits()) for s in message.signals]
-    for i, one in enumerate(message.signals):
-        for j in range(i):
-            other = message.signals[j]
-            common = masks[i] & masks[j]
-            if common and not exclusive(message, one, other):
-                yield Finding(
-                    "definition-signals-overlap",
-                    Weight.CAUTION,
-                    _where(message, one.name),
-                    f"{other.name} and {one.name} of {message.name} share "
-                    f"{common.bit_count()} bits.",
-                    why="Each is decoded alone; at most one of them can be right.",
-                    action="Ask the maker which one the part sends.",
-                    figures=(Figure("shared", common.bit_count(), "bit"),),
-                )
+    pairs, more = overlaps(message)
+    for i, j, shared in pairs:
+        one, other = message.signals[i], message.signals[j]
+        yield Finding(
+            "definition-signals-overlap",
+            Weight.CAUTION,
+            _where(message, one.name),
+            f"{other.name} and {one.name} of {message.name} share {counted(shared, 'bit')}"
+            + (", and there are more such pairs." if more and (i, j, shared) == pairs[-1] else "."),
+            why="Each is decoded alone; at most one of them can be right.",
+            action="Ask the maker which one the part sends.",
+            figures=(Figure("shared", shared, "bit"),),
+        )
 
 
 def _outside(message: Message) -> Iterator[Finding]:
@@ -140,11 +115,11 @@ def without_lost_pages(
         lost: list[Signal] = []
         while True:
             names = {s.name for s in kept}
-            gone = [s for s in kept if s.condition and s.condition.selector not in names]
-            if not gone:
+            here = [s.condition is None or s.condition.selector in names for s in kept]
+            if all(here):
                 break
-            lost += gone
-            kept = [s for s in kept if s not in gone]
+            lost += [s for s, stays in zip(kept, here, strict=True) if not stays]
+            kept = [s for s, stays in zip(kept, here, strict=True) if stays]
         if lost:
             findings.append(_selector_missing(message, lost))
             message = replace(message, signals=tuple(kept))

@@ -14,7 +14,7 @@ from functools import cache
 from typing import Any
 
 from busplan.definitions.door import dbc_format
-from busplan.definitions.multiplexing import narrowed
+from busplan.definitions.multiplexing import plain_text
 from busplan.definitions.sense import refuse_impossible, without_orphans
 from busplan.definitions.statements import Refusal, Statement, blocks
 from busplan.errors import PlanError, Problem
@@ -190,7 +190,7 @@ def _load(statements: Sequence[Statement]) -> Any:
     """The database cantools makes of the statements, or the exception it raised."""
     dbc = dbc_format()
     ordered = sorted(statements, key=lambda s: s.start)
-    text = "".join(narrowed(s) for s in ordered)
+    text = "".join(plain_text(s) for s in ordered)
     if not text.strip():
         return None
     try:

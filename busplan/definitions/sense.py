@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Sequence
 
 from busplan.definitions.statements import Refusal, Statement, blocks
@@ -17,6 +18,12 @@ LONGEST_J1939 = 1785
 LONGEST_MESSAGE = 65_535
 """Bytes that a definition may give a message: ISO 15765-2 and extended J1939 sessions go beyond the
 4,095 of a first frame's 12 bits; more is taken for a mistake."""
+
+LONGEST_COMMENT = 65_536
+"""Characters of a comment; cantools takes 200 bytes of memory for each."""
+
+MOST_ALIKE = 64
+"""Messages with one identifier, each of which is read apart from the others."""
 
 FLOAT_WIDTHS = (16, 32, 64)
 """Widths of IEEE 754 numbers [bit]."""
@@ -47,12 +54,20 @@ def refuse_impossible(statements: Sequence[Statement], refused: list[Refusal]) -
         if statement.keyword == "BA_" and statement.attribute not in attributes:
             undefined = f"attribute {statement.attribute!r} is not defined in the file"
             refused.append(Refusal(statement, undefined))
+        elif statement.keyword == "CM_" and len(statement.text) > LONGEST_COMMENT:
+            refused.append(
+                Refusal(statement, f"a comment longer than {LONGEST_COMMENT} characters")
+            )
         else:
             kept.append(statement)
     owned: set[Statement] = set()
+    often: Counter[int | None] = Counter()
     for block in blocks(statements):
         owned.update(block.signals)
+        often[block.head.identifier] += 1
         why = _wrong_message(block.head)
+        if why is None and often[block.head.identifier] > MOST_ALIKE:
+            why = f"more than {MOST_ALIKE} messages have its identifier"
         if why is not None:
             refused.append(Refusal(block.head, why).with_signals(len(block.signals)))
             continue
@@ -92,9 +107,11 @@ def _without_odd_floats(statements: Sequence[Statement], refused: list[Refusal])
         for line in block.signals
         if (figures := _SIGNAL.match(line.text)) and int(figures[3]) not in FLOAT_WIDTHS
     }
-    wrong = [
-        s for s in statements if s.keyword == "SIG_VALTYPE_" and (s.identifier, s.signal) in odd
-    ]
+    wrong = {
+        s: None
+        for s in statements
+        if s.keyword == "SIG_VALTYPE_" and (s.identifier, s.signal) in odd
+    }
     why = "a number of that type has 16, 32 or 64 bits, so the signal is read as an integer"
     refused.extend(Refusal(s, why) for s in wrong)
     return [s for s in statements if s not in wrong]

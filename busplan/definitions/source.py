@@ -9,9 +9,12 @@ import codecs
 from pathlib import Path
 
 from busplan.errors import PlanError, Problem
+from busplan.files import read_whole
 from busplan.findings import Finding, Weight, Where
 
 FALLBACK = "cp1252"
+LARGEST = 10_000_000
+"""Bytes of the largest definition file that is read."""
 
 
 class NoSuchFileError(PlanError):
@@ -25,7 +28,7 @@ class NoSuchFileError(PlanError):
 def read_bytes(path: Path) -> bytes:
     """The bytes of a definition file; ``NoSuchFileError``, or ``PlanError`` for other reasons."""
     try:
-        return path.read_bytes()
+        return read_whole(path, LARGEST)
     except OSError as error:
         problem = Problem(str(path), None, "", f"cannot be read: {error.strerror}")
         if isinstance(error, FileNotFoundError | NotADirectoryError):

@@ -26,7 +26,8 @@ _KEYWORDS = (
 _HEAD = re.compile(
     rf"[ \t]*({_KEYWORDS})(?![A-Za-z0-9_])(?:(?<=BO_)|(?<=SG_)|(?![ \t]*(?:\r?\n|\Z)))"
 )
-_STOP = re.compile(r'//[^\n]*|"(?:\\"|[^"])*"|"|\n')
+_STOP = re.compile(r'//[^\n]*|"|\n')
+_CLOSING = re.compile(r'(?<!\\)"')
 _AFTER_TEXT = re.compile(r'\s*(?:[;,"|+\-0-9]|\Z)')
 _REFERENCE = re.compile(r"\s*(?:BO_|VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+(\d+)\s+(\w+)")
 _COMMENT = re.compile(r"//[^\n]*")
@@ -99,11 +100,12 @@ def cut(text: str) -> tuple[Statement, ...]:
     text += "\n"
     heads: list[tuple[int, str]] = []
     position = 0
+    quotes = _Quotes(text)
     while position < len(text):
         match = _HEAD.match(text, position)
         if match:
             heads.append((position, match[1]))
-        position = _next_line(text, position)
+        position = _next_line(text, position, quotes)
     first = heads[0][0] if heads else len(text)
     if _COMMENT.sub("", text[:first]).strip():
         heads.insert(0, (0, ""))
@@ -128,7 +130,29 @@ def blocks(statements: Sequence[Statement]) -> tuple[Block, ...]:
     return tuple(Block(head, tuple(signals)) for head, signals in found)
 
 
-def _next_line(text: str, position: int) -> int:
+class _Quotes:
+    """Where quoted texts end, asked from the front to the back; the whole text is searched once."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._last = text.rfind('"') + 1
+        self._next = 0
+
+    def end(self, position: int) -> int:
+        """Where a text that began before ``position`` is over; there, if it never closes.
+
+        It ends with the first quote that has no backslash before it, or with the last quote of all.
+        """
+        text = self._text
+        if text.startswith('"', position):
+            return position + 1
+        if self._next <= position:
+            match = _CLOSING.search(text, position)
+            self._next = match.end() if match else len(text) + 1
+        return self._next if self._next <= len(text) else max(self._last, position)
+
+
+def _next_line(text: str, position: int, quotes: _Quotes) -> int:
     """Start of the next line that is not inside a quoted text."""
     while True:
         match = _STOP.search(text, position)
@@ -138,6 +162,10 @@ def _next_line(text: str, position: int) -> int:
         position = match.end()
         if token == "\n":
             return position
+        if token != '"':
+            continue
+        position = quotes.end(position)
+        token = text[match.start() : position]
         # A text over several lines must be followed by what can follow a text.
         if "\n" in token and not _AFTER_TEXT.match(text, position):
             position = match.start() + 1

@@ -74,6 +74,13 @@ CODES = (
         "State the frame format in the file, or mend the length.",
     ),
     _entry(
+        "definition-selectors-endless",
+        (CAUTION,),
+        "Signals whose selectors depend on each other in a circle, or on more selectors than any "
+        "message has, were set aside: no frame can be told to carry them.",
+        "Mend the multiplexing in the file.",
+    ),
+    _entry(
         "definition-selector-missing",
         (CAUTION,),
         "Multiplexed signals depend on a selector that their message does not have, or nothing "

@@ -18,7 +18,8 @@ class Grouper:
     """
 
     def __init__(self) -> None:
-        self._known = 0
+        self.known = 0
+        """Different identifiers so far."""
         self._keys = np.zeros(_FIRST_ROOM, np.int64)
         self._counts = np.zeros(_FIRST_ROOM, np.int64)
         self._latest = np.zeros(_FIRST_ROOM, np.int64)
@@ -37,7 +38,7 @@ class Grouper:
         self._latest = np.append(self._latest, np.zeros(more, np.int64))
         self._unordered = np.append(self._unordered, np.zeros(more, np.bool_))
         self._slots = np.full(4 * len(self._keys), -1, np.int32)
-        index_kernels.enter_keys(self._slots, self._keys, self._known)
+        index_kernels.enter_keys(self._slots, self._keys, self.known)
 
     def add(
         self,
@@ -55,7 +56,7 @@ class Grouper:
         group = np.empty(len(time_ns), np.int32)
         row = 0
         while row < len(time_ns):
-            row, self._known = index_kernels.number_groups(
+            row, self.known = index_kernels.number_groups(
                 time_ns,
                 network,
                 identifier,
@@ -71,7 +72,7 @@ class Grouper:
                 self._unordered,
                 group,
                 self.doubled,
-                self._known,
+                self.known,
             )
             if row < len(time_ns):
                 self._make_room()
@@ -85,18 +86,18 @@ class Grouper:
         """
         from busplan.frames import index_kernels
 
-        keys, counts = self._keys[: self._known], self._counts[: self._known]
+        keys, counts = self._keys[: self.known], self._counts[: self.known]
         order = np.argsort(keys)
-        begin = np.zeros(self._known + 1, np.int64)
+        begin = np.zeros(self.known + 1, np.int64)
         np.cumsum(counts[order], out=begin[1:])
-        following = np.empty(self._known, np.int64)
+        following = np.empty(self.known, np.int64)
         following[order] = begin[:-1]
         rows = np.empty(int(begin[-1]), np.int64)
         base = 0
         for group in self._blocks:
             index_kernels.fill_rows(group, base, following, rows)
             base += len(group)
-        self._torn = [int(i) for i in np.flatnonzero(self._unordered[: self._known][order])]
+        self._torn = [int(i) for i in np.flatnonzero(self._unordered[: self.known][order])]
         return rows, keys[order], begin
 
     def sort_times(self, rows: I64, begin: I64, time_ns: I64) -> None:

@@ -6,6 +6,7 @@ counts from 1 within its enclosure.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
@@ -22,6 +23,11 @@ from busplan.plan.vehicle import (
     SignalAddress,
     Stream,
 )
+
+MOST_CELLS = 10_000
+"""Cells, and sensors, that a pack can have."""
+_COUNTED = re.compile(r"[^{}]*(?:\{n(?::0?[1-9])?\}[^{}]*)+")
+"""A pattern with its counter; other forms of number could be as long as the memory."""
 
 CHEMISTRIES: Mapping[str, PackLimits] = MappingProxyType(
     {
@@ -124,6 +130,8 @@ class _Finder:
         self.problems = problems
         self.hidden = hidden
         self.network = network
+        self.wanted = 0
+        """Cells and sensors asked for so far."""
         self.by_signal: dict[str, list[SignalAddress]] = {}
         for stream in streams:
             for signal in stream.message.signals:
@@ -138,6 +146,10 @@ class _Finder:
         missing: list[str],
     ) -> list[SignalAddress | None]:
         """The signals of an enclosure in order; those that do not exist are ``None``."""
+        self.wanted += count
+        if self.wanted > 2 * MOST_CELLS:
+            self.problems.add(path, f"more than {MOST_CELLS:,} cells or sensors; no pack has them")
+            return []
         if isinstance(pattern, tuple):
             if len(pattern) != count:
                 self.problems.add(
@@ -145,16 +157,12 @@ class _Finder:
                 )
             selectors = list(pattern)
         else:
-            try:
-                selectors = [pattern.format(n=n) for n in range(1, count + 1)]
-            except (KeyError, IndexError, ValueError):
+            if not _COUNTED.fullmatch(pattern):
                 self.problems.add(
                     path, f'"{pattern}" must hold the counter as {{n}}, {{n:02}} or {{n:03}}'
                 )
                 return []
-            if count > 1 and len(set(selectors)) == 1:
-                self.problems.add(path, f'"{pattern}" must hold the counter as {{n}} or {{n:02}}')
-                return []
+            selectors = [pattern.format(n=n) for n in range(1, count + 1)]
         found = [self.find(s, box.node) for s in selectors]
         if selectors and not any(found):
             if not self.hidden(box.node):

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import PlanError, Problem
+from busplan.files import read_whole
 from busplan.plan.locate import key_lines
 from busplan.plan.problems import Problems, near_miss
 from busplan.plan.vehicle import Vehicle
@@ -19,6 +20,15 @@ if TYPE_CHECKING:
     from busplan.definitions.dbc import Definitions
     from busplan.plan.change import Change
 
+LARGEST = 4_000_000
+"""Bytes of the largest plan file that is read."""
+DEEPEST = 32
+"""Most tables and arrays in each other, and names in a key; the plan's own keys need 6."""
+
+_LONG_KEY = re.compile(
+    r"""(?<![\w."'-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)"""
+    f"{{{DEEPEST}}}"
+)
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -80,10 +90,7 @@ def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:
     """The parsed TOML text and a place to collect problems, which knows its lines."""
     file = str(path)
     text = _read_text(Path(path))
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError([_syntax_problem(file, text, str(error))]) from error
+    document = _parsed(file, text)
     if not document:
         raise PlanError(
             [
@@ -99,10 +106,41 @@ def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:
     return document, Problems(file, key_lines(text))
 
 
+def _parsed(file: str, text: str) -> dict[str, Any]:
+    """The TOML text as values; the parser's own cost grows with the square of a key's length."""
+    too_deep = f"goes more than {DEEPEST} levels deep; no key of a plan does"
+    if match := _LONG_KEY.search(text):
+        line = text.count("\n", 0, match.start()) + 1
+        raise PlanError([Problem(file, line, "", too_deep)])
+    try:
+        document = tomllib.loads(text)
+        if _depth(document) <= DEEPEST:
+            return document
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError([_syntax_problem(file, text, str(error))]) from error
+    except RecursionError:
+        pass
+    raise PlanError([Problem(file, None, "", too_deep)])
+
+
+def _depth(value: Any) -> int:
+    """Tables and arrays in each other, counted no further than is allowed."""
+    depth, layer = 0, [value]
+    while layer and depth <= DEEPEST:
+        depth += 1
+        layer = [
+            each
+            for one in layer
+            for each in (one.values() if isinstance(one, dict) else one)
+            if isinstance(each, dict | list)
+        ]
+    return depth
+
+
 def _read_text(path: Path) -> str:
     file = str(path)
     try:
-        data = path.read_bytes()
+        data = read_whole(path, LARGEST)
     except FileNotFoundError as error:
         plans = sorted(p.name for p in path.parent.glob("*.toml")) if path.parent.is_dir() else []
         near = near_miss(path.name, plans)

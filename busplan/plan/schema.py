@@ -229,7 +229,9 @@ class EnclosureSpec(Spec):
 
     name: str = Field(min_length=1, description=TEXT)
     node: str | None = Field(default=None, description="the name of a node, as text")
-    modules: list[str] = Field(min_length=1, description="a list of module names, at least one")
+    modules: list[str] = Field(
+        min_length=1, max_length=1000, description="a list of module names, 1 to 1000"
+    )
     cells_per_module: Annotated[
         list[Annotated[int, Field(ge=0, le=1000)]], BeforeValidator(_one_or_more)
     ] = Field(min_length=1, description=COUNTS)

@@ -25,9 +25,17 @@ def selector_pattern(selector: str) -> re.Pattern[str]:
         if step in ("*", "**"):
             steps.append(r"[^/]+(?:/[^/]+)*")
         else:
-            literal = re.escape(step).replace(r"\*", "[^/]*").replace(r"\?", "[^/]")
-            steps.append(literal)
+            steps.append(_step(step))
     return re.compile("(?:.*/)?" + "/".join(steps))
+
+
+def _step(step: str) -> str:
+    """One step of a selector; each part between asterisks is tried at its first place only."""
+    first, *parts = (re.escape(part).replace(r"\?", "[^/]") for part in re.split(r"\*+", step))
+    if not parts:
+        return first
+    middle = "".join(f"(?>[^/]*?{part})" for part in parts[:-1])
+    return f"{first}{middle}[^/]*{parts[-1]}"
 
 
 def select_signals(vehicle: Vehicle, selectors: Iterable[str]) -> tuple[SignalAddress, ...]:

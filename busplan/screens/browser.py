@@ -16,10 +16,13 @@ from aiohttp import web
 from textual_serve.server import Server
 
 from busplan.errors import UsageError
+from busplan.screens.page_program import LONGEST_MESSAGE, Program, bounded_size, relay
 
 HOST = "127.0.0.1"
 """Loopback only: whoever reaches the port can use the screens, there is no login."""
 OURS = frozenset({HOST, "localhost", "::1"})
+MOST_PAGES = 8
+"""Pages open at once: each is a program of a hundred megabytes and more."""
 PAGE = Path(__file__).parent / "page"
 
 
@@ -71,13 +74,41 @@ class PageServer(Server):
 
     async def handle_websocket(self, request: web.Request) -> web.WebSocketResponse:
         """One page's program, for as long as the page is open."""
-        page = asyncio.current_task()
-        assert page is not None
-        self._pages.add(page)
+        if len(self._pages) >= MOST_PAGES:
+            raise web.HTTPServiceUnavailable(text=f"{MOST_PAGES} pages are open already; close one")
+        task = asyncio.current_task()
+        assert task is not None
+        self._pages.add(task)
         try:
-            return await super().handle_websocket(request)
+            return await self._run_page(request)
         finally:
-            self._pages.discard(page)
+            self._pages.discard(task)
+
+    async def _run_page(self, request: web.Request) -> web.WebSocketResponse:
+        page = web.WebSocketResponse(heartbeat=15, max_msg_size=LONGEST_MESSAGE)
+        await page.prepare(request)
+
+        async def close() -> None:
+            await page.close()
+
+        program = Program(
+            self.command,
+            write_bytes=page.send_bytes,
+            write_str=page.send_str,
+            close=close,
+            download_manager=self.download_manager,
+        )
+        try:
+            asked = request.query
+            await program.start(*bounded_size(asked.get("width", "80"), asked.get("height", "24")))
+            await relay(page, program)
+        except asyncio.CancelledError:
+            await page.close()
+        except OSError as error:
+            logging.warning("a page's program cannot be run: %s", error)
+        finally:
+            await program.stop()
+        return page
 
     async def _make_app(self) -> web.Application:
         app = await super()._make_app()
@@ -91,7 +122,11 @@ async def only_this_machine(
 ) -> web.StreamResponse:
     """Refuse what another site's page asks for, also under a name that leads here."""
     origin = request.headers.get("Origin")
-    named = urlsplit(f"//{request.host}").hostname
-    if named not in OURS or (origin and urlsplit(origin).netloc != request.host):
+    try:
+        named = urlsplit(f"//{request.host}").hostname
+        ours = named in OURS and (not origin or urlsplit(origin).netloc == request.host)
+    except ValueError:  # an address nobody can have
+        ours = False
+    if not ours:
         raise web.HTTPForbidden(text="busplan serves pages of this machine only")
     return await handler(request)

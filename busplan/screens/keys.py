@@ -16,6 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.keys import KEY_NAME_REPLACEMENTS, Keys
 
 from busplan.errors import UsageError
+from busplan.files import read_whole
 
 
 def keys_file() -> Path:
@@ -25,16 +26,20 @@ def keys_file() -> Path:
     return platformdirs.user_config_path("busplan") / "keys.toml"
 
 
+LARGEST = 100_000
+"""Bytes of the largest file of keys that is read."""
+
+
 def read_keys(path: Path, known: Iterable[str]) -> Mapping[str, str]:
     """The user's keys by the name of what they do, all of them ``known``; none without a file.
 
     Raises :class:`UsageError` for a file that is wrong.
     """
     try:
-        keys = tomllib.loads(path.read_text(encoding="utf-8"))
+        keys = tomllib.loads(read_whole(path, LARGEST).decode("utf-8"))
     except OSError:
         return {}
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise UsageError(f"{path}: {error}") from error
     wrong = [name for name, key in keys.items() if not isinstance(key, str)]
     if wrong:

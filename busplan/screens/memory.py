@@ -10,6 +10,11 @@ import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from busplan.files import read_whole
+
+LARGEST = 100_000
+"""Bytes of the largest file that is read."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -33,8 +38,8 @@ def layout_file() -> Path:
 def read_layout(path: Path) -> Layout:
     """The layout that was kept; the usual one when there is none or it cannot be read."""
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        kept = json.loads(read_whole(path, LARGEST))
+    except (OSError, ValueError, RecursionError):
         return Layout()
     if not isinstance(kept, dict):
         return Layout()

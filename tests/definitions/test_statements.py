@@ -1,9 +1,11 @@
 """Cutting a DBC text loses nothing and survives quotes, lists of keywords and junk."""
 
+import re
+
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busplan.definitions.statements import blocks, cut
+from busplan.definitions.statements import _Quotes, blocks, cut
 
 PIECES = st.lists(
     st.sampled_from(
@@ -70,3 +72,13 @@ def test_places_inside_a_statement() -> None:
     statement = cut("\n\nCM_ 'a\nbc'\n")[0]
     assert statement.place(0) == (3, 1)
     assert statement.place(statement.text.index("c'")) == (4, 2)
+
+
+@given(st.text('"\\ab\n;', max_size=12))
+def test_quoted_texts_end_where_the_pattern_says(text: str) -> None:
+    # The pattern of a quoted text as DBC grammars write it, which remembers every character.
+    pattern = re.compile(r'"(?:\\"|[^"])*"')
+    quotes = _Quotes(text)
+    for start in (i for i, c in enumerate(text) if c == '"'):
+        match = pattern.match(text, start)
+        assert quotes.end(start + 1) == (match.end() if match else start + 1)
