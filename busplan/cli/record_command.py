@@ -7,13 +7,13 @@ from typing import Annotated
 
 import typer
 
-from busplan.cli.output import EXIT_OF_DATA, say
+from busplan.cli.output import EXIT_OF_RECORDING, say
 from busplan.cli.recording import Interfaces
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("record", epilog=EXIT_OF_DATA)(record)
+    app.command("record", epilog=EXIT_OF_RECORDING)(record)
 
 
 def record(
@@ -77,3 +77,5 @@ def record(
         say(status.sentence)
         if not (status.written or status.dropped):
             say("nothing came: busplan bench --wiring says what to measure", err=True)
+    if not status.whole:
+        raise typer.Exit(1)

@@ -67,6 +67,7 @@ class Display:
         self._terminal = sys.stderr.isatty()
         self._next_s = self.LINE_EVERY_S
         self._live: Live | None = None
+        self._told_gone = 0
 
     def __enter__(self) -> Display:
         return self
@@ -88,7 +89,10 @@ class Display:
             self._live.console.print(disarmed(words), markup=False, highlight=False)
 
     def update(self, status: RecordingStatus) -> None:
-        """Show the counts of this tick."""
+        """Show the counts of this tick; what became of removed files is told once, at once."""
+        for words in status.gone[self._told_gone :]:
+            self.tell(f"! {words}")
+        self._told_gone = len(status.gone)
         if self._terminal and self._live is None:
             from rich.console import Console
             from rich.live import Live
@@ -120,6 +124,8 @@ def _table(status: RecordingStatus) -> Table:
             f"{c.frames_per_s:,.0f}",
             "-" if c.load is None else f"{c.load:.0%}",
             f"{c.errors:,}",
-            f"{c.dropped:,}" + (f" + {c.overflows} overflows" if c.overflows else ""),
+            f"{c.dropped:,}"
+            + (f" + {c.overflows} overflows" if c.overflows else "")
+            + (f" + {c.set_aside:,} odd" if c.set_aside else ""),
         )
     return table

@@ -40,6 +40,27 @@ CODES = (
         "Record fewer networks at once, on a disk that keeps up.",
     ),
     _entry(
+        "frames-set-aside",
+        (CAUTION,),
+        "A driver handed out frames that no network carries or no log can hold (a negative time, "
+        "an identifier of too many bits, an impossible length). They are in no file.",
+        "Look at the driver of the adapter.",
+    ),
+    _entry(
+        "reader-lost",
+        (FAULT,),
+        "The thread that reads an interface died or did not come back. The interface is opened "
+        "anew; what was sent meanwhile is missing.",
+        "Look at the adapter and its driver.",
+    ),
+    _entry(
+        "file-gone",
+        (FAULT,),
+        "The file of a recording, or its folder, was removed while it was written. The recording "
+        "goes on in another file, with what could be saved of the first.",
+        "Keep other programs away from the folder of a recording.",
+    ),
+    _entry(
         "controller-state",
         (CAUTION,),
         "The adapter's controller is not in order: it warns of errors, is passive or off the bus.",

@@ -49,6 +49,13 @@ class JournalKind(StrEnum):
     DISK_TROUBLE = "disk"
     """With ``trouble``."""
     DISK_BACK = "disk back"
+    SET_ASIDE = "set aside"
+    """Frames that no log could hold: with ``network``, ``frames`` and the first ``reason``."""
+    READER_LOST = "reader lost"
+    """The thread that reads an interface died or hangs: with ``network`` and ``reason``."""
+    FILE_GONE = "file gone"
+    """The file was removed while it was written: with ``file``, the one written ``now`` and the
+    frames ``lost``."""
     FAILED = "failed"
     """Listening has ended by itself: with ``reason``."""
     SENDING = "sending"
@@ -88,6 +95,19 @@ class Journal:
                     # A full disk refuses the journal as well; the writer says so on the screen.
                     return
 
+    def move_beside(self, log: Path) -> None:
+        """Go on beside another log, with all that is remembered: the file before may be gone."""
+        with self._lock:
+            if self.path is None or self.path.exists():
+                return
+            self.path = log.with_name(log.name + ".journal")
+            try:
+                with self.path.open("a", encoding="utf-8") as file:
+                    for entry in self._entries:
+                        file.write(escaped(json.dumps(entry, ensure_ascii=False)) + "\n")
+            except OSError:
+                return
+
 
 _FINDINGS: Mapping[JournalKind, tuple[str, Weight, str, str]] = {
     JournalKind.INTERFACE_GONE: (
@@ -119,6 +139,24 @@ _FINDINGS: Mapping[JournalKind, tuple[str, Weight, str, str]] = {
         Weight.CAUTION,
         "frames were dropped and are in no file: {frames}",
         "Record fewer networks at once, on a disk that keeps up.",
+    ),
+    JournalKind.SET_ASIDE: (
+        "frames-set-aside",
+        Weight.CAUTION,
+        "frames that no log could hold were set aside: {frames} (the first: {reason})",
+        "Look at the driver of the adapter; the frames are in no file.",
+    ),
+    JournalKind.READER_LOST: (
+        "reader-lost",
+        Weight.FAULT,
+        "reading the interface broke off: {reason}; it is opened anew",
+        "Look at the adapter and its driver.",
+    ),
+    JournalKind.FILE_GONE: (
+        "file-gone",
+        Weight.FAULT,
+        "{file} was removed while it was written; going on in {now} (frames lost: {lost})",
+        "Keep other programs away from the folder of a recording.",
     ),
     JournalKind.CONTROLLER: (
         "controller-state",

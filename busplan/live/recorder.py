@@ -1,9 +1,9 @@
 """Recording several networks at once into one text log.
 
-One thread listens to each interface and does nothing but collect; one loop turns what came into
-columns ten times a second, counts it, writes it and hands it on. The log holds frames only.
-What else happened (interfaces gone and back, drops, a full disk, a clock that jumped) goes into the
-*journal*.
+One thread listens to each interface and does nothing but collect (:mod:`busplan.live.channel`); one
+loop turns what came into columns ten times a second, counts it, puts it in order of time, writes it
+and hands it on. The log holds frames only. What else happened (interfaces gone and back, odd
+frames, drops, a full disk, a file that was removed, a clock that jumped) goes into the *journal*.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busplan.errors import BusplanError, InterfaceError
+from busplan.errors import BusplanError
 from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
+from busplan.live.channel import Channel, Listener
 from busplan.live.controller import controller_states, overflows
+from busplan.live.in_order import InOrder
 from busplan.live.interface_spec import InterfaceSpec
 from busplan.live.interfaces import Receiver, open_receiver
 from busplan.live.journal import JournalKind
@@ -37,10 +37,6 @@ TICK_S = 0.1
 """Time between two writes: what a killed process can lose, with room to spare below a second."""
 SWITCH_S = 0.0005
 """How long one thread may keep the interpreter from another while recording."""
-RETRY_S = 1.0
-"""Time between two attempts to open an interface that has gone."""
-COLLECT_LIMIT = 1_000_000
-"""Frames an interface may run ahead of the writing loop before the newest are dropped."""
 RATE_SPAN_S = 1.0
 """Time over which rates and loads are shown."""
 NOTHING_S = 5.0
@@ -49,35 +45,6 @@ LOSS_EVERY_S = 1.0
 """Shortest time between two journal entries about lost frames."""
 JUMP_NS = 500_000_000
 """Disagreement of wall clock and monotonic clock within a tick that is noted as a jump."""
-
-
-@dataclass
-class _Channel:
-    spec: InterfaceSpec
-    receiver: Receiver | None = None
-    collected: deque[can.Message] = field(default_factory=deque)
-    frames: int = 0
-    errors: int = 0
-    dropped: int = 0
-    overflows: int = 0
-    told_nothing: bool = False
-    told_dropped: int = 0
-    told_overflows: int = 0
-    controller: str = ""
-    silence: str = ""
-    rate: float = 0.0
-    load: float | None = None
-    busy_ns: int = 0
-    measured: tuple[float, int, int] = (0.0, 0, 0)
-    """When rate and load were last worked out [s], and frames and busy time [ns] till then."""
-
-    def measure(self, now_s: float, since: tuple[float, int, int]) -> None:
-        """Rate and load from ``since`` until now [s]."""
-        begin_s, frames, busy_ns = since
-        span_s = max(now_s - begin_s, 1e-3)
-        self.rate = (self.frames - frames) / span_s
-        if self.spec.bit_rate is not None:
-            self.load = (self.busy_ns - busy_ns) / 1e9 / span_s
 
 
 def _warm_up() -> None:
@@ -110,7 +77,9 @@ class Recorder:
         on_status: Callable[[RecordingStatus], None] | None = None,
         tick_s: float = TICK_S,
     ) -> None:
-        self._channels = [_Channel(spec) for spec in specs]
+        self._channels = [Channel(spec) for spec in specs]
+        self._listeners: list[Listener] = []
+        self._in_order = InOrder(10 * JUMP_NS)
         self._names = tuple(spec.network for spec in specs)
         self._writer = writer
         self._journal = journal
@@ -141,20 +110,15 @@ class Recorder:
         # interface's buffer may hold less than a tenth of a second of a busy network.
         patience_s = sys.getswitchinterval()
         sys.setswitchinterval(SWITCH_S)
-        threads = [
-            threading.Thread(target=self._listen, args=(c, done), daemon=True)
-            for c in self._channels
-        ]
-        for thread in threads:
-            thread.start()
+        self._listeners = [Listener(c, self._journal, self._opener, done) for c in self._channels]
         self._begin = time.monotonic()
         try:
             status = self._write_until(stop, seconds)
         finally:
             done.set()
-            for thread in threads:
-                thread.join(timeout=5)
-            status = self._tick()
+            for listener in self._listeners:
+                listener.join(5.0)
+            status = self._tick(last=True)
             elapsed_s = time.monotonic() - self._begin
             for channel in self._channels:
                 channel.measure(elapsed_s, (0.0, 0, 0))
@@ -199,51 +163,20 @@ class Recorder:
             if abs(jump_ns) > JUMP_NS:
                 self._journal.note(JournalKind.CLOCK_JUMPED, seconds=round(jump_ns / 1e9, 3))
                 wall_ns, steady_ns = time.time_ns(), time.monotonic_ns()
+            for listener in self._listeners:
+                listener.watch()
             status = self._tick()
             if self._on_status is not None:
                 self._on_status(status)
             if ended or (seconds is not None and now >= begin + seconds):
                 return status
 
-    def _listen(self, channel: _Channel, done: threading.Event) -> None:
-        """One interface's thread: collect; when the interface goes, try again until it is back."""
-        gone_since: float | None = None
-        while not done.is_set():
-            try:
-                if channel.receiver is None:
-                    channel.receiver = self._opener(channel.spec)
-                message = channel.receiver.receive(0.1)
-            except InterfaceError as error:
-                if channel.receiver is not None:
-                    channel.receiver.close()
-                    channel.receiver = None
-                if gone_since is None:
-                    gone_since = time.monotonic()
-                    self._journal.note(
-                        JournalKind.INTERFACE_GONE, network=channel.spec.network, reason=str(error)
-                    )
-                done.wait(RETRY_S)
-                continue
-            if gone_since is not None:
-                gap_s = time.monotonic() - gone_since
-                self._journal.note(
-                    JournalKind.INTERFACE_BACK, network=channel.spec.network, gap_s=round(gap_s, 3)
-                )
-                gone_since = None
-            if message is None:
-                continue
-            if len(channel.collected) >= COLLECT_LIMIT:
-                channel.dropped += 1
-            else:
-                channel.collected.append(message)
-        if channel.receiver is not None:
-            channel.receiver.close()
-
-    def _tick(self) -> RecordingStatus:
+    def _tick(self, *, last: bool = False) -> RecordingStatus:
         table = self._collect()
         self._count(table)
         if self._writer is not None:
-            self._write(self._writer, table)
+            ready = self._in_order.rest(table) if last else self._in_order.add(table)
+            self._write(self._writer, ready)
         self._tell()
         if self._on_frames is not None:
             self._on_frames(table)
@@ -253,7 +186,13 @@ class Recorder:
         from busplan.capture.textlog import textlog_lines
 
         trouble, rotation, files = writer.trouble, writer.rotation_trouble, len(writer.files)
+        gone = len(writer.gone)
         writer.write(b"".join(textlog_lines(table)), time.monotonic_ns())
+        for loss in writer.gone[gone:]:
+            self._journal.move_beside(loss.now)
+            self._journal.note(
+                JournalKind.FILE_GONE, file=str(loss.was), now=str(loss.now), lost=loss.frames
+            )
         if len(writer.files) != files:
             self._journal.note(JournalKind.NEXT_FILE, file=writer.files[-1].name)
         if writer.rotation_trouble not in (rotation, None):
@@ -280,6 +219,14 @@ class Recorder:
             if lost := c.overflows - c.told_overflows:
                 c.told_overflows = c.overflows
                 self._journal.note(JournalKind.OVERFLOW, network=c.spec.network, times=lost)
+            if lost := c.odd - c.told_odd:
+                c.told_odd = c.odd
+                self._journal.note(
+                    JournalKind.SET_ASIDE,
+                    network=c.spec.network,
+                    frames=lost,
+                    reason=c.odd_reason,
+                )
             dropped = c.dropped
             if lost := dropped - c.told_dropped:
                 c.told_dropped = dropped
@@ -296,9 +243,9 @@ class Recorder:
         messages: list[can.Message] = []
         network: list[int] = []
         for number, channel in enumerate(self._channels):
-            count = len(channel.collected)
-            messages.extend(channel.collected.popleft() for _ in range(count))
-            network.extend([number] * count)
+            usable = channel.usable()
+            messages.extend(usable)
+            network.extend([number] * len(usable))
         chunk = message_chunk(messages, network)
         table = FrameTable.from_columns(
             self._names,
@@ -357,6 +304,8 @@ class Recorder:
                 errors=c.errors,
                 dropped=c.dropped,
                 overflows=c.overflows,
+                set_aside=c.odd,
+                breaks=c.breaks,
                 controller=c.controller,
                 silence=c.silence,
             )
@@ -366,8 +315,9 @@ class Recorder:
             elapsed_s=time.monotonic() - self._begin,
             channels=channels,
             written=writer.written_frames if writer else 0,
-            waiting=writer.waiting_frames if writer else 0,
+            waiting=self._in_order.held + writer.waiting_frames if writer else 0,
             dropped=sum(c.dropped for c in channels) + (writer.dropped_frames if writer else 0),
             files=tuple(str(p) for p in writer.files) if writer else (),
+            gone=tuple(loss.told for loss in writer.gone) if writer else (),
             trouble=(writer.trouble or writer.rotation_trouble) if writer else None,
         )

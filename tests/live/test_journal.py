@@ -8,6 +8,18 @@ from busplan.findings import Weight
 from busplan.live.journal import Journal, JournalKind, journal_findings
 
 LOSSES = {
+    JournalKind.SET_ASIDE: (
+        {"network": "drive", "frames": 3, "reason": "its time is -1.0"},
+        "set aside: 3 (the first: its time is -1.0)",
+    ),
+    JournalKind.READER_LOST: (
+        {"network": "drive", "reason": "it has ended"},
+        "reading the interface broke off: it has ended",
+    ),
+    JournalKind.FILE_GONE: (
+        {"file": "a.log", "now": "b.log", "lost": 0},
+        "a.log was removed while it was written; going on in b.log",
+    ),
     JournalKind.INTERFACE_GONE: ({"network": "drive", "reason": "unplugged"}, "unplugged"),
     JournalKind.INTERFACE_BACK: ({"network": "drive", "gap_s": 1.5}, "back after 1.5 s"),
     JournalKind.NOTHING_HEARD: ({"network": "drive", "seconds": 5.0}, "within 5 s"),
@@ -53,7 +65,13 @@ def test_trouble_becomes_a_finding_at_its_time_with_its_figures(tmp_path: Path) 
     assert findings[0].where.time_ns is not None
     assert 1_990_000_000 < findings[0].where.time_ns < 2_010_000_000
     heavy = {f.code for f in findings if f.weight is Weight.FAULT}
-    assert heavy == {"interface-gone", "disk-trouble", "listening-failed"}
+    assert heavy == {
+        "interface-gone",
+        "disk-trouble",
+        "listening-failed",
+        "reader-lost",
+        "file-gone",
+    }
 
 
 def test_before_the_first_frame_everything_stands_at_its_moment() -> None:

@@ -126,7 +126,7 @@ def test_a_disk_that_takes_no_more_is_told_and_the_log_stays_readable(
     time.sleep(0.5)
     process.send_signal(signal.SIGTERM)
     out, err = process.communicate(timeout=10)
-    assert process.returncode == 0, err
+    assert process.returncode == 1, err
     status = json.loads(out)
     assert words in status["trouble"]
     assert status["written"] + status["dropped"] == 400

@@ -256,7 +256,7 @@ class Unplugged:
 def test_an_unplugged_adapter_is_opened_again_and_the_gap_is_noted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
-    monkeypatch.setattr("busplan.live.recorder.RETRY_S", 0.05)
+    monkeypatch.setattr("busplan.live.channel.RETRY_S", 0.05)
     adapter = Unplugged(failures=2, error=error)
     journal = Journal(None)
     spec = InterfaceSpec("drive", "virtual", "x")

@@ -216,6 +216,7 @@ async def test_the_recording_shows_on_every_screen(
         waiting=0,
         dropped=dropped,
         files=files,
+        gone=(),
         trouble=trouble,
     )
     app = LiveApp(as_built(), rolling, lambda: (), status=lambda: status)
