@@ -18,7 +18,7 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.answers import Answer, Interval
+from busplan.answers import UNKNOWN, Answer, Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.labels import cell_label, place, sentence
 from busplan.pack.series import PackSeries
@@ -122,14 +122,21 @@ class Capacity:
         )
 
     @property
-    def to_balance_ah(self) -> float:
-        """Charge between the fullest and the emptiest cell [Ah]; NaN when not told."""
-        known = self.ahead_ah[np.isfinite(self.ahead_ah)]
-        return float(np.ptp(known)) if len(known) > 1 else float("nan")
+    def to_balance_ah(self) -> Interval:
+        """Charge between the fullest and the emptiest cell [Ah], 95 %."""
+        known = np.flatnonzero(np.isfinite(self.ahead_ah))
+        if len(known) < 2:
+            return UNKNOWN
+        ahead = self.ahead_ah[known]
+        ends = known[[int(np.argmax(ahead)), int(np.argmin(ahead))]]
+        between = float(np.ptp(ahead))
+        wide = TWO_SIDED * float(np.hypot(*self.ahead_uncertainty_ah[ends]))
+        return Interval(max(between - wide, 0.0), between + wide)
 
-    def hours_to_balance(self, amps: float | None) -> float:
-        """Time [h] to take that charge from the fullest cell at ``amps``; NaN when not told."""
-        return self.to_balance_ah / amps if amps else float("nan")
+    def hours_to_balance(self, amps: float) -> Interval:
+        """Time [h] to take that charge from the fullest cell at ``amps`` without a break, 95 %."""
+        charge = self.to_balance_ah
+        return Interval(charge.low / amps, charge.high / amps)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ import numpy as np
 
 from busplan.answers import Answer, together
 from busplan.findings import Weight
+from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
 from busplan.pack.heard import LEAST_SHARE, signals_section
 from busplan.pack.joints import joints_section
@@ -227,7 +228,18 @@ def _capacity(report: PackReport) -> Section | None:
     answers = capacity.answers
     rest = sum(a is Answer.NOT_SHOWN for a in answers)
     missing = f"{counted(rest, 'cell')} not told" if rest else ""
+    text = f"{text}; {_balance(report, capacity)}"
     return Section(name, together(answers), text, missing, answers)
+
+
+def _balance(report: PackReport, capacity: Capacity) -> str:
+    """How far the fullest and the emptiest cell are apart, and how long balancing takes."""
+    charge, amps = capacity.to_balance_ah, report.layout.balancing_current_a
+    text = f"fullest and emptiest cell {charge.low:.2g} to {charge.high:.2g} Ah apart (95 %)"
+    if amps is None:
+        return f"{text}; balancing_current_a in [pack] tells how long balancing takes"
+    hours = capacity.hours_to_balance(amps)
+    return f"{text}: {hours.low:.2g} to {hours.high:.2g} h of balancing at {amps:g} A"
 
 
 def _self_discharge(report: PackReport) -> Section | None:

@@ -17,6 +17,8 @@ from truth.as_series import pack_series
 from busplan.answers import Answer
 from busplan.pack import capacity as judged
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity, full_ah, steady_rows
+from busplan.pack.report import evaluate_pack
+from busplan.pack.sections import sections
 from busplan.pack.series import Trace
 
 NONE: frozenset[tuple[str, int]] = frozenset()
@@ -60,9 +62,14 @@ def test_the_charge_by_which_cells_are_ahead_is_told_with_the_time_to_balance() 
     held = [t in i for t, i in zip(ahead, found.balance_intervals, strict=True)]
     assert np.mean(held) >= 0.9
     assert np.abs(found.ahead_ah - ahead).max() < 0.5
-    assert found.to_balance_ah == pytest.approx(np.ptp(ahead), abs=0.5)
-    assert found.hours_to_balance(0.1) == pytest.approx(found.to_balance_ah / 0.1)
-    assert np.isnan(found.hours_to_balance(None))
+    apart = found.to_balance_ah
+    assert np.ptp(ahead) in apart
+    hours = found.hours_to_balance(0.1)
+    assert (hours.low, hours.high) == pytest.approx((apart.low * 10.0, apart.high * 10.0))
+    series, layout = pack_series(pack, balancing_current_a=0.1)
+    told = next(s for s in sections(evaluate_pack(series, layout)) if s.name == "capacity")
+    assert f"{hours.low:.2g} to {hours.high:.2g} h of balancing at 0.1 A" in told.text
+    assert told.answer is Answer.GOOD
 
 
 @pytest.mark.parametrize(
