@@ -341,3 +341,23 @@ def test_a_state_or_feedback_that_reads_a_fault_is_told_from_its_first_reading_o
     result = sense({"plus_contactor": welded})
     assert result.codes == ["contactor-fault"]
     assert result.findings[0].where.time_ns == pytest.approx(30e9, abs=1e8)
+
+
+def test_many_closings_give_one_finding_of_each_kind() -> None:
+    # Open, closed without pre-charge, and open again, five times; once far too early a closing.
+    time = np.arange(0.0, 120.0, 0.1)
+    state = np.where(time % 20 < 10, 0.0, 2.0)
+    link = 360.0 * (state == 2)
+    amps = np.where(state == 2, 40.0, 0.0)
+    traces = {
+        "contactor_state": Trace(time, state, 1.0, choices=STATES),
+        "link_voltage": Trace(time, link, 0.1),
+        "voltage": Trace(time, np.full(len(time), 360.0), 0.1),
+        "current": Trace(time, amps, 0.1),
+    }
+    result = sense(at_once(traces))
+    assert sorted(result.codes) == ["contactor-opened-loaded", "contactor-order"]
+    assert "5 more did so too" in result.findings[0].summary
+    many = np.arange(0.0, 900.0, 0.1)
+    toggling = Trace(many, many.round(1) * 10 % 3, 1.0, choices=STATES)
+    assert sense({"contactor_state": toggling})["contactors"].answer is NOT_SHOWN

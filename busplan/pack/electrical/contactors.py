@@ -12,6 +12,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,6 +47,9 @@ PRE_CHARGED = 0.95
 BADLY = 0.80
 QUICK_S = 0.15
 LONGEST_GAP_S = 2.0
+MOST = 200
+"""So many closings of one capture are judged, and of so many the figures are shown."""
+SHOWN = 20
 BREAKING_A = 20.0
 
 NO_STATE = "map contactor_state, or plus_contactor and minus_contactor, in [pack.quantities]"
@@ -63,18 +67,26 @@ def contactors(series: PackSeries, layout: PackLayout) -> Result:
         if findings:
             return judged(name, findings[0].summary, findings)
         return not_shown(name, "no contactor's state is heard", NO_STATE)
-    closings = _closings(series, states)
+    told = [i for i in states.changes if states.phase[i] == CLOSED]
+    closings = _closings(series, states, told[:MOST])
     where = _place_of(layout)
-    for closing in closings:
-        found = _closing_finding(closing, where)
-        if found is not None:
-            findings.append(found)
-    figures = [f for c in closings for f in _figures(c)]
+    straight = [c for c in closings if c.straight]
+    short = [
+        c for c in closings if not c.straight and c.link and c.closing.share.high < PRE_CHARGED
+    ]
+    if straight:
+        findings.append(_straight(straight, where))
+    if short:
+        findings.append(_incomplete(short, where))
+    figures = [f for c in closings[:SHOWN] for f in _figures(c)]
     if findings:
         return judged(name, findings[0].summary, findings, figures)
     if not closings:
         return not_shown(name, f"no closing in this capture (state: {states.phase[-1]})", RECORD_IT)
     unclear = [c for c in closings if c.unclear]
+    if len(told) > MOST:
+        text = f"{len(told)} closings, of which the first {MOST} were judged"
+        return not_shown(name, text, "cut the capture into shorter ones", figures)
     if unclear:
         return not_shown(name, unclear[0].words, unclear[0].unclear, figures)
     return judged(name, "; ".join(c.words for c in closings[:3]), figures=figures)
@@ -131,14 +143,14 @@ class _Told:
         return not (self.link and self.closing.share.low >= PRE_CHARGED)
 
 
-def _closings(series: PackSeries, states: States) -> list[_Told]:
+def _closings(series: PackSeries, states: States, rows: list[int]) -> list[_Told]:
     link, pack = series.quantity("link_voltage"), series.quantity("voltage")
     time, found = states.time_s, []
     pre = single_states(series, "pre_charge")
     commanded = series.quantity("pre_charge_command") is not None
     knows = pre is not None or commanded or _names_it(states)
-    for row in states.changes:
-        if states.phase[row] != CLOSED or time[row] - time[row - 1] > LONGEST_GAP_S:
+    for row in rows:
+        if time[row] - time[row - 1] > LONGEST_GAP_S:
             continue
         first = row
         while first and states.phase[first - 1] == PRE_CHARGE:
@@ -172,27 +184,30 @@ def _names_it(states: States) -> bool:
     return any(phase_of(name) == PRE_CHARGE for name in states.trace.choices.values())
 
 
-def _closing_finding(told: _Told, where: SignalAddress) -> Finding | None:
-    share = told.closing.share
-    if told.straight:
-        return Finding(
-            "contactor-order",
-            Weight.FAULT,
-            place(where, told.first_s),
-            f"The main contactor closed at {clock(told.first_s)} straight from open, without "
-            "pre-charge.",
-            "The inrush into the link capacitors welds contacts and blows fuses.",
-            "Correct the contactor sequence; have the contacts inspected by licensed people.",
-        )
-    if not told.link or share.high >= PRE_CHARGED:
-        return None
+def _straight(told: list[_Told], where: SignalAddress) -> Finding:
+    first = told[0].first_s
+    return Finding(
+        "contactor-order",
+        Weight.FAULT,
+        place(where, first),
+        f"The main contactor closed at {clock(first)} straight from open, without "
+        f"pre-charge{_more(told)}.",
+        "The inrush into the link capacitors welds contacts and blows fuses.",
+        "Correct the contactor sequence; have the contacts inspected by licensed people.",
+        (Figure("closings", len(told)),),
+    )
+
+
+def _incomplete(told: list[_Told], where: SignalAddress) -> Finding:
+    worst = min(told, key=lambda t: t.closing.share.high)
+    share = worst.closing.share
     badly = share.high < BADLY
     return Finding(
         "pre-charge-incomplete",
         Weight.FAULT if badly else Weight.CAUTION,
-        place(where, told.first_s),
-        f"The main contactor closed at {clock(told.first_s)} with the link at {share.low:.0%} to "
-        f"{share.high:.0%} of the pack voltage (wanted {PRE_CHARGED:.0%}).",
+        place(where, worst.first_s),
+        f"The main contactor closed at {clock(worst.first_s)} with the link at {share.low:.0%} to "
+        f"{share.high:.0%} of the pack voltage (wanted {PRE_CHARGED:.0%}){_more(told)}.",
         "The rush of current into the link can weld the contacts."
         if badly
         else "Each closing then burns its contacts a little.",
@@ -200,8 +215,13 @@ def _closing_finding(told: _Told, where: SignalAddress) -> Finding | None:
         (
             Figure("link share at least", 100.0 * share.low, "%"),
             Figure("link share at most", 100.0 * share.high, "%"),
+            Figure("closings", len(told)),
         ),
     )
+
+
+def _more(told: Sequence[object]) -> str:
+    return f"; {len(told) - 1} more did so too" if len(told) > 1 else ""
 
 
 def _figures(told: _Told) -> list[SenseFigure]:
@@ -268,7 +288,8 @@ def opening(series: PackSeries, layout: PackLayout) -> Result:
         return not_shown(name, "no current is heard", "map and record the pack's current")
     phase, time = states.phase, states.time_s
     slack = apart_s(current, states.trace)
-    findings, good, unclear = [], 0, 0
+    loaded: list[tuple[float, float]] = []
+    good, unclear = 0, 0
     most = 0.0
     for row in states.changes:
         if phase[row - 1] != CLOSED or phase[row] in (CLOSED, FAULT, ""):
@@ -279,14 +300,15 @@ def opening(series: PackSeries, layout: PackLayout) -> Result:
         if first - last > LONGEST_GAP_S or not len(early):
             unclear += 1
         elif float(np.abs(early).min()) > BREAKING_A:
-            findings.append(_loaded(_place_of(layout), first, float(early[-1])))
+            loaded.append((first, float(early[-1])))
         elif float(np.abs(wide).max()) <= BREAKING_A:
             good += 1
             most = max(most, float(np.abs(wide).max()))
         else:
             unclear += 1
-    if findings:
-        return judged(name, findings[0].summary, findings)
+    if loaded:
+        finding = _loaded(_place_of(layout), loaded)
+        return judged(name, finding.summary, [finding])
     if unclear:
         return not_shown(
             name,
@@ -308,13 +330,14 @@ def _within(trace: Trace, start_s: float, stop_s: float) -> np.ndarray:
     return trace.value[rows]
 
 
-def _loaded(where: SignalAddress, time: float, amps: float) -> Finding:
+def _loaded(where: SignalAddress, told: list[tuple[float, float]]) -> Finding:
+    time, amps = max(told, key=lambda t: abs(t[1]))
     return Finding(
         "contactor-opened-loaded",
         Weight.CAUTION,
         place(where, time),
-        f"The main contactor opened at {clock(time)} while {amps:.0f} A flowed.",
+        f"The main contactor opened at {clock(time)} while {amps:.0f} A flowed{_more(told)}.",
         "Breaking a direct current wears contacts fast, and can weld them.",
         "Bring the current down before opening; find out why it did not.",
-        (Figure("current", amps, "A"),),
+        (Figure("current", amps, "A"), Figure("openings", len(told))),
     )
