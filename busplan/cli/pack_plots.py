@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from busplan.answers import Answer
 from busplan.errors import UsageError
 from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
-from busplan.pack.warm_up import ModuleVerdict
 from busplan.pack.whole import headline
 from busplan.wording import disarmed
 
@@ -72,11 +72,7 @@ def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
         return False
     behind = set()
     if report.warm_up is not None:
-        behind = {
-            m.module
-            for m in report.warm_up.modules
-            if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
-        }
+        behind = {m.module for m in report.warm_up.modules if m.answer is Answer.BAD}
     axes = figure.subplots()
     rows = _thin(len(even.time_s))
     minutes = even.time_s[rows] / 60
@@ -99,27 +95,33 @@ def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
 
 
 def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
-    """Heat exchange of each module relative to its peers, with uncertainty."""
+    """Heat exchange of each module relative to its peers, with its 95 % interval."""
     if report.warm_up is None:
         return False
     rows = [r for r in module_rows(report) if np.isfinite(r.exchange)]
     if not rows:
         return False
     axes = figure.subplots()
-    bad = [r.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW) for r in rows]
+    behind = {m.module for m in report.warm_up.behind}
+    bad = [r.module in behind for r in rows]
     axes.bar(
         [r.module for r in rows],
         [100 * r.exchange for r in rows],
-        yerr=[200 * r.exchange_uncertainty for r in rows],
+        yerr=np.maximum(
+            [
+                [100 * (r.exchange - r.exchange_low) for r in rows],
+                [100 * (r.exchange_high - r.exchange) for r in rows],
+            ],
+            0.0,
+        ),
         color=[WARN if b else SHOWN for b in bad],
         capsize=3,
     )
     for index, row in enumerate(rows):
         if bad[index]:
-            top = 100 * row.exchange + 200 * row.exchange_uncertainty
+            top = 100 * row.exchange_high
             axes.annotate(row.verdict, (index, top + 1), ha="center", va="bottom")
-    most = " (at most)" if report.warm_up.exchange_bound else ""
-    axes.set(ylabel=f"heat exchange relative to peers [%]{most}, bars: ± 2 u")
+    axes.set(ylabel="heat exchange relative to peers [%], bars: 95 %")
     axes.tick_params(axis="x", rotation=90 if len(rows) > 24 else 0)
     return True
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from busplan.finding_codes import pack_cells
+from busplan.finding_codes import pack_cells, pack_warm_up
 from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
 from busplan.finding_codes.pack_sense import SENSE
 
@@ -272,43 +272,4 @@ EVENNESS = (
     ),
 )
 
-WARM_UP = (
-    _entry(
-        "module-no-flow",
-        (FAULT,),
-        "A module took no part in the warm-up or cool-down of the loop. Without its share of "
-        "liquid it overheats under load and limits the whole pack.",
-        "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module.",
-    ),
-    _entry(
-        "module-slow",
-        (CAUTION,),
-        "A module lags behind its peers in the warm-up or cool-down of the loop. With too little "
-        "liquid it overheats under load and limits the whole pack.",
-        "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module.",
-    ),
-    _entry(
-        "test-too-short",
-        (NOTE,),
-        "The warm-up was too short to judge the modules by it. A module that gets little liquid "
-        "could hide in this test.",
-        "Repeat the test for as long as the finding says; start it cold, with the pump at its "
-        "usual speed.",
-    ),
-    _entry(
-        "test-too-even",
-        (NOTE,),
-        "Liquid and modules lie so close that more time would not tell the modules apart. A module "
-        "that gets little liquid could hide in this test.",
-        "Repeat the test; start colder or heat further, with the pump at its usual speed.",
-    ),
-    _entry(
-        "test-peers-too-uneven",
-        (NOTE,),
-        "The modules differ so much among each other that none can be told apart. A module that "
-        "gets little liquid could hide in this test.",
-        "Repeat the test; start it cold, with the pump at its usual speed.",
-    ),
-)
-
-CODES = (*READING, *SENSORS, *LIMITS, *EVENNESS, *WARM_UP, *SENSE, *pack_cells.CODES)
+CODES = (*READING, *SENSORS, *LIMITS, *EVENNESS, *SENSE, *pack_cells.CODES, *pack_warm_up.CODES)

@@ -27,7 +27,7 @@ from busplan.pack.labels import cell_label, module_place, place, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.self_discharge import SelfDischarge
 from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
-from busplan.pack.warm_up import WarmUp
+from busplan.pack.warm_up_result import WarmUp
 from busplan.plan.vehicle import PackLayout
 
 TWO_SIDED = 1.96

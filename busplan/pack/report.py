@@ -41,8 +41,10 @@ from busplan.pack.sensors import (
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
 from busplan.pack.statistics import F64, nan_median
-from busplan.pack.thermal_span import cut_thermal_span, find_thermal_span
-from busplan.pack.warm_up import WarmUp, judge_warm_up, warm_up_findings
+from busplan.pack.thermal_span import widest_move
+from busplan.pack.warm_up import judge_warm_up
+from busplan.pack.warm_up_findings import warm_up_findings
+from busplan.pack.warm_up_result import WarmUp
 from busplan.plan.vehicle import PackLayout
 
 
@@ -234,23 +236,12 @@ def _warm_up(
     faulty: Iterable[FaultyReading],
     span_s: tuple[float, float] | None,
 ) -> WarmUp | None:
-    bad = [f.index for f in faulty if f.kind == "sensor"]
-    sampled = series.temperature
-    span = span_s or find_thermal_span(sampled, step_k)
-    if span is None or not len(sampled.time_s):
+    span = widest_move(series.temperature, step_k, span_s)
+    if span is None:
         return None
-    cut = cut_thermal_span(sampled, series.quantity("inlet_temperature"), *span)
     stuck = np.zeros(len(layout.sensors), np.bool_)
-    stuck[bad] = True
-    modules = [m for m in layout.modules if any(s.module == m for s in layout.sensors)]
-    return judge_warm_up(
-        cut,
-        modules,
-        [s.module for s in layout.sensors],
-        [s.position for s in layout.sensors],
-        step_k,
-        stuck,
-    )
+    stuck[[f.index for f in faulty if f.kind == "sensor"]] = True
+    return judge_warm_up(series, layout, span, step_k, stuck)
 
 
 def _range(

@@ -24,7 +24,6 @@ from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
-from busplan.pack.warm_up import ModuleVerdict, WarmUpState, why_open
 from busplan.wording import counted, listing
 
 ODD = {
@@ -144,32 +143,15 @@ def _warm_up(report: PackReport) -> Section | None:
         if report.test is not PackTest.WARM_UP:
             return None
         return not_shown(name, "the modules neither warm up nor cool down here", _run(report))
-    behind = [
-        m for m in warm_up.modules if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
-    ]
-    judged = warm_up.state is WarmUpState.JUDGED
-    follow = {
-        m.module
-        for m in warm_up.modules
-        if judged
-        and m.verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.STUCK)
-        and np.isfinite(m.exchange)
-    }
     modules = report.layout.modules
-    slow = {modules.index(m.module) for m in behind}
-    answers = answers_of(len(modules), slow, [m in follow for m in modules])
-    way = "warm-up" if warm_up.heating else "cool-down"
-    told = [f"{m.module} {m.verdict} ({m.exchange:.0%} exchange)" for m in behind]
-    if not judged:
-        answer = Answer.BAD if behind else Answer.NOT_SHOWN
-        return Section(name, answer, listed(told), why_open(warm_up), (), answers)
-    span = f"{clock(warm_up.start_s)} to {clock(warm_up.stop_s)}"
-    together = f"{len(follow)} of {len(modules)} modules come up together in the {way}, {span}"
-    text = f"{listed(told)}; {together}" if told else together
-    rest = [m for m, a in zip(modules, answers, strict=True) if a is Answer.NOT_SHOWN]
-    missing = f"no answer for {listed(rest)}" if rest else ""
-    answer = Answer.BAD if behind else Answer.NOT_SHOWN if rest else Answer.GOOD
-    return Section(name, answer, text, missing, (), answers)
+    of = {m.module: m.answer for m in warm_up.modules}
+    answers = tuple(of.get(m, Answer.NOT_SHOWN) for m in modules)
+    answer = together(answers)
+    missing = ""
+    if answer is Answer.NOT_SHOWN:
+        bare = [m for m in modules if m not in of]
+        missing = warm_up.missing or f"no sensor in {listed(bare)}"
+    return Section(name, answer, warm_up.told, missing, (), answers)
 
 
 def _run(report: PackReport) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,8 @@ from busplan.pack.kinds import KINDS
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.statistics import F64, nan_median
+from busplan.pack.warm_up_result import WarmUp
+from busplan.pack.warm_up_text import cautions
 from busplan.pack.whole import Whole, judge_whole
 from busplan.tables import unit
 
@@ -30,7 +32,9 @@ class ModuleRow:
     """One module: temperatures [°C], lag [K, s], exchange relative to peers; NaN: not known.
 
     ``answer`` is good, bad or not shown over all topics that this test must show; ``verdict`` the
-    warm-up's word, ``""`` when no such test was judged.
+    warm-up's word, ``""`` when no such test was judged. ``lag_s`` is by how much its cells trail
+    the liquid longer than the peers' do; that and the exchange lie between ``…_low`` and
+    ``…_high`` in 95 of 100 tests.
     """
 
     module: str
@@ -41,8 +45,11 @@ class ModuleRow:
     rate_k_min: float = field(metadata=unit("K/min"))
     lag_k: float = field(metadata=unit("K"))
     lag_s: float = field(metadata=unit("s"))
+    lag_low_s: float = field(metadata=unit("s"))
+    lag_high_s: float = field(metadata=unit("s"))
     exchange: float
-    exchange_uncertainty: float
+    exchange_low: float
+    exchange_high: float
     deviation_k: float = field(metadata=unit("K"))
 
 
@@ -122,7 +129,7 @@ def module_rows(report: PackReport) -> list[ModuleRow]:
         if test is None:
             start = float(nan_median(values[:end, index])) if len(values) else math.nan
             stop = float(nan_median(values[-end:, index])) if len(values) else math.nan
-            blank = (math.nan,) * 5
+            blank = (math.nan,) * 8
             rows.append(ModuleRow(module, answers[index].value, "", start, stop, *blank, deviation))
         else:
             rows.append(
@@ -135,8 +142,11 @@ def module_rows(report: PackReport) -> list[ModuleRow]:
                     rate_k_min=test.rate_k_min,
                     lag_k=test.lag_k,
                     lag_s=test.lag_s,
+                    lag_low_s=test.lag_interval.low,
+                    lag_high_s=test.lag_interval.high,
                     exchange=test.exchange,
-                    exchange_uncertainty=test.uncertainty,
+                    exchange_low=test.interval.low,
+                    exchange_high=test.interval.high,
                     deviation_k=deviation,
                 )
             )
@@ -203,8 +213,7 @@ def report_dict(report: PackReport) -> dict[str, Any]:
     warm_up = report.warm_up
     test: dict[str, Any] | None = None
     if warm_up is not None:
-        test = {f.name: getattr(warm_up, f.name) for f in fields(warm_up) if f.name != "modules"}
-        test["state"] = warm_up.state.value
+        test = warm_up_dict(warm_up)
     value: dict[str, Any] = {
         "cautions": list(CAUTIONS),
         **_whole(judge_whole(report)),
@@ -231,6 +240,26 @@ def _whole(whole: Whole) -> dict[str, Any]:
         "not_shown": list(whole.open),
         "next": list(whole.steps),
     }
+
+
+def warm_up_dict(warm_up: WarmUp) -> dict[str, Any]:
+    """The warm-up as plain values; its modules without what :class:`ModuleRow` has."""
+    value = asdict(warm_up)
+    value["state"], value["answer"] = warm_up.state.value, warm_up.answer.value
+    value["cautions"] = cautions(warm_up)
+    value["modules"] = [
+        {
+            "module": m.module,
+            "answer": m.answer.value,
+            "verdict": m.verdict.value,
+            "stuck": m.stuck,
+            "offsets": [asdict(o) for o in m.offsets],
+            "change": None if m.change is None else asdict(m.change),
+            "later_sensor": m.disagree,
+        }
+        for m in warm_up.modules
+    ]
+    return value
 
 
 def judged_dict(

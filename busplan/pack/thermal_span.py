@@ -1,4 +1,4 @@
-"""Where in a capture the modules warm up or cool down, and the blocks the fit works on."""
+"""Where in a capture the modules warm up or cool down, and whether that is enough for a test."""
 
 from __future__ import annotations
 
@@ -6,88 +6,134 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.pack.series import Sampled, Trace
-from busplan.pack.statistics import F64, block_means, nan_median
+from busplan.pack.series import Sampled
+from busplan.pack.statistics import F64, block_means, nan_median, runs
 
-MOST_BLOCKS = 240
+MOST_BLOCKS = 480
 SHORTEST_BLOCK_S = 5.0
-LEAST_CHANGE_STEPS = 2.0
-"""Steps by which the median sensor must move for a span to count as a warm-up or cool-down."""
+LEAST_CHANGE_STEPS = 2.5
+"""Steps by which the median sensor must move before the modules are compared."""
+LEAST_RATE_K_MIN = 0.1
+"""And how fast: slower than this is drift (a rest of six hours), not a test of the loop."""
+LEVEL_STEPS = 0.1
+"""While the mean sensor has moved by no more than this, it stands level."""
+SHORTEST_PLATEAU_S = 30.0
+"""A level start of this length parts a sensor that reads wrong from one that is late."""
+LONGEST_PLATEAU_S = 120.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class ThermalSpan:
-    """A warm-up or cool-down in blocks of equal length.
+    """One warm-up or cool-down: from ``start_s`` (level until ``moves_s``) to ``stop_s`` [s].
 
-    ``time_s`` (n,) block centres; ``temperature_c`` (n, sensors) block means, NaN where nothing
-    came; ``liquid_c`` (n,) or ``None`` when the plan maps no inlet temperature.
+    ``plateau``: the level part before it was recorded. ``rise_steps`` and ``rate_k_min`` say how
+    far and how fast the median sensor moved (without sign; ``rate_k_min`` between a tenth and nine
+    tenths of the move).
     """
 
     start_s: float
+    moves_s: float
     stop_s: float
-    time_s: F64
-    temperature_c: F64
-    liquid_c: F64 | None
     heating: bool
+    plateau: bool
+    rise_steps: float
+    rate_k_min: float
+
+    @property
+    def enough(self) -> bool:
+        """Whether anything warms or cools far and fast enough to compare modules."""
+        return self.rise_steps >= LEAST_CHANGE_STEPS and self.rate_k_min >= LEAST_RATE_K_MIN
 
 
-def find_thermal_span(sampled: Sampled, step_k: float) -> tuple[float, float] | None:
-    """Start and stop [s] of the greatest one-way move of the median sensor; ``None`` if too small.
+def find_thermal_span(sampled: Sampled, step_k: float) -> ThermalSpan | None:
+    """The greatest one-way move of the median sensor; ``None`` when it is too small for a test."""
+    span = widest_move(sampled, step_k)
+    return span if span is not None and span.enough else None
 
-    The greatest rise (or fall) between any two moments in order; then the level part before it is
-    left out, because pump and heater may not have run there.
+
+def widest_move(
+    sampled: Sampled, step_k: float, within_s: tuple[float, float] | None = None
+) -> ThermalSpan | None:
+    """The greatest rise (or fall) between any two moments in order, with the level part before it.
+
+    With ``within_s`` exactly that span, as a person has named it. ``None`` when next to nothing was
+    received.
     """
     if len(sampled.time_s) < 4:
         return None
-    edges = _edges(float(sampled.time_s[0]), float(sampled.time_s[-1]))
+    start, stop = within_s or (float(sampled.time_s[0]), float(sampled.time_s[-1]))
+    count = int((stop - start) / max(SHORTEST_BLOCK_S, (stop - start) / MOST_BLOCKS))
+    edges = np.linspace(start, stop, max(count, 1) + 1)
     blocks = block_means(sampled.time_s, sampled.value, edges)
     median = nan_median(blocks, axis=1)
     known = np.isfinite(median)
     if known.sum() < 4:
         return None
-    centre, median = ((edges[:-1] + edges[1:]) / 2)[known], median[known]
-    best: tuple[float, int, int, float] = (0.0, 0, 0, 1.0)
+    centre = ((edges[:-1] + edges[1:]) / 2)[known]
+    median, blocks = median[known], blocks[known]
+    half = float(edges[1] - edges[0]) / 2
+    if within_s is None:
+        first, last, sign = _greatest(median)
+        begins, ends = float(centre[0]) - half, float(centre[last]) + half
+    else:
+        first, last = 0, len(median) - 1
+        sign = 1.0 if median[-1] >= median[0] else -1.0
+        begins, ends = start, stop
+    level_from, level_to = _level(sign * _mean_move(blocks[: last + 1]), first, step_k)
+    moves = float(centre[level_to]) + half
+    begins = max(float(centre[level_from]) - half, moves - LONGEST_PLATEAU_S, begins)
+    change = sign * float(median[last] - median[first])
+    rate = _rate(centre[: last + 1], sign * (median[: last + 1] - median[first]), change)
+    return ThermalSpan(
+        start_s=begins,
+        moves_s=moves,
+        stop_s=ends,
+        heating=sign > 0,
+        plateau=moves - begins >= SHORTEST_PLATEAU_S,
+        rise_steps=max(change, 0.0) / step_k,
+        rate_k_min=rate,
+    )
+
+
+def _greatest(median: F64) -> tuple[int, int, float]:
+    """First and last index of the greatest one-way move, and its sign."""
+    best = (0.0, 0, len(median) - 1, 1.0)
     for sign in (1.0, -1.0):
         lowest = np.minimum.accumulate(sign * median)
         change = sign * median - lowest
-        stop = int(np.argmax(change))
-        if change[stop] > best[0]:
-            start = int(np.argmin(sign * median[: stop + 1]))
-            best = (float(change[stop]), start, stop, sign)
-    change_k, start, stop, sign = best
-    if change_k < LEAST_CHANGE_STEPS * step_k:
-        return None
-    level = np.flatnonzero(sign * (median[: stop + 1] - median[start]) <= step_k / 4)
-    half = (edges[1] - edges[0]) / 2
-    return float(centre[level[-1]] - half), float(centre[stop] + half)
+        last = int(np.argmax(change))
+        if change[last] > best[0]:
+            first = int(np.argmin(sign * median[: last + 1]))
+            best = (float(change[last]), first, last, sign)
+    return best[1], best[2], best[3]
 
 
-def cut_thermal_span(
-    sampled: Sampled, liquid: Trace | None, start_s: float, stop_s: float
-) -> ThermalSpan:
-    """The blocks of one span."""
-    edges = _edges(start_s, stop_s)
-    temperature = block_means(sampled.time_s, sampled.value, edges)
-    centre = (edges[:-1] + edges[1:]) / 2
-    median = nan_median(temperature, axis=1)
-    known = np.flatnonzero(np.isfinite(median))
-    heating = bool(len(known) < 2 or median[known[-1]] >= median[known[0]])
-    liquid_c = _liquid(liquid, edges, centre)
-    return ThermalSpan(start_s, stop_s, centre, temperature, liquid_c, heating)
+def _mean_move(blocks: F64) -> F64:
+    """Mean over sensors of how far each is from its first value, (n, m) → (n,) [K].
+
+    The mean moves by a part of a step as soon as the first few sensors do, the median only when
+    half of them have.
+    """
+    heard = np.isfinite(blocks)
+    first = blocks[np.argmax(heard, axis=0), np.arange(blocks.shape[1])]
+    moved = np.where(heard, blocks - first, 0.0)
+    return np.asarray(moved.sum(axis=1) / np.maximum(heard.sum(axis=1), 1), np.float64)
 
 
-def _edges(start_s: float, stop_s: float) -> F64:
-    block = max(SHORTEST_BLOCK_S, (stop_s - start_s) / MOST_BLOCKS)
-    count = max(int((stop_s - start_s) / block), 1)
-    return np.linspace(start_s, stop_s, count + 1)
+def _level(move: F64, first: int, step_k: float) -> tuple[int, int]:
+    """First and last index of the level stretch the move starts from."""
+    lowest = float(move[first:].min())
+    last = int(np.flatnonzero(move <= lowest + LEVEL_STEPS * step_k)[-1])
+    near = np.abs(move[: last + 1] - move[last]) <= 2.0 * LEVEL_STEPS * step_k
+    starts, _ = runs(near)
+    return int(starts[-1]), last
 
 
-def _liquid(trace: Trace | None, edges: F64, centre: F64) -> F64 | None:
-    """The liquid's temperature at the block centres; ``None`` when too little of it came."""
-    if trace is None:
-        return None
-    means = block_means(trace.time_s, trace.value[:, None], edges)[:, 0]
-    known = np.isfinite(means)
-    if known.sum() < 2 or known.mean() < 0.5:
-        return None
-    return np.asarray(np.interp(centre, centre[known], means[known]), np.float64)
+def _rate(time_s: F64, moved: F64, change: float) -> float:
+    """K/min between a tenth and nine tenths of the move; 0 when there is none."""
+    if not change > 0:
+        return 0.0
+    begin = int(np.argmax(moved >= 0.1 * change))
+    end = int(np.argmax(moved >= 0.9 * change))
+    length = max(float(time_s[end] - time_s[begin]), float(time_s[-1] - time_s[0]) / 20.0, 1.0)
+    return 60.0 * 0.8 * change / length

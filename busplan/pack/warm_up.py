@@ -1,366 +1,298 @@
 """The warm-up (or cool-down) test: does liquid flow through every module?
 
-Each sensor's rate divided by the median of its peers is its *heat exchange* relative to them
-(:mod:`busplan.pack.relative`), which for modules of one build goes with the flow they get. Without
-a mapped inlet temperature the ratio of rises takes its place; since a slow module meets a greater
-difference to the liquid than its peers do, that ratio is an upper bound of its exchange.
-
-A module is told apart only where figures allow it: its exchange must lie under ``SLOW`` by its own
-uncertainty and stand out from the scatter of the peers by the gate for their number. Whether a test
-could have shown a module of ``TARGET`` exchange is foreseen with the same model, and when it could
-not, so is how many more minutes it needs.
-
-``SLOW``, ``NO_FLOW`` and ``PEER_SCATTER``: common practice, no source.
+The door to the whole method, and its result. What is compared is *heat exchange* relative to the
+peers (:mod:`busplan.pack.exchange`), which is never flow: it falls less than the flow does, so a
+module's flow is at most its exchange. What all share (a weak pump) is not in it, and a starved
+majority looks like a fast minority.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.findings import Figure, Finding, Weight, Where
-from busplan.pack.labels import clock, module_place, sentence, time_ns
-from busplan.pack.relative import Relative, foreseen, relative_exchange
-from busplan.pack.statistics import F64, I64, Mask, gate, mad_sigma, nan_median, rounding_sigma
+from busplan.answers import UNKNOWN, Interval
+from busplan.pack.exchange_verdict import NO_FLOW, OPEN, SLOW, Exchange, differing, judge
+from busplan.pack.flow_change import FlowChange, find_change
+from busplan.pack.series import PackSeries
+from busplan.pack.statistics import F64, Mask, nan_median
+from busplan.pack.thermal_groups import (
+    Compared,
+    Comparison,
+    Structure,
+    Test,
+    compare,
+)
+from busplan.pack.thermal_observations import Observations, observe
 from busplan.pack.thermal_span import ThermalSpan
+from busplan.pack.warm_up_power import HALF_FLOW, THIRD_FLOW, Power, minutes_missing, power
+from busplan.pack.warm_up_result import (
+    LOADED_A,
+    ModuleVerdict,
+    ModuleWarmUp,
+    SensorOffset,
+    WarmUp,
+    WarmUpState,
+)
+from busplan.pack.warm_up_text import missing, power_text, sentence
 from busplan.plan.vehicle import PackLayout
 
-SLOW = 0.75
-"""Exchange relative to peers under which a module is slow."""
-NO_FLOW = 0.15
-"""Exchange relative to peers under which nothing flows (what is left is conduction)."""
-TARGET = 0.4
-"""A test must be able to show a module of this exchange before the others count as well."""
-PEER_SCATTER = 0.05
-"""Least natural scatter of the exchange over peers that is reckoned with."""
-ONE_SIDED_95 = 1.645
-LONGEST_EXTENSION_MIN = 90
 STANDING_PEER_STEPS = 4.0
 """Steps the median sensor must move before one that moves by a step at most stands still."""
-
-
-class ModuleVerdict(StrEnum):
-    """What the test says of one module."""
-
-    FOLLOWS = "comes up with the others"
-    SLOW = "slow"
-    NO_FLOW = "no flow"
-    STUCK = "stuck sensor"
-    OPEN = "not judged"
-
-
-class WarmUpState(StrEnum):
-    """Whether the test allows a judgement."""
-
-    JUDGED = "judged"
-    TOO_SHORT = "too short"
-    TOO_EVEN = "too even"
-    UNEVEN = "peers too uneven"
-
-
-_OPEN = {
-    WarmUpState.TOO_SHORT: "test-too-short",
-    WarmUpState.TOO_EVEN: "test-too-even",
-    WarmUpState.UNEVEN: "test-peers-too-uneven",
-}
-"""The finding of a test that does not allow a judgement."""
-
-
-@dataclass(frozen=True, slots=True)
-class ModuleWarmUp:
-    """One module in the test; temperatures are means over its working sensors.
-
-    ``lag_k`` and ``lag_s`` say how far it is behind the median module at the end. ``exchange`` is
-    relative to peers, with its standard ``uncertainty``. ``stuck`` are sensor positions (from 1).
-    """
-
-    module: str
-    verdict: ModuleVerdict
-    start_c: float
-    end_c: float
-    rate_k_min: float
-    lag_k: float
-    lag_s: float
-    exchange: float
-    uncertainty: float
-    stuck: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class WarmUp:
-    """The judgement over one span. ``exchange_bound``: no liquid temperature, see this file's head.
-
-    ``more_minutes`` is what is missing for a judgement, ``None`` when more time alone will not do.
-    """
-
-    state: WarmUpState
-    start_s: float
-    stop_s: float
-    heating: bool
-    exchange_bound: bool
-    more_minutes: float | None
-    peer_rise_k: float
-    modules: tuple[ModuleWarmUp, ...]
+OFFSET_SURE, OFFSET_K = 4.0, 2.0
+"""A sensor reads wrong when it is off by this many standard deviations, and so many kelvin."""
+LOADED_BLUR, UNLEVEL_BLUR = 0.15, 0.08
+"""What own heat and a missing level start add to the uncertainty of ln e (choices, no source)."""
 
 
 def judge_warm_up(
+    series: PackSeries,
+    layout: PackLayout,
     span: ThermalSpan,
-    modules: Sequence[str],
-    module_of: Sequence[str],
-    position_of: Sequence[int],
     step_k: float,
     stuck: Mask | None = None,
 ) -> WarmUp:
-    """Judge every module of a span.
+    """Judge every module that has sensors over a span.
 
-    ``module_of`` and ``position_of`` name the module and the place in it of each sensor (column);
-    ``stuck`` (m,) marks sensors that are known not to measure (:mod:`busplan.pack.sensors`).
+    ``step_k`` is the step of the temperatures [K], ``stuck`` (sensors,) marks those that are known
+    not to measure (:mod:`busplan.pack.sensors`).
     """
-    owner = np.array([modules.index(m) for m in module_of], np.int64)
-    position = np.array(position_of, np.int64)
-    stuck = np.zeros(len(owner), np.bool_) if stuck is None else stuck
-    still = _standing(span, step_k) | stuck
-    values = np.where(stuck, np.nan, span.temperature_c)
-    relative = relative_exchange(span, values, position, still, step_k)
-    exchange, scatter_of, model, curve = _per_module(relative, owner, len(modules))
-    noise = float(np.nan_to_num(nan_median(scatter_of)))
-    scatter = mad_sigma(exchange)
-    natural = max(float(np.nan_to_num(scatter)) ** 2 - noise**2, PEER_SCATTER**2) ** 0.5
-    limit = gate(len(modules))
-    state, more = _foresee(span, relative, natural, limit, len(owner) / len(modules), step_k)
-    peer = nan_median(curve, axis=1)
-    judged = []
-    for index, name in enumerate(modules):
-        own = owner == index
-        r, u, m = float(exchange[index]), float(scatter_of[index]), float(model[index])
-        verdict = _verdict(r, u, m, natural, limit, state)
-        if verdict in (ModuleVerdict.FOLLOWS, ModuleVerdict.OPEN) and stuck[own].any():
-            verdict = ModuleVerdict.STUCK
-        lag_k, lag_s = _lag(span, peer, curve[:, index])
-        minutes = (span.time_s[-1] - span.time_s[0]) / 60.0
-        start, end = float(curve[0, index]), float(curve[-1, index])
-        rate = (end - start) / minutes if minutes > 0 else float("nan")
-        places = tuple(int(p) for p in position[own & stuck])
-        judged.append(
-            ModuleWarmUp(
-                module=name,
-                verdict=verdict,
-                start_c=start,
-                end_c=end,
-                rate_k_min=rate,
-                lag_k=lag_k,
-                lag_s=lag_s,
-                exchange=r,
-                uncertainty=float(np.hypot(u, m)),
-                stuck=places,
-            )
-        )
-    rise = float(peer[-1] - peer[0])
-    bound = span.liquid_c is None
-    return WarmUp(
+    modules = tuple(m for m in layout.modules if any(s.module == m for s in layout.sensors))
+    owner = np.array([modules.index(s.module) for s in layout.sensors], np.int64)
+    known_bad = np.zeros(len(owner), np.bool_) if stuck is None else stuck
+    seen = observe(series.sensors, span, step_k, span.rate_k_min / 60.0)
+    still = _standing(seen, step_k, known_bad)
+    partner = np.array(
+        [bool((seen.heard & ~still & ~known_bad & (owner == m)).any()) for m in owner], np.bool_
+    )
+    dead = known_bad | (still & partner)
+    usable = seen.heard & ~dead
+    state = _state(span, len(np.unique(owner[usable])))
+    liquid = _liquid(series, span)
+    current = _current(series, span)
+    loaded = current >= LOADED_A
+    blur = float(np.hypot(LOADED_BLUR * loaded, UNLEVEL_BLUR * (not span.plateau)))
+    structure = Structure(
+        modules,
+        {m: box for box, members in layout.enclosures.items() for m in members},
+        layout.loop_position,
+        layout.kind,
+    )
+    places = np.array([s.position for s in layout.sensors], np.int64)
+    test = Test(seen, owner, places, span, liquid, blur)
+    compared = None
+    if state is WarmUpState.JUDGED or (state is WarmUpState.TOO_SHORT and span.rise_steps >= 1.0):
+        compared = compare(test, structure, usable)
+    if state is WarmUpState.JUDGED and (compared is None or len(compared.few) == len(modules)):
+        state = WarmUpState.FEW
+    per_module = max(round(float(usable.sum()) / max(len(np.unique(owner[usable])), 1)), 1)
+    chances, more = _foresee(series, compared, span, step_k, per_module, loaded, state)
+    middle = _median_move(seen, usable, span.heating)
+    for_module = compared if state is WarmUpState.JUDGED else None
+    judged = tuple(
+        _Judge(test, for_module, usable, dead, still, loaded, middle).module(index, name)
+        for index, name in enumerate(modules)
+    )
+    result = WarmUp(
         state=state,
         start_s=span.start_s,
         stop_s=span.stop_s,
         heating=span.heating,
-        exchange_bound=bound,
+        level_start=span.plateau,
+        liquid_known=liquid is not None,
+        peer_rise_k=middle,
+        steps=span.rise_steps,
+        rate_k_min=span.rate_k_min,
+        current_a=current,
         more_minutes=more,
-        peer_rise_k=rise,
-        modules=tuple(judged),
+        power=chances,
+        late=() if compared is None else compared.late,
+        odd=compared is not None and compared.odd,
+        few=() if compared is None else compared.few,
+        modules=judged,
+    )
+    return replace(
+        result,
+        told=sentence(result),
+        missing=missing(result),
+        would_have_shown=power_text(result),
     )
 
 
-def _standing(span: ThermalSpan, step_k: float) -> Mask:
-    """Sensors (m,) that move by no more than one step while the median one moves by several.
-
-    They are no peers: a module without flow must not tell how the others should behave.
-    """
-    values = span.temperature_c
-    known = np.isfinite(values)
-    highest = np.max(values, axis=0, initial=-np.inf, where=known)
-    lowest = np.min(values, axis=0, initial=np.inf, where=known)
-    travel = np.where(known.any(axis=0), highest - lowest, np.nan)
-    moved = float(np.nan_to_num(nan_median(travel))) >= STANDING_PEER_STEPS * step_k
-    return np.asarray((travel <= step_k * 1.01) & moved, np.bool_)
+def _standing(seen: Observations, step_k: float, bad: Mask) -> Mask:
+    """Sensors (m,) that move by no more than one step while the median one moves by several."""
+    middle = float(np.nan_to_num(nan_median(np.where(bad, np.nan, seen.travel_k))))
+    with np.errstate(invalid="ignore"):
+        low = seen.travel_k <= 1.01 * step_k
+    return np.asarray(low & seen.heard & (middle >= STANDING_PEER_STEPS * step_k), np.bool_)
 
 
-def _per_module(relative: Relative, owner: I64, modules: int) -> tuple[F64, F64, F64, F64]:
-    """Exchange, its own and its model uncertainty (modules,), and curve (n, modules).
-
-    Means over working sensors. Sensors that disagree by more than their uncertainties widen the
-    mean's (Birge ratio, R. T. Birge, Physical Review 40, 1932; from memory).
-    """
-    exchange, own, model = (np.full(modules, np.nan) for _ in range(3))
-    curve = np.full((len(relative.curve), modules), np.nan)
-    for index in range(modules):
-        known = np.isfinite(relative.exchange) & np.isfinite(relative.own)
-        good = np.flatnonzero((owner == index) & known)
-        if not len(good):
-            continue
-        weight = 1.0 / np.square(relative.own[good])
-        mean = float(weight @ relative.exchange[good] / weight.sum())
-        spread = float(weight @ (relative.exchange[good] - mean) ** 2) / max(len(good) - 1, 1)
-        exchange[index] = mean
-        own[index] = max(spread, 1.0) ** 0.5 * float(weight.sum() ** -0.5)
-        model[index] = float(weight @ relative.model[good] / weight.sum())
-        curve[:, index] = relative.curve[:, good].mean(axis=1)
-    return exchange, own, model, curve
+def _state(span: ThermalSpan, modules: int) -> WarmUpState:
+    if not span.enough:
+        moving = span.rise_steps >= 1.0 and span.rate_k_min > 0.1
+        return WarmUpState.TOO_SHORT if moving else WarmUpState.NOTHING
+    return WarmUpState.JUDGED if modules >= 3 else WarmUpState.FEW
 
 
-def _stands_out(r: float, own: float, model: float, natural: float, limit: float) -> bool:
-    """Whether exchange ``r`` can be neither that of a peer nor ``SLOW``, by its uncertainties.
-
-    The model's part goes with the distance from the peers: a peer has none, a module of ``SLOW``
-    as much less than this one as it is nearer to them.
-    """
-    at_slow = model * min((1.0 - SLOW) / max(1.0 - r, 1e-9), 1.0)
-    beyond_slow = r + ONE_SIDED_95 * float(np.hypot(own, at_slow)) < SLOW
-    return beyond_slow and 1.0 - r > limit * float(np.hypot(natural, own))
-
-
-def _verdict(
-    r: float, own: float, model: float, natural: float, limit: float, state: WarmUpState
-) -> ModuleVerdict:
-    if np.isfinite(r) and _stands_out(r, own, model, natural, limit):
-        return ModuleVerdict.NO_FLOW if r < NO_FLOW else ModuleVerdict.SLOW
-    if not np.isfinite(r) or state is not WarmUpState.JUDGED:
-        return ModuleVerdict.OPEN
-    return ModuleVerdict.FOLLOWS
+def _liquid(series: PackSeries, span: ThermalSpan) -> F64 | None:
+    """Times from the span's start and liquid temperatures (k, 2); ``None``: too little of it."""
+    trace = series.quantity("inlet_temperature")
+    if trace is None:
+        return None
+    inside = (trace.time_s >= span.start_s - 60.0) & (trace.time_s <= span.stop_s + 1.0)
+    time, value = trace.time_s[inside], trace.value[inside]
+    length = span.stop_s - span.start_s
+    if len(time) < 10 or time[-1] - max(time[0], span.start_s) < 0.9 * length:
+        return None
+    gaps = np.diff(time)
+    if float(gaps[gaps > max(trace.stale_s, 30.0)].sum()) > 0.1 * length:
+        return None
+    # An inlet that reads the same throughout while the modules move does not measure the liquid.
+    if float(np.ptp(value)) <= trace.step:
+        return None
+    return np.column_stack((time - span.start_s, value))
 
 
-def _lag(span: ThermalSpan, peer: F64, own: F64) -> tuple[float, float]:
-    """How far ``own`` is behind ``peer`` at the end, in K and in s (negative: ahead)."""
-    sign = 1.0 if span.heating else -1.0
-    lag_k = sign * float(peer[-1] - own[-1])
-    if not np.isfinite(lag_k):
-        return float("nan"), float("nan")
-    leader, level = (peer, own[-1]) if lag_k >= 0 else (own, peer[-1])
-    reached = np.flatnonzero(sign * leader >= sign * level)
-    at = float(span.time_s[reached[0]]) if len(reached) else float(span.time_s[-1])
-    since = float(span.time_s[-1]) - at
-    return lag_k, since if lag_k >= 0 else -since
+def _current(series: PackSeries, span: ThermalSpan) -> float:
+    """RMS of the current over the span [A]; NaN when it is not known."""
+    trace = series.quantity("current")
+    if trace is None:
+        return float("nan")
+    inside = (trace.time_s >= span.start_s) & (trace.time_s <= span.stop_s)
+    return float(np.sqrt(np.mean(trace.value[inside] ** 2))) if inside.any() else float("nan")
 
 
 def _foresee(
+    series: PackSeries,
+    compared: Compared | None,
     span: ThermalSpan,
-    relative: Relative,
-    natural: float,
-    limit: float,
-    sensors: float,
     step_k: float,
-) -> tuple[WarmUpState, float | None]:
-    """Whether a module of ``TARGET`` exchange would stand out (95 %), else the minutes missing."""
-
-    def shows(extra_s: float) -> bool:
-        own, model = _target_uncertainty(span, relative, extra_s, step_k)
-        own /= max(sensors, 1.0) ** 0.5
-        seen = TARGET + ONE_SIDED_95 * own
-        return np.isfinite(own) and _stands_out(seen, own, model, natural, limit)
-
-    if shows(0.0):
-        return WarmUpState.JUDGED, None
-    if not _stands_out(TARGET, 0.0, 0.0, natural, limit):
-        return WarmUpState.UNEVEN, None
-    for minutes in range(1, LONGEST_EXTENSION_MIN + 1):
-        if shows(60.0 * minutes):
-            return WarmUpState.TOO_SHORT, float(minutes)
-    return WarmUpState.TOO_EVEN, None
-
-
-def _target_uncertainty(
-    span: ThermalSpan, relative: Relative, extra_s: float, step_k: float
-) -> tuple[float, float]:
-    """Both uncertainties of a module at ``TARGET``, the test being longer by ``extra_s``.
-
-    The liquid is taken to hold its last temperature; without it, the peers to go on as they rose.
-    """
-    time = span.time_s
-    block = float(time[1] - time[0]) if len(time) > 1 else 1.0
-    more = time[-1] + block * np.arange(1, int(extra_s / block) + 1)
-    longer = np.concatenate((time, more))
-    if span.liquid_c is not None:
-        rate = relative.peer_rate
-        if not rate > 0:
-            return float("nan"), 0.0
-        liquid = np.concatenate((span.liquid_c, np.full(len(more), span.liquid_c[-1])))
-        start = float(nan_median(relative.curve[0]))
-        return foreseen(longer, liquid, rate, start, step_k, TARGET)
-    peer = nan_median(relative.curve, axis=1)
-    known = np.isfinite(peer)
-    if known.sum() < 2:
-        return float("nan"), 0.0
-    rise = float(peer[known][-1] - peer[known][0]) * len(longer) / len(time)
-    crossed = min(TARGET * abs(rise) / step_k + 1.0, float(len(longer)))
-    return float(rounding_sigma(step_k) / np.sqrt(crossed * max(rise**2 / 12.0, 1e-12))), 0.0
-
-
-def warm_up_findings(warm_up: WarmUp, layout: PackLayout) -> list[Finding]:
-    """Findings for modules that stay behind; a note when the test does not allow a judgement."""
-    findings = [
-        _module_finding(warm_up, m, layout)
-        for m in warm_up.modules
-        if m.verdict in (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW)
-    ]
-    if warm_up.state is not WarmUpState.JUDGED:
-        findings.append(
-            Finding(
-                _OPEN[warm_up.state],
-                Weight.NOTE,
-                Where(time_ns=time_ns(warm_up.start_s)),
-                sentence(why_open(warm_up)) + ".",
-                "A module that gets little liquid could hide in this test.",
-                "Repeat the test as said; start it cold, with the pump at its usual speed.",
-            )
-        )
-    return findings
-
-
-def why_open(warm_up: WarmUp) -> str:
-    """Why the test does not allow a judgement, and what it would need."""
-    minutes = (warm_up.stop_s - warm_up.start_s) / 60.0
-    if warm_up.state is WarmUpState.TOO_SHORT:
-        return (
-            f"the test is too short: after {minutes:.0f} min (peers moved "
-            f"{abs(warm_up.peer_rise_k):.1f} K) it needs {warm_up.more_minutes:.0f} min more"
-        )
-    if warm_up.state is WarmUpState.TOO_EVEN:
-        return (
-            f"the loop is too even: liquid and modules lie so close (peers moved "
-            f"{abs(warm_up.peer_rise_k):.1f} K) that more time would not tell; start colder or "
-            f"heat further"
-        )
-    return "the modules differ so much among each other that none can be told apart"
-
-
-def _interval(module: ModuleWarmUp) -> str:
-    """Where the exchange lies in 95 % of such tests: two standard uncertainties to each side."""
-    low, high = (module.exchange + side * 2 * module.uncertainty for side in (-1, 1))
-    return f"95% sure: {max(low, 0.0):.0%} to {high:.0%}"
-
-
-def _module_finding(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Finding:
-    none = module.verdict is ModuleVerdict.NO_FLOW
-    share = f"{'at most ' if warm_up.exchange_bound else ''}{max(module.exchange, 0.0):.0%}"
-    way = "warm-up" if warm_up.heating else "cool-down"
-    measured = sum(s.module == module.module for s in layout.sensors) - len(module.stuck)
-    doubt = " (its only sensor could be stuck instead)" if none and measured == 1 else ""
-    return Finding(
-        "module-no-flow" if none else "module-slow",
-        Weight.FAULT if none else Weight.CAUTION,
-        module_place(layout, module.module, warm_up.stop_s),
-        f"Module {module.module} {'stands still' if none else 'lags'} in the {way}: "
-        f"{module.lag_k:.1f} K and {module.lag_s:.0f} s behind its peers at "
-        f"{clock(warm_up.stop_s)}; heat exchange {share} of theirs "
-        f"({_interval(module)}){doubt}.",
-        "Without its share of liquid it overheats under load and limits the whole pack.",
-        "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module.",
-        (
-            Figure("lag", module.lag_k, "K"),
-            Figure("lag in time", module.lag_s, "s"),
-            Figure("exchange", module.exchange),
-            Figure("uncertainty", module.uncertainty),
-            Figure("rate", module.rate_k_min, "K/min"),
-        ),
+    sensors: int,
+    loaded: bool,
+    state: WarmUpState,
+) -> tuple[tuple[Power, ...], float | None]:
+    """What the test would have shown, by its largest comparison, and the minutes it lacks."""
+    if compared is None or loaded:
+        return (), None
+    known = [c for c in compared.nearest if c is not None]
+    if not known:
+        return (), None
+    largest = max(known, key=lambda c: len(c.modules))
+    periods = [t.period_s for t in series.sensors if len(t) > 1]
+    period = float(np.clip(np.median(periods), 0.5, 60.0)) if periods else 1.0
+    chances = tuple(
+        power(largest, span, step_k, sensors, exchange, period_s=period)
+        for exchange in (HALF_FLOW, THIRD_FLOW)
     )
+    if state is WarmUpState.TOO_SHORT:
+        chances = ()
+    return chances, minutes_missing(largest, span, step_k, sensors, period)
+
+
+def _median_move(seen: Observations, usable: Mask, heating: bool) -> float:
+    """How far the median sensor moved [K], positive the way of the test."""
+    if not usable.any():
+        return 0.0
+    moved = float(np.median((seen.end_c - seen.start_c)[usable]))
+    return moved if heating else -moved
+
+
+@dataclass(frozen=True, eq=False)
+class _Judge:
+    """What is known when a module is judged; masks are over sensors (m,)."""
+
+    test: Test
+    compared: Compared | None
+    usable: Mask
+    dead: Mask
+    still: Mask
+    loaded: bool
+    middle_k: float
+
+    def module(self, index: int, name: str) -> ModuleWarmUp:
+        """Everything about one module."""
+        seen, span = self.test.seen, self.test.span
+        own = self.test.owner == index
+        working = own & self.usable
+        sign = 1.0 if span.heating else -1.0
+        start = float(seen.start_c[working].mean()) if working.any() else float("nan")
+        end = float(seen.end_c[working].mean()) if working.any() else float("nan")
+        minutes = (span.stop_s - span.moves_s) / 60.0
+        exchange, interval, verdict = OPEN, UNKNOWN, ModuleVerdict.OPEN
+        disagree, change = None, None
+        offsets: tuple[SensorOffset, ...] = ()
+        nearest = None if self.compared is None else self.compared.nearest[index]
+        if self.compared is not None and nearest is not None and working.any():
+            exchange = self.compared.exchange[index]
+            interval = exchange.interval
+            disagree = self._later(nearest, index)
+            places = nearest.places(self.test.owner, index)
+            change = find_change(seen, places, seen.length_s, span.start_s)
+            verdict = self._verdict(index, exchange, working, disagree, change)
+            if verdict is ModuleVerdict.CHANGED and change is not None:
+                # One exchange for the whole test would be none at all.
+                exchange, interval = replace(OPEN, value=change.after), UNKNOWN
+            else:
+                change = None
+                offsets = self._offsets(nearest, index)
+        lags = verdict is not ModuleVerdict.STILL and exchange.value >= NO_FLOW
+        return ModuleWarmUp(
+            module=name,
+            verdict=verdict,
+            start_c=start,
+            end_c=end,
+            rate_k_min=(end - start) / minutes if minutes > 0 else float("nan"),
+            lag_k=self.middle_k - sign * (end - start),
+            lag_s=exchange.lag_s if lags else float("nan"),
+            lag_interval=exchange.lag if lags else UNKNOWN,
+            exchange=exchange.value,
+            interval=interval,
+            moved=bool(working.any() and float(seen.travel_k[working].max()) > 0.0),
+            sensors=int(working.sum()),
+            stuck=tuple(int(p) for p in self.test.position[own & self.dead]),
+            offsets=offsets,
+            change=change,
+            disagree=disagree if verdict is ModuleVerdict.DISAGREE else None,
+        )
+
+    def _verdict(
+        self,
+        index: int,
+        exchange: Exchange,
+        working: Mask,
+        disagree: int | None,
+        change: FlowChange | None,
+    ) -> ModuleVerdict:
+        assert self.compared is not None
+        if self.still[working].all():
+            return ModuleVerdict.STILL if working.sum() == 1 else ModuleVerdict.NO_FLOW
+        if disagree is not None:
+            return ModuleVerdict.DISAGREE
+        if change is not None and not self.compared.odd:
+            return ModuleVerdict.CHANGED
+        if self.compared.slow[index]:
+            return ModuleVerdict.NO_FLOW if exchange.no_flow else ModuleVerdict.SLOW
+        if self.compared.clear[index] and not self.loaded:
+            return ModuleVerdict.FOLLOWS
+        return ModuleVerdict.OPEN
+
+    def _later(self, nearest: Comparison, index: int) -> int | None:
+        """The place of a sensor that is late while another one comes with the peers."""
+        sensors, told = nearest.told(self.test.owner, index)
+        found = differing(told, nearest.tau)
+        if found is None:
+            return None
+        fast = judge(told[found[1]], nearest.tau, nearest.scatter, nearest.more_blur)
+        # Along a starved plate all are late, each by its place: no disagreement.
+        return int(self.test.position[sensors[found[0]]]) if fast.value >= SLOW else None
+
+    def _offsets(self, nearest: Comparison, index: int) -> tuple[SensorOffset, ...]:
+        found = []
+        for fit, row in nearest.places(self.test.owner, index):
+            off, sd = float(fit.offset_k[row]), float(fit.offset_sd[row])
+            if abs(off) >= max(OFFSET_SURE * sd, OFFSET_K):
+                place = int(self.test.position[fit.members[row]])
+                reach = 1.96 * sd
+                found.append(SensorOffset(place, off, Interval(off - reach, off + reach)))
+        return tuple(found)

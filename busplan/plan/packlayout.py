@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
+from typing import TypeVar
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.locate import KeyPath
@@ -28,6 +29,7 @@ MOST_CELLS = 10_000
 """Cells, and sensors, that a pack can have."""
 _COUNTED = re.compile(r"[^{}]*(?:\{n(?::0?[1-9])?\}[^{}]*)+")
 """A pattern with its counter; other forms of number could be as long as the memory."""
+_T = TypeVar("_T")
 
 CHEMISTRIES: Mapping[str, PackLimits] = MappingProxyType(
     {
@@ -64,12 +66,21 @@ def pack_layout(
     _check_names(pack, problems)
     finder = _Finder(streams, pack.network, problems, hidden)
     enclosures: dict[str, tuple[str, ...]] = {}
+    loop_position: dict[str, int] = {}
+    kind: dict[str, str] = {}
     cells: list[CellPlace] = []
     sensors: list[SensorPlace] = []
     number = 0
     for index, box in enumerate(pack.enclosure):
         path: KeyPath = ("pack", "enclosure", index)
         enclosures[box.name] = tuple(box.modules)
+        places = _per_module(box, box.loop_position, (*path, "loop_position"), problems)
+        loop_position |= zip(box.modules, places, strict=False)
+        kind |= zip(
+            box.modules,
+            _per_module(box, box.kind, (*path, "kind"), problems, "names"),
+            strict=False,
+        )
         if box.node is not None and box.node not in plan.known("node"):
             problems.unknown((*path, "node"), "node", box.node, plan.known("node"))
             continue
@@ -114,6 +125,8 @@ def pack_layout(
         joints_mohm=pack.joints_mohm,
         balancing_current_a=pack.balancing_current_a,
         link_discharge_s=pack.link_discharge_s,
+        loop_position=loop_position,
+        kind=kind,
     )
 
 
@@ -261,12 +274,17 @@ def _check_names(pack: PackSpec, problems: Problems) -> None:
 
 
 def _per_module(
-    box: EnclosureSpec, counts: Sequence[int], path: KeyPath, problems: Problems
-) -> list[int]:
+    box: EnclosureSpec,
+    counts: Sequence[_T],
+    path: KeyPath,
+    problems: Problems,
+    what: str = "numbers",
+) -> list[_T]:
+    """One value for each module, from a list of as many or from one for all."""
     if len(counts) == 1:
         return [counts[0]] * len(box.modules)
     if len(counts) != len(box.modules):
-        problems.add(path, f"lists {len(counts)} numbers for {len(box.modules)} modules")
+        problems.add(path, f"lists {len(counts)} {what} for {len(box.modules)} modules")
     return list(counts[: len(box.modules)])
 
 

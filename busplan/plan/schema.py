@@ -242,6 +242,22 @@ class EnclosureSpec(Spec):
     sensors: Annotated[str | tuple[str, ...], PlainValidator(_pattern)] = Field(
         default=(), description=PATTERN
     )
+    loop_position: Annotated[
+        list[Annotated[int, Field(ge=1, le=1000)]], BeforeValidator(_one_or_more)
+    ] = Field(
+        default_factory=lambda: [1],
+        min_length=1,
+        description="the place of each module along its branch of the liquid loop (1 is first), "
+        "one whole number from 1 to 1000 for all or a list with one a module",
+    )
+    kind: Annotated[list[Annotated[str, Field(min_length=1)]], BeforeValidator(_one_or_more)] = (
+        Field(
+            default_factory=lambda: ["module"],
+            min_length=1,
+            description="a name for how the modules are built, as text for all or a list with "
+            "one a module",
+        )
+    )
 
 
 class QuantitiesSpec(Spec):

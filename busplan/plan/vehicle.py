@@ -283,6 +283,10 @@ class PackLayout:
     """What balancing takes from one cell."""
     link_discharge_s: float | None = None
     """Stated time in which the link falls to 60 V once the contactors are open [s]."""
+    loop_position: Mapping[str, int] = field(default_factory=dict)
+    """Place of each module along its branch of the liquid loop, 1 where nothing is said."""
+    kind: Mapping[str, str] = field(default_factory=dict)
+    """How each module is built; modules of one name are alike."""
 
     def __repr__(self) -> str:
         parts = ((self.modules, "module"), (self.cells, "cell"), (self.sensors, "sensor"))

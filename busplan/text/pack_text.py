@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from busplan.answers import Interval
 from busplan.findings import Finding
 from busplan.pack.electrical import SenseFigure
-from busplan.pack.labels import clock
+from busplan.pack.labels import clock, sentence
 from busplan.pack.report import PackReport
-from busplan.pack.tables import CAUTIONS, ModuleRow, cell_rows, module_rows
-from busplan.pack.warm_up import ModuleVerdict
+from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
+from busplan.pack.warm_up_result import WarmUp
+from busplan.pack.warm_up_text import cautions, exchange_text
 from busplan.pack.whole import judge_whole
 from busplan.text.runs import wrapped
 from busplan.text.table import number_text, table_lines
@@ -43,8 +45,8 @@ def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
     """All modules, all cells and the electrical checks; tables may be ``room`` wide."""
     lines = ["", *_modules(report, room)]
     if report.warm_up is not None:
-        told = "exchange: of that of the peers, ± two standard uncertainties (95 %)"
-        lines += wrapped(told, columns, figures=True)
+        for told in warm_up_notes(report.warm_up):
+            lines += wrapped(told, columns, figures=True)
     if report.layout.cells:
         lines += ["", *_cells(report, room)]
     lines.append("")
@@ -71,7 +73,6 @@ def _led(lead: str, text: str, columns: int) -> list[str]:
 
 
 def _modules(report: PackReport, room: int) -> list[str]:
-    bound = report.warm_up is not None and report.warm_up.exchange_bound
     head = ("module", "from °C", "to °C", "K/min", "lag K", "lag s", "exchange", "off K", "verdict")
     rows = [
         (
@@ -81,19 +82,23 @@ def _modules(report: PackReport, room: int) -> list[str]:
             number_text(r.rate_k_min, 2),
             number_text(r.lag_k),
             number_text(r.lag_s, 0),
-            _exchange(r, "<" if bound else ""),
+            exchange_text(r.exchange, Interval(r.exchange_low, r.exchange_high)),
             number_text(r.deviation_k, sign=True),
-            "with the others" if r.verdict == ModuleVerdict.FOLLOWS else r.verdict,
+            r.verdict,
         )
         for r in module_rows(report)
     ]
     return table_lines(head, rows, room, right=range(1, 8))
 
 
-def _exchange(row: ModuleRow, most: str) -> str:
-    if not math.isfinite(row.exchange):
-        return "-"
-    return f"{most}{row.exchange:.0%} ± {row.exchange_uncertainty * 200:.1f}"
+def warm_up_notes(warm_up: WarmUp) -> list[str]:
+    """How the table's columns are read, what the test would have shown, and what it never does."""
+    told = (
+        "exchange: of that of the peers, and where it lies in 95 of 100 tests; lag s: by how much "
+        "the cells trail the liquid longer than the peers' do."
+    )
+    chances = warm_up.would_have_shown
+    return [told, *([sentence(chances) + "."] if chances else []), *cautions(warm_up)]
 
 
 def _between(low: float, high: float, digits: int = 1) -> str:

