@@ -133,6 +133,19 @@ BMS = dbc(
 )
 
 
+def test_places_in_the_loop_and_kinds_for_all_or_each(tmp_path: Path) -> None:
+    plan = PLAN + PACK.format(chemistry="LFP", second=2)
+    plain = vehicle(tmp_path, plan, bms=BMS).pack
+    assert plain is not None
+    assert plain.loop_position == {"M1": 1, "M2": 1}
+    assert plain.kind == {"M1": "module", "M2": "module"}
+    keyed = plan.replace("sensors_per", 'loop_position = [2, 1]\nkind = "long"\nsensors_per')
+    pack = vehicle(tmp_path, keyed, bms=BMS).pack
+    assert pack is not None
+    assert pack.loop_position == {"M1": 2, "M2": 1}
+    assert pack.kind == {"M1": "long", "M2": "long"}
+
+
 def test_uneven_modules_and_lists_of_signals(tmp_path: Path) -> None:
     pack = vehicle(tmp_path, PLAN + PACK.format(chemistry="LFP", second=2), bms=BMS).pack
     assert pack is not None

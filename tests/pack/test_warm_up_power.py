@@ -1,0 +1,114 @@
+"""What a warm-up would have shown, its span, and what is observed of quantised readings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from truth import fact, loop_cases
+from truth.as_series import warm_up_series
+
+from busplan.pack.series import Trace, sample
+from busplan.pack.thermal_observations import observe
+from busplan.pack.thermal_span import ThermalSpan, find_thermal_span, widest_move
+from busplan.pack.warm_up import judge_warm_up
+from busplan.pack.warm_up_result import WarmUp
+
+
+def judged(name: str, **knobs: float) -> WarmUp:
+    test = loop_cases.case(name, 5, modules=8, **knobs)
+    series, layout = warm_up_series(test)
+    span = widest_move(series.temperature, test.sensors.step_k)
+    assert span is not None
+    return judge_warm_up(series, layout, span, test.sensors.step_k)
+
+
+def test_a_good_test_would_have_shown_a_third_of_the_flow_and_lacks_nothing() -> None:
+    found = judged("healthy", minutes=20.0)
+    half, third = found.power
+    assert (half.exchange, third.exchange) == (0.60, 0.45)
+    assert third.chance >= 0.9
+    assert half.chance <= third.chance
+    assert found.more_minutes == 0.0
+    assert "would have shown" in found.would_have_shown
+
+
+def test_a_short_test_shows_less_and_says_how_many_more_minutes() -> None:
+    short = judged("healthy", minutes=4.0, step_k=1.0)
+    assert short.more_minutes is not None
+    assert 1 <= short.more_minutes <= 30
+    assert f"{short.more_minutes:.0f} min more" in short.missing
+    longer = judged("healthy", minutes=4.0 + short.more_minutes + 4.0, step_k=1.0)
+    # What was foreseen from four minutes comes true within the chance of two dozen draws.
+    assert longer.power[1].chance >= 0.6
+
+
+def test_a_test_that_has_only_begun_says_so_and_what_it_lacks() -> None:
+    series, layout = fact.readings(4).as_series()
+    span = widest_move(series.temperature, 1.0)
+    assert span is not None
+    found = judge_warm_up(series, layout, span, 1.0)
+    assert found.power == ()
+    assert found.more_minutes is None or found.more_minutes > 0
+
+
+def ramp(rate_k_min: float, minutes: float, step: float, level_s: float = 60.0) -> list[Trace]:
+    time = np.arange(0.0, minutes * 60 + 0.5)
+    rise = rate_k_min / 60 * np.clip(time - level_s, 0.0, None)
+    starts = 16.0 + step * np.linspace(-0.4, 0.4, 9)
+    return [Trace(time, np.round((s + rise) / step) * step, step) for s in starts]
+
+
+@pytest.mark.parametrize(
+    ("rate", "minutes", "enough"),
+    [(1.0, 5.0, True), (1.0, 3.0, False), (0.14, 30.0, True), (0.08, 60.0, False)],
+)
+def test_a_span_must_move_far_and_fast_enough(rate: float, minutes: float, enough: bool) -> None:
+    traces = ramp(rate, minutes, 1.0)
+    found = find_thermal_span(sample(traces, traces[0].time_s), 1.0)
+    assert (found is not None) is enough
+
+
+def test_the_level_start_is_kept_and_told() -> None:
+    traces = ramp(1.0, 15.0, 0.5, level_s=300.0)
+    span = widest_move(sample(traces, traces[0].time_s), 0.5)
+    assert span is not None
+    assert span.plateau
+    assert span.moves_s == pytest.approx(305.0, abs=15.0)
+    assert span.moves_s - span.start_s == pytest.approx(120.0, abs=10.0)
+    late = [Trace(t.time_s[310:], t.value[310:], t.step) for t in traces]
+    cut = widest_move(sample(late, late[0].time_s), 0.5)
+    assert cut is not None
+    assert not cut.plateau
+
+
+def test_each_change_of_code_is_one_observation_half_way() -> None:
+    time = np.arange(0.0, 601.0)
+    truth = 16.1 + 0.01 * np.clip(time - 60, 0, None)
+    trace = Trace(time, np.round(truth / 0.5) * 0.5, 0.5)
+    span = ThermalSpan(0.0, 60.0, 600.0, True, True, 10.0, 0.6)
+    seen = observe([trace], span, 0.5, 0.01)
+    inside = slice(1, -1)
+    assert seen.value[inside] == pytest.approx(
+        np.interp(seen.time_s[inside], time, truth), abs=0.02
+    )
+    assert len(seen.value) == 2 + 11
+    assert seen.sigma[1] == pytest.approx(np.hypot(0.05, 0.06 * 0.5), rel=0.01)
+    # A level reading is known to step/sqrt(12), the deviation of a uniform distribution.
+    assert seen.sigma[0] == pytest.approx(0.5 / 12**0.5)
+    assert seen.start_c[0] == 16.0
+    gone = Trace(time[:200], trace.value[:200], 0.5)
+    assert observe([gone], span, 0.5, 0.01).heard.tolist() == [False]
+
+
+def test_fine_steps_are_gathered_to_a_quarter_kelvin() -> None:
+    rng = np.random.default_rng(1)
+    time = np.arange(0.0, 601.0)
+    truth = 16.1 + 0.01 * np.clip(time - 60, 0, None)
+    trace = Trace(time, np.round((truth + rng.normal(0, 0.04, 601)) / 0.1) * 0.1, 0.1)
+    span = ThermalSpan(0.0, 60.0, 600.0, True, True, 50.0, 0.6)
+    seen = observe([trace], span, 0.1, 0.01)
+    assert len(seen.value) <= 2 + 28
+    inside = slice(1, -1)
+    error = seen.value[inside] - np.interp(seen.time_s[inside], time, truth)
+    assert np.abs(error).max() < 0.12
+    assert abs(error.mean()) < 0.03
