@@ -121,6 +121,34 @@ SENSORS = (
         _CHECK_SENSOR,
     ),
     _entry(
+        "cell-noisy",
+        (FAULT,),
+        "The readings of a cell scatter several times as far from one to the next as those of its "
+        "peers." + _LEFT_OUT,
+        _CHECK_SENSOR,
+    ),
+    _entry(
+        "current-still",
+        (CAUTION,),
+        "The current reads one value while the cells leap as under load. Whatever is judged by the "
+        "current means nothing then.",
+        "Check the current sensor and whether its message is sent anew each time.",
+    ),
+    _entry(
+        "cells-still",
+        (CAUTION,),
+        "All cells read one value each while the current leaps. Nobody measures the cells then, "
+        "nor protects them.",
+        "Check whether the monitors measure; one that repeats old values hides every fault.",
+    ),
+    _entry(
+        "temperatures-still",
+        (CAUTION,),
+        "All module temperatures read one value each while warm liquid stands at the inlet. Either "
+        "nothing flows, or the sensors are not read; such a test cannot part the two.",
+        "Check that the pump runs and bleeds, then compare one sensor with a thermometer.",
+    ),
+    _entry(
         "sensor-saturated",
         (CAUTION,),
         "The reading of a temperature sensor sits at the end of what its signal can carry."

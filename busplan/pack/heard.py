@@ -6,7 +6,7 @@ available" takes its place. The share of the span in which one held is how much 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -129,8 +129,13 @@ def signals_section(
     drop_outs: Sequence[DropOut],
     *,
     odd: Sequence[str] = (),
+    unbelieved: Collection[str] = (),
 ) -> Section:
-    """Whether all was heard and can be believed; ``odd`` are readings that cannot be, in words."""
+    """Whether all was heard and can be believed.
+
+    ``odd`` are readings that cannot be, in words; of the ``unbelieved`` (cells, temperatures) no
+    single one is.
+    """
     bad = list(odd)
     if drop_outs:
         longest = max(drop_outs, key=lambda d: d.length_s)
@@ -146,6 +151,10 @@ def signals_section(
     cells = [f.index for f in faulty if f.kind == "cell"]
     sensors = [f.index for f in faulty if f.kind == "sensor"]
     named = {layout.modules.index(layout.sensors[i].module) for i in sensors}
+    if "cells" in unbelieved:
+        cells = list(range(len(layout.cells)))
+    if "temperatures" in unbelieved:
+        named = set(range(len(layout.modules)))
     return Section(
         "signals",
         answer,

@@ -40,6 +40,7 @@ from busplan.pack.sensors import (
 )
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
+from busplan.pack.standing import Standing, find_noisy, find_standing, standing_findings
 from busplan.pack.statistics import F64, nan_median
 from busplan.pack.thermal_span import widest_move
 from busplan.pack.warm_up import judge_warm_up
@@ -68,7 +69,7 @@ class PackReport:
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone.
+    of the pack alone. ``standing`` are readings that stood still while what drives them moved.
     """
 
     layout: PackLayout
@@ -95,6 +96,7 @@ class PackReport:
     drift: tuple[Drift, ...] | None
     checks: tuple[SenseCheck, ...]
     heard: Heard
+    standing: tuple[Standing, ...]
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
 
@@ -128,8 +130,12 @@ def evaluate_pack(
     kind = test or kind_of(series)
     step_k, step_v = temperature_step(series, layout), voltage_step(series)
     faulty = find_faulty(series, layout)
+    known = {(f.kind, f.index) for f in faulty}
+    faulty = (*faulty, *(f for f in find_noisy(series) if (f.kind, f.index) not in known))
     unbelievable = frozenset((f.kind, f.index) for f in faulty)
+    standing = find_standing(series)
     if cell_scale_off(series.cells) is not None:
+        standing = ()
         # One statement where all cells are scaled wrongly, not one a cell.
         faulty = tuple(f for f in faulty if f.kind != "cell")
         unbelievable |= {("cell", index) for index in range(len(series.cells))}
@@ -163,6 +169,7 @@ def evaluate_pack(
     )
 
     findings = [*series.findings, *plausible_findings(series, layout)]
+    findings += standing_findings(standing, layout)
     findings += [*faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
     findings += limit_findings(excesses, layout) + electrical
     named_cells: set[int] = set()
@@ -223,6 +230,7 @@ def evaluate_pack(
         baseline=baseline,
         drift=drift,
         checks=checks,
+        standing=standing,
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),
         findings=tuple(by_weight(findings)),

@@ -74,7 +74,15 @@ def _recording(report: PackReport) -> Section | None:
 def _signals(report: PackReport) -> Section:
     codes = {f.code for f in report.findings}
     odd = [words for code, words in ODD.items() if code in codes]
-    return signals_section(report.heard, report.layout, report.faulty, report.drop_outs, odd=odd)
+    still = [s.what for s in report.standing]
+    return signals_section(
+        report.heard,
+        report.layout,
+        report.faulty,
+        report.drop_outs,
+        odd=odd + [f"{what} read one value while what drives them moves" for what in still],
+        unbelieved={*still, *(["cells"] if "cell-scale-wrong" in codes else [])},
+    )
 
 
 def _limits(report: PackReport) -> Section:

@@ -47,6 +47,7 @@ class SensorFault(StrEnum):
     IMPOSSIBLE = "impossible"
     JUMPING = "jumping"
     STUCK = "stuck"
+    NOISY = "noisy"
 
 
 _CODES = {
@@ -54,6 +55,7 @@ _CODES = {
     ("cell", SensorFault.IMPOSSIBLE): "cell-impossible",
     ("cell", SensorFault.JUMPING): "cell-jumping",
     ("cell", SensorFault.STUCK): "cell-stuck",
+    ("cell", SensorFault.NOISY): "cell-noisy",
     ("sensor", SensorFault.SATURATED): "sensor-saturated",
     ("sensor", SensorFault.IMPOSSIBLE): "sensor-impossible",
     ("sensor", SensorFault.JUMPING): "sensor-jumping",
@@ -248,6 +250,8 @@ def _finding(reading: FaultyReading, layout: PackLayout) -> Finding:
         SensorFault.IMPOSSIBLE: f"reads {reading.value:g} {unit}, which cannot be, in "
         f"{reading.count} readings",
         SensorFault.JUMPING: f"leaps to {reading.value:g} {unit} and back, {reading.count} times",
+        SensorFault.NOISY: f"scatters by {reading.value * 1e3:.0f} mV from reading to reading, far "
+        "more than its peers",
         SensorFault.STUCK: f"is stuck at {reading.value:g} {unit} while its peers move",
     }[reading.fault]
     return Finding(

@@ -18,6 +18,14 @@ from busplan.pack.section import Answers, Section
 from busplan.pack.sections import sections
 from busplan.wording import counted, listing
 
+SPEAKS_OF = {
+    "warm-up": "modules",
+    "resistance": "cells",
+    "order at the ends": "cells",
+    "evenness of cells": "cells",
+    "evenness of modules": "modules",
+}
+"""Topics that judge single cells or modules; when one is not shown, none of them is good."""
 MOST_STEPS = 4
 """Next steps that are told."""
 
@@ -68,14 +76,19 @@ def judge_whole(report: PackReport, findings: Sequence[Finding] | None = None) -
     else:
         answer = Answer.NOT_SHOWN if open_ else Answer.GOOD
     asked = [s for s in told if s.name in must or s.answer is Answer.BAD]
+    unknown = {
+        one
+        for name, one in SPEAKS_OF.items()
+        if name in open_ and not (name in by_name and getattr(by_name[name], one))
+    }
     return Whole(
         answer,
         _headline(answer, heavy, lacking),
         told,
         open_,
         _steps(report, heavy, [by_name[n] for n in open_ if n in by_name]),
-        _each(len(report.layout.cells), [s.cells for s in asked]),
-        _each(len(report.layout.modules), [s.modules for s in asked]),
+        _each(len(report.layout.cells), [s.cells for s in asked], "cells" in unknown),
+        _each(len(report.layout.modules), [s.modules for s in asked], "modules" in unknown),
     )
 
 
@@ -116,9 +129,12 @@ def _steps(
     return tuple(dict.fromkeys(steps))[:MOST_STEPS]
 
 
-def _each(count: int, told: Sequence[Answers]) -> Answers:
-    """One answer for each of ``count``, over the sections that speak of single ones."""
+def _each(count: int, told: Sequence[Answers], unknown: bool) -> Answers:
+    """One answer for each of ``count``, over the sections that speak of single ones.
+
+    ``unknown``: a section that must speak of them says nothing of any.
+    """
     known = [answers for answers in told if answers]
-    if not known:
-        return (Answer.NOT_SHOWN,) * count
+    if unknown or not known:
+        known.append((Answer.NOT_SHOWN,) * count)
     return tuple(together(answers[i] for answers in known) for i in range(count))

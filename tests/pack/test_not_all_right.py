@@ -1,0 +1,212 @@
+"""What must not end with "all right": data missing, frozen, impossible, too short, or mis-scaled.
+
+The demo's healthy captures, which end with "all right" whole, each with one thing taken away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.alterations import (
+    ALL,
+    alterations,
+    betterment,
+    frozen_from,
+    judged,
+    kept,
+    lost,
+    noisy,
+    on_all,
+    on_cells,
+    on_quantity,
+    on_sensors,
+    one_frame,
+    scaled,
+)
+
+from busplan.answers import Answer
+from busplan.demo.captures import demo_vehicle, make_capture
+from busplan.pack.kinds import CHECK_NEEDS, KINDS, ONLY_IN, PackTest, wanted
+from busplan.pack.pull import pull_series
+from busplan.pack.report import evaluate_pack
+from busplan.pack.sections import sections
+from busplan.pack.series import PackSeries, Trace
+from busplan.pack.whole import Whole, judge_whole
+from busplan.plan.vehicle import PackLayout
+
+Verdict = tuple[Whole, int]
+Demo = dict[tuple[str, bool], PackSeries]
+LENGTHS = {"drive": 120.0, "warm-up": 1200.0}
+
+
+@pytest.fixture(scope="module")
+def layout() -> PackLayout:
+    pack = demo_vehicle().pack
+    assert pack is not None
+    return pack
+
+
+@pytest.fixture(scope="module")
+def demo() -> Demo:
+    """Series by capture and whether it is healthy."""
+    return {
+        (name, healthy): pull_series(
+            make_capture(name, healthy=healthy, duration_s=LENGTHS[name]), demo_vehicle()
+        )
+        for name in ("drive", "warm-up")
+        for healthy in (True, False)
+    }
+
+
+@pytest.fixture(scope="module")
+def whole(demo: Demo, layout: PackLayout) -> dict[tuple[str, bool], Verdict]:
+    """The verdicts over all of it, the test stated."""
+    return {key: judged(series, layout, PackTest(key[0])) for key, series in demo.items()}
+
+
+def first(seconds: float, series: PackSeries, layout: PackLayout) -> PackSeries:
+    """The beginning of a capture alone."""
+
+    def cut(trace: Trace, span: float) -> Trace:
+        return kept(trace, trace.time_s <= seconds)
+
+    short = on_all(cut)(series, layout)
+    return PackSeries(short.cells, short.sensors, short.quantities, seconds)
+
+
+@pytest.mark.parametrize("name", ["drive", "warm-up"])
+def test_the_whole_healthy_capture_is_all_right(name: str, demo: Demo, layout: PackLayout) -> None:
+    for test in (PackTest(name), None):
+        whole, code = judged(demo[name, True], layout, test)
+        assert (whole.answer, code, whole.open) == (Answer.GOOD, 0, ())
+        assert set(whole.cells) == {Answer.GOOD}
+        assert set(whole.modules) == {Answer.GOOD}
+
+
+TAKEN = {
+    "all temperatures missing": ("warm-up", on_sensors(lost, ALL), "temperatures"),
+    "all temperatures missing in a drive": ("drive", on_sensors(lost, ALL), "temperatures"),
+    "all cells missing": ("drive", on_cells(lost, ALL), "cells"),
+    "current missing": ("drive", on_quantity(lost, "current"), "current"),
+    "pack voltage missing": ("drive", on_quantity(lost, "voltage"), "voltage"),
+    "contactors missing": ("drive", on_quantity(lost, "contactor_state"), "contactor state"),
+    "the first five seconds": ("drive", lambda s, p: first(5.0, s, p), "a long enough span"),
+    "the first five seconds of a warm-up": (
+        "warm-up",
+        lambda s, p: first(5.0, s, p),
+        "a long enough span",
+    ),
+    "one frame of each": ("drive", on_all(one_frame), "cells, temperatures, current"),
+}
+"""What is taken away, from which capture, and what the headline must name."""
+
+
+@pytest.mark.parametrize("case", TAKEN)
+def test_what_was_not_heard_is_named_and_ends_with_1_where_the_test_is_stated(
+    case: str, demo: Demo, layout: PackLayout
+) -> None:
+    name, alter, missing = TAKEN[case]
+    altered = alter(demo[name, True], layout)
+    whole, code = judged(altered, layout, PackTest(name))
+    assert whole.answer is not Answer.GOOD
+    assert code == 1
+    assert f"Not shown: {missing}" in whole.headline
+    assert whole.steps
+    assert judged(altered, layout, None)[0].answer is not Answer.GOOD
+
+
+def identical(series: PackSeries, layout: PackLayout) -> PackSeries:
+    cells = (series.cells[0],) * len(series.cells)
+    return PackSeries(cells, series.sensors, series.quantities, series.span_s)
+
+
+NAMED = {
+    "temperatures frozen while the inlet rises": (
+        "warm-up",
+        on_sensors(frozen_from(0.0), ALL),
+        "temperatures-still",
+    ),
+    "current 0 while cells move": ("drive", on_quantity(scaled(0.0), "current"), "current-still"),
+    "cells frozen while the current leaps": (
+        "drive",
+        on_cells(frozen_from(0.0), ALL),
+        "cells-still",
+    ),
+    "96 identical cells": ("drive", identical, "cells-same-reading"),
+    "50 mV of noise on one lead": ("drive", on_cells(noisy(0.05), lambda i: i == 40), "cell-noisy"),
+    "wrong sign": ("drive", on_quantity(scaled(-1.0), "current"), "current-sign-wrong"),
+    "mA read as A": ("drive", on_quantity(scaled(1000.0), "current"), "current-scale-wrong"),
+    "mV read as V": ("drive", on_cells(scaled(1000.0), ALL), "cell-scale-wrong"),
+    "cells ten times too high": ("drive", on_cells(scaled(10.0), ALL), "cell-scale-wrong"),
+    "cells ten times too low": ("drive", on_cells(scaled(0.1), ALL), "cell-scale-wrong"),
+}
+"""What is wrong with the readings, and the one finding that says so."""
+
+
+@pytest.mark.parametrize("case", NAMED)
+def test_what_readings_cannot_be_is_named_once(case: str, demo: Demo, layout: PackLayout) -> None:
+    name, alter, code = NAMED[case]
+    report = evaluate_pack(alter(demo[name, True], layout), layout, test=PackTest(name))
+    assert [f.code for f in report.findings if f.weight] == [code]
+    whole = judge_whole(report)
+    assert whole.answer is Answer.BAD
+    assert whole.sections[0].answer is Answer.BAD
+    assert whole.sections[0].name == "signals"
+
+
+def test_a_current_ten_times_too_high_is_told_where_the_plan_states_the_capacity(
+    demo: Demo, layout: PackLayout
+) -> None:
+    """The demo's cells hold 120 Ah (:mod:`busplan.demo.cells`)."""
+    stated = replace(layout, capacity_ah=120.0)
+    for factor in (10.0, 0.1):
+        series = on_quantity(scaled(factor), "current")(demo["drive", True], layout)
+        report = evaluate_pack(series, stated, test=PackTest.DRIVE)
+        assert "current-scale-wrong" in {f.code for f in report.findings}
+    assert not evaluate_pack(demo["drive", True], stated).findings
+
+
+def test_noise_of_a_lead_is_measured_and_an_honest_peer_is_left_alone(
+    demo: Demo, layout: PackLayout
+) -> None:
+    """Uniform noise of ±50 mV has a standard deviation of 50/√3 = 29 mV (a uniform's variance)."""
+    series = on_cells(noisy(0.05), lambda i: i == 40)(demo["drive", True], layout)
+    (reading,) = evaluate_pack(series, layout).faulty
+    assert reading.index == 40
+    assert reading.value == pytest.approx(0.05 / np.sqrt(3), rel=0.35)
+
+
+def suite_ways() -> list[tuple[str, str]]:
+    """Every second way on the drive, every thirteenth on the warm-up."""
+    drive = [a.name for a in alterations("drive")]
+    warm = [a.name for a in alterations("warm-up")]
+    return [("drive", n) for n in drive[::2]] + [("warm-up", n) for n in warm[4::13]]
+
+
+@pytest.mark.parametrize(("name", "way"), suite_ways())
+def test_no_alteration_makes_a_verdict_better(
+    name: str, way: str, demo: Demo, whole: dict[tuple[str, bool], Verdict], layout: PackLayout
+) -> None:
+    """The whole list: ``tests/benchmarks/bench_alterations.py``."""
+    (alteration,) = [a for a in alterations(name) if a.name == way]
+    test = PackTest(name)
+    for healthy in (True, False):
+        series = demo[name, healthy]
+        after = judged(alteration.alter(series, layout), layout, test)
+        assert not betterment(whole[name, healthy], after)
+        if alteration.way == "losing":
+            assert after[0].answer is not Answer.GOOD
+
+
+def test_the_table_of_tests_names_what_there_is(demo: Demo, layout: PackLayout) -> None:
+    told = {s.name for key in demo for s in sections(evaluate_pack(demo[key], layout))}
+    told.add("order at the ends")  # of a charge
+    checks = {c.name for c in evaluate_pack(demo["drive", True], layout).checks}
+    assert set(KINDS) == set(PackTest)
+    for kind in KINDS.values():
+        assert set(kind.sections) <= told
+        assert set(kind.checks) <= checks & set(CHECK_NEEDS)
+    for test in PackTest:
+        assert set(layout.quantities) - set(wanted(layout, test)) <= set(ONLY_IN)
