@@ -61,8 +61,11 @@ class JudgedPack:
 
         return judge_whole(self.report, self.findings)
 
-    def to_frame(self, rows: Literal["modules", "cells", "sections"] = "modules") -> DataFrame:
-        """One row a module, cell or topic; what the capture does not tell is NaN."""
+    def to_frame(
+        self, rows: Literal["modules", "cells", "sections", "delays"] = "modules"
+    ) -> DataFrame:
+        """One row a module, cell, topic or frame of cells; what is not told is NaN."""
+        from busplan.pack.resistance_rows import DelayRow, delay_rows
         from busplan.pack.tables import (
             CellRow,
             ModuleRow,
@@ -78,7 +81,10 @@ class JudgedPack:
             return Table("cells", CellRow, tuple(cell_rows(self.report))).to_frame()
         if rows == "sections":
             return Table("topics", TopicRow, tuple(topic_rows(self.report))).to_frame()
-        raise UsageError(f'rows is "modules", "cells" or "sections", not {rows!r}')
+        if rows == "delays":
+            late = delay_rows(self.report.resistance, self.report.layout)
+            return Table("delays", DelayRow, tuple(late)).to_frame()
+        raise UsageError(f'rows is "modules", "cells", "sections" or "delays", not {rows!r}')
 
     def as_dict(self) -> dict[str, Any]:
         """Everything as plain values for JSON; what is not known is ``None``."""

@@ -1,9 +1,9 @@
 """Resistances held against each other: what temperature explains, who stands out, whole modules.
 
 Temperature: ln R = μ + E x + rest with x = (1/T − 1/T_median) / 8.314 J/(mol·K) (Arrhenius), over
-the modules' medians with Huber's weights; E has the prior ``ENERGY_KJ``. Outside ``BELIEVED_KJ``
-temperature does not explain what is seen, and only the prior is taken off. The prior and the usual
-scatter of healthy cells are common practice, no source.
+the modules' medians with Huber's weights; E has the prior ``ENERGY_KJ``. Surely outside
+``BELIEVED_KJ``, temperature does not explain what is seen, and only the prior is taken off. The
+prior and the usual scatter of healthy cells are common practice, no source.
 """
 
 from __future__ import annotations
@@ -120,7 +120,8 @@ def _energy(logs: F64, tilt: F64, module: I64, known: Mask, temperature_c: F64) 
         spread = max(float(np.nan_to_num(mad_sigma(rest))), MODULE_SCATTER)
         weight = np.minimum(1.0, HUBER * spread / np.maximum(np.abs(rest), 1e-12))
     kilo = value / 1e3
-    believed = BELIEVED_KJ[0] <= kilo <= BELIEVED_KJ[1]
+    half = 2.0 * variance**0.5 / 1e3
+    believed = BELIEVED_KJ[0] - half <= kilo <= BELIEVED_KJ[1] + half
     return Energy(kilo, variance**0.5 / 1e3, span, bool(believed))
 
 

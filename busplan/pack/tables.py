@@ -14,6 +14,8 @@ from busplan.findings import Finding, heaviest
 from busplan.pack.kinds import KINDS
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
+from busplan.pack.resistance_rows import delay_rows, joints_dict, resistance_dict
+from busplan.pack.resistance_scales import AtScale
 from busplan.pack.statistics import F64, nan_median
 from busplan.pack.warm_up_result import WarmUp
 from busplan.pack.warm_up_text import cautions
@@ -59,7 +61,7 @@ class CellRow:
 
     ``resistance_mohm`` holds ``resistance_after_s`` after a step of load; ``…_low`` and ``…_high``
     are where it lies in 95 of 100 such tests; ``against_peers`` is how far it lies from the median
-    cell, as a part.
+    cell, as a part. ``…_10s`` are the same 10 s after the step.
 
     ``answer`` is good, bad or not shown over all topics that this test must show.
     ``ahead_top_mv`` and ``ahead_bottom_mv``: how far it leads the median cell towards that end.
@@ -81,6 +83,12 @@ class CellRow:
     against_peers: float
     against_peers_low: float
     against_peers_high: float
+    resistance_10s_mohm: float = field(metadata=unit("mΩ"))
+    resistance_10s_low_mohm: float = field(metadata=unit("mΩ"))
+    resistance_10s_high_mohm: float = field(metadata=unit("mΩ"))
+    against_peers_10s: float
+    against_peers_10s_low: float
+    against_peers_10s_high: float
     extra_sag_mv: float = field(metadata=unit("mV"))
     temperature_c: float = field(metadata=unit("°C"))
     ahead_top_mv: float = field(metadata=unit("mV"))
@@ -160,6 +168,7 @@ def cell_rows(report: PackReport) -> list[CellRow]:
     unknown: F64 = np.full(count, np.nan)
     fit = report.resistance if report.resistance and report.resistance.judged else None
     scale = fit.best if fit else None
+    longer = fit.scales[-1] if fit else None
     sag = fit.extra_sag_v if fit else unknown
     held = report.capacity
     capacity, ahead = (unknown, unknown) if held is None else (held.relative, held.ahead_ah)
@@ -183,13 +192,9 @@ def cell_rows(report: PackReport) -> list[CellRow]:
             deviation_mv=float(even.deviation[i]) * 1e3,
             lowest_share=float(even.lowest_share[i]),
             highest_share=float(even.highest_share[i]),
-            resistance_mohm=float(scale.value[i]) * 1e3 if scale else math.nan,
-            resistance_low_mohm=scale.interval(i).low * 1e3 if scale else math.nan,
-            resistance_high_mohm=scale.interval(i).high * 1e3 if scale else math.nan,
+            **_resistance(scale, i, ""),
             resistance_after_s=scale.after_s if scale else math.nan,
-            against_peers=float(scale.relative[i]) - 1.0 if scale else math.nan,
-            against_peers_low=scale.relative_interval(i).low - 1.0 if scale else math.nan,
-            against_peers_high=scale.relative_interval(i).high - 1.0 if scale else math.nan,
+            **_resistance(longer, i, "_10s"),
             extra_sag_mv=float(sag[i]) * 1e3,
             temperature_c=float(report.temperature_c[i]),
             ahead_top_mv=float(top[i]) * 1e3,
@@ -206,6 +211,24 @@ def cell_rows(report: PackReport) -> list[CellRow]:
         )
         for i, cell in enumerate(report.layout.cells)
     ]
+
+
+def _resistance(scale: AtScale | None, cell: int, suffix: str) -> dict[str, float]:
+    """One cell's resistance and its ratio less one, each with its ends, as columns of a row."""
+    if scale is None:
+        own = ratio = UNKNOWN
+        value, share = math.nan, math.nan
+    else:
+        own, ratio = scale.interval(cell), scale.relative_interval(cell)
+        value, share = float(scale.value[cell]), float(scale.relative[cell])
+    return {
+        f"resistance{suffix}_mohm": value * 1e3,
+        f"resistance{suffix}_low_mohm": own.low * 1e3,
+        f"resistance{suffix}_high_mohm": own.high * 1e3,
+        f"against_peers{suffix}": share - 1.0,
+        f"against_peers{suffix}_low": ratio.low - 1.0,
+        f"against_peers{suffix}_high": ratio.high - 1.0,
+    }
 
 
 def report_dict(report: PackReport) -> dict[str, Any]:
@@ -227,6 +250,9 @@ def report_dict(report: PackReport) -> dict[str, Any]:
         "warm_up": test,
         "modules": [asdict(row) for row in module_rows(report)],
         "cells": [asdict(row) for row in cell_rows(report)],
+        "resistance": resistance_dict(report.resistance, report.layout),
+        "delays": [asdict(row) for row in delay_rows(report.resistance, report.layout)],
+        "joints": joints_dict(report.joints),
         "limits": [asdict(row) for row in report.limit_times],
         "checks": [asdict(check) for check in report.checks],
     }

@@ -120,6 +120,10 @@ def _cells(report: PackReport, room: int) -> list[str]:
         ("95 %", [_between(r.resistance_low_mohm, r.resistance_high_mohm, 3) for r in rows]),
         ("peers %", [number_text(r.against_peers * 100, sign=True) for r in rows]),
         ("95 % ", [_between(r.against_peers_low * 100, r.against_peers_high * 100) for r in rows]),
+        (
+            "10 s mΩ",
+            [_between(r.resistance_10s_low_mohm, r.resistance_10s_high_mohm, 3) for r in rows],
+        ),
         ("sag mV", [number_text(r.extra_sag_mv, 0, sign=True) for r in rows]),
         ("°C", [number_text(r.temperature_c) for r in rows]),
         ("top mV", [number_text(r.ahead_top_mv, 0, sign=True) for r in rows]),

@@ -197,6 +197,9 @@ def test_the_pack_and_one_node(capture: busplan.Capture, vehicle: busplan.Vehicl
     cells = judged.to_frame("cells").set_index("cell")
     assert cells["resistance_mohm"].idxmax() == 53
     assert judged.to_frame("cells").attrs["units"]["resistance_mohm"] == "mΩ"
+    late = judged.to_frame("delays")
+    assert late["cells"].sum() == 96
+    assert late["delay_ms"].between(-50, 100).all()
     assert list(judged.to_frame("sections")["name"]) == [s.name for s in judged.sections]
     assert judged.as_dict()["verdict"] == judged.headline
     assert "Magpie (invented)" in repr(judged)

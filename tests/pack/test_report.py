@@ -92,6 +92,11 @@ def test_the_drive_names_the_cell_and_the_silent_monitor_and_nothing_else() -> N
     row = cell_rows(report)[52]
     assert row.resistance_mohm == pytest.approx(0.608, rel=0.05)
     assert row.extra_sag_mv == pytest.approx(60.0, rel=0.1)
+    assert row.resistance_low_mohm < 0.608 < row.resistance_high_mohm
+    assert row.against_peers_low < row.against_peers < row.against_peers_high
+    value = report_dict(report)
+    assert value["resistance"]["missing"] == ""
+    assert sum(d["cells"] for d in value["delays"]) == 96
 
 
 def test_healthy_packs_give_no_finding_at_all() -> None:
