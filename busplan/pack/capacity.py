@@ -153,8 +153,12 @@ def fit_capacity(
     faulty: frozenset[tuple[str, int]],
     layout: PackLayout,
     step_v: float,
+    doubt: str = "",
 ) -> Capacity | None:
-    """Capacities from one capture; ``None`` when no current was heard or nothing flowed."""
+    """Capacities from one capture; ``None`` when no current was heard or nothing flowed.
+
+    ``doubt`` says why cells and current cannot be judged together, "" when nothing does.
+    """
     sampled = series.voltage
     time = sampled.time_s
     amps = series.quantity_at("current", time)
@@ -162,6 +166,8 @@ def fit_capacity(
         return None
     amps = np.nan_to_num(amps)
     count = sampled.value.shape[1]
+    if doubt:
+        return _refused(count, f"{doubt}: mend that, then charge again from end to end")
     full = full_ah(series, layout)
     flowing = steady_rows(time, amps)
     if flowing.sum() < PARTS:

@@ -144,6 +144,7 @@ def evaluate_pack(
     warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
     cells_c = _cell_temperatures(series, layout, unbelievable)
     current = series.quantity("current")
+    doubt = current_doubt(series, layout.capacity_ah)
     resistance = None
     if current is not None:
         resistance = fit_resistance(
@@ -155,14 +156,14 @@ def evaluate_pack(
             charge=series.quantity("state_of_charge"),
             left_out=[index for kind_, index in unbelievable if kind_ == "cell"],
             at_a=layout.capacity_ah,
-            doubt=current_doubt(series, layout.capacity_ah),
+            doubt=doubt,
         )
     joints = find_joints(series, layout, resistance)
     top = end_order(series, layout, resistance, unbelievable, top=True)
     bottom = end_order(series, layout, resistance, unbelievable, top=False)
     voltage = voltage_evenness(series, step_v, unbelievable)
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
-    capacity = fit_capacity(series, unbelievable, layout, step_v)
+    capacity = fit_capacity(series, unbelievable, layout, step_v, doubt)
     self_discharge = fit_self_discharge(series, unbelievable, step_v)
     checks, electrical = check_electrical(
         series, layout, faulty=unbelievable, rest=test is PackTest.REST

@@ -153,6 +153,15 @@ def test_cells_not_heard_throughout_or_faulty_are_refused_alone() -> None:
     assert found.relative[kept_cells] == pytest.approx(whole.relative[kept_cells], abs=0.002)
 
 
+def test_a_current_in_doubt_tells_no_capacity() -> None:
+    pack, _ = healthy()
+    series, layout = pack_series(pack)
+    found = fit_capacity(series, NONE, layout, pack.step_v, "the current has the wrong sign")
+    assert found is not None
+    assert "wrong sign" in found.missing
+    assert set(found.answers) == {Answer.NOT_SHOWN}
+
+
 def test_a_drive_tells_no_capacity() -> None:
     found = fit(cell_packs.drive(4, cells=8, minutes=4.0, current_hz=10.0))
     assert "steady" in found.missing
