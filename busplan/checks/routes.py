@@ -1,11 +1,12 @@
-"""Routes of the plan that have nothing to carry."""
+"""Routes of the plan that have nothing to carry, or more than one thing for one place."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busplan.findings import Finding, Weight, Where
+from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Route, Vehicle
+from busplan.wording import listing
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
@@ -29,6 +30,38 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                 f"Name a whole message in the route, or add {route.what} to a message of "
                 f"{route.through} in its definitions for {route.target}.",
             )
+    yield from _mixed(vehicle)
+
+
+def _mixed(vehicle: Vehicle) -> Iterator[Finding]:
+    """Several senders whose values a gateway would put into one signal or message."""
+    from busplan.timing.gateways import route_sources
+
+    places: dict[tuple[str, str, str, str], list[Route]] = {}
+    for route in vehicle.routes:
+        places.setdefault((route.through, route.target, route.kind, route.what), []).append(route)
+    for (through, target, kind, what), routes in places.items():
+        senders: dict[tuple[str, str], str] = {}
+        for route in routes:
+            for stream in route_sources(vehicle, route):
+                # What a gateway forwards whole has its own identifier there, and is its own frame.
+                apart = kind == "message" and len(routes) == 1
+                if not apart:
+                    senders.setdefault((stream.network, stream.node), stream.message.name)
+        if len(senders) < 2:
+            continue
+        told = [f"{node} on {network} ({name})" for (network, node), name in senders.items()]
+        yield Finding(
+            "route-sources-mixed",
+            Weight.CAUTION,
+            Where(target, through, file=vehicle.source, line=routes[-1].line),
+            f"{through} puts {what} of {len(senders)} senders into one {kind} on {target}: "
+            f"{listing(told)}.",
+            f"Whoever reads {what} on {target} gets now the one, now the other, and cannot tell "
+            "which.",
+            f"Give each a {kind} of its own on {target}, or take all routes but one out.",
+            (Figure("senders", len(senders)),),
+        )
 
 
 def _comes_in(vehicle: Vehicle, route: Route) -> bool:

@@ -280,6 +280,13 @@ ROUTES = (
         "starts from, or a signal that the gateway has no message for on the network it leads to.",
         "Correct the route's names, or the definition file of the gateway.",
     ),
+    _entry(
+        "route-sources-mixed",
+        (CAUTION,),
+        "A gateway puts the values of several senders, such as front and rear torque, into one "
+        "signal or message. Whoever reads it gets now the one, now the other.",
+        "Give each a signal of its own on the target network, or take all routes but one out.",
+    ),
 )
 
 SERVICES = (

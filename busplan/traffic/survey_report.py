@@ -197,7 +197,7 @@ def survey_traffic(
             )
     chosen = frozenset(networks or table.networks)
     messages = put_together(table, vehicle, tuple(segmented))
-    split = frozenset(key for part in messages.parts for key in part.carriers)
+    split = frozenset(key for part in messages.parts for key in part.carriers) | messages.answers
     found = [without_guesses(s) if s.key in split else s for s in _surveyed([table], chosen)]
     long = _surveyed([part.messages for part in messages.parts], chosen)
     whole = [s for s in found if s.key not in split] + long

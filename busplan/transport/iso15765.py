@@ -136,6 +136,20 @@ def reassemble(frames: FrameTable, told: Collection[Segmented]) -> Reassembly:
     return reassembly(frames, seen.rows, outcome, parts, about, carriers, stray)
 
 
+def flow_controls(frames: FrameTable, told: Collection[Segmented]) -> frozenset[FrameKey]:
+    """Identifiers whose frames are nothing but flow control for identifiers ``told``."""
+    found = set()
+    for one in told:
+        answers = one.answers
+        rows = frames.groups.get(answers) if answers and one.key in frames.groups else None
+        if answers is None or rows is None:
+            continue
+        what = _columns(frames, rows, one.addressed).what
+        if bool(((what == FLOW) | (what == OVERFLOW)).all()):
+            found.add(answers)
+    return frozenset(found)
+
+
 def _steps(seen: _Frames, session: I64, begun: I64) -> I64:
     """For each frame the message bytes that a consecutive frame of its session holds."""
     if not len(begun):

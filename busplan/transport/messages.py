@@ -29,10 +29,12 @@ class Messages:
 
     Rows below ``len(frames)`` are frames, the others messages of several frames. Single frames of
     a segmented identifier count among the latter: their protocol byte is no message byte.
+    ``answers`` are identifiers with nothing but flow control for segmented ones.
     """
 
     frames: FrameTable
     parts: tuple[Reassembly, ...] = ()
+    answers: frozenset[FrameKey] = frozenset()
 
     @cached_property
     def joined(self) -> FrameTable | None:
@@ -47,8 +49,9 @@ class Messages:
 
     @cached_property
     def carriers(self) -> frozenset[FrameKey]:
-        """Identifiers of J1939 transport: their frames are in the groups but say nothing alone."""
-        return frozenset(filter(j1939.is_carrier, self._split))
+        """Identifiers of J1939 transport and of flow control: their frames are in the groups but
+        say nothing alone."""
+        return frozenset(filter(j1939.is_carrier, self._split)) | self.answers
 
     @cached_property
     def _split(self) -> frozenset[FrameKey]:
@@ -161,7 +164,8 @@ def put_together(
     parts = [_sessions(frames, vehicle)]
     known = {one.key: one for one in _segmented(vehicle)} | {one.key: one for one in told}
     parts.append(iso15765.reassemble(frames, tuple(known.values())))
-    return Messages(frames, tuple(p for p in parts if p.carriers))
+    answers = iso15765.flow_controls(frames, tuple(known.values()))
+    return Messages(frames, tuple(p for p in parts if p.carriers), answers)
 
 
 def _sessions(frames: FrameTable, vehicle: Vehicle | None) -> Reassembly:

@@ -12,6 +12,7 @@ from support.slow_bus import slow_bus
 from support.slow_timing import lone
 from support.vehicles import MS, crowd, stream, vehicle
 
+from busplan.decode.match import match_frames
 from busplan.definitions.j1939 import split_identifier
 from busplan.plan.vehicle import Network, SessionPace
 from busplan.timing import compiled_fixed_point, fixed_point
@@ -27,6 +28,7 @@ from busplan.timing.simulation_payloads import swinging_payloads
 from busplan.timing.simulation_summary import critical_responses, observed_responses, proven_timing
 from busplan.transport import iso15765, j1939
 from busplan.transport.iso15765 import Segmented
+from busplan.transport.messages import put_together
 from busplan.wire.lengths import nominal_table_bits, worst_table_bits
 
 A = Network("a", 250_000, j1939=True)
@@ -281,6 +283,17 @@ def test_simulated_segmented_messages_are_put_together_again(length, form, block
     session = session_of(van, sent)
     if session is not None:
         assert {k.identifier for k in frames.groups} == {0x7E0, 0x7E8}
+
+
+def test_the_flow_control_of_a_planned_message_is_no_unknown_identifier() -> None:
+    sent = segmented(stream(0x100, length=20, cycle_ms=100), flow_control=0x203)
+    van = vehicle([sent])
+    frames = simulate(list(van.networks.values()), feeds_of(van, 500 * MS)).frames()
+    unknown = match_frames(put_together(frames, van), van).unknown
+    assert not unknown
+    plain = replace(sent, pace=SessionPace())
+    unknown = match_frames(put_together(frames, vehicle([plain])), vehicle([plain])).unknown
+    assert {key.identifier for key in unknown} == {0x203}
 
 
 def test_made_up_payloads_go_through_a_session() -> None:
