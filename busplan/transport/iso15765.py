@@ -205,11 +205,14 @@ def _pick(seen: _Frames, which: Array) -> _Frames:
 
 
 def _columns(frames: FrameTable, rows: I64, addressed: bool) -> _Frames:
-    """What each frame says; ``stream`` is its address byte, −1 without one."""
+    """What each frame says; ``stream`` is its address byte, −1 without one.
+
+    A frame of 0 bytes holds no address: it is a stray of no receiver, and a stream of its own.
+    """
     lead = int(addressed)
     length = frames.length[rows].astype(np.int64)
     content = frames.payload_matrix(rows, 8)
-    address = content[:, 0].astype(np.int64) if addressed else np.full(len(rows), -1)
+    address = np.where(addressed & (length > 0), content[:, 0].astype(np.int64), -1)
     b = [content[:, lead + i].astype(np.int64) for i in range(6)]
     kind, low = b[0] >> 4, b[0] & 15
     there = length > lead

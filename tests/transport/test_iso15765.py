@@ -203,6 +203,22 @@ def test_an_echoing_adapter_repeats_frames() -> None:
     assert found.sessions.repeats.tolist() == [6]
 
 
+def test_a_frame_without_an_address_says_nothing_of_any_receiver() -> None:
+    # ISO 15765-2 (from memory): with extended addressing the first byte is the target's address; a
+    # frame without bytes has none and is ignored. It is not one of address 0.
+    empty = Frame(0, ANSWER, b"")
+    frames = [empty, Frame(MS, ANSWER, bytes.fromhex("00232644"))]
+    assert endings(put_together(frames, told(addressed=True))) == ["before"]
+    assert session_facts(put_together(frames, told(addressed=True))) == twin_facts(frames, True)
+    # Nor does it keep a message to address 0 waiting beyond the time-out.
+    sent = segmented(ANSWER, DATA, address=0)
+    late = [f._replace(time_ns=(i >= 3) * 1200 * MS) for i, f in enumerate(sent)]
+    between = empty._replace(time_ns=600 * MS)
+    found = put_together([*late[:3], between, *late[3:]], told(addressed=True))
+    assert endings(found)[0] == "paused"
+    assert [len(t) for t in found.stray_ns.values()] == [1]
+
+
 def test_nothing_told_or_nothing_there() -> None:
     frames = spread(segmented(ANSWER, DATA))
     assert len(reassemble(table(frames, flags=0), []).sessions) == 0
