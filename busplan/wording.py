@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
+from unicodedata import normalize
 
 CAUTION = (
     "High voltage can kill. Not a safety device: follow local codes, leave pack work to licensed "
@@ -90,6 +91,55 @@ def escaped(document: str) -> str:
     if document.isascii() and document.replace("\n", "").isprintable():
         return document
     return "".join(c if c == "\n" or _is_seen(c) else _escape(c) for c in document)
+
+
+_SIGNS = {
+    "Ω": "ohm",
+    "°": "deg",
+    "µ": "u",
+    "μ": "u",
+    "·": ".",
+    "−": "-",
+    "–": "-",
+    "…": "...",
+    "→": "->",
+    "×": "x",
+    "±": "+-",
+    "≤": "<=",
+    "≥": ">=",
+    "²": "^2",
+    "½": "1/2",
+    "√": "sqrt",
+    "Σ": "sum",
+    "Δ": "delta ",
+    "∆": "delta ",
+    "τ": "tau",
+    "ρ": "rho",
+    "θ": "theta",
+    "η": "eta",
+    "δ": "delta",
+    "«": '"',
+    "»": '"',
+    "│": "|",
+    "─": "-",
+    "░": ".",
+    **dict.fromkeys("▁▂▃▄▅▆▇█▀", "#"),
+    **dict.fromkeys(_BLANKS, " "),
+}
+"""What stands for a sign that a console's code page does not have, in ASCII."""
+
+
+def spelled(text: str) -> str:
+    """``text`` in ASCII: signs by one table, letters without their marks, the rest ``?``.
+
+    For consoles whose code page lacks a sign: ``120 Ω`` is ``120 ohm``. It may be longer.
+    """
+    return "".join(c if c.isascii() else _SIGNS.get(c) or _bare(c) for c in text)
+
+
+def _bare(character: str) -> str:
+    parts = normalize("NFKD", character)
+    return _SIGNS.get(parts) or parts.encode("ascii", "ignore").decode() or "?"
 
 
 def _is_seen(character: str) -> bool:

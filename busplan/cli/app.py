@@ -13,7 +13,7 @@ import typer
 from busplan import compile_listener
 from busplan.cli.compile_notice import Preparing
 from busplan.cli.numbers import bounded
-from busplan.cli.output import print_error, say
+from busplan.cli.output import prepare_streams, print_error, say
 from busplan.errors import BusplanError
 from busplan.version import __version__
 
@@ -86,6 +86,7 @@ def main() -> None:
 
     1 and 2 are left to findings, so the parser's own code for a wrong call is not used.
     """
+    prepare_streams()
     compile_listener.listener = Preparing()
     try:
         code = app(standalone_mode=False) or 0

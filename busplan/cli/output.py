@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import json
 import math
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
-from typing import Any
-
-import typer
+from typing import Any, TextIO
 
 from busplan.findings import Finding, Weight, by_weight, heaviest
 from busplan.text.finding import finding_block
 from busplan.text.runs import wrapped
 from busplan.text.table import table_lines
-from busplan.wording import CAUTION, disarmed, escaped
+from busplan.wording import CAUTION, disarmed, escaped, spelled
 
 EXIT_BY_FINDINGS = (
     "Exit code: 0 nothing above a note, 1 cautions, 2 faults, 3 bad input. What a finding's code "
@@ -43,7 +43,42 @@ def say(*lines: str, err: bool = False) -> None:
 
     Each argument is one line, whatever stands in the names it holds.
     """
-    typer.echo("\n".join(map(disarmed, lines)), err=err)
+    _put("\n".join(map(disarmed, lines)) + "\n", sys.stderr if err else sys.stdout)
+
+
+def prepare_streams() -> None:
+    """Let no code page end a command: files and pipes get UTF-8, a console what it can show.
+
+    Whatever else writes there (help, progress, the parser) keeps to it, too.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            prepare_stream(stream)
+
+
+def prepare_stream(stream: io.TextIOWrapper) -> None:
+    """The same for one stream."""
+    if stream.isatty():
+        codecs.register_error(_SPELL, _spell)
+        stream.reconfigure(errors=_SPELL)
+    else:
+        stream.reconfigure(encoding="utf-8", errors="strict")
+
+
+_SPELL = "busplan-spell"
+
+
+def _spell(error: UnicodeError) -> tuple[str | bytes, int]:
+    """What a console gets for signs that its code page does not have."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return spelled(error.object[error.start : error.end]), error.end
+
+
+def _put(text: str, stream: TextIO | None) -> None:
+    if stream is not None:  # a program without a console has none
+        stream.write(text)
+        stream.flush()
 
 
 def json_text(value: Any) -> str:
@@ -54,8 +89,8 @@ def json_text(value: Any) -> str:
     return "".join(_json_pieces(value))
 
 
-def _json_pieces(value: Any) -> Iterator[str]:
-    coder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False)
+def _json_pieces(value: Any, *, ascii_only: bool = False) -> Iterator[str]:
+    coder = json.JSONEncoder(indent=2, ensure_ascii=ascii_only, allow_nan=False)
     return map(escaped, coder.iterencode(_told(value)))
 
 
@@ -68,11 +103,15 @@ def _told(value: Any) -> Any:
 
 
 def print_json(value: Any) -> None:
-    """Print one JSON document on stdout, in parts: some hold millions of windows."""
-    pieces = _json_pieces(value)
+    """Print one JSON document on stdout, in parts: some hold millions of windows.
+
+    It is UTF-8; a console of another code page gets escapes, which mean the same.
+    """
+    unicode = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().startswith("utf")
+    pieces = _json_pieces(value, ascii_only=not unicode)
     while part := "".join(islice(pieces, 100_000)):
-        typer.echo(part, nl=False)
-    typer.echo()
+        _put(part, sys.stdout)
+    _put("\n", sys.stdout)
 
 
 def text_width() -> int:

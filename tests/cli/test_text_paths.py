@@ -1,4 +1,7 @@
-"""What commands print, as text and as JSON, needs no terminal application: none of it is loaded."""
+"""What commands print, as text and as JSON: every command, every way, in one process.
+
+It needs no terminal application (none of it is loaded) and it dies of no code page.
+"""
 
 import json
 import os
@@ -59,20 +62,54 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
 WALK = """
 import contextlib, io, json, sys
 from busplan.cli.app import app
+from busplan.cli.output import prepare_stream
+
+PAGES = ("cp1252", "cp437", "cp850", "latin-1", "ascii", "utf-16")
+
+class Console(io.TextIOWrapper):
+    def isatty(self):
+        return True
+
+class Everywhere(io.TextIOBase):
+    # What is printed goes to a file and to a console of every code page at once.
+    encoding = "utf-8"
+    def __init__(self):
+        self.files = [io.TextIOWrapper(io.BytesIO(), page) for page in PAGES]
+        self.consoles = [Console(io.BytesIO(), page) for page in PAGES]
+        self.buffer = self.files[0].buffer
+        for stream in self.files + self.consoles:
+            prepare_stream(stream)
+    def write(self, text):
+        for stream in self.files + self.consoles:
+            stream.write(text)
+        return len(text)
+    def flush(self):
+        for stream in self.files + self.consoles:
+            stream.flush()
+    def texts(self):
+        self.flush()
+        for stream in self.consoles:
+            stream.buffer.getvalue().decode(stream.encoding)
+        return [stream.buffer.getvalue().decode("utf-8") for stream in self.files]
+
 for words in json.load(sys.stdin):
-    out = io.TextIOWrapper(io.BytesIO(), "utf-8")
-    failed = None
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-        try:
+    out, err = Everywhere(), Everywhere()
+    failed, first = None, ""
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             app(words, standalone_mode=False)
-        except Exception as error:
-            failed = repr(error)
-    out.flush()
-    size = len(out.buffer.getvalue())
+        first, *texts = out.texts()
+        assert len(set(texts)) == 1 == len(set(err.texts()))
+        if "--json" in words and "live" not in words:
+            json.loads(texts[0])
+    except Exception as error:
+        failed = repr(error)
+    size = len(first)
     loaded = sorted(m for m in sys.modules if m.partition(".")[0] in ("textual", "textual_serve"))
     screens = sorted(m for m in sys.modules if m.startswith("busplan.screens"))
     print(json.dumps([words, size, failed, loaded[:1] + screens[:1]]))
 """
+"""Every call in one process, printed to files and consoles of all code pages at once."""
 
 
 def test_every_command_is_walked() -> None:
@@ -96,7 +133,7 @@ def walked(
     return [json.loads(line) for line in ended.stdout.splitlines()]
 
 
-def test_no_text_path_loads_the_terminal_application(tmp_path: Path) -> None:
+def test_no_text_path_loads_the_terminal_application_or_dies_of_a_code_page(tmp_path: Path) -> None:
     calls = [[name, *words] for name, ways in CALLS.items() for words in ways]
     told = walked(calls, tmp_path)
     assert len(told) == len(calls)
