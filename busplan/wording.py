@@ -54,6 +54,21 @@ def moment_text(time_ns: int, *, epoch: bool) -> str:
     return f"{day:%Y-%m-%d %H:%M:%S}.{rest // 10**6:03d} UTC"
 
 
+_CLOCK = re.compile(r"(?:(?:(\d{1,6}):)?(\d{1,6}):)?(\d{1,12}(?:[.,]\d*)?) ?s?", re.ASCII)
+
+
+def clock_seconds(text: str) -> float | None:
+    """A moment or length of time as people write it, ``90``, ``1:30`` or ``0:01:30.5`` [s].
+
+    ``None`` when it is neither seconds, nor minutes and seconds, nor hours too.
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return None
+    hours, minutes, seconds = found.groups()
+    return float(seconds.replace(",", ".")) + 60 * int(minutes or 0) + 3600 * int(hours or 0)
+
+
 def one_line(text: str, width: int = 100) -> str:
     """Text of a file as one harmless line, cut at ``width``."""
     plain = disarmed(text)

@@ -16,7 +16,7 @@ import numpy as np
 
 from busplan.capture.ahead import in_order
 from busplan.capture.blocks import byte_blocks, whole_lines
-from busplan.capture.canformats import OWN_START, LineFeed, messages_of_lines
+from busplan.capture.canformats import CONTROL, HAS_CONTROL, OWN_START, LineFeed, messages_of_lines
 from busplan.capture.chunks import NOTHING, ChannelNames, Chunk, Progress, put_among
 from busplan.capture.gather import NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
@@ -58,7 +58,7 @@ def asc_chunks(
     base = _base(path)
     careful = _Careful(tally, names, base)
     blocks = byte_blocks(path, tally, _BLOCK, consumed)
-    lines = whole_lines(blocks, tally, end=_END_MARK.encode())
+    lines = whole_lines(blocks, tally, whole=lambda line: line.lower() == _END_MARK.encode())
     for block in in_order(lines, _parse if base == "hex" else _leave):
         chunk = careful.join(block)
         tally.entries += block.lines
@@ -180,6 +180,9 @@ class _Careful:
 
     def _is_sound(self, text: str, line: int) -> bool:
         """Set aside what the library would take for a frame with other bytes."""
+        if CONTROL.search(text):
+            self._tally.set_aside(HAS_CONTROL, self._tally.entries + line)
+            return False
         frame = _CLASSICAL.match(text)
         if not frame:
             return True

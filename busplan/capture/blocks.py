@@ -79,11 +79,14 @@ def _unpacked(raw: IO[bytes], tally: Tally, sizes: Iterator[int]) -> Iterator[by
 
 
 def whole_lines(
-    blocks: Iterator[bytes], tally: Tally, longest: int = BLOCK, end: bytes | None = None
+    blocks: Iterator[bytes],
+    tally: Tally,
+    longest: int = BLOCK,
+    whole: Callable[[bytes], bool] | None = None,
 ) -> Iterator[U8]:
     """Blocks of whole lines as uint8 arrays; a last line without a line end is not among them.
 
-    Only when it reads ``end``, in any case, it cannot have lost anything. Raises
+    Only when it is ``whole``, to which it is given stripped, it cannot have lost anything. Raises
     :class:`CaptureError` when no line end comes within ``longest`` bytes.
     """
     rest = b""
@@ -91,14 +94,14 @@ def whole_lines(
         cut = data.rfind(b"\n") + 1
         if cut:
             # A block is large: it is copied once at most.
-            whole = b"".join((rest, memoryview(data)[:cut])) if rest else data
-            yield np.frombuffer(whole, np.uint8, len(rest) + cut)
+            lines = b"".join((rest, memoryview(data)[:cut])) if rest else data
+            yield np.frombuffer(lines, np.uint8, len(rest) + cut)
             rest = data[cut:]
         else:
             rest += data
         if len(rest) > longest:
             raise CaptureError(f"{tally.file}: no line end in {len(rest)} bytes")
-    if rest.strip().lower() == end:
+    if whole is not None and whole(rest.strip()):
         yield np.frombuffer(rest + b"\n", np.uint8)
     else:
         tally.open_line = bool(rest)

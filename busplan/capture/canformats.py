@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
     import can
 
 OWN_START = "counts from the recorder's own start"
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+"""What no line of a capture holds: a block of zeros joins two lines that may look like one."""
+HAS_CONTROL = "holds control characters"
+_BYTE = re.compile(rb"[0-9A-Fa-f]{2}")
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
@@ -68,12 +73,18 @@ class LineFeed(io.TextIOBase):
 
 
 def _numbered_lines(
-    path: Path, tally: Tally, consumed: Callable[[int], None]
+    path: Path,
+    tally: Tally,
+    consumed: Callable[[int], None],
+    whole: Callable[[bytes], bool] | None,
 ) -> Iterator[tuple[int, str]]:
-    for block in whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally):
+    for block in whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally, whole=whole):
         for line in block.tobytes().decode("utf-8", "replace").split("\n")[:-1]:
             tally.entries += 1
-            yield tally.entries, line
+            if CONTROL.search(line):
+                tally.set_aside(HAS_CONTROL, tally.entries)
+            else:
+                yield tally.entries, line
 
 
 def messages_of_lines(
@@ -116,6 +127,7 @@ def _text_format(
     progress: Progress | None,
     time_of: Callable[[Any, can.Message], float] = lambda reader, message: message.timestamp,
     knows_fd: bool = True,
+    whole: Callable[[bytes], bool] | None = None,
 ) -> Iterator[Chunk]:
     at = frames = 0
 
@@ -123,7 +135,7 @@ def _text_format(
         nonlocal at
         at = done
 
-    feed = LineFeed(_numbered_lines(path, tally, consumed), tally, remarks)
+    feed = LineFeed(_numbered_lines(path, tally, consumed, whole), tally, remarks)
     gatherer = Gatherer(tally, names, text=True, knows_fd=knows_fd)
     reader: Any = None
 
@@ -170,6 +182,16 @@ def trc_chunks(
         names=names,
         progress=progress,
         time_of=time_of,
+        whole=_is_whole_trc,
+    )
+
+
+def _is_whole_trc(line: bytes) -> bool:
+    """Whether a line ends with as many bytes as the number before them says, one digit as usual."""
+    words = line.split()
+    return any(
+        words[-n - 1 : -n] == [b"%d" % n] and all(_BYTE.fullmatch(w) for w in words[-n:])
+        for n in range(1, 9)
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.wording import counted
+from busplan.wording import counted, plural
 
 WRONG_LIMIT = 0.25
 """Share of wrong entries above which a file is refused."""
@@ -140,7 +140,8 @@ class Tally:
                     "capture-entry-not-a-frame",
                     Weight.NOTE,
                     Where(file=self.file, line=self.first_skipped),
-                    f"{self.skipped} {self.entry}s hold something other than a frame (first: "
+                    f"{counted(self.skipped, self.entry)} "
+                    f"{plural(self.skipped, 'holds', 'hold')} something other than a frame (first: "
                     f"{self.entry} {self.first_skipped})",
                     why="Status and statistics entries are not evaluated.",
                     action="Nothing, unless frames seem to be missing.",

@@ -10,6 +10,7 @@ from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT
 from busplan.kernels import kernel
 
 HEX_DIGIT = np.frombuffer(b"0123456789ABCDEF", np.uint8)
+_BUS_ERROR = 0x80
 _ERROR_BIT = 0x2000_0000
 _NEWLINE, _SPACE = 10, 32
 
@@ -60,7 +61,8 @@ def format_lines(
         value = np.int64(identifier[row])
         width = 3
         if flag & ERROR:
-            value |= _ERROR_BIT
+            # Other readers take an error frame without a class for data (Linux can/error.h).
+            value |= _ERROR_BIT | (value == 0) * _BUS_ERROR
             width = 8
         elif flag & EXTENDED:
             width = 8

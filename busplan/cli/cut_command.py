@@ -15,6 +15,7 @@ from busplan.cli.captures import (
     opens_captures,
     parse_identifier,
 )
+from busplan.cli.numbers import moment
 from busplan.cli.output import EXIT_OF_DATA, say
 from busplan.errors import UsageError
 
@@ -29,10 +30,19 @@ def cut(
     captures: CaptureFiles,
     out: Annotated[Path, typer.Option("--out", help="Text log to write: .log or .log.gz.")],
     begin: Annotated[
-        float | None, typer.Option("--from", help="Begin, seconds from the capture's start.")
+        float | None,
+        typer.Option(
+            "--from",
+            parser=moment,
+            metavar="MOMENT",
+            help="Begin, from the capture's start: 90 [s], 1:30 or 0:01:30.5.",
+        ),
     ] = None,
     end: Annotated[
-        float | None, typer.Option("--to", help="End, seconds from the capture's start.")
+        float | None,
+        typer.Option(
+            "--to", parser=moment, metavar="MOMENT", help="End, from the capture's start."
+        ),
     ] = None,
     network: Annotated[
         list[str] | None,

@@ -7,6 +7,7 @@ from functools import wraps
 from typing import Any, get_type_hints
 
 from busplan.errors import UsageError
+from busplan.wording import clock_seconds
 
 LARGEST = 1e9
 """Most that an option with a fraction takes: seconds up to it still fit whole nanoseconds."""
@@ -38,12 +39,26 @@ def _written(command: Callable[..., Any], name: str) -> str:
     return f"--{name.replace('_', '-')}"
 
 
+def moment(text: str) -> float:
+    """A moment as typed for an option [s]: ``90``, ``1:30``, ``0:01:30.5``, below zero too."""
+    text = text.strip()
+    seconds = clock_seconds(text.removeprefix("-"))
+    if seconds is None:
+        try:
+            return float(text)  # 1e3, nan: what is out of bounds is told where bounds are
+        except ValueError:
+            raise UsageError(f"{text!r} is no moment: write 90, 1:30 or 0:01:30.5") from None
+    return -seconds if text.startswith("-") else seconds
+
+
 def span_ends(text: str) -> tuple[float, float]:
-    """``--span A:B`` [s]; :class:`UsageError` when it is something else."""
+    """``--span A:B`` [s] or ``A..B`` with moments of any form; :class:`UsageError` otherwise."""
+    parts = text.split("..") if ".." in text else text.split(":")
     try:
-        begin, end = (float(part) for part in text.split(":"))
-    except ValueError:
-        raise UsageError(f"--span wants A:B in seconds, not {text!r}") from None
+        begin, end = map(moment, parts)
+    except (ValueError, UsageError):
+        wants = "--span wants A:B in seconds, or A..B such as 1:30..2:00"
+        raise UsageError(f"{wants}, not {text!r}") from None
     if not (abs(begin) <= LARGEST and abs(end) <= LARGEST):
         raise UsageError(f"--span wants A:B in seconds to 1e9, not {text!r}")
     return begin, end

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.numbers import moment
+
 PlanFile = Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)]
 NetworkOption = Annotated[
     list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
@@ -20,5 +22,10 @@ FactsAsJson = Annotated[bool, typer.Option("--json", help="Print its facts as JS
 TextOption = Annotated[bool, typer.Option("--text", help="Print the screen and end.")]
 MomentOption = Annotated[
     float | None,
-    typer.Option(help="Moment [s from the first frame]. Default: start; as text, the end."),
+    typer.Option(
+        parser=moment,
+        metavar="MOMENT",
+        help="Moment from the first frame: 90 [s], 1:30 or 0:01:30.5. Default: start; as text, the "
+        "end.",
+    ),
 ]

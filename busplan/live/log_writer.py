@@ -63,6 +63,8 @@ class LogWriter:
         waiting_limit: int = WAITING_LIMIT,
         open_file: Callable[[Path], int] | None = None,
     ) -> None:
+        if not path.name:
+            raise UsageError(f"{str(path)!r} names no file to record into")
         if path.suffix.lower() in FOREIGN or path.name.lower().endswith(".gz"):
             raise UsageError(f"{path}: a recording is a plain text log; call it .log, for example")
         self._path = path

@@ -29,6 +29,7 @@ _LONG_KEY = re.compile(
     r"""(?<![\w."'-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)"""
     f"{{{DEEPEST}}}"
 )
+_SIGNED_HEX = re.compile(r"=\s*\[?\s*([+-]0x[0-9A-Fa-f_]*[0-9A-Fa-f])")
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -170,4 +171,7 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
             line, column = int(match[1]), f"column {match[2]}"
     if re.match(r'\s*(VERSION\s+"|NS_\s*:|BU_\s*:)', text):
         return Problem(file, None, "", "this is a definition file (DBC), not a plan (TOML)")
-    return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}")
+    hint = ""
+    if match := _SIGNED_HEX.search(text.split("\n")[line - 1][:1000]):
+        hint = f"; TOML takes no sign before 0x: write {int(match[1].replace('_', ''), 16)}"
+    return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}{hint}")

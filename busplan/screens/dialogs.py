@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -18,7 +17,7 @@ from busplan.findings import Finding
 from busplan.replay.replay import moment_of
 from busplan.screens.sheet import Sheet
 from busplan.text.runs import HEAD, PLAIN, Line, wrap
-from busplan.wording import CAUTION
+from busplan.wording import CAUTION, clock_seconds
 
 MOUSE = (
     "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "
@@ -120,23 +119,18 @@ class MomentScreen(ModalScreen[int | None]):
             self.dismiss(moment)
 
 
-_CLOCK = re.compile(r"(?:(\d+):)?(?:(\d+):)?(\d+(?:\.\d*)?)")
-
-
 def parse_moment(text: str, t_ns: int, span_ns: int) -> int | None:
     """A moment as typed, held within the capture; ``None`` when it is none."""
     text = text.strip().replace(",", ".").replace(" ", "").removesuffix("s")
     sign = text[:1] if text[:1] in ("+", "-") else ""
     body = text[len(sign) :]
     if not sign and body.endswith("%"):
-        part = _CLOCK.fullmatch(body[:-1])
-        moment = round(float(part[3]) / 100 * span_ns) if part and not part[1] else None
+        part = None if ":" in body else clock_seconds(body[:-1])
+        moment = None if part is None else round(part / 100 * span_ns)
     else:
-        found = _CLOCK.fullmatch(body)
-        if not found:
+        seconds = clock_seconds(body)
+        if seconds is None:
             return None
-        hours, minutes = (found[1], found[2]) if found[2] else (None, found[1])
-        seconds = float(found[3]) + 60 * int(minutes or 0) + 3600 * int(hours or 0)
         moment = round(seconds * 1e9)
         if sign:
             moment = t_ns + moment if sign == "+" else t_ns - moment

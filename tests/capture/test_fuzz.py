@@ -11,6 +11,7 @@ import pytest
 from capture.test_formats import rows_for, write
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.damage import damaged, untold
 from support.formats import formats
 
 from busplan.capture.formats import FORMATS, Format
@@ -205,3 +206,16 @@ def test_every_line_of_other_text_formats_is_a_frame_or_counted(
         lines = len(bad.split(b"\n")) - len(whole.split(b"\n"))
         remarks = bad.count(b"\n;") - whole.count(b"\n;") if suffix == ".trc" else 0
         assert len(capture.frames) + counted == frames + lines - remarks, kind
+
+
+@pytest.mark.parametrize("kind", formats())
+def test_damage_is_told_by_the_command(kind: Format, tmp_path: Path) -> None:
+    path = write(tmp_path / f"whole{kind.suffix}", rows_for(kind))
+    data, whole = path.read_bytes(), len(read_capture(path, cache=False).frames)
+    rng = np.random.default_rng(13)
+    path = tmp_path / f"bad{kind.suffix}"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for _ in range(8):
+            path.write_bytes(damaged(data, rng))
+            assert not untold(path, whole)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
+import can
 import numpy as np
 import pytest
 from support.random_frames import random_frames
@@ -287,3 +288,30 @@ def test_a_capture_of_too_many_days_is_refused_with_the_way_out(tmp_path: Path) 
         CaptureError, match=r"spans 5\.5 days and the screens hold 4 .* busplan cut"
     ):
         first_replay(read_capture(path), vehicle(pack=("can0",)))
+
+
+def test_the_last_line_of_trc_counts_without_its_end_only_when_it_is_whole(tmp_path: Path) -> None:
+    head = ";$FILEVERSION=1.1\n;$STARTTIME=43000.5\n"
+    line = "     2)         2.0  Rx         0124  3  0A 0B 0C"
+    path = tmp_path / "x.trc"
+    for cut in range(len(line) - 12, len(line) + 1):
+        path.write_text(f"{head}     1)         1.0  Rx         0123  2  01 02\n{line[:cut]}")
+        capture = read_capture(path)
+        torn = "capture-ends-early" in [f.code for f in capture.findings]
+        assert (len(capture.frames), torn) == ((2, False) if cut == len(line) else (1, True))
+
+
+def test_an_error_frame_without_a_class_is_one_for_other_readers_too(tmp_path: Path) -> None:
+    path, copy = tmp_path / "x.log", tmp_path / "y.log"
+    path.write_text("(1.000000) can0 20000000#\n(2.000000) can0 123#01\n")
+    write_textlog(read_capture(path).frames, copy)
+    with can.CanutilsLogReader(copy) as read:
+        assert [m.is_error_frame for m in read] == [True, False]
+
+
+@pytest.mark.parametrize("kind", ["Rx   d 2 01 02", "Rx   d 2 01 02 odd", "Rx   r"])
+def test_channel_zero_of_asc_has_a_name_of_its_own(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "x.asc"
+    lines = f"   0.100000 0  123             {kind}\n   0.200000 1  123             {kind}\n"
+    path.write_text(f"date Mon Jan 1 00:00:00.000 2024\nbase hex  timestamps absolute\n{lines}")
+    assert set(read_capture(path).frames.networks) == {"channel0", "can0"}

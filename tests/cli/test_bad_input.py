@@ -11,9 +11,10 @@ from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.cli import run
 from busplan.cli.app import app
-from busplan.cli.numbers import span_ends
+from busplan.cli.numbers import moment, span_ends
 from busplan.definitions import salvage
 from busplan.errors import UsageError
+from busplan.screens.dialogs import parse_moment
 
 
 class Result(NamedTuple):
@@ -293,3 +294,41 @@ def test_numbers_that_are_none_on_the_bus(
         drift, *_ = json.loads(file.read_text())["messages"][0]["signals"]
         assert (drift["lowest"], drift["highest"]) == (1.0, 1.0)
         assert told["messages"]
+
+
+@pytest.mark.parametrize("out", ["/", "", ".", ".."])
+def test_a_recording_needs_a_file_name(call: Call, out: str) -> None:
+    result = call("record", out, "-i", "a=virtual:none", "--seconds", "0.1")
+    assert result.code == 3
+    assert len([t for t in result.err.splitlines() if t.startswith("busplan: ")]) == 1
+
+
+def test_a_signed_hexadecimal_number_has_a_hint(call: Call, tmp_path: Path) -> None:
+    plan = PLAN + "identifier_offset = -0x1_0\n"
+    refused(call("check", write_plan(tmp_path, plan, pump=PUMP, vcu=VCU)), "write -16")
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [("90", 90), ("1:30", 90), ("0:01:30.5", 90.5), ("-1:00", -60), (" 2 s", 2)],
+)
+def test_a_moment_is_written_the_same_way_everywhere(text: str, seconds: float) -> None:
+    assert moment(text) == seconds
+    assert parse_moment(text, 0, 10**15) == max(round(seconds * 1e9), 0) or text[0] == "-"
+    assert span_ends(f"{text}..1:40:00") == (seconds, 6000)
+
+
+@pytest.mark.parametrize("text", ["", "x", "1:2:3:4", "1:", ":30", "1 30"])
+def test_a_moment_that_is_none(text: str) -> None:
+    with pytest.raises(UsageError, match="no moment"):
+        moment(text)
+
+
+def test_moments_of_commands(call: Call, tmp_path: Path) -> None:
+    log = tmp_path / "x.log"
+    log.write_text("".join(f"({i}.0) can0 123#00\n" for i in range(200)))
+    assert (
+        call("cut", log, "--from", "1:30", "--to", "0:01:40", "--out", tmp_path / "y.log").code == 0
+    )
+    assert (tmp_path / "y.log").read_text().count("\n") == 10
+    assert "0:01:41.0" in call("replay", log, "--at", "1:41", "--text").out
