@@ -97,7 +97,7 @@ def test_falling_is_under_a_half_and_so_low_that_it_matters(share: float, codes:
     time = np.arange(0.0, 660.0, 1.0)
     # The means of the first and the last fifth of what comes after a minute.
     fall = share ** np.clip((time - 60 - 60) / 480, 0, None)
-    for start, counts in ((300e3, True), (700e3, False)):  # 2500 ohm/V: 252 kilohms
+    for start, counts in ((500e3, True), (550e3, False)):  # 2500 ohm/V: 252 kilohms
         result = sense({"insulation": Trace(time, start * fall, 1e3)}, cells=CELLS)
         assert result.codes == (codes if counts else [])
 
