@@ -175,20 +175,20 @@ def test_the_screens_show_long_messages_and_know_their_packets() -> None:
 
 
 def test_the_bench_judges_a_node_by_its_whole_messages() -> None:
-    data = [bytes([i] * 30) for i in range(5)]
+    data = [bytes([i] * 30) for i in range(12)]
     sent = [f for i, d in enumerate(data) for f in spread(broadcast(1, 0xFECA, d), i * 1000 * MS)]
     signals = [Signal("S", 0, 8), Signal("T", 8 * 29, 8)]
     one = replace(defined(LONG, signals, 30), cycle=Stated(1000 * MS, Origin.PLAN))
     wanted = plan(one)
     report = prove_node(table(sent), wanted, "n", "a")
     (proof,) = report.messages
-    assert (proof.frames, proof.lengths) == (5, {30: 5})
+    assert (proof.frames, proof.lengths) == (12, {30: 12})
     assert report.unknown == ()
     assert [f.code for f in report.findings if f.weight > Weight.NOTE] == []
     assert report.frames == len(sent)
     broken = prove_node(table([f for i, f in enumerate(sent) if i != 8]), wanted, "n", "a")
     assert "transport-broken" in [f.code for f in broken.findings]
-    assert broken.messages[0].frames == 4
+    assert broken.messages[0].frames == 11
 
 
 def test_an_unknown_long_message_joins_with_all_its_frames() -> None:
