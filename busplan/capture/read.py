@@ -303,11 +303,13 @@ def _check_renames(rename: Mapping[str, str], lanes: Sequence[str], labels: Sequ
 
 @contextmanager
 def _quiet_library() -> Iterator[None]:
-    """Keep the format library's log messages off the terminal; findings say it instead."""
-    logger = logging.getLogger("can")
-    before = logger.level
-    logger.setLevel(logging.CRITICAL)
+    """Keep the format libraries' log messages off the terminal; findings say it instead."""
+    loggers = [logging.getLogger(name) for name in ("can", "asammdf")]
+    before = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
         yield
     finally:
-        logger.setLevel(before)
+        for logger, level in zip(loggers, before, strict=True):
+            logger.setLevel(level)

@@ -15,7 +15,11 @@ from typing import Any
 
 from busplan.definitions.door import dbc_format
 from busplan.definitions.multiplexing import plain_text
-from busplan.definitions.sense import refuse_impossible, without_orphans
+from busplan.definitions.sense import (
+    refuse_impossible,
+    without_long_comments,
+    without_orphans,
+)
 from busplan.definitions.statements import Refusal, Statement, blocks
 from busplan.errors import PlanError, Problem
 from busplan.findings import Figure, Finding, Weight, Where
@@ -48,11 +52,14 @@ def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
     A file without blemish is read at once; only one with some is taken apart.
     """
     refused: list[Refusal] = []
+    long: list[Refusal] = []
+    statements = without_long_comments(statements, long)
     kept, orphans = without_orphans(refuse_impossible(statements, refused))
     if not refused and not orphans:
         database = _load(kept)
         if not isinstance(database, Exception):
-            return Salvaged(database if kept else None, tuple(kept), ())
+            findings = [_set_aside(file, refusal) for refusal in long]
+            return Salvaged(database if kept else None, tuple(kept), tuple(findings))
     refused.clear()
     kept = _well_formed(statements, refused)
     kept = refuse_impossible(kept, refused)
@@ -63,7 +70,7 @@ def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
         kept, more = without_orphans(kept)
         orphans += more
         database = _load(kept)
-    findings = [_set_aside(file, refusal) for refusal in refused]
+    findings = [_set_aside(file, refusal) for refusal in (*long, *refused)]
     findings += _orphan_finding(file, orphans)
     if isinstance(database, Exception):
         problem = Problem(file, None, "", f"cannot be read: {_reason(database)}")

@@ -54,10 +54,6 @@ def refuse_impossible(statements: Sequence[Statement], refused: list[Refusal]) -
         if statement.keyword == "BA_" and statement.attribute not in attributes:
             undefined = f"attribute {statement.attribute!r} is not defined in the file"
             refused.append(Refusal(statement, undefined))
-        elif statement.keyword == "CM_" and len(statement.text) > LONGEST_COMMENT:
-            refused.append(
-                Refusal(statement, f"a comment longer than {LONGEST_COMMENT} characters")
-            )
         else:
             kept.append(statement)
     owned: set[Statement] = set()
@@ -83,6 +79,20 @@ def refuse_impossible(statements: Sequence[Statement], refused: list[Refusal]) -
     stray = [s for s in statements if s.keyword == "SG_" and s not in owned]
     refused.extend(Refusal(s, "it belongs to no message") for s in stray)
     return _without_odd_floats(sorted(kept, key=lambda s: s.start), refused)
+
+
+def without_long_comments(
+    statements: Sequence[Statement], refused: list[Refusal]
+) -> list[Statement]:
+    """The statements without comments longer than can be meant; those go to ``refused``."""
+    why = f"a comment longer than {LONGEST_COMMENT:,} characters"
+    kept = []
+    for statement in statements:
+        if statement.keyword == "CM_" and len(statement.text) > LONGEST_COMMENT:
+            refused.append(Refusal(statement, why))
+        else:
+            kept.append(statement)
+    return kept
 
 
 def without_orphans(
