@@ -1,6 +1,11 @@
 """How the whole suite runs."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
 from hypothesis import HealthCheck, settings
+from support import file_rules
 
 pytest_plugins = ["support.registered_findings"]
 
@@ -16,3 +21,17 @@ settings.register_profile(
 )
 settings.register_profile("search", settings.get_profile("suite"), derandomize=False)
 settings.load_profile("suite")
+
+STRICT_FILES = {"bench", "capture", "demo", "live"}
+"""Rooms whose tests run under the file rules of other systems."""
+
+
+@pytest.fixture(autouse=True)
+def strict_files(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Where files are kept, made and recorded: nothing in use is renamed, replaced or removed."""
+    rooms = set(Path(request.path).relative_to(Path(__file__).parent).parts)
+    with pytest.MonkeyPatch.context() as patch:
+        loose = request.node.get_closest_marker("loose_files")
+        if file_rules.KNOWN and rooms & STRICT_FILES and not loose:
+            file_rules.apply(patch)
+        yield

@@ -155,10 +155,7 @@ def _open_kept(
                 _remark(folder, "capture-cache-damaged", f"was damaged ({damage}), built anew"),
             )
         with store.writing(folder, name) as writer:
-            assembly = Assembly(writer)
-            files = _gather(paths, formats, shifts, assembly, progress)
-            assembled = assembly.finish()
-            writer.finish(assembled, _sources(files, assembled), _tallied(files))
+            _write(writer, paths, formats, shifts, progress)
             if store.identity(paths, shifts) != name:
                 raise store.DamagedError("the file changed while it was read")
         found = store.load(folder, name)
@@ -169,6 +166,20 @@ def _open_kept(
     if not found:
         found = _open_in_memory(paths, formats, shifts, progress)
     return found[0], found[1], (*found[2], *remark)
+
+
+def _write(
+    writer: store.StoreWriter,
+    paths: list[Path],
+    formats: list[Format],
+    shifts: list[int | None],
+    progress: ReadProgress | None,
+) -> None:
+    """Everything into the store; what it maps is let go when this returns."""
+    assembly = Assembly(writer)
+    files = _gather(paths, formats, shifts, assembly, progress)
+    assembled = assembly.finish()
+    writer.finish(assembled, _sources(files, assembled), _tallied(files))
 
 
 def _said(error: Exception) -> str:

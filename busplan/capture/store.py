@@ -4,8 +4,11 @@ One folder an entry, named by what went in: path, size, inode, times and a hash 
 each file, offsets, and the version of this layout. An entry appears by one rename, so that a
 killed or interrupted run leaves none behind; it is checked whole when opened and thrown away when
 damaged. The folder is bounded: the entries longest unused go first, and one that is larger than
-the bound alone is not kept. Removing an entry that is in use is harmless where files stay readable
-until they are closed; elsewhere the system keeps them.
+the bound alone is not kept.
+
+Some systems refuse to rename and to remove what somebody has open or mapped. So nothing of an entry
+is mapped when it gets its name, and an entry goes by a rename first: where the system refuses that,
+it stays whole for who uses it and goes another time.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
+from uuid import uuid4
 
 import numpy as np
 
@@ -44,6 +48,8 @@ _ABANDONED_S = 3600
 _LARGEST_DESCRIPTION = 100_000_000
 """Bytes of an entry's description: findings, channels, files."""
 _MAKING = ".part"
+_PAUSES_S = (0.05, 0.2, 0.5)
+"""Between tries to give an entry its name [s]."""
 _NAME = re.compile("[0-9a-f]{40}")
 _INDEX = {"rows": np.int64, "keys": np.int64, "begin": np.int64}
 _FILES = {**COLUMNS, **_INDEX}
@@ -124,28 +130,35 @@ def load(
     if not place.is_dir():
         return None
     try:
-        meta = _description(place)
-        _check(place, meta)
-        arrays = {n: _mapped(place / n, kind) for n, kind in _FILES.items()}
-        assembled = Assembled(
-            {n: arrays[n] for n in COLUMNS},
-            [Lane(**{**lane, "file": Path(lane["file"])}) for lane in meta["lanes"]],
-            arrays["rows"],
-            arrays["keys"],
-            arrays["begin"],
-            (meta["bounds"][0], meta["bounds"][1]),
-            [Finding.from_dict(f) for f in meta["findings"]],
-        )
-        sources = tuple(Source(**s) for s in meta["sources"])
-        kept = tuple(Finding.from_dict(f) for f in meta["reader_findings"])
+        found = _opened(place)
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
-        if not place.is_dir():  # another run made room just now
-            return None
-        shutil.rmtree(place, ignore_errors=True)
-        raise DamagedError(str(error)) from error
-    with suppress(OSError):
-        os.utime(place / "meta.json")
-    return assembled, sources, kept
+        damage = str(error)
+    else:
+        with suppress(OSError):
+            os.utime(place / "meta.json")
+        return found
+    # Only now is nothing of it mapped by what the error held.
+    if not place.is_dir():  # another run made room just now
+        return None
+    _remove(place)
+    raise DamagedError(damage)
+
+
+def _opened(place: Path) -> tuple[Assembled, tuple[Source, ...], tuple[Finding, ...]]:
+    meta = _description(place)
+    _check(place, meta)
+    arrays = {n: _mapped(place / n, kind) for n, kind in _FILES.items()}
+    assembled = Assembled(
+        {n: arrays[n] for n in COLUMNS},
+        [Lane(**{**lane, "file": Path(lane["file"])}) for lane in meta["lanes"]],
+        arrays["rows"],
+        arrays["keys"],
+        arrays["begin"],
+        (meta["bounds"][0], meta["bounds"][1]),
+        [Finding.from_dict(f) for f in meta["findings"]],
+    )
+    sources = tuple(Source(**s) for s in meta["sources"])
+    return assembled, sources, tuple(Finding.from_dict(f) for f in meta["reader_findings"])
 
 
 def _description(place: Path) -> Any:
@@ -226,7 +239,11 @@ class StoreWriter:
 
 @contextmanager
 def writing(folder: Path, name: str) -> Iterator[StoreWriter]:
-    """An entry in the making; it appears under its name when the block ends without an error."""
+    """An entry in the making; it appears under its name when the block ends without an error.
+
+    Nothing of the writer's columns may be in use any more when the block ends. Raises ``OSError``
+    when the system refuses the name.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     _remove_abandoned(folder)
     place = Path(tempfile.mkdtemp(_MAKING, f"{name}.", folder))
@@ -234,10 +251,29 @@ def writing(folder: Path, name: str) -> Iterator[StoreWriter]:
         writer = StoreWriter(place)
         with closing(writer):
             yield writer
-        with suppress(OSError):  # another run was faster: its entry is as good as ours
-            place.rename(folder / name)
+        _take_name(place, folder / name)
     finally:
         shutil.rmtree(place, ignore_errors=True)
+
+
+def _take_name(place: Path, name: Path) -> None:
+    for pause in (*_PAUSES_S, None):
+        try:
+            place.rename(name)
+            return
+        except OSError:
+            if name.is_dir():  # another run was faster: its entry is as good as ours
+                return
+            if pause is None:
+                raise
+            time.sleep(pause)  # a virus scanner looks into new files
+
+
+def _remove(place: Path) -> None:
+    """Remove an entry, whole or not at all: not one that the system keeps for who uses it."""
+    doomed = place.with_name(f"{place.name.partition('.')[0]}.{uuid4().hex}{_MAKING}")
+    with suppress(OSError):
+        shutil.rmtree(place.rename(doomed), ignore_errors=True)
 
 
 def _remove_abandoned(folder: Path) -> None:
@@ -245,7 +281,14 @@ def _remove_abandoned(folder: Path) -> None:
         with suppress(OSError):
             written = max(f.stat().st_mtime for f in (part, *part.iterdir()))
             if time.time() - written > _ABANDONED_S:
-                shutil.rmtree(part, ignore_errors=True)
+                _remove(part)
+
+
+def leftover_bytes(folder: Path) -> int:
+    """Bytes of entries that stopped runs did not finish, and of those being made just now."""
+    readable = {e.folder for e in entries(folder)}
+    ours = (*_places(folder), *_places(folder, _MAKING))
+    return sum(folder_bytes(place) for place in ours if place not in readable)
 
 
 def entries(folder: Path) -> list[Entry]:
@@ -299,19 +342,19 @@ def make_room(folder: Path) -> None:
     for entry in kept:
         total += entry.bytes
         if total > limit:
-            shutil.rmtree(entry.folder, ignore_errors=True)
+            _remove(entry.folder)
             total -= entry.bytes
     readable = {e.folder for e in kept}
     for place in _places(folder):
         if place not in readable:
-            shutil.rmtree(place, ignore_errors=True)
+            _remove(place)
 
 
 def clear(folder: Path) -> int:
-    """Remove every kept capture; return the bytes freed."""
+    """Remove every kept capture that the system lets go; return the bytes freed."""
     before = folder_bytes(folder)
     for place in (*_places(folder), *_places(folder, _MAKING)):
-        shutil.rmtree(place, ignore_errors=True)
+        _remove(place)
     return before - folder_bytes(folder)
 
 

@@ -43,6 +43,8 @@ def cache(
             print_json({"folder": str(folder), "demo_folder": str(demo), "freed_bytes": freed})
         else:
             say(f"{store.cache_root()}: {freed / 1e6:,.1f} MB freed")
+            if stays := store.folder_bytes(folder):
+                say(f"{stays / 1e6:,.1f} MB stay: in use, or not made by busplan")
         return
     kept = store.entries(folder)
     if as_json:
@@ -52,6 +54,7 @@ def cache(
                 "limit_bytes": store.limit_bytes(),
                 "demo_folder": str(demo),
                 "demo_bytes": store.folder_bytes(demo),
+                "leftover_bytes": store.leftover_bytes(folder),
                 "entries": [e.as_dict() for e in kept],
             }
         )
@@ -72,6 +75,11 @@ def cache(
             ],
             right=frozenset({1, 2}),
             shrink=frozenset({0}),
+        )
+    if left := store.leftover_bytes(folder):
+        say(
+            f"{left / 1e6:,.1f} MB more: copies in the making or left by runs that were stopped; "
+            "they go by themselves, or with --clear"
         )
     if made := store.folder_bytes(demo):
         say(f"{demo}: {made / 1e6:,.1f} MB, captures made by the demo")
