@@ -48,8 +48,8 @@ def stop_on_signals() -> Iterator[threading.Event]:
 
     stop = threading.Event()
     ways = [signal.SIGINT, signal.SIGTERM]
-    if sys.platform != "win32":
-        ways.append(signal.SIGHUP)
+    # The terminal's window was closed: Windows tells of it, too, by a signal of its own.
+    ways += [getattr(signal, name) for name in ("SIGHUP", "SIGBREAK") if hasattr(signal, name)]
     before = {number: signal.signal(number, lambda *_: stop.set()) for number in ways}
     try:
         yield stop

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 from busplan.definitions.dbc import Definitions
 from busplan.definitions.source import NoSuchFileError
 from busplan.errors import PlanError
 from busplan.plan.context import Context
 from busplan.plan.locate import KeyPath
-from busplan.plan.problems import suggestion
+from busplan.plan.problems import BACKSLASHES, suggestion
 from busplan.plan.schema import PartSpec, PortSpec
 from busplan.plan.vehicle import Part, Port
 
@@ -80,10 +80,12 @@ def _definitions(context: Context, file: str, path: KeyPath) -> Definitions | No
     """A definition file read once, however many parts use it."""
     if file not in context.definitions:
         try:
-            found = context.load(context.folder / file)
+            found = _loaded(context, file)
         except NoSuchFileError as error:
             context.definitions[file] = None
-            near = suggestion(file, error.beside, "definition file")
+            near = suggestion(PureWindowsPath(file).name, error.beside, "definition file")
+            if any(c in file for c in "\t\n\r\f\b\x1b"):
+                near += f"; {BACKSLASHES}"
             context.problems.add(path, f'there is no file "{file}" beside the plan{near}')
         except PlanError as error:
             context.definitions[file] = None
@@ -92,6 +94,16 @@ def _definitions(context: Context, file: str, path: KeyPath) -> Definitions | No
             context.definitions[file] = found
             context.findings += found.findings
     return context.definitions[file]
+
+
+def _loaded(context: Context, file: str) -> Definitions:
+    """The file as named; a plan made on Windows may part folders by backslashes."""
+    try:
+        return context.load(context.folder / file)
+    except NoSuchFileError:
+        if "\\" not in file:
+            raise
+        return context.load(context.folder / PureWindowsPath(file).as_posix())
 
 
 def _sender(

@@ -10,6 +10,12 @@ from typing import Any
 from busplan.errors import PlanError, Problem
 from busplan.plan.locate import KeyPath, line_of, show_path
 
+BACKSLASHES = (
+    "within double quotes a backslash begins an escape: write a path with / (it works on every "
+    "system) or in single quotes"
+)
+"""What to write where a path of Windows stands in double quotes."""
+
 
 class Problems:
     """The problems of one plan file. ``lines`` tells where its keys stand."""

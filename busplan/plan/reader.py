@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from busplan.errors import PlanError, Problem
 from busplan.files import read_whole
 from busplan.plan.locate import key_lines
-from busplan.plan.problems import Problems, near_miss
+from busplan.plan.problems import BACKSLASHES, Problems, near_miss
 from busplan.plan.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ _LONG_KEY = re.compile(
     f"{{{DEEPEST}}}"
 )
 _SIGNED_HEX = re.compile(r"=\s*\[?\s*([+-]0x[0-9A-Fa-f_]*[0-9A-Fa-f])")
+_IN_DOUBLE_QUOTES = re.compile(r'"[^"]*\\')
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -156,6 +158,8 @@ def _read_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         what = "is not a text file" if b"\0" in data else "is not text in UTF-8"
+        if data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+            what = "is text in UTF-16, not in UTF-8: save it as UTF-8"
         raise PlanError(
             [Problem(file, line, "", f"{what} (byte 0x{data[error.start]:02X}); a plan is TOML")]
         ) from error
@@ -172,6 +176,9 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
     if re.match(r'\s*(VERSION\s+"|NS_\s*:|BU_\s*:)', text):
         return Problem(file, None, "", "this is a definition file (DBC), not a plan (TOML)")
     hint = ""
-    if match := _SIGNED_HEX.search(text.split("\n")[line - 1][:1000]):
-        hint = f"; TOML takes no sign before 0x: write {int(match[1].replace('_', ''), 16)}"
+    written = text.split("\n")[line - 1][:1000]
+    if found := _SIGNED_HEX.search(written):
+        hint = f"; TOML takes no sign before 0x: write {int(found[1].replace('_', ''), 16)}"
+    elif match and _IN_DOUBLE_QUOTES.search(written):
+        hint = f"; {BACKSLASHES}"
     return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}{hint}")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import shlex
 import socket
+import subprocess
 import sys
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
@@ -26,8 +28,12 @@ MOST_PAGES = 8
 PAGE = Path(__file__).parent / "page"
 
 
-def served_command(arguments: Sequence[str]) -> str:
-    """The command line that runs the screens for one browser page."""
+def served_command(arguments: Sequence[str], *, windows: bool = os.name == "nt") -> str:
+    """The command line that runs the screens for one browser page, as this system's shell reads it.
+
+    The library takes one text and gives it to the shell: quotes are those of ``cmd`` on Windows,
+    where a path may hold ``&`` and brackets, else those of POSIX.
+    """
     rest: list[str] = []
     skip = False
     for argument in arguments:
@@ -37,7 +43,14 @@ def served_command(arguments: Sequence[str]) -> str:
             skip = True
         elif argument != "--browser" and not argument.startswith("--port="):
             rest.append(argument)
-    return shlex.join([sys.executable, "-m", "busplan", *rest])
+    words = [sys.executable, "-m", "busplan", *rest]
+    return " ".join(map(_in_cmd, words)) if windows else shlex.join(words)
+
+
+def _in_cmd(word: str) -> str:
+    quoted = subprocess.list2cmdline([word])
+    plain = quoted == word and not set(word) & set("&|<>()^,;=")
+    return word if plain else quoted if quoted.startswith('"') else f'"{quoted}"'
 
 
 def serve(arguments: Sequence[str], port: int) -> None:

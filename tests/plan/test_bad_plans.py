@@ -166,3 +166,28 @@ def test_a_missing_plan_names_what_is_near(tmp_path: Path) -> None:
     (tmp_path / "bench.toml").touch()
     with pytest.raises(PlanError, match=r'did you mean "bench.toml"'):
         load_plan(tmp_path / "banch.toml")
+
+
+@pytest.mark.parametrize(
+    "written", ['"C:\\Users\\x.dbc"', '"C:\\temp\\new.dbc"', '"defs\\pump.dbc"']
+)
+def test_a_path_with_backslashes_in_double_quotes_is_told_how_to_write(
+    tmp_path: Path, written: str
+) -> None:
+    (found, *_) = problems(tmp_path, PLAN.replace('"pump.dbc"', written))
+    assert found.line == 9
+    assert "write a path with /" in found.text
+
+
+@pytest.mark.parametrize("written", ["'.\\pump.dbc'", '"sub\\\\..\\\\pump.dbc"', "'./pump.dbc'"])
+def test_a_plan_made_on_windows_opens_everywhere(tmp_path: Path, written: str) -> None:
+    (tmp_path / "sub").mkdir()
+    path = write_plan(tmp_path, PLAN.replace('"pump.dbc"', written), pump=PUMP, vcu=VCU)
+    assert load_plan(path).label
+
+
+def test_a_plan_in_utf_16_is_told_how_to_save(tmp_path: Path) -> None:
+    path = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU)
+    path.write_text(path.read_text("utf-8"), "utf-16")
+    with pytest.raises(PlanError, match="save it as UTF-8"):
+        load_plan(path)

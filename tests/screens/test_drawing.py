@@ -149,3 +149,9 @@ def test_the_browser_runs_the_same_command_without_the_browser_options() -> None
     command = served_command(["replay", "a b.log", "--browser", "--port", "9", "--plan", "p.toml"])
     assert command.endswith("-m busplan replay 'a b.log' --plan p.toml")
     assert "--port" not in served_command(["replay", "--port=9", "--browser"])
+    # cmd of Windows (rules of quoting of its runtime, from memory): double quotes, never single.
+    words = ["replay", r"C:\my logs\a&b.log", r"D:\a&b(1).log", "--browser", "--offset", "a.log=5"]
+    command = served_command(words, windows=True)
+    assert command.endswith(
+        r'-m busplan replay "C:\my logs\a&b.log" "D:\a&b(1).log" --offset "a.log=5"'
+    )
