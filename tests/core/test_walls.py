@@ -19,6 +19,7 @@ EDGES = {"cli", "screens", "demo", "live", "capture", "face"}
 """Rooms that may: terminals, scripts, buses, and the readers and store of captures."""
 DOORS = {
     "definitions/source.py": "opens definition files",
+    "files.py": "opens ordinary files only, and reads no more than they may hold",
     "plan/reader.py": "opens plan files",
     "export/values.py": "writes decoded values to the file a user names",
     "kernels.py": "reads its own source, to know when compiled code is out of date",
