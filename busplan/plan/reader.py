@@ -159,7 +159,7 @@ def _read_text(path: Path) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         what = "is not a text file" if b"\0" in data else "is not text in UTF-8"
         if data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
-            what = "is text in UTF-16, not in UTF-8: save it as UTF-8"
+            what = "is text in UTF-16, which is not UTF-8: save it as UTF-8"
         raise PlanError(
             [Problem(file, line, "", f"{what} (byte 0x{data[error.start]:02X}); a plan is TOML")]
         ) from error

@@ -126,6 +126,7 @@ def test_a_capture_that_goes_is_one_error_of_the_command(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such files there")
+@pytest.mark.loose_files  # pipes and devices are put in the place of files that are mapped
 @pytest.mark.parametrize("name", ["meta.json", "time_ns", "payload", "rows"])
 @pytest.mark.parametrize("pipe", [True, False])
 def test_pipes_and_devices_in_the_cache_folder_are_thrown_away(

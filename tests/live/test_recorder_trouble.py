@@ -25,6 +25,11 @@ from busplan.live.log_writer import LogWriter
 from busplan.live.odd_frames import why_odd
 from busplan.live.recorder import Recorder
 
+pytestmark = (
+    pytest.mark.loose_files
+)  # logs are removed while they are written: other systems refuse
+
+
 NOW = 1_700_000_000.0
 
 

@@ -123,7 +123,7 @@ def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
         "pack": [
             *(f"{c['voltage_v']:.3f}" for c in told["pack"]["pack"]["cells"]),
             f"{told['pack']['pack']['cell_evenness_v']['spread'] * 1e3:.0f} mV",
-            *(f["summary"] for f in told["pack"]["findings"]),
+            *(f["summary"][:90] for f in told["pack"]["findings"]),  # a line holds no more
         ],
         "verdict": [
             told["verdict"]["verdict"]["verdict"],
