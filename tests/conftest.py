@@ -7,6 +7,8 @@ import pytest
 from hypothesis import HealthCheck, settings
 from support import file_rules
 
+from busplan.cli import compile_notice
+
 pytest_plugins = ["support.registered_findings"]
 
 # A busy or cold machine is no defect: no time limit for an example, none for making one. The same
@@ -24,6 +26,12 @@ settings.load_profile("suite")
 
 STRICT_FILES = {"bench", "capture", "demo", "live"}
 """Rooms whose tests run under the file rules of other systems."""
+
+
+@pytest.fixture(autouse=True)
+def quiet_compiling(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a fresh clone any test may be the first to compile: its errors are not joined by that."""
+    monkeypatch.setattr(compile_notice, "PATIENCE_S", 3600.0)
 
 
 @pytest.fixture(autouse=True)
