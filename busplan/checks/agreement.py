@@ -39,10 +39,12 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         yield _disagree(stream, need, list(differences))
 
 
-def _differences(sent: Message, wanted: Message, signal: Signal) -> list[str]:
+def _differences(sent: Message, wanted: Message, signal: Signal | None) -> list[str]:
     told = []
     if wanted.length > sent.length:
         told.append(f"length {sent.length} sent, {wanted.length} expected")
+    if signal is None:
+        return told
     if not sent.has(signal.name):
         return [*told, f"{signal.name} is not in the sender's"]
     theirs = sent.signal(signal.name)
@@ -58,11 +60,12 @@ def _show(value: object) -> str:
 
 
 def _disagree(stream: Stream, need: Need, differences: list[str]) -> Finding:
+    signal = need.signal.name if need.signal else None
     files = listing(PurePath(f).name for f in (stream.message.file, need.message.file) if f)
     return Finding(
         "definitions-disagree",
         Weight.CAUTION,
-        Where(need.network, need.node, need.message.name, need.signal.name),
+        Where(need.network, need.node, need.message.name, signal),
         f"{stream.node} and {need.node} describe {need.message.name} differently ({files}): "
         f"{listing(differences, 3)}.",
         f"{need.node} reads values that {stream.node} never sent.",

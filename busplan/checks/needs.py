@@ -23,9 +23,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         if senders.of(need):
             continue
         namesakes = [
-            s
-            for s in named.get(need.message.name, ())
-            if s.node != need.node and s.message.has(need.signal.name)
+            s for s in named.get(need.message.name, ()) if s.node != need.node and _holds(s, need)
         ]
         moved = [s for s in namesakes if s.network == need.network]
         if moved:
@@ -58,11 +56,7 @@ def _elsewhere(
     for name in vehicle.networks:
         if name == need.network:
             continue
-        exact = [
-            s
-            for s in senders.of(need, name)
-            if s.node != need.node and s.message.has(need.signal.name)
-        ]
+        exact = [s for s in senders.of(need, name) if s.node != need.node and _holds(s, need)]
         found = exact or [s for s in namesakes if s.network == name]
         if found:
             way = _way(vehicle, name, need.network)
@@ -92,7 +86,8 @@ def _route_missing(
 ) -> Finding:
     need = needs[0]
     name = source.message.name
-    signals = [n.signal.name for n in needs if source.message.has(n.signal.name)]
+    signals = [n.signal.name for n in needs if n.signal is not None and _holds(source, n)]
+    content = f"{listing(signals)} ({name})" if signals else name
     if way:
         networks = [source.network, *(network for _, network in way)]
         steps = [
@@ -109,13 +104,18 @@ def _route_missing(
         "route-missing",
         Weight.FAULT,
         Where(need.network, need.node, need.message.name),
-        f"{need.node} on {need.network} needs {listing(signals)} ({name}), which {source.node} "
+        f"{need.node} on {need.network} needs {content}, which {source.node} "
         f"sends on {source.network} only; no route brings "
-        f"{'it' if len(signals) == 1 else 'them'} over.",
+        f"{'it' if len(signals) < 2 else 'them'} over.",
         f"{need.node} never receives {name} and shows or does what it was built to do without it.",
         action,
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
     )
+
+
+def _holds(stream: Stream, need: Need) -> bool:
+    """Whether a stream carries the signal needed, or what is needed as a whole."""
+    return need.signal is None or stream.message.has(need.signal.name)
 
 
 def _moved(vehicle: Vehicle, need: Need, stream: Stream) -> Finding:

@@ -28,6 +28,9 @@ from busplan.definitions.statements import Block, Statement
 Selections = Mapping[tuple[int, str], tuple[str, Ranges]]
 """(identifier as the file writes it, signal) → selector and ranges, from ``SG_MUL_VAL_``."""
 
+DRAFT = "DraftConfidence"
+"""Attribute of messages that nobody has confirmed yet: a number from 0 to 1."""
+
 _ON_CHANGE = ("spontan", "change", "write", "event", "trigger", "ifactive")
 
 
@@ -62,6 +65,7 @@ def convert_message(
         event=event,
         j1939=split_identifier(source.frame_id) if is_j1939 else None,
         comment=source.comment or "",
+        confidence=_confidence(source),
         file=file,
         line=block.head.line,
     )
@@ -159,6 +163,12 @@ def _attribute(source: Any, name: str) -> tuple[Any, bool]:
         return stated.value, True
     definition = details.attribute_definitions.get(name)
     return (None if definition is None else definition.default_value), False
+
+
+def _confidence(source: Any) -> float | None:
+    """How sure the file is of a message that it calls a draft."""
+    value, stated = _attribute(source, DRAFT)
+    return float(value) if stated and isinstance(value, int | float) else None
 
 
 def _cycle(source: Any, event: bool) -> Stated | None:

@@ -157,6 +157,10 @@ class Message:
     comment: str = ""
     file: str = ""
     line: int | None = None
+    to: tuple[str, ...] = ()
+    """Receivers named for the message as a whole, which may have no signals."""
+    confidence: float | None = None
+    """How sure a draft is, from 0 to 1; ``None`` for what somebody stands for."""
     _by_name: Mapping[str, Signal] = field(init=False, repr=False, compare=False, hash=False)
 
     def __post_init__(self) -> None:
@@ -181,8 +185,8 @@ class Message:
 
     @property
     def receivers(self) -> tuple[str, ...]:
-        """All nodes that receive any signal of the message, in order of first mention."""
-        return unique(r for s in self.signals for r in s.receivers)
+        """All nodes that receive the message or a signal of it, in order of first mention."""
+        return unique((*self.to, *(r for s in self.signals for r in s.receivers)))
 
 
 def unique(names: Iterable[str]) -> tuple[str, ...]:

@@ -10,6 +10,14 @@ _entry = partial(FindingCode, "plan")
 
 CODES = (
     _entry(
+        "definition-draft",
+        (CAUTION,),
+        "Messages of a part are a draft, made from what a capture shows, which nobody has "
+        "confirmed. Everything that is said about them holds as far as the guess does.",
+        "Compare with the part's papers or a test of it, then take out the key confidence (in a "
+        "DBC, the attribute DraftConfidence).",
+    ),
+    _entry(
         "pack-cell-missing",
         (CAUTION,),
         "The plan's [pack] section counts on a cell voltage that no definition has. The cell is "

@@ -8,7 +8,8 @@ from busplan.definitions.dbc import Definitions
 from busplan.definitions.source import NoSuchFileError
 from busplan.errors import PlanError
 from busplan.plan.context import Context
-from busplan.plan.locate import KeyPath
+from busplan.plan.locate import KeyPath, show_path
+from busplan.plan.paper import draft_finding, paper_messages
 from busplan.plan.problems import BACKSLASHES, suggestion
 from busplan.plan.schema import PartSpec, PortSpec
 from busplan.plan.vehicle import Part, Port
@@ -19,7 +20,7 @@ def resolve_part(context: Context, name: str, spec: PartSpec) -> Part | None:
     path = ("part", name)
     ports: dict[str, Port] = {}
     if spec.port:
-        for key in ("definitions", "sender", "terminator_ohm"):
+        for key in ("definitions", "sender", "terminator_ohm", "message"):
             if getattr(spec, key):
                 context.problems.add(
                     (*path, key), "the part has ports, so this belongs in the port's table"
@@ -51,8 +52,12 @@ def resolve_part(context: Context, name: str, spec: PartSpec) -> Part | None:
 def _port(
     context: Context, path: KeyPath, name: str, spec: PortSpec, part: PartSpec
 ) -> Port | None:
-    if not spec.definitions:
-        context.problems.add(path, 'the key "definitions" is missing; it names the definition file')
+    if not spec.definitions and not spec.message:
+        context.problems.add(
+            path,
+            'the key "definitions" is missing; it names the definition file. A part without one '
+            f"is described by [[{show_path(path)}.message]] tables",
+        )
         return None
     read = [
         _definitions(context, file, (*path, "definitions", index))
@@ -64,6 +69,12 @@ def _port(
     sender = _sender(context, path, spec, files)
     if sender is None:
         return None
+    paper = paper_messages(context, path, spec.message, sender)
+    if paper is None:
+        return None
+    messages = (*(m for d in files for m in d.messages), *paper)
+    if draft := draft_finding(str(path[1]), messages):
+        context.findings.append(draft)
     hints = tuple(d.bit_rate_hint for d in files if d.bit_rate_hint)
     return Port(
         name=name,
@@ -72,7 +83,7 @@ def _port(
         bit_rates=tuple(spec.bit_rates or part.bit_rates) or hints[:1],
         data_bit_rates=tuple(spec.data_bit_rates or part.data_bit_rates),
         terminator_ohm=spec.terminator_ohm,
-        messages=tuple(m for d in files for m in d.messages),
+        messages=messages,
     )
 
 
@@ -109,7 +120,12 @@ def _loaded(context: Context, file: str) -> Definitions:
 def _sender(
     context: Context, path: KeyPath, spec: PortSpec, files: list[Definitions]
 ) -> str | None:
-    """The definition file's name for the part: as stated, or the only one that sends."""
+    """The definition file's name for the part: as stated, or the only one that sends.
+
+    A part that has none is called as the plan states, or as the plan names the part.
+    """
+    if not files:
+        return spec.sender or str(path[1])
     messages = [m for d in files for m in d.messages]
     senders = list(dict.fromkeys(s for m in messages for s in m.senders))
     names = list(dict.fromkeys([*(n for d in files for n in d.nodes), *senders]))

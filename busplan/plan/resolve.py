@@ -110,7 +110,7 @@ def _still_odd(
     """The findings without lengths that the plan explains: J1939 networks, segmented messages."""
     segmented = {s.key for s in streams if s.message.segmented}
     explained = {
-        (m.file, m.name)
+        (m.file, m.line, m.name)
         for p in placements
         for m in p.port.messages
         if (p.network.j1939 and m.extended and m.length <= LONGEST_J1939)
@@ -119,7 +119,8 @@ def _still_odd(
     return tuple(
         f
         for f in findings
-        if f.code != "definition-odd-length" or (f.where.file, f.where.message) not in explained
+        if f.code != "definition-odd-length"
+        or (f.where.file, f.where.line, f.where.message) not in explained
     )
 
 

@@ -10,15 +10,30 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic import BeforeValidator, Field, PlainValidator
 
+from busplan.plan.paper_schema import PaperMessageSpec
+from busplan.plan.spec import (
+    BIT_RATE,
+    DATA_BIT_RATE,
+    FILES,
+    OHMS,
+    SAMPLE_POINT,
+    SENDER,
+    SPAN,
+    SPAN_FROM_ZERO,
+    TEXT,
+    BitRate,
+    DataBitRate,
+    Fraction,
+    Identifier,
+    Metres,
+    Milliseconds,
+    Ohms,
+    SpanFromZero,
+    Spec,
+)
 from busplan.plan.vehicle import IdentifierRule, Queue
-
-
-class Spec(BaseModel):
-    """Base of all tables: no unknown keys, no silent conversion, nothing infinite."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 def _one_or_more(value: Any) -> Any:
@@ -55,23 +70,8 @@ def _pattern(value: Any) -> str | tuple[str, ...]:
     raise ValueError
 
 
-Metres = Annotated[float, Field(ge=0, le=10_000)]
-Ohms = Annotated[float, Field(gt=0, le=100_000)]
-BitRate = Annotated[int, Field(ge=5_000, le=1_000_000)]
-DataBitRate = Annotated[int, Field(ge=5_000, le=8_000_000)]
-Fraction = Annotated[float, Field(gt=0.3, lt=1)]
-Milliseconds = Annotated[float, Field(gt=0, le=86_400_000)]
-SpanFromZero = Annotated[float, Field(ge=0, le=86_400_000)]
-
-BIT_RATE = "a whole number of bit/s from 5000 to 1000000"
-DATA_BIT_RATE = "a whole number of bit/s from 5000 to 8000000"
-SAMPLE_POINT = "a fraction of the bit between 0.3 and 1, such as 0.875"
-OHMS = "a resistance in ohms above 0"
-SPAN = "a number of milliseconds above 0"
-SPAN_FROM_ZERO = "a number of milliseconds, 0 or more"
-FILES = "the name of a definition file, or a list of names"
-SENDER = "the name that the definition file gives this part, as text"
-TEXT = "text"
+MOST_MESSAGES = 4_096
+"""Messages of one part on paper: twice as many as there are 11-bit identifiers."""
 
 
 class VehicleSpec(Spec):
@@ -123,6 +123,9 @@ class PortSpec(Spec):
         default_factory=list, description="a list of bit rates, each " + DATA_BIT_RATE
     )
     terminator_ohm: Ohms | None = Field(default=None, description=OHMS)
+    message: Annotated[list[PaperMessageSpec], Field(max_length=MOST_MESSAGES)] = Field(
+        default_factory=list, description="[[part.NAME.message]] tables, at most 4096"
+    )
 
 
 class PartSpec(PortSpec):
@@ -190,7 +193,7 @@ class MessageSpec(Spec):
         default=0, description="packets between two answers of the receiver, 0 (all) to 255"
     )
     answer_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
-    flow_control: Annotated[int, Field(ge=0, le=0x1FFFFFFF)] | None = Field(
+    flow_control: Identifier | None = Field(
         default=None, description="the identifier of its flow control, up to 0x1FFFFFFF"
     )
     optional: bool | list[str] = Field(

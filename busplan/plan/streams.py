@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from busplan.definitions.j1939 import split_identifier, with_source
-from busplan.definitions.model import Message, Origin, Stated
+from busplan.definitions.model import Message, Origin, Signal, Stated
 from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import (
     UNSTATED_PACE,
@@ -113,15 +113,17 @@ def timed(stream: Stream, timing: Timing) -> Stream:
 
 
 def needs_of(placement: Placement) -> list[Need]:
-    """Signals that a port's definitions say it receives from others."""
+    """Signals that a port's definitions say it receives from others, messages without signals."""
     sender = placement.port.sender
-    return [
-        Need(placement.network.name, placement.node.name, message, signal)
-        for message in placement.port.messages
-        if sender not in message.senders
-        for signal in message.signals
-        if sender in signal.receivers
-    ]
+    found = []
+    for message in placement.port.messages:
+        if sender in message.senders:
+            continue
+        signals: list[Signal | None] = [s for s in message.signals if sender in s.receivers]
+        if not signals and sender in message.to:
+            signals = [None]
+        found += [Need(placement.network.name, placement.node.name, message, s) for s in signals]
+    return found
 
 
 def forwarded(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:

@@ -22,9 +22,9 @@ from busplan.plan.schema import (
     PartSpec,
     PlanSpec,
     RouteSpec,
-    Spec,
     VehicleSpec,
 )
+from busplan.plan.spec import Spec
 
 S = TypeVar("S", bound=Spec)
 SECTIONS = ("vehicle", "network", "part", "node", "route", "message", "pack")

@@ -89,9 +89,8 @@ class Port:
 
     def __repr__(self) -> str:
         messages = counted(len(self.messages), "message")
-        return (
-            f"<Port {self.name!r}: {self.sender!r} of {listing(map(repr, self.files))}, {messages}>"
-        )
+        files = listing(map(repr, self.files)) or "the plan"
+        return f"<Port {self.name!r}: {self.sender!r} of {files}, {messages}>"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -204,12 +203,15 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """A signal that a node's definitions say it receives on a network."""
+    """A signal that a node's definitions say it receives on a network.
+
+    ``signal`` is ``None`` where a message is named as received and none of its signals.
+    """
 
     network: str
     node: str
     message: Message
-    signal: Signal
+    signal: Signal | None
 
 
 @dataclass(frozen=True, slots=True)

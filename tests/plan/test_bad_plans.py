@@ -77,6 +77,9 @@ PACK = (
     'cells = ["loop/pump/PumpStatus/Speed"]\n[pack]\nchemistry = "NMC"\n'
 )
 
+PAPER = "[[part.pump.message]]\nidentifier = 0x123\nbytes = 8\n"
+VALUE = '[[part.pump.message.signal]]\nname = "A"\nstart = 0\nlength = 8\n'
+
 TAILS = [
     ('[[route]]\nsignal = "X"\nfrom = "loop"\nto = "main"\nthrough = "vcu"\n', 2),
     ('[[route]]\nfrom = "loop"\nto = "loop"\nthrough = "nobody"\n', 3),
@@ -99,6 +102,20 @@ TAILS = [
     (PACK.replace("cells_per", "loop_position = 0\nkind = 3\ncells_per"), 2),
     (PACK.replace("cells_per", "loop_position = [1, 2]\ncells_per"), 2),
     (PACK.replace("cells_per", 'kind = ["a", "b"]\ncells_per'), 2),
+    ("[[part.pump.message]]\nidentifier = 0x20000000\nbytes = -1\n", 2),
+    (PAPER.replace("0x123", "0x800\nextended = false"), 1),
+    (PAPER + "cycle_ms = 1\nmin_distance_ms = 1\n", 1),
+    (PAPER + "j1939 = true\nfd = true\n", 1),
+    (PAPER + 'name = "a b"\nreceivers = "x"\nbyte = 1\n', 3),
+    (PAPER + VALUE + VALUE, 2),
+    (PAPER + VALUE + "scale = 0\nfloating = true\n", 2),
+    (PAPER + VALUE + 'scale = inf\nvalues = { a = "b" }\n', 2),
+    (PAPER + VALUE + "page = 1\n", 1),
+    (PAPER + VALUE + 'page = "7-4"\n', 1),
+    (PAPER + VALUE + 'page = 1\nselector = "B"\n', 1),
+    (PAPER + VALUE + 'selector = "A"\n', 1),
+    (PAPER + VALUE.replace("length = 8", "length = 65").replace("start = 0", "start = 524280"), 2),
+    (PAPER + "confidence = 1.5\n", 1),
     ("[network.loop.cable]\nstubs_m = { pumpe = 1.0 }\n", 1),
     ("[network.loop.cable]\nstubs_m = { pump = -1.0 }\n", 1),
     ("[network.other]\nbit_rate = 500_000\ndata_bit_rate = 250_000\n", 1),
