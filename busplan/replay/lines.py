@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -127,6 +128,11 @@ class Lines:
     def number(self) -> dict[FrameKey, int]:
         """Key → its place in ``lines``."""
         return {line.key: i for i, line in enumerate(self.lines)}
+
+    @cached_property
+    def tracks(self) -> dict[Any, Any]:
+        """What has been read of whole signals, kept as long as the capture; see ``track.py``."""
+        return {}
 
     @cached_property
     def _k(self) -> I64:

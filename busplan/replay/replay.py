@@ -253,6 +253,26 @@ class Replay:
             self._chosen[address] = plain_source(self.lines, self.line_of(address), address)
         return self._chosen[address]
 
+    def read_from(self, address: SignalAddress) -> Source | None:
+        """Where a signal comes from, read as the pack reads it where the pack names it."""
+        return self._of_pack.get(address) or self.chosen(address)
+
+    def of_pack(self, address: SignalAddress) -> bool:
+        """Whether the pack names a signal as a cell, a sensor or a quantity."""
+        return address in self._of_pack
+
+    @cached_property
+    def _of_pack(self) -> dict[SignalAddress, Source]:
+        sources = self.sources
+        if sources is None:
+            return {}
+        return {
+            source.reading.address: source
+            for gathered in (sources.quantities, sources.sensors, sources.cells)
+            for source in gathered.sources
+            if source is not None
+        }
+
     @cached_property
     def _chosen(self) -> dict[SignalAddress, Source | None]:
         return {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
@@ -16,10 +16,13 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from busplan.findings import Weight
+from busplan.plan.vehicle import SignalAddress
 from busplan.replay.clock import ReplayClock
 from busplan.replay.opening import completed
+from busplan.replay.peers_over import addresses
 from busplan.replay.replay import Replay, moment_of
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.track import at_hand, tracks
 from busplan.replay.verdict import joined, judge_pack
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
@@ -33,6 +36,7 @@ from busplan.screens.pack_view import OVERLAYS, PackView
 from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
 from busplan.screens.span_view import SpanView
 from busplan.screens.steering import Steered
+from busplan.text.dots import DRAWINGS
 from busplan.text.packmap import DENSITIES
 from busplan.text.timeline import WINDOWS_NS, Transport, Window
 from busplan.wording import disarmed
@@ -58,6 +62,7 @@ class ReplayApp(Steered):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f", "fault_bell", "Bell on a new fault", id="app.bell"),
         Binding("d", "theme", "Dark or light", id="app.theme"),
+        Binding("x", "drawing", "Dots of the curves", id="plot.drawing"),
         Binding("question_mark,f1", "help", "Help", id="app.help"),
         Binding("q", "quit", "Quit", id="app.quit"),
     ]
@@ -82,6 +87,7 @@ class ReplayApp(Steered):
             self.register_theme(theme)
         self.kept = layout or Layout()
         self.theme = self.kept.theme if self.kept.theme in (look.INK, look.PAPER) else look.INK
+        self.drawing = next((d for d in DRAWINGS if d == self.kept.drawing), DRAWINGS[0])
         self.replay = replay
         self.captures = [replay] if beside is None else [replay, beside]
         self.shift_ns = shift_ns
@@ -98,6 +104,7 @@ class ReplayApp(Steered):
         self._shown: tuple[object, ...] = ()
         self._judge = judge
         self._beside = Beside(self, self._work_out)
+        self._reader: Beside | None = None
         self._make_views()
         if keys:
             self.set_keymap(dict(keys))
@@ -149,10 +156,28 @@ class ReplayApp(Steered):
         for number, replay in enumerate(tuple(self.captures)):
             if not replay.traffic.counted:
                 beside.hand(self._know, number, completed(replay, beside.tell))
+        for replay in tuple(self.captures):
+            pack = [a for sensors in (False, True) for a in addresses(replay, sensors)]
+            if not at_hand(replay, pack):
+                beside.tell("reading cells and sensors")
+                tracks(replay, pack)
+                beside.hand(self.action_redraw)
         for number, replay in enumerate(tuple(self.captures)):
             if self._judge is not None:
                 beside.tell("judging the pack")
                 beside.hand(self._judged, number, self._judge(replay))
+
+    def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
+        """Read signals as a whole on a thread, then draw again; nothing where that is at hand."""
+        if at_hand(replay, wanted) or (self._reader and self._reader.running):
+            return
+
+        def work(beside: Beside) -> None:
+            tracks(replay, wanted)
+            beside.hand(self.action_redraw)
+
+        self._reader = Beside(self, work)
+        self._reader.start()
 
     def _judged(self, number: int, report: PackReport | None) -> None:
         after = joined(self.captures[number], report)
@@ -172,6 +197,8 @@ class ReplayApp(Steered):
     def on_unmount(self) -> None:
         """Remember how it looked."""
         self._beside.leave()
+        if self._reader:
+            self._reader.leave()
         if self._keep:
             self._keep(self.kept)
 
@@ -196,6 +223,7 @@ class ReplayApp(Steered):
             overlay=self.pack.overlay,
             window_s=(self.window_ns or 0) / 1e9,
             bell=self.bell_on_fault,
+            drawing=self.drawing,
         )
         ends = self.a_ns is not None and self.b_ns is not None
         a_ns, b_ns = (
@@ -273,6 +301,12 @@ class ReplayApp(Steered):
         """Dark or light."""
         self.theme = look.PAPER if self.theme == look.INK else look.INK
         self.call_after_refresh(self.action_redraw)
+
+    def action_drawing(self) -> None:
+        """The next kind of dots."""
+        self.drawing = DRAWINGS[(DRAWINGS.index(self.drawing) + 1) % len(DRAWINGS)]
+        self.notify(f"Curves are drawn out of {self.drawing} dots.", timeout=3)
+        self.action_redraw()
 
     def action_help(self) -> None:
         """Explain the present screen."""

@@ -16,12 +16,19 @@ from textual.widgets import Input, Label
 from busplan.findings import Finding
 from busplan.replay.replay import moment_of
 from busplan.screens.sheet import Sheet
+from busplan.text.dots import sample_card
 from busplan.text.runs import HEAD, PLAIN, Line, wrap
 from busplan.wording import CAUTION, clock_seconds
 
 MOUSE = (
     "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "
     "there, also dragged; the wheel scrolls."
+)
+
+
+CARD = (
+    "Dots of curves: the key named plot.drawing goes through the four below; choose the first that "
+    "looks whole on this terminal."
 )
 
 
@@ -63,6 +70,13 @@ class HelpScreen(ModalScreen[None]):
         for key, what, name in self._keys:
             lines.append([(f"{key:<14}", "strong"), (f"{what:<{wide}}  ", PLAIN), (name, "faint")])
         lines += [[], *wrap(MOUSE, columns)]
+        lines += [[], *wrap(CARD, columns)]
+        for drawing, rows in sample_card():
+            lines += [
+                [(f"{drawing if y == 1 else '':<10}", "strong"), (row, "trace")]
+                for y, row in enumerate(rows)
+            ]
+            lines.append([])
         lines += [[], *wrap(CAUTION, columns, "danger")]
         sheet.show(lines)
         sheet.focus()

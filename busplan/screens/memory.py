@@ -26,6 +26,7 @@ class Layout:
     overlay: str = "map"
     window_s: float = 0.0
     bell: bool = False
+    drawing: str = "quadrant"
 
 
 def layout_file() -> Path:

@@ -15,16 +15,16 @@ from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.search import matching
 from busplan.replay.snapshot import Snapshot
-from busplan.replay.trend import grid
 from busplan.screens.sheet import Lines, Sheet
 from busplan.screens.views import View
 from busplan.text.messages_draw import Columns, draw_chosen, draw_heading, draw_message
-from busplan.text.plot import TRACES, Curve, draw_curves
-from busplan.text.runs import FAINT, Line, clip, width
+from busplan.text.pins import draw_pins
+from busplan.text.runs import FAINT, Line, width
 from busplan.text.timeline import Window
 
 MOST_PINS = 4
-PLOT_ROWS = 4
+PLOT_ROWS = 7
+"""Rows of each plot with its heading and its times."""
 
 
 class MessageTable(Lines, can_focus=True, inherit_bindings=False):
@@ -223,7 +223,9 @@ class MessagesView(View):
         numbers = self._numbers[2]
         table = self.table
         plot = self.query_one("#messages-plot", Sheet)
-        plot.styles.height = min(len(table.pinned) * (PLOT_ROWS + 1), self.size.height // 2)
+        pins = len(table.pinned)
+        each = min(PLOT_ROWS, self.size.height // 2 // max(pins, 1))
+        plot.styles.height = pins * each
         table.update(replay, snapshot, numbers)
         details: list[Line] = []
         if numbers:
@@ -244,7 +246,10 @@ class MessagesView(View):
         chosen.styles.height = min(max(len(details), 1), max(self.size.height // 4, 3)) + 1
         chosen.show(details)
         self.query_one("#messages-heading", Sheet).show([table.heading])
-        plot.show(draw_pins(replay, table.pinned, self.size.width, window, snapshot.t_ns))
+        self.read_beside(replay, table.pinned)
+        plot.show(
+            draw_pins(replay, table.pinned, self.size.width, window, snapshot.t_ns, each, self.pen)
+        )
 
     def action_filter(self) -> None:
         """Type a filter."""
@@ -274,29 +279,3 @@ class MessagesView(View):
     @on(Input.Submitted)
     def _entered(self) -> None:
         self.table.focus()
-
-
-def draw_pins(
-    replay: Replay, pins: list[SignalAddress], columns: int, window: Window, t_ns: int
-) -> list[Line]:
-    """Each pinned signal over the window, on its own scale."""
-    lines: list[Line] = []
-    if not pins:
-        return lines
-    wide = max(columns - 12, 10)
-    at = window.moments(wide)
-    values = grid(replay, pins, at).values
-    for n, address in enumerate(pins):
-        line = replay.line_of(address)
-        unit = ""
-        if line and line.message and line.message.has(address.signal):
-            unit = line.message.signal(address.signal).unit
-        lines.append(clip([(f"{address}", TRACES[n]), (f"  {window.text}", FAINT)], columns))
-        lines += draw_curves(
-            [Curve(values[n], TRACES[n])],
-            PLOT_ROWS,
-            cursor=window.column(t_ns, wide),
-            unit=unit,
-            decimals=2,
-        )
-    return lines

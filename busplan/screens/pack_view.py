@@ -225,7 +225,8 @@ class PackView(View):
         if sheet.chosen and not self._trend_beside and left >= LEAST_TREND:
             rows = min(left, MOST_TREND)
             chosen = sheet.chosen
-            trend = draw_trend(replay, layout, chosen, window, snapshot.t_ns, columns - 1, rows)
+            t_ns, wide = snapshot.t_ns, columns - 1
+            trend = draw_trend(replay, layout, chosen, window, t_ns, wide, rows, pen=self.pen)
             drawn += [[], *trend]
         for volts in (False, True):
             if (layout.cells if volts else layout.sensors) and (
@@ -242,7 +243,8 @@ class PackView(View):
         layout = snapshot.pack.layout
         if self.overlay == "trend":
             choice = self._choice(snapshot)
-            return draw_trend(replay, layout, choice, window, snapshot.t_ns, columns, rows)
+            t_ns = snapshot.t_ns
+            return draw_trend(replay, layout, choice, window, t_ns, columns, rows, pen=self.pen)
         if self.overlay == "figures":
             return self._facts(replay, snapshot, columns)
         volts = self.overlay == "volts"
@@ -285,7 +287,10 @@ class PackView(View):
             if self._trend_beside:
                 rows = min(max(LEAST_TREND, left * 2 // 3), MOST_TREND)
                 t_ns = snapshot.t_ns
-                trend = draw_trend(replay, pack.layout, choice, window, t_ns, columns, rows)
+                pen = self.pen
+                trend = draw_trend(
+                    replay, pack.layout, choice, window, t_ns, columns, rows, pen=pen
+                )
                 out += [*shown, *trend, []]
             elif self.sheet.chosen:
                 out += [*shown, []]

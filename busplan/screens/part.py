@@ -2,12 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from textual.app import App
 from textual.widget import Widget
+
+from busplan.plan.vehicle import SignalAddress
+from busplan.replay.replay import Replay
+from busplan.text.dots import Drawing, Pen
+
+MANY_ROWS = 50
+"""From so many rows of the screen on."""
 
 
 class Redrawing(App[None]):
     """An application that draws the present moment anew when a part asks for it."""
+
+    drawing: Drawing = "quadrant"
+    """What curves are made of."""
+
+    def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
+        """Have signals read as a whole while the screens go on."""
+        raise NotImplementedError
+
+    @property
+    def pen(self) -> Pen:
+        """How curves are drawn: on many rows a line is two dots thick, to be as thick as on few."""
+        thick = 2 if self.size.height >= MANY_ROWS and self.drawing != "half" else 1
+        return Pen(self.drawing, thick, not self.no_color)
 
     def action_redraw(self) -> None:
         """Draw the present moment now."""
@@ -27,6 +49,15 @@ class Part(Widget):
     def redraw_soon(self) -> None:
         """Have it drawn once everything else that waits is done."""
         self.app.call_later(self._drawn_by.action_redraw)
+
+    def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
+        """Have signals read as a whole while the screens go on."""
+        self._drawn_by.read_beside(replay, wanted)
+
+    @property
+    def pen(self) -> Pen:
+        """How curves are drawn."""
+        return self._drawn_by.pen
 
     @property
     def _drawn_by(self) -> Redrawing:

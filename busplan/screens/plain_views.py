@@ -147,4 +147,4 @@ class PairView(SheetView):
         """The lines."""
         first, second = self.captures
         shots = (first.snapshot(self.t_ns), second.snapshot(self.t_ns + self.shift_ns))
-        return draw_pair(self.captures, shots, columns)
+        return draw_pair(self.captures, shots, columns, self.pen)

@@ -10,9 +10,13 @@ from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import Span, measure_span
 from busplan.screens.beside import Beside
 from busplan.screens.plain_views import SheetView
+from busplan.text.pins import draw_pins
 from busplan.text.runs import Line, wrap
 from busplan.text.span_draw import draw_span, place_names
 from busplan.text.timeline import Window
+
+PLOT_ROWS = 8
+"""Rows of each pinned signal's plot below the figures."""
 
 AT_ONCE = 200_000
 """Spans of up to so many frames are measured while the screen is drawn."""
@@ -50,6 +54,12 @@ class SpanView(SheetView):
             doing = self._beside.doing if self._beside else ""
             return [[(doing or "The span is being measured ...", "faint")]]
         lines = draw_span(span, columns, place_names(replay))
+        if self.pinned:
+            self.read_beside(replay, self.pinned)
+            here = Window(a_ns, max(b_ns, a_ns + 1), b_ns - a_ns)
+            pins = self.pinned
+            drawn = draw_pins(replay, pins, columns, here, snapshot.t_ns, PLOT_ROWS, self.pen)
+            lines += [[], *drawn]
         if self.ends is None:
             hint = "Whole capture. Press a and b to set the ends of a span."
             lines = [*wrap(hint, columns, "faint"), *lines]

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from busplan.pack.labels import cell_label, short_sensor
 from busplan.plan.vehicle import PackLayout
+from busplan.replay.peers_over import addresses, peers_over
 from busplan.replay.replay import Replay
-from busplan.replay.trend import Grid, ModuleGrid, cell_grid, module_heat, module_volts, sensor_grid
+from busplan.replay.track import at_hand
+from busplan.replay.trend import ModuleGrid, module_heat, module_volts
+from busplan.text.chart import Band, Chart, Curve, chart_lines, dot_columns, scale_of
+from busplan.text.dots import Pen
 from busplan.text.packmap import Choice
-from busplan.text.plot import Curve, draw_curves, draw_map
+from busplan.text.plot import draw_map
 from busplan.text.runs import FAINT, HEAD, Line, clip
+from busplan.text.ticks import round_scale
 from busplan.text.timeline import Window
 
-AXIS = 12
-"""Columns that the axis of a plot takes."""
+AXIS = 9
+"""Columns that the labels of a plot take."""
 
 
 def draw_trend(
@@ -23,6 +28,7 @@ def draw_trend(
     t_ns: int,
     columns: int,
     rows: int,
+    pen: Pen = Pen(),
 ) -> list[Line]:
     """The chosen one as a line, its peers as a shaded band and their median as a thin line."""
     wide = max(columns - AXIS, 8)
@@ -30,30 +36,39 @@ def draw_trend(
         choice.kind == "module"
         and any(s.module == layout.modules[choice.number] for s in layout.sensors)
     )
-    found = _grid(replay, sensors, window, wide)
+    over = dot_columns(window.a_ns, window.b_ns, wide, pen, replay.index.origin_ns)
+    found = replay.keep(
+        (peers_over, sensors, over, at_hand(replay, addresses(replay, sensors))),
+        lambda: peers_over(replay, sensors, over),
+    )
     mine, name = _members(layout, choice, sensors)
-    low, middle, high = found.band()
-    own = found.middle_of(mine)
-    unit = "°C" if sensors else "V"
+    low, high = found.of(mine)
+    unit, least = ("°C", 1.0) if sensors else ("V", 0.01)
+    curves = [
+        Curve(found.middle, found.middle, "trace-2", thin=True),
+        Curve(low, high, "trace"),
+    ]
+    band = Band(found.low, found.high)
+    now = found.middle_now(mine, over.column(t_ns))
     title: Line = [
         (f"█ {name}", "trace"),
+        (f" {now:.{1 if sensors else 3}f} {unit}" if now == now else " --", "trace"),
         ("  ─ median", "trace-2"),
-        ("  ░ all", FAINT),
+        ("  ░ lowest to highest", FAINT),
         (f"  {window.text}", FAINT),
     ]
-    curves = [Curve(middle, "trace-2", thin=True), Curve(own, "trace")]
-    return [
-        clip(title, columns),
-        *draw_curves(
-            curves,
-            max(rows - 1, 3),
-            band=(low, high),
-            cursor=window.column(t_ns, wide),
-            unit=unit,
-            least=1.0 if sensors else 0.01,
-            decimals=1 if sensors else 3,
-        ),
-    ]
+    chart = Chart(
+        curves,
+        over,
+        round_scale(*scale_of(curves, [band]), least),
+        until_ns=replay.span_ns,
+        lead=AXIS,
+        unit=unit,
+        bands=[band],
+        cursor_ns=t_ns,
+        pen=pen,
+    )
+    return [clip(title, columns), *chart_lines(chart, max(rows - 1, 3))]
 
 
 def draw_heat(
@@ -78,13 +93,6 @@ def _members(layout: PackLayout, choice: Choice, sensors: bool) -> tuple[list[in
     module = layout.modules[choice.number]
     owners = [s.module for s in layout.sensors] if sensors else [c.module for c in layout.cells]
     return [i for i, owner in enumerate(owners) if owner == module], f"module {module}"
-
-
-def _grid(replay: Replay, sensors: bool, window: Window, count: int) -> Grid:
-    make = sensor_grid if sensors else cell_grid
-    return replay.keep(
-        (make, window.a_ns, window.b_ns, count), lambda: make(replay, window.moments(count))
-    )
 
 
 def _modules(

@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import partial
 
 from busplan.replay.pair import Difference, differences, shift
+from busplan.replay.peers_over import addresses, peers_over
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.replay.track import at_hand
+from busplan.text.chart import Chart, Curve, chart_lines, dot_columns, scale_of
+from busplan.text.dots import Pen
 from busplan.text.draw import pack_table, state_lines
+from busplan.text.pack_trend import AXIS
 from busplan.text.packmap import PackMap
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, beside, clip, clock_text, fold
+from busplan.text.ticks import round_scale
 
 WIDE = 112
 """From this width on the map of what moved stands beside the figures."""
-TABLE = 54
+PLOT_ROWS = 8
+TABLE = 53
 """Columns of the figures then."""
 
 
 def draw_pair(
-    replays: tuple[Replay, Replay], shots: tuple[Snapshot, Snapshot], columns: int
+    replays: tuple[Replay, Replay],
+    shots: tuple[Snapshot, Snapshot],
+    columns: int,
+    pen: Pen = Pen(),
 ) -> list[Line]:
-    """Both states, the figures with their change, and how each cell moved against its peers."""
+    """Both states, figures with their change, how each cell moved against its peers; curves."""
     half = (columns - 2) // 2
     blocks: list[list[Line]] = []
     for letter, replay, shot in zip("12", replays, shots, strict=True):
@@ -38,8 +50,43 @@ def draw_pair(
     wide = columns >= WIDE
     moved = moved_map(shots, columns - TABLE - 2 if wide else columns)
     if wide:
-        return [*lines, [], *beside(table, moved, TABLE)]
-    return [*lines, [], *table, *([[]] if moved else []), *moved]
+        lines += [[], *beside(table, moved, TABLE)]
+    else:
+        lines += [[], *table, *([[]] if moved else []), *moved]
+    for sensors in (False, True):
+        lines += both_over_time(replays, shots, sensors, columns, pen)
+    return lines
+
+
+def both_over_time(
+    replays: tuple[Replay, Replay],
+    shots: tuple[Snapshot, Snapshot],
+    sensors: bool,
+    columns: int,
+    pen: Pen,
+) -> list[Line]:
+    """The lowest cell, or the highest sensor, of both captures on one axis of time."""
+    if not all(addresses(replay, sensors) for replay in replays):
+        return []
+    wide = max(columns - AXIS, 8)
+    shift_ns = shots[1].t_ns - shots[0].t_ns
+    curves, until_ns = [], 0
+    over = dot_columns(0, max(replays[0].span_ns, replays[1].span_ns - shift_ns), wide, pen)
+    for replay, later_ns, role in zip(replays, (0, shift_ns), ("trace", "trace-2"), strict=True):
+        own = replace(over, start_ns=over.start_ns + later_ns)
+        ready = at_hand(replay, addresses(replay, sensors))
+        found = replay.keep(
+            (peers_over, sensors, own, ready),
+            partial(peers_over, replay, sensors, own),
+        )
+        end = found.high if sensors else found.low
+        curves.append(Curve(end, end, role))
+        until_ns = max(until_ns, replay.span_ns - later_ns)
+    what, unit, least = ("hottest sensor", "°C", 1.0) if sensors else ("lowest cell", "V", 0.01)
+    title: Line = [(f"{what} ", HEAD), ("█ 1 ", "trace"), ("█ 2", "trace-2")]
+    scale = round_scale(*scale_of(curves), least)
+    chart = Chart(curves, over, scale, until_ns, AXIS, unit, cursor_ns=shots[0].t_ns, pen=pen)
+    return [[], title, *chart_lines(chart, PLOT_ROWS)]
 
 
 def moved_map(shots: tuple[Snapshot, Snapshot], columns: int) -> list[Line]:

@@ -111,7 +111,7 @@ async def test_enter_shows_what_is_chosen_over_time_and_the_map_again(replay: Re
         assert "far below peers" in screen_text(app)
         await pilot.press("enter")
         await pilot.pause()
-        assert "█ cell 6 (A2)  ─ median" in screen_text(app)
+        assert "█ cell 6 (A2) 3.636 V  ─ median" in screen_text(app)
         await pilot.press("enter")
         await pilot.pause()
         assert "cells [V]" in screen_text(app)

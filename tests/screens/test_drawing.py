@@ -12,7 +12,7 @@ from busplan.screens.dialogs import parse_moment
 from busplan.screens.memory import Layout, read_layout, write_layout
 from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
 from busplan.text.load_bar import load_bar
-from busplan.text.plot import Curve, draw_curves, draw_load
+from busplan.text.plot import draw_load
 from busplan.text.runs import clip, clock_text, fill, marked, span_text, text, width, wrap
 from busplan.text.timeline import Window, column_of, moment_at
 
@@ -117,19 +117,6 @@ def test_figures_have_their_stated_size_and_every_letter_a_shape() -> None:
     assert best_scale("CELLS", 10, 5) == Scale()
     assert best_scale("3.636", 26, 5) == Scale(2, 1, 1)
     assert best_scale("3.636", 80, 10) == Scale(4, 4, 2)
-
-
-def test_a_plot_draws_the_lowest_at_the_bottom_and_leaves_gaps_open() -> None:
-    values = np.array([1.0, np.nan, 3.0, 2.0])
-    lines = [text(line) for line in draw_curves([Curve(values, "trace")], 3, decimals=0)]
-    assert lines[0].startswith("3│")
-    assert lines[-1].startswith("1 ") or lines[-1].lstrip().startswith("1│")
-    body = [line.partition("│")[2].ljust(4) for line in lines]
-    assert body[0][2] == "▀"
-    assert body[-1][0] == "▄"
-    assert all(row[1] == " " for row in body)
-    flat = draw_curves([Curve(np.full(3, np.nan), "trace")], 3)
-    assert not any(mark in text(line) for line in flat for mark in "▀▄█")
 
 
 def test_the_layout_is_kept_and_damage_is_survived(tmp_path: Path) -> None:
