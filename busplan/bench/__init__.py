@@ -1,8 +1,10 @@
 """One node on the bench, held against its definition: is it what its maker says it is?
 
 ``prove`` is pure: ``prove_node(table, vehicle, node)`` gives the report (``node_report``).
-``message`` judges one message over time, ``signals`` its values, ``counters_checksums`` its
-protection, named or not; ``joining`` puts the measured node on its network and compares loads,
+``message`` judges one message, ``rhythm`` when it comes, ``signals`` its values (``raw_ends``,
+``pack_values``: those that cannot be), ``counters_checksums`` its protection, named or not;
+``uptime``, ``restarts`` and ``unacknowledged`` see the node as a whole, ``protocol`` what J1939
+itself has it send; ``joining`` puts the measured node on its network and compares loads,
 findings and response times before and after; ``record`` adds who, when and what, ``tables`` and
 ``page`` lay it out. ``run`` has the steps of a test; ``live_run`` puts those of a live one
 together, listening through ``busplan.live.listening``.

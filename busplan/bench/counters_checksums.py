@@ -13,7 +13,10 @@ from dataclasses import replace
 import numpy as np
 
 from busplan.bench.node_report import BenchLimits, SignalProof
+from busplan.bench.rhythm import Pause, within_pauses
+from busplan.bench.when_wrong import when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
+from busplan.decode.layout import raw_range
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
     U8,
@@ -52,13 +55,36 @@ def is_counter(column: DecodedSignal) -> bool:
 
 
 def prove_counter(
-    decoded: DecodedMessage, column: DecodedSignal, where: Where
+    decoded: DecodedMessage, column: DecodedSignal, where: Where, pauses: Sequence[Pause] = ()
 ) -> tuple[str, list[Finding]]:
-    """What a counter does, in words, and what is wrong with it."""
+    """What a counter does, in words, and what is wrong with it; restarts are no skips."""
     rows = np.flatnonzero(column.present)
     raw = column.raw[rows]
     name = column.signal.name
-    return _judge_counter(decoded, rows, raw, column.signal.length, name, name, where)
+    detail, findings = _judge_counter(
+        decoded, rows, raw, column.signal.length, name, name, where, pauses
+    )
+    return detail, [*findings, *_wraps_early(column, raw, where)]
+
+
+def _wraps_early(column: DecodedSignal, raw: I64, where: Where) -> Iterator[Finding]:
+    """A counter that returns below the top that its definition gives it."""
+    signal = column.signal
+    _, top = raw_range(signal)
+    if signal.maximum is not None and signal.scale:
+        top = min(top, int((signal.maximum - signal.offset) / signal.scale))
+    modulus = counter_modulus(raw, signal.length)
+    if modulus > top:
+        return
+    yield Finding(
+        "counter-wraps-early",
+        Weight.CAUTION,
+        Where(where.network, where.node, where.message, signal.name),
+        f"{signal.name} starts again after {modulus - 1}; its definition goes up to {top}",
+        why="A receiver that counts by the definition takes each return for lost frames.",
+        action="Ask the maker where it starts again, and state that as its maximum.",
+        figures=(Figure("last", modulus - 1), Figure("defined", top)),
+    )
 
 
 def _judge_counter(
@@ -69,10 +95,13 @@ def _judge_counter(
     name: str,
     signal: str | None,
     where: Where,
+    pauses: Sequence[Pause] = (),
 ) -> tuple[str, list[Finding]]:
     """``name`` is what to call it, ``signal`` its signal if it has one."""
     modulus = counter_modulus(raw, length)
     verdict = check_counter(raw, modulus)
+    times = decoded.time_ns[rows]
+    restarted = np.flatnonzero(within_pauses(times, pauses)) + 1
     if not verdict.step:
         return "stands still", [
             Finding(
@@ -100,13 +129,15 @@ def _judge_counter(
             "A receiver that watches the counter takes the sender for stuck.",
         ),
     ):
+        places = np.setdiff1d(places, restarted)
         if len(places):
             findings.append(
                 Finding(
                     code,
                     Weight.FAULT,
                     frame_at(where, decoded, int(rows[places[0]]), signal),
-                    f"{name} {words} in {len(places)} of {verdict.steps} steps",
+                    f"{name} {words} in {len(places)} of {verdict.steps} steps"
+                    + when_wrong(times, places),
                     why=why,
                     action="See whether the recorder dropped frames; if not, ask the maker.",
                     figures=(Figure("places", len(places)), Figure("steps", verdict.steps)),
@@ -175,7 +206,8 @@ def _judge_checksum(
             "checksum-wrong",
             Weight.FAULT,
             frame_at(where, decoded, int(rows[wrong[0]]), signal),
-            f"{name} is wrong in {len(wrong)} of {len(payloads)} frames ({detail})",
+            f"{name} is wrong in {len(wrong)} of {len(payloads)} frames ({detail})"
+            + when_wrong(decoded.time_ns[rows], wrong),
             why="Receivers that check it drop these frames.",
             action="Look at the first one; if it is always wrong, the kind differs from the one "
             "told or found.",
@@ -190,6 +222,7 @@ def prove_undefined(
     proofs: Sequence[SignalProof],
     where: Where,
     limits: BenchLimits,
+    pauses: Sequence[Pause] = (),
 ) -> tuple[list[SignalProof], list[Finding]]:
     """Counters and a checksum in bits without a name, or in bytes whose name says nothing.
 
@@ -221,7 +254,7 @@ def prove_undefined(
             if not looks_like_counter(raw, 1 << length, least_share=SURE_SHARE):
                 continue
             name = f"bits {start} to {start + length - 1}"
-            detail, more = _judge_counter(decoded, rows, raw, length, name, None, where)
+            detail, more = _judge_counter(decoded, rows, raw, length, name, None, where, pauses)
             findings += more
             _put(made, name, "counter", detail, raw)
     return made, findings

@@ -14,13 +14,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busplan.bench.node_report import SignalProof
-from busplan.definitions.model import Message
+from busplan.bench.rhythm import LEAST_FRAMES, usual_ms
+from busplan.definitions.model import Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream
 from busplan.wording import counted
 
-LEAST_FRAMES = 10
-"""Frames that a cyclic message needs before its cycle time is proven."""
 MOST_NAMED = 6
 """So many signals that never came are named; the others are counted."""
 
@@ -38,26 +37,17 @@ def unproven(
     frames: int,
     longest: int,
     listened_ns: int,
+    proposed: Stated | None = None,
 ) -> list[Finding]:
     """What is missing before a message that came in ``frames`` frames is proven.
 
     ``longest`` is the most bytes one of them carried: what lies beyond is missing for a fault that
-    has a finding of its own. ``listened_ns`` is how long the test lasted.
+    has a finding of its own. ``listened_ns`` is how long the test lasted, ``proposed`` the rhythm
+    it keeps where nobody states one.
     """
     found = []
-    stated, name = stream.cycle, stream.message.name
-    if stated is None and not stream.event:
-        found.append(
-            Finding(
-                "rate-not-stated",
-                Weight.CAUTION,
-                where,
-                f"nobody states how often {name} comes, so its rate was not judged",
-                why="A node that sends too rarely, or far too often, would pass.",
-                action="State cycle_ms or min_distance_ms in the plan, under "
-                f'[message."{stream.label}"].',
-            )
-        )
+    if stream.cycle is None and not stream.event:
+        found.append(_not_stated(stream, where, proposed))
     if not stream.event and frames < LEAST_FRAMES:
         found.append(_too_few(stream, frames, where, listened_ns))
     unseen = [
@@ -70,6 +60,30 @@ def unproven(
     if unseen:
         found.append(_unseen(stream.message, unseen, where))
     return found
+
+
+def _not_stated(stream: Stream, where: Where, proposed: Stated | None) -> Finding:
+    """That nobody states a rate; the measured one is what to ask the maker for, or to state."""
+    table = f'[message."{stream.label}"]'
+    words = f"nobody states how often {stream.message.name} comes, so its rate was not judged"
+    action = f"State cycle_ms or min_distance_ms in the plan, under {table}."
+    figures: tuple[Figure, ...] = ()
+    if proposed is not None:
+        words += f"; it came every {proposed.ms:.4g} ms"
+        action = (
+            f"If the maker confirms it, state cycle_ms = {usual_ms(proposed.ns):g} in the plan, "
+            f"under {table}."
+        )
+        figures = (Figure("measured", proposed.ms, "ms"),)
+    return Finding(
+        "rate-not-stated",
+        Weight.CAUTION,
+        where,
+        words,
+        why="A node that sends too rarely, or far too often, would pass.",
+        action=action,
+        figures=figures,
+    )
 
 
 def _too_few(stream: Stream, frames: int, where: Where, listened_ns: int) -> Finding:

@@ -33,6 +33,7 @@ def run_live(
     folder: Path | None = None,
     sender: Callable[[InterfaceSpec], Sender] | None = None,
     questions: Sequence[str] = (),
+    acknowledge: bool = False,
     stop: Stop | None = None,
     guide: Guide | None = None,
 ) -> BenchRecord:
@@ -45,6 +46,8 @@ def run_live(
     the tester's consent. Then the node gets the ``questions`` (as
     :func:`~busplan.live.questions.parse_question` reads them), on a J1939 network also the usual
     ones. ``stop`` ends the test early; then nothing is sent.
+
+    ``acknowledge`` opens the adapter in its normal mode: it gives acknowledge bits and no frame.
 
     Raises :class:`UsageError` for a wrong question, questions without a sender or a folder that
     cannot be made, and :class:`~busplan.errors.InterfaceError` for an interface that cannot be
@@ -62,6 +65,7 @@ def run_live(
         stem=f"bench-{test.node}",
         folder=folder,
         cue=None if power_on_s is None else (power_on_s, f"Switch {test.node} on NOW."),
+        acknowledge=acknowledge,
         stop=stop,
         guide=guide,
     )
@@ -89,6 +93,7 @@ def run_live(
         ),
         more=findings,
         date=heard.date,
+        acknowledged=acknowledge,
         capture=heard.log.name,
         capture_sha256=heard.sha256,
     )

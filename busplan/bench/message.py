@@ -7,39 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 
 from busplan.bench.evidence import unproven
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
+from busplan.bench.rhythm import Listened, cycle_between, own_rhythm, rhythm_findings
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
-from busplan.definitions.model import Message, Stated
+from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
-from busplan.frames.kinds import REMOTE
+from busplan.frames.kinds import BRS, FD, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.traffic.cycle_rule import (
-    SURE_GAPS,
-    jitter_allowed_ns,
-    jitter_too_large,
-    off_by,
-    too_close,
-)
-from busplan.traffic.cycles import MeasuredCycle, measured_cycle
+from busplan.traffic.cycles import measured_cycle
 from busplan.traffic.survey import SAMPLE, likely_two_senders, two_senders_finding
-from busplan.wording import counted
-
-
-class Listened(NamedTuple):
-    """From when to when was listened, and when the node's last frame came [ns]."""
-
-    begin_ns: int
-    end_ns: int
-    last_ns: int
 
 
 def data_rows(table: FrameTable, key: FrameKey) -> I64:
@@ -58,7 +42,8 @@ def prove_message(
     where = Where(stream.network, stream.node, message.name)
     lengths = table.length[rows]
     counts = {int(n): int(c) for n, c in zip(*np.unique(lengths, return_counts=True), strict=True)}
-    cycle = measured_cycle(table.time_ns[rows])
+    times = table.time_ns[rows]
+    cycle = measured_cycle(times)
     if not len(rows):
         findings: tuple[Finding, ...] = ()
         if not stream.optional:
@@ -75,11 +60,11 @@ def prove_message(
             verdict=verdict,
         )
     signals, signal_findings = prove_signals(
-        table, rows, message, replace(where, time_ns=origin), limits
+        table, rows, message, replace(where, time_ns=origin), limits, span.pauses
     )
     findings = (
-        *_cycle_findings(stream, cycle, where, origin, limits),
-        *_stopped(table, stream, rows, where, span, limits),
+        *rhythm_findings(stream, times, where, span, limits),
+        *_format_findings(table, rows, message, where, origin),
         *_two_senders(table, rows, message, where),
         *_length_findings(table, rows, message, where, origin),
         *signal_findings,
@@ -88,6 +73,7 @@ def prove_message(
             signals,
             where,
             frames=len(rows),
+            proposed=own_rhythm(stream, cycle_between(times, span.pauses)),
             longest=max(counts),
             listened_ns=span.end_ns - span.begin_ns,
         ),
@@ -145,118 +131,6 @@ def _missing(
     )
 
 
-def _cycle_findings(
-    stream: Stream,
-    cycle: MeasuredCycle | None,
-    where: Where,
-    origin: int,
-    limits: BenchLimits,
-) -> list[Finding]:
-    if cycle is None or stream.cycle is None:
-        return []
-    stated, name = stream.cycle, stream.message.name
-    findings = []
-    if stream.event:
-        if too_close(stated, cycle, limits.cycle_tolerance):
-            findings.append(_too_close(stated, cycle, name, where))
-        return findings
-    off = off_by(stated, cycle)
-    gaps = cycle.frames - 1
-    if abs(off) > limits.cycle_tolerance:
-        findings.append(
-            Finding(
-                "cycle-time-off",
-                Weight.FAULT if gaps >= SURE_GAPS else Weight.CAUTION,
-                where,
-                f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
-                f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
-                f"±{limits.cycle_tolerance:.0%}"
-                + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
-                why="Slower starves receivers, faster takes room on the network from others.",
-                action="Ask the maker for the definition of this software, or state the real "
-                "cycle time in the plan and check the plan again.",
-                figures=(
-                    Figure("measured", cycle.median_ns / 1e6, "ms"),
-                    Figure("stated", stated.ms, "ms"),
-                    Figure("tolerance", 100 * limits.cycle_tolerance, "%"),
-                ),
-            )
-        )
-    findings += _jitter_findings(stream, stated, cycle, where, limits)
-    allowed = limits.gap_cycles * max(stated.ns, cycle.median_ns)
-    if cycle.longest_ns > allowed:
-        findings.append(
-            Finding(
-                "gap-too-long",
-                Weight.CAUTION,
-                replace(where, time_ns=cycle.longest_at_ns - origin),
-                f"{name} was silent for {cycle.longest_ns / 1e6:.4g} ms, "
-                f"{cycle.longest_ns / max(stated.ns, cycle.median_ns):.1f} cycles",
-                why="Receivers with a time-out may have given the node up.",
-                action="See what happened at that time; a drop of the recorder shows in its "
-                "journal.",
-                figures=(
-                    Figure("gap", cycle.longest_ns / 1e6, "ms"),
-                    Figure("allowed", allowed / 1e6, "ms"),
-                ),
-            )
-        )
-    return findings
-
-
-def _jitter_findings(
-    stream: Stream, stated: Stated, cycle: MeasuredCycle, where: Where, limits: BenchLimits
-) -> list[Finding]:
-    """Distances that vary too much; with few of them, one lost frame would look like that."""
-    allowed = jitter_allowed_ns(stated, stream, limits.jitter_cycles)
-    if not jitter_too_large(cycle, allowed):
-        return []
-    return [
-        Finding(
-            "jitter-large",
-            Weight.CAUTION,
-            where,
-            f"{stream.message.name}: 1 of 100 distances lies more than "
-            f"{cycle.jitter_ns / 1e6:.3g} ms beside the median; allowed {allowed / 1e6:.3g} ms",
-            why="Response times are proven for the jitter in the plan.",
-            action="State the measured jitter in the plan (jitter_ms) and look at the timing.",
-            figures=(
-                Figure("jitter", cycle.jitter_ns / 1e6, "ms"),
-                Figure("allowed", allowed / 1e6, "ms"),
-            ),
-        )
-    ]
-
-
-def _stopped(
-    table: FrameTable, stream: Stream, rows: I64, where: Where, span: Listened, limits: BenchLimits
-) -> list[Finding]:
-    """A message that ends while the node goes on."""
-    if stream.event or stream.cycle is None:
-        return []
-    last = int(table.time_ns[rows].max())
-    cycle = measured_cycle(table.time_ns[rows])
-    period = max(stream.cycle.ns, cycle.median_ns if cycle else 0)
-    silence = span.last_ns - last
-    if silence <= limits.gap_cycles * period:
-        return []
-    return [
-        Finding(
-            "message-stopped",
-            Weight.FAULT,
-            replace(where, time_ns=last - span.begin_ns),
-            f"{stream.message.name} stopped {silence / 1e9:.3g} s before the node's last frame, "
-            f"{silence / period:.1f} cycles",
-            why="Receivers time out or run on its last value.",
-            action="See what happened at that time, and whether it depends on a mode.",
-            figures=(
-                Figure("silence", silence / 1e6, "ms"),
-                Figure("allowed", limits.gap_cycles * period / 1e6, "ms"),
-            ),
-        )
-    ]
-
-
 def _two_senders(table: FrameTable, rows: I64, message: Message, where: Where) -> Iterator[Finding]:
     """Frames that look as if somebody else on the bench sent the same identifier."""
     sample_rows = rows[table.length[rows] == message.length][:SAMPLE]
@@ -274,20 +148,41 @@ def _two_senders(table: FrameTable, rows: I64, message: Message, where: Where) -
         )
 
 
-def _too_close(stated: Stated, cycle: MeasuredCycle, name: str, where: Where) -> Finding:
-    return Finding(
-        "events-too-close",
-        Weight.FAULT,
-        where,
-        f"{name} came again after {cycle.shortest_ns / 1e6:.4g} ms; the least distance is "
-        f"{stated.ms:.4g} ms ({stated.origin})",
-        why="Response times are proven for the stated distance only.",
-        action="State the real least distance in the plan, or have the node slowed down.",
-        figures=(
-            Figure("measured", cycle.shortest_ns / 1e6, "ms"),
-            Figure("stated", stated.ms, "ms"),
-        ),
-    )
+def _format_findings(
+    table: FrameTable, rows: I64, message: Message, where: Where, origin: int
+) -> Iterator[Finding]:
+    """Classical frames where the definition has CAN FD, or the other way; the bit-rate switch."""
+    flags = table.flags[rows]
+    wrong = np.flatnonzero(((flags & FD) != 0) != message.fd)
+    if len(wrong):
+        came, is_defined = ("classical", "CAN FD") if message.fd else ("CAN FD", "classical")
+        yield Finding(
+            "frame-format-differs",
+            Weight.FAULT,
+            replace(where, time_ns=int(table.time_ns[rows[wrong[0]]]) - origin),
+            f"{len(wrong)} of {len(rows)} frames of {message.name} are {came}; the definition says "
+            f"{is_defined}",
+            why="A classical controller answers every CAN FD frame with an error frame.",
+            action="Ask the maker for the definition of this software, or how to set its format.",
+            figures=(Figure("frames", len(wrong)), Figure("of", len(rows))),
+        )
+    if not message.fd:
+        return
+    fd = np.flatnonzero((flags & FD) != 0)
+    wrong = fd[((flags[fd] & BRS) != 0) != message.bit_rate_switch]
+    if len(wrong):
+        without, says = ("without", "") if message.bit_rate_switch else ("with", "not ")
+        yield Finding(
+            "bit-rate-switch-differs",
+            Weight.CAUTION,
+            replace(where, time_ns=int(table.time_ns[rows[wrong[0]]]) - origin),
+            f"{len(wrong)} of {len(rows)} frames of {message.name} come {without} the bit-rate "
+            f"switch; the definition says that it does {says}switch",
+            why="Its data phase then takes another time on the wire than planned.",
+            action="Ask the maker which is right, and see that the recording's format keeps the "
+            "switch.",
+            figures=(Figure("frames", len(wrong)), Figure("of", len(rows))),
+        )
 
 
 def _length_findings(

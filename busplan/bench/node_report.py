@@ -38,7 +38,10 @@ class NodeVerdict(StrEnum):
 
 
 UNPROVEN = frozenset(
-    {"message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen", "rate-not-stated"}
+    {
+        *("message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen"),
+        *("rate-not-stated", "node-unacknowledged"),
+    }
 )
 """Codes that say what was not seen; all others above a note say what is wrong."""
 
@@ -63,6 +66,8 @@ class BenchLimits:
     * ``power_on_ns``: when the node got power, counted from the capture's first frame; ``None``:
       nobody told, so the start-up time is not measured;
     * ``start_within_ns``: time from there to its first frame, ``None``: not judged;
+    * ``begin_ns``: since when was listened, counted likewise (below zero: before the first frame);
+      ``None``: since the first frame;
     * ``end_ns``: until when was listened, counted likewise; ``None``: until the last frame;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
@@ -73,6 +78,7 @@ class BenchLimits:
     jitter_cycles: float = JITTER_CYCLES
     power_on_ns: int | None = None
     start_within_ns: int | None = None
+    begin_ns: int | None = None
     end_ns: int | None = None
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
@@ -140,7 +146,7 @@ class BenchReport:
     """The whole proof of one node on one network. Times count from the first frame.
 
     ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
-    ``invented`` marks demo data.
+    ``invented`` marks demo data. ``identity`` is what the node says of itself: names and texts.
     """
 
     node: str
@@ -158,6 +164,7 @@ class BenchReport:
     verdict: NodeVerdict
     limits: BenchLimits
     invented: bool = False
+    identity: tuple[tuple[str, str], ...] = ()
 
     @property
     def headline(self) -> str:

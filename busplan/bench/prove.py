@@ -8,17 +8,32 @@ together first.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from busplan.bench.message import Listened, data_rows, prove_message
+from busplan.bench.message import data_rows, prove_message
 from busplan.bench.node_report import (
     BenchLimits,
     BenchReport,
-    MessageProof,
+    NodeVerdict,
     Unknown,
     verdict_of,
+)
+from busplan.bench.pack_values import with_pack_values
+from busplan.bench.protocol import own_groups
+from busplan.bench.restarts import find_interruptions, interruption_findings
+from busplan.bench.rhythm import Listened
+from busplan.bench.unacknowledged import unacknowledged
+from busplan.bench.uptime import (
+    after_errors,
+    error_findings,
+    on_before,
+    on_before_finding,
+    silent_finding,
+    start_findings,
+    start_up_of,
+    stopped,
 )
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
@@ -57,42 +72,48 @@ def prove_node(
     own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
     times = _times_of(mine, own)
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
-    span = Listened(origin, end, int(times[-1]) if len(times) else end)
+    interrupted = find_interruptions(mine, own, times, limits)
+    last = int(times[-1]) if len(times) else end
+    span = Listened(origin, end, last, tuple(i.pause for i in interrupted))
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
     if unknown_names:
         raise UsageError(
             f"checksum told for {unknown_names[0]!r}, which {node} does not send on {network}; "
             f"it sends {', '.join(s.message.name for s in own)}"
         )
-    proofs = tuple(prove_message(mine, s, span, limits) for s in own)
+    proofs = with_pack_values(
+        [prove_message(mine, s, span, limits) for s in own], own, heard, vehicle, origin
+    )
+    protocol = own_groups(mine, table, own, (origin, origin + min(limits.begin_ns or 0, 0)))
     own_keys = {s.key for s in own}
     known = _of_nodes_heard(mine, vehicle, node, network)
     known |= _known_messages(vehicle, node, network)
+    strange = [k for k in mine.groups if not (k in known or k in own_keys or k in protocol.keys)]
     others = {key: known[key] for key in mine.groups if key in known and key not in own_keys}
-    unknown = tuple(
-        _unknown(mine, key, origin)
-        for key in mine.groups
-        if key not in known and key not in own_keys
-    )
+    unknown = tuple(_unknown(mine, key, origin) for key in strange)
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
     findings = [f for proof in proofs for f in proof.findings]
     findings += [_unknown_finding(u, vehicle, network, node) for u in unknown]
+    findings += protocol.findings
+    findings += interruption_findings(
+        interrupted, mine.time_ns[errors], Where(network, node), origin
+    )
     start_up = None
-    if _on_before(times, own, origin, limits):
-        findings.append(_on_before_finding(network, node, limits))
+    if on_before(times, own, origin, limits):
+        findings.append(on_before_finding(network, node, limits))
     else:
-        start_up = _start_up(times, origin, limits)
-        findings += _start_findings(start_up, network, node, limits)
+        start_up = start_up_of(times, origin, limits)
+        findings += start_findings(start_up, network, node, limits)
     findings += transport_findings(messages.parts, origin)
-    findings += _error_findings(len(errors), len(heard), network, node)
-    after = _after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
+    findings += error_findings(len(errors), len(heard), network, node)
+    after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
     if not len(times):
-        findings.append(_silent(network, node, own))
+        findings.append(silent_finding(network, node, own))
     elif not any(f.weight is Weight.FAULT for f in after):
-        findings += _stopped(proofs, span, network, node, limits)
+        findings += stopped(proofs, own, span, network, node, limits)
     part = vehicle.nodes[node].part
-    return BenchReport(
+    report = BenchReport(
         node=node,
         part=part.name,
         maker=part.maker,
@@ -104,10 +125,28 @@ def prove_node(
         messages=proofs,
         unknown=unknown,
         others=tuple(m.name for m in others.values()),
+        identity=tuple((t.name, t.text) for t in protocol.told),
         findings=tuple(by_weight(findings)),
         verdict=verdict_of(tuple(findings)),
         limits=limits,
         invented=vehicle.invented,
+    )
+    alone = unacknowledged(heard, vehicle.networks[network])
+    return (
+        report if alone is None else _withheld(report, replace(alone, where=Where(network, node)))
+    )
+
+
+def _withheld(report: BenchReport, alone: Finding) -> BenchReport:
+    """The report of a test that has not begun, because nobody acknowledges the node."""
+    return replace(
+        report,
+        messages=tuple(
+            replace(m, findings=(), verdict=NodeVerdict.NOT_PROVEN) for m in report.messages
+        ),
+        unknown=(),
+        findings=(alone,),
+        verdict=verdict_of((alone,)),
     )
 
 
@@ -201,153 +240,3 @@ def _times_of(table: FrameTable, own: list[Stream]) -> I64:
     """When the node sent anything, in order."""
     times = [table.time_ns[data_rows(table, s.key)] for s in own]
     return np.sort(np.concatenate(times)) if times else np.empty(0, np.int64)
-
-
-def _start_up(times: I64, origin: int, limits: BenchLimits) -> int | None:
-    """Time from power-on to the node's first frame; ``None`` when either is not known."""
-    if limits.power_on_ns is None:
-        return None
-    power_on = origin + limits.power_on_ns
-    first = int(np.searchsorted(times, power_on))
-    return int(times[first]) - power_on if first < len(times) else None
-
-
-def _on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> bool:
-    """Whether the node was sending right up to power-on, so that it cannot have been off."""
-    cycles = [s.cycle.ns for s in own if s.cycle]
-    if limits.power_on_ns is None or not cycles:
-        return False
-    power_on = origin + limits.power_on_ns
-    first = int(np.searchsorted(times, power_on))
-    return first > 0 and power_on - int(times[first - 1]) <= limits.gap_cycles * min(cycles)
-
-
-def _on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
-    return Finding(
-        "on-before-power",
-        Weight.CAUTION,
-        Where(network, node, time_ns=limits.power_on_ns),
-        f"{node} was sending before it is said to have got power: its start was not measured",
-        why="A start-up time counted from a node that is on already means nothing.",
-        action="Switch it off, start the test, and switch it on when you are told to.",
-    )
-
-
-def _start_findings(
-    start_up: int | None, network: str, node: str, limits: BenchLimits
-) -> list[Finding]:
-    allowed = limits.start_within_ns
-    if start_up is None or allowed is None or start_up <= allowed:
-        return []
-    return [
-        Finding(
-            "starts-late",
-            Weight.FAULT,
-            Where(network, node, time_ns=start_up + (limits.power_on_ns or 0)),
-            f"the first frame came {start_up / 1e9:.3f} s after power-on; "
-            f"allowed {allowed / 1e9:.3f} s",
-            why="Nodes that wait for it at power-up may give it up.",
-            action="Ask the maker for the start-up time, and let the others wait longer.",
-            figures=(
-                Figure("start-up", start_up / 1e9, "s"),
-                Figure("allowed", allowed / 1e9, "s"),
-            ),
-        )
-    ]
-
-
-def _error_findings(errors: int, entries: int, network: str, node: str) -> list[Finding]:
-    if not errors:
-        return []
-    many = 100 * errors > entries
-    return [
-        Finding(
-            "bus-errors",
-            Weight.CAUTION if many else Weight.NOTE,
-            Where(network, node),
-            f"{counted(errors, 'error frame')} among {entries} frames",
-            why="A short, quiet bench pair has none; each one costs the time of a frame.",
-            action="Look at bit rate, sample point, terminators and plugs; see busplan bench "
-            "--wiring.",
-            figures=(Figure("errors", errors), Figure("entries", entries)),
-        )
-    ]
-
-
-def _after_errors(
-    times: I64,
-    own: list[Stream],
-    error_ns: I64,
-    span: Listened,
-    network: str,
-    node: str,
-    limits: BenchLimits,
-) -> list[Finding]:
-    """Whether the node comes back after each bus error, and how soon.
-
-    Errors before its first frame do not count: it may not have been switched on yet.
-    """
-    cycles = [s.cycle.ns for s in own if s.cycle is not None and not s.event]
-    error_ns = error_ns[error_ns > times[0]] if len(times) else error_ns[:0]
-    if not len(error_ns) or not cycles:
-        return []
-    allowed = round(limits.quiet_cycles * min(cycles))
-    after = np.searchsorted(times, error_ns, side="right")
-    back = np.append(times, span.end_ns)[after]
-    quiet = back - error_ns
-    worst = int(quiet.argmax())
-    if int(quiet[worst]) <= allowed:
-        return []
-    returned = bool(after[worst] < len(times))
-    return [
-        Finding(
-            "silent-after-error",
-            Weight.CAUTION if returned else Weight.FAULT,
-            Where(network, node, time_ns=int(error_ns[worst]) - span.begin_ns),
-            f"after a bus error the node was silent for {int(quiet[worst]) / 1e6:.4g} ms"
-            + ("" if returned else " and did not come back before the capture ended")
-            + f"; allowed {allowed / 1e6:.4g} ms",
-            why="A node that leaves the bus after an error takes its functions with it.",
-            action="Ask the maker how it recovers from bus-off, and look at wiring and bit rate.",
-            figures=(
-                Figure("silence", int(quiet[worst]) / 1e6, "ms"),
-                Figure("errors", len(error_ns)),
-            ),
-        )
-    ]
-
-
-def _stopped(
-    proofs: Sequence[MessageProof],
-    span: Listened,
-    network: str,
-    node: str,
-    limits: BenchLimits,
-) -> list[Finding]:
-    """Whether all of the node went silent before the end: switched off, or failed?"""
-    cycles = [p.expected.ns for p in proofs if p.expected is not None and p.frames > 1]
-    silence = span.end_ns - span.last_ns
-    if not cycles or silence <= limits.gap_cycles * min(cycles):
-        return []
-    return [
-        Finding(
-            "stops-early",
-            Weight.CAUTION,
-            Where(network, node, time_ns=span.last_ns - span.begin_ns),
-            f"its last frame came {silence / 1e9:.3g} s before the end",
-            why="Unless somebody switched it off, it has failed during the test.",
-            action="Repeat the test; watch its supply and its wake-up line.",
-            figures=(Figure("silence", silence / 1e9, "s"),),
-        )
-    ]
-
-
-def _silent(network: str, node: str, own: list[Stream]) -> Finding:
-    return Finding(
-        "node-silent",
-        Weight.FAULT,
-        Where(network, node),
-        "its message never came" if len(own) == 1 else f"none of its {len(own)} messages came",
-        why="There is nothing to judge.",
-        action="See busplan bench --wiring for what to measure when nothing arrives.",
-    )

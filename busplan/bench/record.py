@@ -33,7 +33,7 @@ class BenchRecord:
     What nobody stated stays empty and is shown so. ``capture_sha256`` is the hash of the recorded
     file. ``joining`` holds the lines that say what the node would do to its network, when that was
     worked out. ``sent`` is what busplan transmitted during a live test; ``None`` when it judged a
-    file.
+    file. ``acknowledged``: the adapter was told to give acknowledge bits.
     """
 
     report: BenchReport
@@ -44,6 +44,7 @@ class BenchRecord:
     capture_sha256: str = ""
     joining: tuple[str, ...] = ()
     sent: tuple[SentFrame, ...] | None = None
+    acknowledged: bool = False
 
     @property
     def stem(self) -> str:
@@ -62,6 +63,7 @@ class BenchRecord:
             "capture_sha256": self.capture_sha256,
             **report_dict(self.report),
             "sent": None if self.sent is None else [asdict(s) for s in self.sent],
+            "acknowledged": self.acknowledged,
             "joining": list(self.joining),
         }
 
@@ -113,6 +115,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
             for u in report.unknown
         ],
         "others": list(report.others),
+        "identity": [{"name": name, "text": text} for name, text in report.identity],
         "findings": [f.as_dict() for f in report.findings],
         "cautions": CAUTIONS,
     }
@@ -171,9 +174,11 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
             f"{counted(report.errors, 'error')}",
         ),
         ("first frame", start),
+        *((f"tells: {name}", text) for name, text in report.identity),
         ("allowed", allowed),
         ("would have shown", _would_show(report)),
         *(() if record.sent is None else (("sent by busplan", _sent(record.sent)),)),
+        *((("acknowledged", "by the adapter, as told"),) if record.acknowledged else ()),
         ("busplan", __version__),
     ]
 

@@ -108,6 +108,7 @@ class BenchTest:
         return replace(
             self.limits,
             power_on_ns=None if power_on is None else begin_ns + power_on - first,
+            begin_ns=min(begin_ns, first) - first,
             end_ns=max(end_ns, last) - first,
         )
 
@@ -120,6 +121,7 @@ class BenchTest:
         more: Sequence[Finding] = (),
         read: Sequence[Finding] = (),
         date: datetime | None = None,
+        acknowledged: bool = False,
         capture: str = "",
         capture_sha256: str = "",
         serial: str = "",
@@ -145,4 +147,5 @@ class BenchTest:
             capture_sha256=capture_sha256,
             joining=joining_lines(self.vehicle, report),
             sent=sent,
+            acknowledged=acknowledged,
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +15,9 @@ from busplan.bench.counters_checksums import (
     prove_undefined,
 )
 from busplan.bench.node_report import BenchLimits, SignalProof
+from busplan.bench.raw_ends import end_findings, not_available
+from busplan.bench.rhythm import Pause
+from busplan.bench.when_wrong import when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
 from busplan.decode.protected_names import is_named_checksum
 from busplan.definitions.model import Message
@@ -27,20 +30,30 @@ MOVING_BITS = 8
 
 
 def prove_signals(
-    table: FrameTable, rows: I64, message: Message, where: Where, limits: BenchLimits
+    table: FrameTable,
+    rows: I64,
+    message: Message,
+    where: Where,
+    limits: BenchLimits,
+    pauses: Sequence[Pause] = (),
 ) -> tuple[tuple[SignalProof, ...], tuple[Finding, ...]]:
-    """Every signal of a message over the frames in ``rows``, and what is wrong with them."""
+    """Every signal of a message over the frames in ``rows``, and what is wrong with them.
+
+    ``pauses`` are restarts of the node, over which no counter goes on.
+    """
     decoded = decode_message(table, rows, message)
     proofs, findings = [], []
     still = []
     for name, signal in decoded.signals.items():
-        proof, found = _prove(table, decoded, signal, where, limits)
+        proof, found = _prove(table, decoded, signal, where, limits, pauses)
         proofs.append(proof)
         findings += found
         wide = signal.signal.length >= MOVING_BITS and not signal.signal.choices
         if proof.role == "value" and proof.constant and wide:
             still.append(name)
-    more_proofs, more_findings = prove_undefined(table, decoded, proofs, where, limits)
+    proofs, at_end = end_findings(decoded, proofs, where)
+    findings += at_end
+    more_proofs, more_findings = prove_undefined(table, decoded, proofs, where, limits, pauses)
     findings += more_findings
     if still:
         findings.append(
@@ -63,10 +76,12 @@ def _prove(
     column: DecodedSignal,
     where: Where,
     limits: BenchLimits,
+    pauses: Sequence[Pause],
 ) -> tuple[SignalProof, list[Finding]]:
     signal = column.signal
-    present = column.present
-    values = column.values[present]
+    none = not_available(signal, decoded.message)
+    carried = column.present if none is None else column.present & (column.raw != none)
+    values = column.values[carried]
     numbers = values[np.isfinite(values)]
     outside = _out_of_range(column, decoded.message)
     findings = list(_range_findings(decoded, column, outside, where))
@@ -77,7 +92,7 @@ def _prove(
         findings += more
     elif not signal.selects and is_counter(column):
         role = "counter"
-        detail, more = prove_counter(decoded, column, where)
+        detail, more = prove_counter(decoded, column, where, pauses)
         findings += more
     proof = SignalProof(
         name=signal.name,
@@ -94,14 +109,11 @@ def _prove(
 
 
 def _out_of_range(column: DecodedSignal, message: Message) -> np.ndarray:
-    """Values beyond the definition; J1939's "not available" (all bits one) is no value.
-
-    SAE J1939-71 reserves the top of each raw range for it; from memory.
-    """
+    """Values beyond the definition; J1939's "not available" is no value."""
     outside = column.out_of_range
-    if message.j1939 is not None and not column.signal.is_float:
-        all_ones = (1 << column.signal.length) - 1 if not column.signal.signed else -1
-        outside = outside & (column.raw != all_ones)
+    none = not_available(column.signal, message)
+    if none is not None:
+        outside = outside & (column.raw != none)
     return outside
 
 
@@ -118,7 +130,8 @@ def _range_findings(
             frame_at(where, decoded, first, signal.name),
             f"{signal.name} leaves its stated range {signal.minimum}…{signal.maximum} "
             f"{signal.unit} in {int(outside.sum())} of {int(column.present.sum())} frames "
-            f"(seen {wrong.min():g}…{wrong.max():g})",
+            f"(seen {wrong.min():g}…{wrong.max():g})"
+            + when_wrong(decoded.time_ns, np.flatnonzero(outside)),
             why="Receivers may clip, ignore or misread values beyond the definition.",
             action="Ask the maker which is wrong, the definition or the node.",
             figures=(

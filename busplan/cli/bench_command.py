@@ -82,6 +82,14 @@ def bench(
     record: Annotated[
         Path | None, typer.Option(help="Folder for the record: JSON, Markdown and HTML.")
     ] = None,
+    acknowledge: Annotated[
+        bool,
+        typer.Option(
+            "--acknowledge",
+            help="Live: let the adapter acknowledge, for a node alone on the bench; no frame is "
+            "sent.",
+        ),
+    ] = False,
     transmit: Annotated[
         bool, typer.Option("--transmit", help="Live: send requests and wait for the answers.")
     ] = False,
@@ -117,6 +125,8 @@ def bench(
         _print_wiring()
         return
     if find_bit_rate:
+        if acknowledge:
+            raise UsageError("--find-bit-rate only listens: leave --acknowledge out")
         _search(interface)
         return
     if node is None or (plan is None) == (part is None):
@@ -125,6 +135,8 @@ def bench(
         raise UsageError("say either --capture or --interface")
     if (transmit or question) and interface is None:
         raise UsageError("--transmit and --ask need a live --interface")
+    if acknowledge and interface is None:
+        raise UsageError("--acknowledge is for a live --interface with one node at its bit rate")
     if question and not transmit:
         raise UsageError("--ask sends frames: it needs --transmit as well")
     if start_within is not None and power_on is None:
@@ -139,7 +151,8 @@ def bench(
         made = _from_file(test, capture, channel, cache=not no_cache)
     else:
         assert interface is not None
-        made = _live(test, interface, seconds, record, (question or []) if transmit else None)
+        questions = (question or []) if transmit else None
+        made = _live(test, interface, seconds, record, questions, acknowledge)
     made = replace(made, serial=serial, tester=tester)
     _print(made, as_json)
     if record is not None:
@@ -212,6 +225,7 @@ def _live(
     seconds: float,
     folder: Path | None,
     questions: list[str] | None,
+    acknowledge: bool,
 ) -> BenchRecord:
     """Listen to the node; ``questions``: the user said that it may be asked, these and the usual.
 
@@ -247,6 +261,7 @@ def _live(
             folder=folder,
             sender=None if questions is None else open_sender,
             questions=questions or (),
+            acknowledge=acknowledge,
             stop=stop,
             guide=Terminal(),
         )

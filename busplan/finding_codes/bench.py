@@ -16,6 +16,27 @@ CODES = (
         "See busplan bench --wiring for what to measure when nothing arrives.",
     ),
     _entry(
+        "node-unacknowledged",
+        (CAUTION,),
+        "One frame comes again and again, back to back: nobody on the bench acknowledges it. The "
+        "test has not begun, so nothing else is told and the node is not proven.",
+        "Add a second node to the bench, or let the adapter acknowledge with --acknowledge.",
+    ),
+    _entry(
+        "node-restarts",
+        (FAULT,),
+        "The node restarted during the test: its counters began anew, mostly after a silence of "
+        "all its messages. A watchdog, the supply or a loose connector makes it restart.",
+        "Watch its supply while you move the connector; ask the maker what its watchdog waits for.",
+    ),
+    _entry(
+        "node-pauses",
+        (CAUTION,),
+        "All messages of the node paused at once for longer than its quickest cycle allows, and "
+        "nothing in them says that it restarted.",
+        "Look at supply, connector and wiring; a drop of the recorder shows in its journal.",
+    ),
+    _entry(
         "starts-late",
         (FAULT,),
         "The first frame of the node came later after power-on than allowed. Nodes that wait for "
@@ -109,6 +130,51 @@ CODES = (
         "Ask the maker what it is; switch it off or add it to the definition.",
     ),
     _entry(
+        "node-identified",
+        (NOTE,),
+        "The node says what it is: its J1939 NAME, its software, serial or part number.",
+        "Compare it with the label, the order and the definition's version.",
+    ),
+    _entry(
+        "address-contested",
+        (FAULT,),
+        "Nodes with different NAMEs claim one J1939 address. One of them has to give it up; until "
+        "then their frames mix.",
+        "Unplug everything else from the bench, or give one of them another address.",
+    ),
+    _entry(
+        "address-not-claimed",
+        (FAULT,),
+        "A node says that it cannot claim a J1939 address. Without one it sends nothing else.",
+        "Look who else has its address, or let it choose another.",
+    ),
+    _entry(
+        "claim-late",
+        (CAUTION,),
+        "A J1939 node sent other messages before it claimed its address. Until the claim the "
+        "address may be another node's, so receivers may ignore them.",
+        "Ask the maker: SAE J1939-81 has a node claim its address first.",
+    ),
+    _entry(
+        "fault-message-short",
+        (CAUTION,),
+        "A J1939 message of faults is too short for lamps and one fault, so it cannot be read.",
+        "Ask the maker which edition of SAE J1939-73 it follows.",
+    ),
+    _entry(
+        "fault-told",
+        (CAUTION,),
+        "The node itself tells of active faults or lights a lamp (DM1).",
+        "Look the numbers up in its manual; a bench that lacks sensors and loads causes some of "
+        "them.",
+    ),
+    _entry(
+        "earlier-fault-told",
+        (NOTE,),
+        "The node remembers faults that are no longer active (DM2).",
+        "Look the numbers up in its manual.",
+    ),
+    _entry(
         "cycle-time-off",
         (CAUTION, FAULT),
         "The median distance of a message's frames is not its stated cycle time, beyond the "
@@ -139,6 +205,28 @@ CODES = (
         "State the measured jitter in the plan (jitter_ms) and look at the timing.",
     ),
     _entry(
+        "cycle-drifts",
+        (CAUTION, FAULT),
+        "The distance of a message's frames is another one at the end of the test than at its "
+        "beginning. What moves during a short test moves on during a drive.",
+        "Test for longer, warm and cold; ask the maker what sets this period.",
+        "A fault when it ends beyond the tolerance of the stated cycle, else a caution.",
+    ),
+    _entry(
+        "frame-format-differs",
+        (FAULT,),
+        "Frames are classical where the definition says CAN FD, or the other way round. A "
+        "classical controller answers every CAN FD frame with an error frame.",
+        "Ask the maker for the definition of this software, or how to set its format.",
+    ),
+    _entry(
+        "bit-rate-switch-differs",
+        (CAUTION,),
+        "CAN FD frames come without the bit-rate switch that the definition states, or with one "
+        "that it does not. Their data phase takes another time on the wire than planned.",
+        "Ask the maker which is right, and see that the recording's format keeps the switch.",
+    ),
+    _entry(
         "payload-short",
         (FAULT,),
         "The node sends frames with fewer bytes than its definition says. Receivers read bytes "
@@ -167,6 +255,15 @@ CODES = (
         "Ask the maker which is wrong, the definition or the node.",
     ),
     _entry(
+        "signal-at-end",
+        (CAUTION,),
+        "A value sits at the first or last number that its bits can carry, such as -40 °C or "
+        "6553.5 A. An open or shorted input and an overflow read so; it is no measurement, even "
+        "where the stated range ends there too.",
+        "Check the sensor and its wire, or let the quantity move; if it is a code, name it in the "
+        "definition's value table.",
+    ),
+    _entry(
         "value-without-name",
         (NOTE,),
         "A signal takes values that its value table does not name. A display or a log can only "
@@ -179,6 +276,13 @@ CODES = (
         "A counter keeps one value through the whole test. If it counts frames, a receiver that "
         "watches it takes the sender for stuck.",
         "Ask the maker what it counts and whether it has to be switched on.",
+    ),
+    _entry(
+        "counter-wraps-early",
+        (CAUTION,),
+        "A counter starts again below the top that its definition gives it. A receiver that counts "
+        "by the definition takes each return for lost frames.",
+        "Ask the maker where it starts again, and state that as its maximum.",
     ),
     _entry(
         "counter-skips",

@@ -25,6 +25,10 @@ RECEIVE_BUFFER = 4 * 1024 * 1024
 """Bytes asked for where frames wait in a socket until they are read."""
 
 
+LISTEN_ONLY = "listen-only"
+"""How an interface that gives no acknowledge bits is called."""
+
+
 class Receiver:
     """An open interface that can only listen."""
 
@@ -97,6 +101,22 @@ def _close(bus: can.BusABC) -> None:
         bus.shutdown()
 
 
+def open_acknowledging(spec: InterfaceSpec) -> Receiver:
+    """As :func:`open_receiver`, but in the controller's normal mode: it acknowledges frames.
+
+    It still cannot send a frame. For one node on a bench whose tester said so.
+    """
+    bus = _open(spec, {})
+    _prepare_socket(bus)
+    if spec.kind in SOFTWARE_BUSES or spec.is_virtual_link:
+        return Receiver(spec, bus, "software bus, nothing to acknowledge")
+    if spec.kind == "socketcan":
+        words = "never sends; acknowledges, as told, unless the link itself is set to listen-only"
+    else:
+        words = "never sends; acknowledges, as told"
+    return Receiver(spec, bus, words)
+
+
 def open_receiver(spec: InterfaceSpec) -> Receiver:
     """Open an interface for listening, silently where the hardware can.
 
@@ -108,7 +128,7 @@ def open_receiver(spec: InterfaceSpec) -> Receiver:
     if spec.kind in SOFTWARE_BUSES or spec.is_virtual_link:
         words = "software bus, nothing to acknowledge"
     elif silent and not spec.overrides_silence:
-        words = "listen-only"
+        words = LISTEN_ONLY
     elif silent:
         words = "never sends; acknowledges, as its options say"
     elif spec.kind == "socketcan":

@@ -33,6 +33,16 @@ TRANSMIT_CAUTION = (
     "everything it drives, and have the high-voltage side disconnected."
 )
 
+ACKNOWLEDGE_CAUTION = (
+    "The adapter acknowledges as told: in its normal mode it also answers what it cannot read with "
+    "error flags, so at a wrong bit rate it disturbs every node. Only on a bench with this one "
+    "node, never on a vehicle."
+)
+ALONE = (
+    "this adapter only listens, so it acknowledges nothing: a node alone with it repeats its first "
+    "frame for ever. Have a second node on the bench, or use --acknowledge"
+)
+
 
 class Guide:
     """Who leads the tester through a live test; this one says nothing.
@@ -77,17 +87,20 @@ def listen(
     stem: str,
     folder: Path | None = None,
     cue: tuple[float, str] | None = None,
+    acknowledge: bool = False,
     stop: Stop | None = None,
     guide: Guide | None = None,
 ) -> LiveCapture:
     """Listen for ``seconds`` [s], or until ``stop``, into ``folder``/``stem``-DATE-TIME.log.
 
-    ``cue``: what the guide tells the tester, so long [s] after the start. Never sends. Raises
+    ``cue``: what the guide tells the tester, so long [s] after the start. Never sends a frame;
+    with ``acknowledge`` the adapter is in its normal mode and gives acknowledge bits. Raises
     :class:`UsageError` for a folder that cannot be made and
     :class:`~busplan.errors.InterfaceError` for an interface that cannot be opened.
     """
     from busplan.capture.checksum import sha256_of
     from busplan.capture.read import read_capture
+    from busplan.live.interfaces import LISTEN_ONLY, open_acknowledging, open_receiver
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
 
@@ -108,10 +121,15 @@ def listen(
             cue = None
         guide.listening(status)
 
-    recorder = Recorder([spec], LogWriter(log), journal, on_status=tick)
+    opener = open_acknowledging if acknowledge else open_receiver
+    if acknowledge:
+        guide.say(ACKNOWLEDGE_CAUTION)
+    recorder = Recorder([spec], LogWriter(log), journal, opener=opener, on_status=tick)
     recorder.open()
     for channel in recorder.status().channels:
         guide.say(f"{channel.network}: {channel.silence}")
+        if channel.silence == LISTEN_ONLY:
+            guide.say(ALONE)
     begin_ns = time.time_ns()
     try:
         status = recorder.run(stop or Stop(), seconds=seconds)

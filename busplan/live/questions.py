@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from busplan.decode.j1939_groups import ADDRESS_CLAIMED, REQUEST
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, join_identifier, split_identifier
 from busplan.definitions.model import J1939Id, Message
 from busplan.errors import UsageError
 from busplan.frames.identifier import format_identifier
 
-REQUEST_PGN = 59904
-ADDRESS_CLAIMED_PGN = 60928
 TOOL_ADDRESS = 0xF9
 """Source address our requests carry: off-board service tool (SAE J1939-81, from memory)."""
 
@@ -47,14 +46,14 @@ class Question:
 
 def j1939_questions(messages: Iterable[Message], address: int) -> list[Question]:
     """Who are you, and every message the node sends on request rather than by itself."""
-    groups = {ADDRESS_CLAIMED_PGN: "address claimed"}
+    groups = {ADDRESS_CLAIMED: "address claimed"}
     for message in messages:
         if message.j1939 is not None and (message.event or message.cycle is None):
             groups[message.j1939.pgn] = message.name
     return [
         Question(
             name,
-            join_identifier(J1939Id(6, REQUEST_PGN, TOOL_ADDRESS, address)),
+            join_identifier(J1939Id(6, REQUEST, TOOL_ADDRESS, address)),
             True,
             pgn.to_bytes(3, "little"),
             *_answer_pattern(pgn, address),

@@ -68,6 +68,31 @@ def test_the_bench_sends_nothing_unless_told(tmp_path: Path) -> None:
     assert json.loads(next(tmp_path.glob("*.json")).read_text("utf-8"))["sent"] == []
 
 
+def test_acknowledging_sends_no_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Acknowledge bits are the controller's own; the interface is opened without its silence."""
+    monkeypatch.setattr("busplan.live.interfaces.SILENT_OPTIONS", {KIND: {"quiet": True}})
+    options = ("--seconds", "0.3", "--record", str(tmp_path))
+    silent = CliRunner().invoke(app, [*map(str, BENCH), *options])
+    assert RememberingBus.options == {"quiet": True}
+    assert "acknowledges nothing" in " ".join(silent.stderr.split())
+    told = CliRunner().invoke(app, [*map(str, BENCH), *options, "--acknowledge"])
+    assert RememberingBus.options == {}
+    assert RememberingBus.sent == []
+    words = " ".join(told.stderr.split())
+    assert "never on a vehicle" in words
+    assert "charge: never sends; acknowledges, as told" in words
+    kept = [json.loads(p.read_text("utf-8"))["acknowledged"] for p in tmp_path.glob("*.json")]
+    assert True in kept
+
+
+@pytest.mark.parametrize("call", [("--find-bit-rate", "-i", f"{KIND}:x"), ("--capture", "a.log")])
+def test_acknowledging_is_for_one_live_bench(call: tuple[str, ...]) -> None:
+    plan = str(PLANS / "as_built.toml")
+    result = CliRunner().invoke(app, ["bench", "charger", "--plan", plan, *call, "--acknowledge"])
+    assert "--acknowledge" in str(result.exception)
+    assert RememberingBus.opened == 0
+
+
 def test_the_bench_sends_its_questions_when_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -15,10 +15,13 @@ class RememberingBus(can.BusABC):
 
     sent: ClassVar[list[can.Message]] = []
     opened: ClassVar[int] = 0
+    options: ClassVar[dict[str, Any]] = {}
+    """What the last one was opened with."""
     incoming: ClassVar[list[can.Message]] = []
 
     def __init__(self, channel: str, **options: Any) -> None:
         type(self).opened += 1
+        type(self).options = {k: v for k, v in options.items() if k == "quiet"}
         self._next = 0
         self.channel_info = channel
         super().__init__(channel, **options)

@@ -1,0 +1,261 @@
+"""J1939's own groups of a node on the bench: its claim, its faults, what it says it is.
+
+The rules of this file: pure. These messages need no definition and are judged by the standard's own
+rules: a node claims its address before it sends anything else (SAE J1939-81, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from busplan.decode.j1939_groups import (
+    ACTIVE_FAULTS,
+    ADDRESS_CLAIMED,
+    EARLIER_FAULTS,
+    OWN_GROUPS,
+    REQUEST,
+    identification,
+    parse_faults,
+    parse_name,
+)
+from busplan.definitions.j1939 import NULL_ADDRESS, split_identifier
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.frames.identifier import FrameKey
+from busplan.frames.table import FrameTable
+from busplan.plan.vehicle import Stream
+from busplan.wording import counted, listing
+
+MOST_TOLD = 5
+"""So many faults of a fault message are named; the others are counted."""
+START_PAUSE_NS = 250_000_000
+"""A pause this long before the first message is a start (J1939-81 has a node wait so long)."""
+ANSWER_NS = 1_250_000_000
+"""A claim so soon after a request for claims is an answer (SAE J1939-21, from memory)."""
+
+
+class Told(NamedTuple):
+    """Something a node says of itself, such as its software, and when [ns]."""
+
+    name: str
+    text: str
+    time_ns: int
+
+
+@dataclass(frozen=True, eq=False)
+class Protocol:
+    """The protocol's own messages among what was heard.
+
+    ``keys`` are identifiers that need no definition, of whatever node; ``others`` the source
+    addresses of other nodes that sent such messages.
+    """
+
+    keys: frozenset[FrameKey] = frozenset()
+    told: tuple[Told, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    others: tuple[int, ...] = ()
+
+
+def own_groups(
+    heard: FrameTable, everything: FrameTable, own: list[Stream], span: tuple[int, int]
+) -> Protocol:
+    """What the node's own J1939 groups say, when its messages follow J1939.
+
+    ``heard`` holds what others than busplan sent, put together; ``everything`` what busplan sent
+    too, so that a claim on request is known as one. ``span`` is when the test began, and when the
+    recording did [ns].
+    """
+    placed = [s for s in own if s.message.j1939 is not None]
+    if not placed:
+        return Protocol()
+    where = Where(placed[0].network, placed[0].node)
+    address = split_identifier(placed[0].message.identifier).source
+    groups: dict[int, list[I64]] = {}
+    keys, others = set(), set()
+    for key, rows in heard.groups.items():
+        fields = split_identifier(key.identifier) if key.extended else None
+        if fields is None or fields.pgn not in OWN_GROUPS:
+            continue
+        keys.add(key)
+        if fields.source in (address, NULL_ADDRESS):
+            groups.setdefault(fields.pgn, []).append(rows)
+        else:
+            others.add(fields.source)
+    told: list[Told] = []
+    findings: list[Finding] = []
+    for pgn, parts in groups.items():
+        rows = np.sort(np.concatenate(parts))
+        if pgn == ADDRESS_CLAIMED:
+            findings += _contested(heard, rows, address, where, span[0])
+            findings += _late(heard, rows, address, own, _asked(everything), where, span)
+            told += _names(heard, rows, address)
+        elif pgn in (ACTIVE_FAULTS, EARLIER_FAULTS):
+            findings += _faults(heard, rows, pgn, where, span[0])
+        else:
+            told += _identity(heard, rows, pgn)
+    findings += [
+        Finding(
+            "node-identified",
+            Weight.NOTE,
+            Where(where.network, where.node, time_ns=t.time_ns - span[0]),
+            f"it says of itself: {t.name}: {t.text}",
+        )
+        for t in told
+    ]
+    return Protocol(frozenset(keys), tuple(told), tuple(findings), tuple(sorted(others)))
+
+
+def _asked(table: FrameTable) -> I64:
+    """When anybody asked for address claims [ns]."""
+    times = [
+        table.time_ns[row]
+        for key, rows in table.groups.items()
+        if key.extended and split_identifier(key.identifier).pgn == REQUEST
+        for row in rows
+        if table.bytes_of(int(row))[:3] == ADDRESS_CLAIMED.to_bytes(3, "little")
+    ]
+    return np.array(sorted(times), np.int64)
+
+
+def _source(table: FrameTable, row: int) -> int:
+    return int(table.identifier[row]) & 0xFF
+
+
+def _names(table: FrameTable, rows: I64, address: int) -> Iterator[Told]:
+    """Every different NAME under which the node's address was claimed."""
+    seen = set()
+    for row in map(int, rows):
+        data = table.bytes_of(row)
+        name = parse_name(data)
+        if name is not None and data not in seen and _source(table, row) == address:
+            seen.add(data)
+            yield Told("NAME", name.words, int(table.time_ns[row]))
+
+
+def _contested(
+    table: FrameTable, rows: I64, address: int, where: Where, origin_ns: int
+) -> Iterator[Finding]:
+    mine = [int(r) for r in rows if _source(table, int(r)) == address]
+    names = {table.bytes_of(r) for r in mine}
+    if len(names) > 1:
+        at = next(r for r in mine if table.bytes_of(r) != table.bytes_of(mine[0]))
+        yield Finding(
+            "address-contested",
+            Weight.FAULT,
+            Where(where.network, where.node, time_ns=int(table.time_ns[at]) - origin_ns),
+            f"{len(names)} nodes claim address {address} (0x{address:02X}): their NAMEs differ",
+            why="One of them has to give the address up; until then their frames mix.",
+            action="Unplug everything else from the bench, or give one of them another address.",
+            figures=(Figure("names", len(names)),),
+        )
+    lost = [int(r) for r in rows if _source(table, int(r)) == NULL_ADDRESS]
+    if lost:
+        yield Finding(
+            "address-not-claimed",
+            Weight.FAULT,
+            Where(where.network, where.node, time_ns=int(table.time_ns[lost[0]]) - origin_ns),
+            f"a node says that it cannot claim an address ({counted(len(lost), 'time')})",
+            why="A node without an address sends nothing else.",
+            action="Look who else has its address, or let it choose another.",
+            figures=(Figure("frames", len(lost)),),
+        )
+
+
+def _late(
+    table: FrameTable,
+    rows: I64,
+    address: int,
+    own: list[Stream],
+    asked: I64,
+    where: Where,
+    span: tuple[int, int],
+) -> Iterator[Finding]:
+    """A claim that comes after the node's first message, when its start was seen."""
+    mine = rows[(table.identifier[rows] & 0xFF) == address]
+    if not len(mine):
+        return
+    claim = int(table.time_ns[mine[0]])
+    last = int(np.searchsorted(asked, claim, side="right")) - 1
+    if last >= 0 and claim - int(asked[last]) <= ANSWER_NS:
+        return
+    times = np.sort(np.concatenate([table.time_ns[table.rows_of(s.key)] for s in own]))
+    before = times[times < claim]
+    pauses = np.diff(np.concatenate(([span[1]], before)))
+    begun = np.flatnonzero(pauses >= START_PAUSE_NS)
+    if not len(begun):
+        return
+    early = len(before) - int(begun[-1])
+    since = claim - int(before[begun[-1]])
+    if claim - int(before[-1]) >= START_PAUSE_NS:
+        return  # it fell silent before: this is another start
+    yield Finding(
+        "claim-late",
+        Weight.CAUTION,
+        Where(where.network, where.node, time_ns=int(before[begun[-1]]) - span[0]),
+        f"{counted(early, 'frame')} came before it claimed its address, "
+        f"{since / 1e6:.4g} ms before",
+        why="Until the claim the address may be another node's, so receivers may ignore them.",
+        action="Ask the maker: SAE J1939-81 has a node claim its address first.",
+        figures=(Figure("frames", early), Figure("early", since / 1e6, "ms")),
+    )
+
+
+def _faults(
+    table: FrameTable, rows: I64, pgn: int, where: Where, origin_ns: int
+) -> Iterator[Finding]:
+    """What the node's own fault messages tell; active faults are cautions."""
+    active = pgn == ACTIVE_FAULTS
+    troubles: dict[str, int] = {}
+    lamps: dict[str, None] = {}
+    short = 0
+    for row in map(int, rows):
+        message = parse_faults(table.bytes_of(row))
+        if message is None:
+            short += 1
+            continue
+        lamps.update(dict.fromkeys(message.lamps))
+        for trouble in message.troubles:
+            troubles.setdefault(f"SPN {trouble.spn} FMI {trouble.fmi}", row)
+    name = OWN_GROUPS[pgn]
+    if short:
+        yield Finding(
+            "fault-message-short",
+            Weight.CAUTION,
+            where,
+            f"{counted(short, 'frame')} of {name} have fewer than 6 bytes",
+            why="Lamps take two bytes and a fault four; what is missing cannot be read.",
+            action="Ask the maker which edition of SAE J1939-73 it follows.",
+            figures=(Figure("frames", short),),
+        )
+    if not troubles and not lamps:
+        return
+    told = listing(troubles, MOST_TOLD) or "no fault named"
+    lit = f"; lamps on: {', '.join(lamps)}" if lamps else ""
+    first = min(troubles.values()) if troubles else int(rows[0])
+    yield Finding(
+        "fault-told" if active else "earlier-fault-told",
+        Weight.CAUTION if active else Weight.NOTE,
+        Where(where.network, where.node, time_ns=int(table.time_ns[first]) - origin_ns),
+        f"{name}: {told}{lit}",
+        why="The node itself says that something of it or around it is wrong."
+        if active
+        else "It remembers faults that are no longer there.",
+        action="Look the numbers up in its manual; a bench that lacks sensors and loads causes "
+        "some of them.",
+        figures=(Figure("faults", len(troubles)),),
+    )
+
+
+def _identity(table: FrameTable, rows: I64, pgn: int) -> Iterator[Told]:
+    seen = set()
+    for row in map(int, rows):
+        data = table.bytes_of(row)
+        if data in seen:
+            continue
+        seen.add(data)
+        for name, text in identification(pgn, data):
+            yield Told(name, text, int(table.time_ns[row]))

@@ -1,0 +1,139 @@
+"""Values at the end of what their bits can carry: an open input or an overflow, not a measurement.
+
+A converter that is open, shorted or beyond its range gives the first or last number it has: 0 V,
+-40 °C, 6553.5 A (common practice, no source). A stated range that ends there too says nothing
+against it. Left alone are states, counts without a unit, shares that end at 0 or 100 %, and a zero
+that any quantity may have, unless several signals alike in everything do not show it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from busplan.bench.node_report import SignalProof
+from busplan.decode.codec import DecodedMessage, DecodedSignal
+from busplan.decode.layout import raw_range
+from busplan.definitions.model import Message, Signal
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.pack.sensors import SATURATED_SHARE
+
+LEAST_BITS = 8
+"""Narrower values reach their ends in ordinary use."""
+WIDEST_BITS = 63
+MOSTLY = 0.5
+"""What sits at its end for this share of the frames needs no other sign."""
+STAYS = 3
+"""So many frames on end a value that leapt to its end must stay there."""
+LEAP = 0.1
+"""Share of the raw range that no measured quantity moves by from one frame to the next."""
+ALIKE = 4
+"""So many signals of one unit, scale and width in a message measure the same kind of thing."""
+
+
+def not_available(signal: Signal, message: Message) -> int | None:
+    """The raw value by which a J1939 message says "not available": all bits one.
+
+    SAE J1939-71 reserves the top of each raw range for it; from memory. ``None`` where the message
+    does not follow J1939 or has no such value.
+    """
+    if message.j1939 is None or signal.is_float:
+        return None
+    return -1 if signal.signed else (1 << signal.length) - 1
+
+
+def end_findings(
+    decoded: DecodedMessage, proofs: Sequence[SignalProof], where: Where
+) -> tuple[list[SignalProof], list[Finding]]:
+    """The proofs with what sits at its end marked, and a finding for each.
+
+    ``where.time_ns`` holds the capture's first time. What was out of its stated range has a finding
+    already.
+    """
+    made, findings = [], []
+    for proof in proofs:
+        column = decoded.signals.get(proof.name)
+        sits = None
+        if column is not None and proof.role == "value" and not proof.out_of_range:
+            sits = _at_end(column, decoded)
+        if sits is None or column is None:
+            made.append(proof)
+            continue
+        first, count = int(np.flatnonzero(sits)[0]), int(sits.sum())
+        value, unit = column.values[first].item(), column.signal.unit
+        shown = f"{value:g} {unit}".rstrip()
+        findings.append(
+            Finding(
+                "signal-at-end",
+                Weight.CAUTION,
+                Where(
+                    where.network,
+                    where.node,
+                    where.message,
+                    proof.name,
+                    time_ns=int(decoded.time_ns[first]) - (where.time_ns or 0),
+                ),
+                f"{proof.name} sits at the end of what its bits can carry, {shown}, in {count} of "
+                f"{int(column.present.sum())} frames",
+                why="An open or shorted input and an overflow read so; it is no measurement.",
+                action="Check the sensor and its wire, or let the quantity move; if it is a code, "
+                "name it in the definition's value table.",
+                figures=(Figure("value", float(value), unit), Figure("frames", count)),
+            )
+        )
+        detail = "at the end of its range"
+        made.append(replace(proof, detail=f"{proof.detail}, {detail}" if proof.detail else detail))
+    return made, findings
+
+
+def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> np.ndarray | None:
+    """Which frames show an end that is none of the signal's ordinary values; ``None``: too few."""
+    signal, present = column.signal, column.present
+    if signal.is_float or not LEAST_BITS <= signal.length <= WIDEST_BITS or not signal.unit:
+        return None
+    low, high = raw_range(signal)
+    ends = {high, low} if signal.signed else {high}
+    if signal.offset != 0 or (not signal.signed and _others_do_not(column, decoded)):
+        ends.add(low)
+    ends -= set(signal.choices)
+    ends.discard(not_available(signal, decoded.message))
+    if signal.unit == "%":
+        ends = {e for e in ends if round(e * signal.scale + signal.offset) not in (0, 100)}
+    if not ends:
+        return None
+    sits: np.ndarray = present & np.isin(column.raw, list(ends))
+    there = sits[present]
+    share = float(there.mean()) if len(there) > 1 else 0.0
+    if share <= SATURATED_SHARE:
+        return None
+    held = share >= MOSTLY or _leaps(column.raw[present], there, (high - low) * LEAP)
+    return sits if held else None
+
+
+def _leaps(raw: np.ndarray, there: np.ndarray, far: float) -> bool:
+    """Whether a value goes to its end from far off and stays: what moves there by itself is one."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], there.astype(np.int8), [0]))))
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        leapt = start > 0 and abs(int(raw[start]) - int(raw[start - 1])) > far
+        if leapt and stop - start >= STAYS:
+            return True
+    return False
+
+
+def _others_do_not(column: DecodedSignal, decoded: DecodedMessage) -> bool:
+    """Whether signals of the same kind in this message show that zero is no value they have."""
+    mine = column.signal
+    kind = (mine.unit, mine.scale, mine.offset, mine.length, mine.signed)
+    alike = [
+        c
+        for c in decoded.signals.values()
+        if (c.signal.unit, c.signal.scale, c.signal.offset, c.signal.length, c.signal.signed)
+        == kind
+        and c.present.any()
+    ]
+    if len(alike) < ALIKE:
+        return False
+    middles = [float(np.median(c.raw[c.present])) for c in alike]
+    return sum(m > 0 for m in middles) > len(middles) / 2

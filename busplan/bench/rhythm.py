@@ -1,0 +1,271 @@
+"""How regularly a message comes: against its stated cycle, or against its own rhythm.
+
+The rules of this file: pure. Distances over a restart of the node are its restart's, not the
+message's. Where nobody states a cycle, a message that keeps one of its own is held to that for gaps
+and for its end; whether the rate is right stays unproven. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from busplan.bench.node_report import BenchLimits
+from busplan.definitions.model import Origin, Stated
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.plan.vehicle import Stream
+from busplan.traffic.cycle_rule import (
+    SURE_GAPS,
+    jitter_allowed_ns,
+    jitter_too_large,
+    off_by,
+    too_close,
+)
+from busplan.traffic.cycles import MeasuredCycle
+from busplan.wording import counted
+
+LEAST_FRAMES = 10
+"""Frames that a cyclic message needs before its cycle time is proven."""
+STEADY = 0.25
+"""A rhythm is a message's own when 99 of 100 distances lie within this share of the median."""
+DRIFT = 0.05
+"""A cycle that moves by this share from the first to the last frames drifts."""
+BLOCK = 20
+"""Distances of which the first and the last ones are averaged to see a drift."""
+DRIFT_SIGMA = 6.0
+"""So many times its own uncertainty a drift must be."""
+_USUAL_MS = tuple(
+    step * 10.0**power
+    for power in range(5)
+    for step in (1, 1.2, 1.25, 1.5, 1.6, 2, 2.5, 3, 4, 5, 6, 7.5, 8)
+)
+
+
+class Pause(NamedTuple):
+    """A restart of the node: its last frame before [ns] and the first one after it."""
+
+    from_ns: int
+    to_ns: int
+
+
+class Listened(NamedTuple):
+    """From when to when was listened, when the node's last frame came [ns], its restarts."""
+
+    begin_ns: int
+    end_ns: int
+    last_ns: int
+    pauses: tuple[Pause, ...] = ()
+
+
+def within_pauses(times: I64, pauses: Sequence[Pause]) -> np.ndarray:
+    """Which distances of frames at ``times`` (n,) lie over a restart; shape (n - 1,)."""
+    crossing = np.zeros(max(len(times) - 1, 0), np.bool_)
+    for pause in pauses:
+        crossing |= (times[:-1] <= pause.from_ns) & (times[1:] >= pause.to_ns)
+    return crossing
+
+
+def cycle_between(times: I64, pauses: Sequence[Pause]) -> MeasuredCycle | None:
+    """Cycle figures without the distances over a restart; ``None`` without any distance."""
+    kept = np.flatnonzero(~within_pauses(times, pauses))
+    if not len(kept):
+        return None
+    gaps = (times[1:] - times[:-1])[kept]
+    median = float(np.median(gaps))
+    longest = int(gaps.argmax())
+    return MeasuredCycle(
+        len(kept) + 1,
+        round(median),
+        round(float(np.percentile(np.abs(gaps - median), 99))),
+        int(gaps.min()),
+        int(gaps[longest]),
+        int(times[kept[longest]]),
+    )
+
+
+def own_rhythm(stream: Stream, cycle: MeasuredCycle | None) -> Stated | None:
+    """The rhythm a message without a stated cycle keeps, ``None`` when it keeps none."""
+    if stream.cycle is not None or stream.event or cycle is None or cycle.frames < LEAST_FRAMES:
+        return None
+    if cycle.jitter_ns > STEADY * cycle.median_ns:
+        return None
+    return Stated(cycle.median_ns, Origin.MEASURED) if cycle.median_ns > 0 else None
+
+
+def usual_ms(ns: int) -> float:
+    """The usual cycle time that a measured one is meant to be [ms], within 3 %; else 3 digits."""
+    ms = ns / 1e6
+    near = min(_USUAL_MS, key=lambda u: abs(u / ms - 1))
+    return near if abs(near / ms - 1) <= 0.03 else float(f"{ms:.3g}")
+
+
+def rhythm_findings(
+    stream: Stream, times: I64, where: Where, span: Listened, limits: BenchLimits
+) -> list[Finding]:
+    """What is wrong with when the frames of a message came, at ``times`` (n,) in time order."""
+    cycle = cycle_between(times, span.pauses)
+    rhythm = stream.cycle or own_rhythm(stream, cycle)
+    if rhythm is None:
+        return []
+    name = stream.message.name
+    if stream.event:
+        close = cycle is not None and too_close(rhythm, cycle, limits.cycle_tolerance)
+        return [_too_close(rhythm, cycle, name, where)] if close and cycle else []
+    findings: list[Finding] = []
+    if cycle is not None:
+        if stream.cycle is not None:
+            findings += _off(rhythm, cycle, name, where, limits)
+            findings += _jitter(stream, rhythm, cycle, where, limits)
+        findings += _drift(stream, rhythm, times, where, span, limits)
+        findings += _gap(rhythm, cycle, name, where, span.begin_ns, limits)
+    findings += _stopped(stream, rhythm, cycle, times, where, span, limits)
+    return findings
+
+
+def _off(
+    stated: Stated, cycle: MeasuredCycle, name: str, where: Where, limits: BenchLimits
+) -> Iterator[Finding]:
+    off = off_by(stated, cycle)
+    gaps = cycle.frames - 1
+    if abs(off) > limits.cycle_tolerance:
+        yield Finding(
+            "cycle-time-off",
+            Weight.FAULT if gaps >= SURE_GAPS else Weight.CAUTION,
+            where,
+            f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
+            f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
+            f"±{limits.cycle_tolerance:.0%}"
+            + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
+            why="Slower starves receivers, faster takes room on the network from others.",
+            action="Ask the maker for the definition of this software, or state the real "
+            "cycle time in the plan and check the plan again.",
+            figures=(
+                Figure("measured", cycle.median_ns / 1e6, "ms"),
+                Figure("stated", stated.ms, "ms"),
+                Figure("tolerance", 100 * limits.cycle_tolerance, "%"),
+            ),
+        )
+
+
+def _jitter(
+    stream: Stream, stated: Stated, cycle: MeasuredCycle, where: Where, limits: BenchLimits
+) -> Iterator[Finding]:
+    """Distances that vary too much; with few of them, one lost frame would look like that."""
+    allowed = jitter_allowed_ns(stated, stream, limits.jitter_cycles)
+    if jitter_too_large(cycle, allowed):
+        yield Finding(
+            "jitter-large",
+            Weight.CAUTION,
+            where,
+            f"{stream.message.name}: 1 of 100 distances lies more than "
+            f"{cycle.jitter_ns / 1e6:.3g} ms beside the median; allowed {allowed / 1e6:.3g} ms",
+            why="Response times are proven for the jitter in the plan.",
+            action="State the measured jitter in the plan (jitter_ms) and look at the timing.",
+            figures=(
+                Figure("jitter", cycle.jitter_ns / 1e6, "ms"),
+                Figure("allowed", allowed / 1e6, "ms"),
+            ),
+        )
+
+
+def _drift(
+    stream: Stream, rhythm: Stated, times: I64, where: Where, span: Listened, limits: BenchLimits
+) -> Iterator[Finding]:
+    """A cycle that is another one at the end of the test than at its beginning."""
+    gaps = np.diff(times)[~within_pauses(times, span.pauses)].astype(np.float64)
+    gaps = gaps[gaps < 1.5 * np.median(gaps)] if len(gaps) else gaps  # a lost frame is no drift
+    if len(gaps) < 3 * BLOCK:
+        return
+    ends = [gaps[:BLOCK], gaps[-BLOCK:]]
+    first, last = (float(e.mean()) for e in ends)
+    sigma = float(np.hypot(*(e.std() for e in ends))) / BLOCK**0.5
+    if abs(last - first) <= max(DRIFT * rhythm.ns, DRIFT_SIGMA * sigma):
+        return
+    beyond = stream.cycle is not None and abs(last / rhythm.ns - 1) > limits.cycle_tolerance
+    yield Finding(
+        "cycle-drifts",
+        Weight.FAULT if beyond else Weight.CAUTION,
+        where,
+        f"{stream.message.name} came every {first / 1e6:.4g} ms at first and every "
+        f"{last / 1e6:.4g} ms at the end ({last / first - 1:+.0%})"
+        + (f", beyond ±{limits.cycle_tolerance:.0%} of {rhythm.ms:.4g} ms" if beyond else ""),
+        why="What moves during a short test moves on during a drive.",
+        action="Test for longer, warm and cold; ask the maker what sets this period.",
+        figures=(Figure("first", first / 1e6, "ms"), Figure("last", last / 1e6, "ms")),
+    )
+
+
+def _gap(
+    rhythm: Stated,
+    cycle: MeasuredCycle,
+    name: str,
+    where: Where,
+    begin_ns: int,
+    limits: BenchLimits,
+) -> Iterator[Finding]:
+    usual = max(rhythm.ns, cycle.median_ns)
+    allowed = limits.gap_cycles * usual
+    if cycle.longest_ns > allowed:
+        own = " of its own rhythm" if rhythm.origin is Origin.MEASURED else ""
+        yield Finding(
+            "gap-too-long",
+            Weight.CAUTION,
+            replace(where, time_ns=cycle.longest_at_ns - begin_ns),
+            f"{name} was silent for {cycle.longest_ns / 1e6:.4g} ms, "
+            f"{cycle.longest_ns / usual:.1f} cycles{own}",
+            why="Receivers with a time-out may have given the node up.",
+            action="See what happened at that time; a drop of the recorder shows in its journal.",
+            figures=(
+                Figure("gap", cycle.longest_ns / 1e6, "ms"),
+                Figure("allowed", allowed / 1e6, "ms"),
+            ),
+        )
+
+
+def _stopped(
+    stream: Stream,
+    rhythm: Stated,
+    cycle: MeasuredCycle | None,
+    times: I64,
+    where: Where,
+    span: Listened,
+    limits: BenchLimits,
+) -> Iterator[Finding]:
+    """A message that ends while the node goes on."""
+    last = int(times[-1])
+    period = max(rhythm.ns, cycle.median_ns if cycle else 0)
+    silence = span.last_ns - last
+    if silence > limits.gap_cycles * period:
+        yield Finding(
+            "message-stopped",
+            Weight.FAULT,
+            replace(where, time_ns=last - span.begin_ns),
+            f"{stream.message.name} stopped {silence / 1e9:.3g} s before the node's last frame, "
+            f"{silence / period:.1f} cycles",
+            why="Receivers time out or run on its last value.",
+            action="See what happened at that time, and whether it depends on a mode.",
+            figures=(
+                Figure("silence", silence / 1e6, "ms"),
+                Figure("allowed", limits.gap_cycles * period / 1e6, "ms"),
+            ),
+        )
+
+
+def _too_close(stated: Stated, cycle: MeasuredCycle, name: str, where: Where) -> Finding:
+    return Finding(
+        "events-too-close",
+        Weight.FAULT,
+        where,
+        f"{name} came again after {cycle.shortest_ns / 1e6:.4g} ms; the least distance is "
+        f"{stated.ms:.4g} ms ({stated.origin})",
+        why="Response times are proven for the stated distance only.",
+        action="State the real least distance in the plan, or have the node slowed down.",
+        figures=(
+            Figure("measured", cycle.shortest_ns / 1e6, "ms"),
+            Figure("stated", stated.ms, "ms"),
+        ),
+    )

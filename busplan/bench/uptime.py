@@ -1,0 +1,179 @@
+"""The node as a whole over the time of a test: when it starts, stops, and comes back from errors.
+
+The rules of this file: pure. Times count from the first frame of the capture in what is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from busplan.bench.node_report import BenchLimits, MessageProof
+from busplan.bench.rhythm import Listened
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
+from busplan.plan.vehicle import Stream
+from busplan.wording import counted
+
+
+def start_up_of(times: I64, origin: int, limits: BenchLimits) -> int | None:
+    """Time from power-on to the node's first frame; ``None`` when either is not known."""
+    if limits.power_on_ns is None:
+        return None
+    power_on = origin + limits.power_on_ns
+    first = int(np.searchsorted(times, power_on))
+    return int(times[first]) - power_on if first < len(times) else None
+
+
+def on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> bool:
+    """Whether the node was sending right up to power-on, so that it cannot have been off."""
+    cycles = [s.cycle.ns for s in own if s.cycle and not s.event]
+    if limits.power_on_ns is None or not cycles:
+        return False
+    power_on = origin + limits.power_on_ns
+    first = int(np.searchsorted(times, power_on))
+    return first > 0 and power_on - int(times[first - 1]) <= limits.gap_cycles * min(cycles)
+
+
+def on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
+    """That its start was not measured."""
+    return Finding(
+        "on-before-power",
+        Weight.CAUTION,
+        Where(network, node, time_ns=limits.power_on_ns),
+        f"{node} was sending before it is said to have got power: its start was not measured",
+        why="A start-up time counted from a node that is on already means nothing.",
+        action="Switch it off, start the test, and switch it on when you are told to.",
+    )
+
+
+def start_findings(
+    start_up: int | None, network: str, node: str, limits: BenchLimits
+) -> list[Finding]:
+    """Whether it came up in time."""
+    allowed = limits.start_within_ns
+    if start_up is None or allowed is None or start_up <= allowed:
+        return []
+    return [
+        Finding(
+            "starts-late",
+            Weight.FAULT,
+            Where(network, node, time_ns=start_up + (limits.power_on_ns or 0)),
+            f"the first frame came {start_up / 1e9:.3f} s after power-on; "
+            f"allowed {allowed / 1e9:.3f} s",
+            why="Nodes that wait for it at power-up may give it up.",
+            action="Ask the maker for the start-up time, and let the others wait longer.",
+            figures=(
+                Figure("start-up", start_up / 1e9, "s"),
+                Figure("allowed", allowed / 1e9, "s"),
+            ),
+        )
+    ]
+
+
+def error_findings(errors: int, entries: int, network: str, node: str) -> list[Finding]:
+    """How many error frames came among all that was recorded."""
+    if not errors:
+        return []
+    many = 100 * errors > entries
+    return [
+        Finding(
+            "bus-errors",
+            Weight.CAUTION if many else Weight.NOTE,
+            Where(network, node),
+            f"{counted(errors, 'error frame')} among {entries} frames",
+            why="A short, quiet bench pair has none; each one costs the time of a frame.",
+            action="Look at bit rate, sample point, terminators and plugs; see busplan bench "
+            "--wiring.",
+            figures=(Figure("errors", errors), Figure("entries", entries)),
+        )
+    ]
+
+
+def after_errors(
+    times: I64,
+    own: list[Stream],
+    error_ns: I64,
+    span: Listened,
+    network: str,
+    node: str,
+    limits: BenchLimits,
+) -> list[Finding]:
+    """Whether the node comes back after each bus error, and how soon.
+
+    Errors before its first frame do not count: it may not have been switched on yet.
+    """
+    cycles = [s.cycle.ns for s in own if s.cycle is not None and not s.event]
+    error_ns = error_ns[error_ns > times[0]] if len(times) else error_ns[:0]
+    if not len(error_ns) or not cycles:
+        return []
+    allowed = round(limits.quiet_cycles * min(cycles))
+    after = np.searchsorted(times, error_ns, side="right")
+    back = np.append(times, span.end_ns)[after]
+    quiet = back - error_ns
+    worst = int(quiet.argmax())
+    if int(quiet[worst]) <= allowed:
+        return []
+    returned = bool(after[worst] < len(times))
+    return [
+        Finding(
+            "silent-after-error",
+            Weight.CAUTION if returned else Weight.FAULT,
+            Where(network, node, time_ns=int(error_ns[worst]) - span.begin_ns),
+            f"after a bus error the node was silent for {int(quiet[worst]) / 1e6:.4g} ms"
+            + ("" if returned else " and did not come back before the capture ended")
+            + f"; allowed {allowed / 1e6:.4g} ms",
+            why="A node that leaves the bus after an error takes its functions with it.",
+            action="Ask the maker how it recovers from bus-off, and look at wiring and bit rate.",
+            figures=(
+                Figure("silence", int(quiet[worst]) / 1e6, "ms"),
+                Figure("errors", len(error_ns)),
+            ),
+        )
+    ]
+
+
+def stopped(
+    proofs: Sequence[MessageProof],
+    own: Sequence[Stream],
+    span: Listened,
+    network: str,
+    node: str,
+    limits: BenchLimits,
+) -> list[Finding]:
+    """Whether all of the node went silent before the end: switched off, or failed?
+
+    Messages sent on an event say nothing of when the next one is due.
+    """
+    cycles = [
+        max(p.expected.ns, p.cycle.median_ns)
+        for p, s in zip(proofs, own, strict=True)
+        if p.expected is not None and p.cycle is not None and not s.event
+    ]
+    silence = span.end_ns - span.last_ns
+    if not cycles or silence <= limits.gap_cycles * min(cycles):
+        return []
+    return [
+        Finding(
+            "stops-early",
+            Weight.CAUTION,
+            Where(network, node, time_ns=span.last_ns - span.begin_ns),
+            f"its last frame came {silence / 1e9:.3g} s before the end",
+            why="Unless somebody switched it off, it has failed during the test.",
+            action="Repeat the test; watch its supply and its wake-up line.",
+            figures=(Figure("silence", silence / 1e9, "s"),),
+        )
+    ]
+
+
+def silent_finding(network: str, node: str, own: list[Stream]) -> Finding:
+    """That nothing of it came."""
+    return Finding(
+        "node-silent",
+        Weight.FAULT,
+        Where(network, node),
+        "its message never came" if len(own) == 1 else f"none of its {len(own)} messages came",
+        why="There is nothing to judge.",
+        action="See busplan bench --wiring for what to measure when nothing arrives.",
+    )
