@@ -62,7 +62,7 @@ def prove_counter(
     raw = column.raw[rows]
     name = column.signal.name
     detail, findings = _judge_counter(
-        decoded, rows, raw, column.signal.length, name, name, where, pauses
+        decoded, rows, raw, column.signal.length, name, name, where, pauses=pauses
     )
     return detail, [*findings, *_wraps_early(column, raw, where)]
 
@@ -254,7 +254,9 @@ def prove_undefined(
             if not looks_like_counter(raw, 1 << length, least_share=SURE_SHARE):
                 continue
             name = f"bits {start} to {start + length - 1}"
-            detail, more = _judge_counter(decoded, rows, raw, length, name, None, where, pauses)
+            detail, more = _judge_counter(
+                decoded, rows, raw, length, name, None, where, pauses=pauses
+            )
             findings += more
             _put(made, name, "counter", detail, raw)
     return made, findings
