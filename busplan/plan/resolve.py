@@ -14,6 +14,7 @@ from busplan.definitions.sense import LONGEST_J1939
 from busplan.errors import Problem
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
+from busplan.plan.cabling import check_cable_names, resolve_cable
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
@@ -34,7 +35,7 @@ from busplan.plan.streams import (
     told_apart,
     without_repeats,
 )
-from busplan.plan.vehicle import Cable, Network, Node, Part, Port, SessionPace, Stream, Vehicle
+from busplan.plan.vehicle import Network, Node, Part, Port, SessionPace, Stream, Vehicle
 
 J1939_LOAD_LIMIT = 0.40
 """Average load by SAE J1939-11, as published in an engine installation manual."""
@@ -62,7 +63,7 @@ def resolve(
         if found := _node(context, name, node_spec, networks, parts):
             nodes[name] = found[0].node
             placements += found
-    _check_stubs(context, nodes)
+    check_cable_names(context, nodes)
     routes = resolve_routes(context, networks, nodes, parts)
     own = without_repeats(s for p in placements for s in sent_streams(p))
     streams = _with_timing(context, told_apart(forwarded(own, routes)))
@@ -139,11 +140,7 @@ def _network(context: Context, name: str, spec: NetworkSpec) -> Network:
                     f'channel "{channel}" belongs to network "{other}" too; '
                     "a channel carries one network",
                 )
-    cable = None
-    if spec.cable is not None:
-        cable = Cable(
-            spec.cable.trunk_m, dict(spec.cable.stubs_m), tuple(spec.cable.terminators_ohm)
-        )
+    cable = None if spec.cable is None else resolve_cable(context, name, spec.cable)
     default = J1939_LOAD_LIMIT if spec.j1939 else LOAD_LIMIT
     return Network(
         name=name,
@@ -208,7 +205,7 @@ def _placements(
         for network, group in groupby(sorted(places, key=lambda p: p[0]), key=lambda p: p[0])
     }
     on = {network: joined(by_network[network]) for network, _ in places}
-    node = Node(name, part, on, spec.identifier_offset, spec.source_address)
+    node = Node(name, part, on, spec.identifier_offset, spec.source_address, spec.place)
     if spec.identifier_offset and part.identifiers != "free":
         allowed = () if part.identifiers == "fixed" else part.identifiers
         if spec.identifier_offset not in allowed:
@@ -262,21 +259,6 @@ def _port_of(
             context.problems.unknown(path, f'port of part "{part.name}"', port_name, named)
         return None
     return part.ports[port_name]
-
-
-def _check_stubs(context: Context, nodes: Mapping[str, Node]) -> None:
-    """Stubs must be those of nodes on the network."""
-    for name, spec in context.spec.networks.items():
-        if spec.cable is None:
-            continue
-        known = [n.name for n in nodes.values() if name in n.on]
-        for stub in spec.cable.stubs_m:
-            if stub in known or stub in context.spec.broken.get("node", ()):
-                continue
-            if stub in context.spec.nodes and stub not in nodes:
-                continue
-            path = ("network", name, "cable", "stubs_m", stub)
-            context.problems.unknown(path, f'node on network "{name}"', stub, known)
 
 
 def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:

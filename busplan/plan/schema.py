@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
 
+from busplan.plan.cable_schema import CableSpec
 from busplan.plan.paper_schema import PaperMessageSpec
 from busplan.plan.spec import (
     BIT_RATE,
@@ -27,7 +28,6 @@ from busplan.plan.spec import (
     DataBitRate,
     Fraction,
     Identifier,
-    Metres,
     Milliseconds,
     Ohms,
     SpanFromZero,
@@ -79,18 +79,6 @@ class VehicleSpec(Spec):
 
     name: str = Field(default="vehicle", min_length=1, description="text that is not empty")
     invented: bool = Field(default=False, description="true or false")
-
-
-class CableSpec(Spec):
-    """``[network.NAME.cable]``."""
-
-    trunk_m: Metres | None = Field(default=None, description="a length in metres, 0 or more")
-    stubs_m: dict[str, Metres] = Field(
-        default_factory=dict, description="a table of node = length in metres"
-    )
-    terminators_ohm: list[Ohms] = Field(
-        default_factory=list, description="a list of resistances in ohms above 0"
-    )
 
 
 class NetworkSpec(Spec):
@@ -152,6 +140,9 @@ class NodeSpec(Spec):
     part: str = Field(description="the name of a part, as text")
     on: Annotated[tuple[tuple[str | None, str], ...], PlainValidator(_places)] = Field(
         description='a list of networks, or a table of port = "network"'
+    )
+    place: Annotated[str, Field(max_length=200)] = Field(
+        default="", description="where in the vehicle it sits, as text"
     )
     identifier_offset: Annotated[int, Field(ge=-0x1FFFFFFF, le=0x1FFFFFFF)] = Field(
         default=0, description="a whole number"

@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple
 from busplan.definitions.model import Message, Signal, Stated
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
+from busplan.plan.cable import Cable
 from busplan.wording import counted, listing
 
 
@@ -27,18 +28,6 @@ class SignalAddress(NamedTuple):
 
     def __str__(self) -> str:
         return "/".join(self)
-
-
-@dataclass(frozen=True, slots=True)
-class Cable:
-    """The cable of a network. Lengths [m]; terminators as fitted on the cable [Ω].
-
-    Terminators built into parts are stated on the part, not here. ``None`` means not stated.
-    """
-
-    trunk_m: float | None = None
-    stubs_m: Mapping[str, float] = field(default_factory=dict)
-    terminators_ohm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -119,6 +108,8 @@ class Node:
     on: Mapping[str, Port]
     identifier_offset: int = 0
     source_address: int | None = None
+    place: str = ""
+    """Where in the vehicle it sits, as the plan says."""
 
     def __repr__(self) -> str:
         on = listing(map(repr, self.on), 6)

@@ -9,8 +9,9 @@ from support.vehicles import stream, vehicle
 from busplan.checks import run_checks
 from busplan.finding_codes.checks import CABLING
 from busplan.findings import Weight
+from busplan.plan.cable import Cable
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import Cable, Network, Port
+from busplan.plan.vehicle import Network, Port
 
 CODES = [entry.code for entry in CABLING if entry.code != "stub-not-stated"]
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

@@ -14,8 +14,9 @@ from busplan.checks.load_report import load_report
 from busplan.checks.timing_report import tightest, timing_report
 from busplan.errors import UsageError
 from busplan.findings import Weight
+from busplan.plan.cable import Cable
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import Cable, Network, Vehicle
+from busplan.plan.vehicle import Network, Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 
