@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from busplan.checks.wording import rate, speeds
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.cable import END, START
 from busplan.plan.vehicle import Vehicle
 from busplan.wire.bit_timing import AGREE_WITHIN, NodeTiming, disagreement, node_timings
 from busplan.wire.cable_rules import (
@@ -47,6 +48,7 @@ def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
         yield from _too_long(state, state.data_lengths, data_speed)
     yield from _round_trip(state)
     yield from _terminators(state)
+    yield from _inside_trunk(state)
     if state.nodes > state.node_limit.most:
         yield _too_many(state)
     yield from _bit_timing(state, node_timings(vehicle, name))
@@ -177,6 +179,30 @@ def _terminator_action(state: CableState) -> str:
     if len(fitted) > TERMINATORS:
         return f"Take out all but the two at the ends of the trunk. {measure}"
     return f"Replace what is not 120 Ω. {measure}"
+
+
+def _inside_trunk(state: CableState) -> Iterator[Finding]:
+    """Terminators that the plan's order does not place at an end."""
+    cable = state.network.cable
+    if cable is None or len(cable.order) < 2:
+        return
+    ends = {START, END, cable.order[0], cable.order[-1]}
+    places = [*cable.terminators_at, *(t.node for t in state.terminators if t.node)]
+    for node in places:
+        if node in ends or node not in cable.order:
+            continue
+        at = cable.order.index(node) + 1
+        yield Finding(
+            "terminator-inside-trunk",
+            Weight.CAUTION,
+            Where(state.network.name, node),
+            f"A terminator of {state.network.name} sits at {node}, which is number {at} of "
+            f"{len(cable.order)} along the trunk and not at an end.",
+            "The open end beyond it throws echoes back, however many ohms a meter reads.",
+            f"Move the terminator to an end ({cable.order[0]} or {cable.order[-1]}), or let the "
+            f"trunk end at {node}.",
+            (Figure("place", at), Figure("nodes", len(cable.order))),
+        )
 
 
 def _too_many(state: CableState) -> Finding:

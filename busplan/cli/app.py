@@ -24,6 +24,7 @@ COMMANDS: tuple[str, ...] = (
     "timing",
     "cable",
     "whatif",
+    "sheets",
     "simulate",
     "frame",
     "measure",

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 
+from busplan.definitions.convert import DRAFT
 from busplan.definitions.model import Message, Signal
 from busplan.wording import disarmed, spelled
 
@@ -183,6 +184,7 @@ def _attributes(messages: Sequence[Message], names: _Names, bit_rate: int | None
         ("BO_ ", "GenMsgSendType", 'ENUM "Cyclic","OnChange"', '"Cyclic"', True),
         ("BO_ ", "VFrameFormat", f"ENUM {formats}", '"StandardCAN"', True),
         ("BO_ ", "CANFD_BRS", 'ENUM "0","1"', '"0"', fd),
+        ("BO_ ", DRAFT, "FLOAT 0 1", "0", any(m.confidence is not None for m in messages)),
         ("SG_ ", "SPN", "INT 0 524287", "0", spns),
         *((f"{where} ", name, "STRING", '""', True) for where, name in sorted(kinds)),
     ]
@@ -215,6 +217,8 @@ def _message_attributes(message: Message, names: _Names) -> Iterator[str]:
         yield f'BA_ "VFrameFormat" BO_ {number} {kind};'
     if message.bit_rate_switch:
         yield f'BA_ "CANFD_BRS" BO_ {number} 1;'
+    if message.confidence is not None:
+        yield f'BA_ "{DRAFT}" BO_ {number} {_figure(message.confidence)};'
     for signal in message.signals:
         if signal.spn is not None:
             name = names.get(_signals_of(message), signal.name)

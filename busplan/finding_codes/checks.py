@@ -125,6 +125,14 @@ CABLING = (
         "source); a caution otherwise.",
     ),
     _entry(
+        "terminator-inside-trunk",
+        (CAUTION,),
+        "By the order that the plan states along the trunk, a terminator sits at a node between "
+        "the ends. Edges run past it to the open end and come back, although the ohms across the "
+        "pair look right.",
+        "Move the terminator to the end of the trunk, or lead the trunk so that it ends there.",
+    ),
+    _entry(
         "too-many-nodes",
         (CAUTION,),
         "More nodes on one network than it is specified for: 30 on J1939 (J1939-11 and -14, from "

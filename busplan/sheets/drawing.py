@@ -30,7 +30,7 @@ _SIGN = 152.0
 """Width of the column that names the networks."""
 _BOX, _TALL, _GAP = 92.0, 32.0, 8.0
 _STUB = 16.0
-_TEXT, _SMALL = 10.5, 8.5
+_TEXT, _SMALL = 10.5, 9.0
 _BAR = 30.0
 """Width of the column of a gateway."""
 

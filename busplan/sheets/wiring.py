@@ -126,17 +126,11 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
     fitted = _fitted(state, cable, places, order)
     ohm_per_m = WIRE_OHM_PER_M if cable.wire_ohm_per_m is None else cable.wire_ohm_per_m
     known = [f for _, f, _ in fitted if f is not None] if _all_known(fitted) else []
-    flat = [Fitted(0.0, 0.0, t.ohm) for t in state.terminators]
+    ladder = _Ladder(known, [t.ohm for t in state.terminators], ohm_per_m, len(on))
     stubs = [cable.stubs_m.get(n) for n in order]
-
-    def reading(at_m: float | None, stub_m: float = 0.0) -> Range | None:
-        if known and at_m is not None:
-            return pair_reading(known, at_m, stub_m=stub_m, ohm_per_m=ohm_per_m, nodes=len(on))
-        return pair_reading(flat, 0.0, nodes=len(on))
-
     built_in = {t.node: t.ohm for t in state.terminators if t.node}
     taps = tuple(
-        _tap(vehicle, name, node, number, cable, places, built_in.get(node), reading)
+        _tap(vehicle, node, number, cable, places.get(node), built_in.get(node), ladder)
         for number, node in enumerate(order, 1)
     )
     colours, colours_by = _colours(network, cable)
@@ -155,21 +149,51 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
         colours_by=colours_by,
         shielded=cable.shielded,
         shield_ground_at=cable.shield_ground_at,
-        reading_ohm=reading(0.0),
+        reading_ohm=ladder.reading(0.0),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Ladder:
+    """The terminators of a network as a meter sees them: ``known`` where all places are known."""
+
+    known: list[Fitted]
+    ohms: list[float]
+    ohm_per_m: float
+    nodes: int
+
+    def reading(
+        self, at_m: float | None, stub_m: float = 0.0, own_ohm: float | None = None
+    ) -> Range | None:
+        """At a place [m], at the end of a stub [m] with the node's own terminator [Ω] or none.
+
+        Without places the wire between counts nothing.
+        """
+        if not self.known or at_m is None:
+            flat = [Fitted(0.0, 0.0, ohm) for ohm in self.ohms]
+            return pair_reading(flat, 0.0, nodes=self.nodes)
+        others = list(self.known)
+        if own_ohm is not None:
+            others.remove(Fitted(at_m, stub_m, own_ohm))
+        return pair_reading(
+            others,
+            at_m,
+            stub_m=stub_m,
+            here_ohm=own_ohm,
+            ohm_per_m=self.ohm_per_m,
+            nodes=self.nodes,
+        )
 
 
 def _tap(
     vehicle: Vehicle,
-    network: str,
     node: str,
     number: int,
     cable: Cable,
-    places: Mapping[str, float],
+    at: float | None,
     terminator_ohm: float | None,
-    reading: object,
+    ladder: _Ladder,
 ) -> TapRow:
-    assert callable(reading)
     tap = cable.taps.get(node, Tap())
     pins = pins_of(tap.connector)
     stated = (tap.high_pin, tap.low_pin, tap.ground_pin, tap.shield_pin)
@@ -178,7 +202,6 @@ def _tap(
     filled = pins is not None and list(stated) != used
     by = [*(["plan"] if any(stated) else []), *([pins.convention] if pins and filled else [])]
     stub = cable.stubs_m.get(node)
-    at = places.get(node)
     before = number - 2
     return TapRow(
         number=number,
@@ -188,7 +211,7 @@ def _tap(
         joined=_joined(node, cable, stub),
         from_previous_m=(
             cable.segments_m[before]
-            if 0 <= before < len(cable.segments_m) and node in places
+            if 0 <= before < len(cable.segments_m) and at is not None
             else None
         ),
         at_m=at,
@@ -201,7 +224,7 @@ def _tap(
         pins_by=" and ".join(by) or None,
         label=tap.label,
         terminator_ohm=terminator_ohm,
-        reading_ohm=reading(at, stub or 0.0),
+        reading_ohm=ladder.reading(at, stub or 0.0, terminator_ohm),
     )
 
 

@@ -45,12 +45,14 @@ def pair_reading(
     at_m: float,
     *,
     stub_m: float = 0.0,
+    here_ohm: float | None = None,
     ohm_per_m: float = WIRE_OHM_PER_M,
     nodes: int = 0,
 ) -> Range | None:
     """Resistance across the pair [Ω] with the power off, measured at a place along the trunk.
 
-    ``stub_m`` is the branch that the meter is at the end of. The most is without any node, the
+    ``stub_m`` is the branch that the meter is at the end of, and ``here_ohm`` a terminator there,
+    which is none of ``terminators``. The most is without any node, the
     least with ``nodes`` of :data:`NODE_OHM`. ``None`` without a terminator.
     """
     sides = [
@@ -58,11 +60,15 @@ def pair_reading(
         _seen([t for t in terminators if t.at_m >= at_m], at_m, ohm_per_m),
     ]
     conductance = sum(1 / ohm for ohm in sides if ohm is not None)
-    if not conductance:
+    if not conductance and here_ohm is None:
         return None
-    branch = 2 * ohm_per_m * stub_m
-    loaded = conductance + nodes / NODE_OHM
-    return Range(branch + 1 / loaded, branch + 1 / conductance)
+    branch, own = 2 * ohm_per_m * stub_m, 0.0 if here_ohm is None else 1 / here_ohm
+
+    def reading(load: float) -> float:
+        far = conductance + load
+        return 1 / (own + (1 / (branch + 1 / far) if far else 0.0))
+
+    return Range(reading(nodes / NODE_OHM), reading(0.0))
 
 
 def _seen(side: Sequence[Fitted], at_m: float, ohm_per_m: float) -> float | None:

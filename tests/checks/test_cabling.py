@@ -156,3 +156,13 @@ def test_the_flaws_of_the_example_show_and_the_cure_is_clean() -> None:
     }
     built = run_checks(load_plan(EXAMPLES / "as_built.toml"), CODES)
     assert [f for f in built if f.weight > Weight.NOTE] == []
+
+
+def test_a_terminator_between_the_ends_is_told() -> None:
+    order = ("n", "m", "k")
+    ends = Cable(5.0, {}, (120, 120), order, terminators_at=("start", "k"))
+    assert "terminator-inside-trunk" not in codes(Network("a", 500_000, cable=ends))
+    inside = Cable(5.0, {}, (120, 120), order, terminators_at=("start", "m"))
+    told = [f for f in found(Network("a", 500_000, cable=inside)) if f.where.node == "m"]
+    assert [f.code for f in told] == ["terminator-inside-trunk"]
+    assert "number 2 of 3" in told[0].summary

@@ -37,6 +37,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "simulate": [(PLAN, "--seconds", "0.1"), (PLAN, "--seconds", "0.1", "--json")],
     "frame": [("0x123", "00"), ("0x123", "00", "--json")],
     "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "sheets": [(PLAN, "--to", "sheets"), (PLAN, "--to", "sheets", "--replace", "--json")],
     "survey": [(CAPTURE,), (CAPTURE, "--json")],
     "decode": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--out", "v.csv", "--json")],
     "cut": [(CAPTURE, "--to", "1", "--out", "cut.log")],

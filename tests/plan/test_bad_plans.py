@@ -57,6 +57,48 @@ EDITS = [
         'node."a/b"',
         ["no blank, slash"],
     ),
+    (
+        "bit_rate = 250_000",
+        'bit_rate = 250_000\ncable = { order = ["pump", "vcu"], segments_m = [1, 2] }',
+        5,
+        "network.loop.cable.segments_m",
+        ["one length between each two nodes of order, 1", "got 2"],
+    ),
+    (
+        "bit_rate = 250_000",
+        'bit_rate = 250_000\ncable = { order = ["pump", "vcu"], segments_m = [1], trunk_m = 2 }',
+        5,
+        "network.loop.cable.segments_m",
+        ["add up to 1 m", "trunk_m is 2 m"],
+    ),
+    (
+        "bit_rate = 250_000",
+        'bit_rate = 250_000\ncable = { order = ["pump", "vcu", "pump"] }',
+        5,
+        "network.loop.cable.order",
+        ['names "pump" 2 times'],
+    ),
+    (
+        "bit_rate = 250_000",
+        'bit_rate = 250_000\ncable = { order = ["pmp"] }',
+        5,
+        "network.loop.cable.order #1",
+        ["no node on network", '"pump"?'],
+    ),
+    (
+        "bit_rate = 250_000",
+        'bit_rate = 250_000\ncable = { terminators_ohm = [120], terminators_at = ["vc"] }',
+        5,
+        "network.loop.cable.terminators_at #1",
+        ["no node on network", '"vcu"?'],
+    ),
+    (
+        "bit_rate = 250_000",
+        "bit_rate = 250_000\ncable.at.pump.high_pin = 7",
+        5,
+        "network.loop.cable.at.pump.high_pin",
+        ["a pin as text", "got 7"],
+    ),
 ]
 
 
