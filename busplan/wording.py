@@ -42,6 +42,13 @@ def listing(names: Iterable[str], most: int = 4) -> str:
     return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
+def quoted(texts: Iterable[str], most: int = 4) -> str:
+    """Texts as something sent them, ``"a", "b" and 3 more``; long ones are cut."""
+    items = list(dict.fromkeys(texts))
+    shown = ", ".join(f'"{one_line(text)}"' if text else "empty" for text in items[:most])
+    return shown + (f" and {len(items) - most} more" if len(items) > most else "")
+
+
 def moment_text(time_ns: int, *, epoch: bool) -> str:
     """A recorded time for people: UTC when it counts from 1970, else seconds."""
     if not epoch:

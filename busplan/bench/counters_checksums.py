@@ -7,8 +7,10 @@ signal names is believed only when a published kind fits nearly all of many diff
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from operator import or_
 
 import numpy as np
 
@@ -246,9 +248,10 @@ def prove_undefined(
             findings += more
             _put(made, name, "checksum", detail, payloads[:, found.position])
     if "counter" not in roles.values():
-        named = {bit for s in message.signals for bit in s.bits()}
+        named = functools.reduce(or_, (s.mask() for s in message.signals), 0)
+        taken = named.to_bytes((named.bit_length() + 7) // 8 + message.length, "little")
         for start, length in find_counters(payloads):
-            if named & set(range(start, start + length)):
+            if taken[start // 8] >> start % 8 & (1 << length) - 1:
                 continue
             raw = payloads[:, start // 8].astype(np.int64) >> start % 8 & (1 << length) - 1
             if not looks_like_counter(raw, 1 << length, least_share=SURE_SHARE):
@@ -304,7 +307,7 @@ def _candidates(message: Message, roles: dict[str, str]) -> Iterator[int]:
     """Bytes that could be a checksum: without a signal, or one plain signal; last byte first."""
     covering: dict[int, list[Signal]] = {}
     for signal in message.signals:
-        for byte in {bit // 8 for bit in signal.bits()}:
+        for byte in range(signal.start // 8, signal.last_byte + 1):
             covering.setdefault(byte, []).append(signal)
     last = message.length - 1
     for byte in (last, 0, *range(1, last)) if last > 0 else ():

@@ -55,7 +55,7 @@ def unproven(
         for s in signals
         if not s.frames
         and s.name not in stream.optional_signals
-        and max(stream.message.signal(s.name).bits()) < 8 * longest
+        and stream.message.signal(s.name).last_byte < longest
     ]
     if unseen:
         found.append(_unseen(stream.message, unseen, where))

@@ -15,6 +15,7 @@ from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, ve
 from busplan.bench.rhythm import Listened, cycle_between, own_rhythm, rhythm_findings
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
+from busplan.decode.text import Tail
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
@@ -193,7 +194,7 @@ def _length_findings(
     for code, wrong, words, why in (
         (
             "payload-short",
-            lengths < message.length,
+            lengths < Tail.of(message).least_length,
             "fewer",
             "Receivers read bytes that were not sent, or drop the frame.",
         ),

@@ -88,8 +88,8 @@ class BenchLimits:
 class SignalProof:
     """One signal: values seen [``unit``] and how it behaved.
 
-    ``role`` is ``value``, ``counter``, ``checksum`` or ``selector``; ``detail`` says in words what
-    was found out about it.
+    ``role`` is ``value``, ``counter``, ``checksum``, ``selector`` or ``text``; ``detail`` says in
+    words what was found out about it, and what a text said.
     """
 
     name: str

@@ -24,6 +24,7 @@ from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
+from busplan.wording import quoted
 
 MOVING_BITS = 8
 """Signals narrower than this may well stand still through a whole test."""
@@ -79,6 +80,8 @@ def _prove(
     pauses: Sequence[Pause],
 ) -> tuple[SignalProof, list[Finding]]:
     signal = column.signal
+    if signal.is_text:
+        return _text(column, decoded.message), []
     none = not_available(signal, decoded.message)
     carried = column.present if none is None else column.present & (column.raw != none)
     values = column.values[carried]
@@ -106,6 +109,24 @@ def _prove(
         detail=detail,
     )
     return proof, findings
+
+
+def _text(column: DecodedSignal, message: Message) -> SignalProof:
+    """What a text signal said, the first few of different ones; J1939 text of no sign is none."""
+    came = column.values[column.present].tolist()
+    if message.j1939 is not None:
+        came = [text for text in came if text]
+    return SignalProof(
+        name=column.signal.name,
+        unit=column.signal.unit,
+        role="text",
+        frames=len(came),
+        lowest=None,
+        highest=None,
+        out_of_range=0,
+        constant=len(came) > 1 and len(set(came)) == 1,
+        detail=quoted(came),
+    )
 
 
 def _out_of_range(column: DecodedSignal, message: Message) -> np.ndarray:

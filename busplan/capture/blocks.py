@@ -105,3 +105,12 @@ def whole_lines(
         yield np.frombuffer(rest + b"\n", np.uint8)
     else:
         tally.open_line = bool(rest)
+
+
+def numbered(blocks: Iterator[U8]) -> Iterator[tuple[int, str]]:
+    """The lines of blocks of whole lines with their numbers from 1 on, without line ends."""
+    number = 0
+    for block in blocks:
+        for line in block.tobytes().decode("utf-8", "replace").split("\n")[:-1]:
+            number += 1
+            yield number, line

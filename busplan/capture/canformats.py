@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
-from busplan.capture.blocks import GZIP_MAGIC, byte_blocks, whole_lines
+from busplan.capture.blocks import GZIP_MAGIC, byte_blocks, numbered, whole_lines
 from busplan.capture.chunks import LATEST_S, ChannelNames, Chunk, Progress
 from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
@@ -78,13 +78,12 @@ def _numbered_lines(
     consumed: Callable[[int], None],
     whole: Callable[[bytes], bool] | None,
 ) -> Iterator[tuple[int, str]]:
-    for block in whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally, whole=whole):
-        for line in block.tobytes().decode("utf-8", "replace").split("\n")[:-1]:
-            tally.entries += 1
-            if CONTROL.search(line):
-                tally.set_aside(HAS_CONTROL, tally.entries)
-            else:
-                yield tally.entries, line
+    blocks = whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally, whole=whole)
+    for tally.entries, line in numbered(blocks):
+        if CONTROL.search(line):
+            tally.set_aside(HAS_CONTROL, tally.entries)
+        else:
+            yield tally.entries, line
 
 
 def messages_of_lines(
@@ -201,10 +200,6 @@ def csv_chunks(
     """CSV as python-can writes it: it keeps neither channel nor direction nor CAN FD."""
     import can
 
-    head = next(byte_blocks(path, Tally(str(path)), 1 << 12), b"")
-    if not head.strip().lower().startswith(CSV_HEAD.encode()):
-        # The library's reader would skip the line whatever it says.
-        raise CaptureError(f"{path}: the first line of a CSV capture must be {CSV_HEAD}")
     tally.channels_lost()
     return _text_format(
         make=can.CSVReader,

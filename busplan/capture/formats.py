@@ -6,9 +6,11 @@ import re
 import zlib
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from busplan.capture.blocks import GZIP_MAGIC
 from busplan.capture.chunks import ChannelNames, Chunk, Progress
@@ -35,6 +37,8 @@ class Format:
     step_ns: int = 1
     """Smallest time step it keeps."""
     gzip: bool = True
+    columns: str = ""
+    """What the user says of a table's columns; see :func:`csv_columns.parse_columns`."""
 
     @property
     def limits(self) -> tuple[str, ...]:
@@ -53,7 +57,8 @@ class Format:
         """The reader's function; its module is imported now."""
         module, function = self.reader.split(":")
         reader: Reader = getattr(import_module(f"busplan.capture.{module}"), function)
-        return reader
+        told: Any = reader
+        return partial(told, columns=self.columns) if self.columns else reader
 
 
 _LISTING = re.compile(rb"\s*(\(\S+\)\s+)?\S+\s+[0-9A-Fa-f]{3,8}\s+\[\d+\]\s")
@@ -86,13 +91,18 @@ FORMATS = (
 )
 
 
+_OTHER_SUFFIXES = tuple(f.suffix for f in FORMATS if f.suffix != ".csv")
+TABLE = Format("CSV table", ".csv", "tablelog:table_chunks", fd=False, step_ns=1000)
+"""CSV of any other layout than the one above; what else it lacks depends on its columns."""
+
+
 def format_named(name: str) -> Format:
     """The format of that name."""
-    return next(f for f in FORMATS if f.name == name)
+    return next(f for f in (*FORMATS, TABLE) if f.name == name)
 
 
-def recognise(path: Path) -> Format:
-    """The format of a file.
+def recognise(path: Path, columns: str = "") -> Format:
+    """The format of a file; with ``columns``, any text that no other format claims is a table.
 
     Raises :class:`CaptureError` when it is missing, empty or nothing we can read.
     """
@@ -121,18 +131,22 @@ def recognise(path: Path) -> Format:
             f"{path}: is a listing for reading on screen (can0  123   [8]  00 11 …), not a text "
             "log; record as a log, for example with busplan record"
         )
-    found = _by_content(head.removeprefix(BOM_UTF8)) or next(
-        (f for f in FORMATS if name.endswith(f.suffix)), None
-    )
+    found = _by_content(head.removeprefix(BOM_UTF8)) or _by_name(name, columns)
     if found is None:
         known = ", ".join(f.suffix for f in FORMATS)
         raise CaptureError(
             f"{path}: not a capture busplan can read (known by content or by name: {known}, "
-            "gzipped too)"
+            "gzipped too; a table under any other name with --columns)"
         )
     if packed and not found.gzip:
         raise CaptureError(f"{path}: unpack the file first; {found.name} cannot be read gzipped")
     return found
+
+
+def _by_name(name: str, columns: str) -> Format | None:
+    if name.endswith(TABLE.suffix) or (columns and not name.endswith(_OTHER_SUFFIXES)):
+        return replace(TABLE, columns=columns)
+    return next((f for f in FORMATS if name.endswith(f.suffix)), None)
 
 
 def _by_content(head: bytes) -> Format | None:

@@ -15,6 +15,7 @@ from busplan.capture import store
 from busplan.capture.assembly import Assembled, Assembly, MemorySink, as_table
 from busplan.capture.capture import Capture, Source
 from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk
+from busplan.capture.csv_columns import parse_columns
 from busplan.capture.formats import TEXT_LOG, Format, recognise
 from busplan.capture.merging import merged
 from busplan.capture.tally import Tally
@@ -80,21 +81,29 @@ def read_capture(
     *,
     offsets: Mapping[str, int] | None = None,
     channels: Mapping[str, str] | None = None,
+    columns: str = "",
     cache: bool = True,
     progress: ReadProgress | None = None,
 ) -> Capture:
     """Read one capture of one or several files. Wrong entries become findings.
 
     ``offsets`` adds nanoseconds to the times of a file, by path or file name; ``channels`` renames
-    channels. With ``cache``, a capture that takes long to read is kept in the user's cache folder
-    and mapped from there the next time. Raises :class:`CaptureError` when a file is missing, empty,
+    channels; ``columns`` says what the columns of CSV files hold, as
+    :func:`~busplan.capture.csv_columns.parse_columns` reads it. With ``cache``, a capture that
+    takes long to read is kept in the user's cache folder and mapped from there the next time.
+
+    Raises :class:`CaptureError` when a file is missing, empty,
     no capture, or wrong beyond the tolerated share, :class:`UsageError` when an option names no
     file.
     """
     listed = [Path(p) for p in ([paths] if isinstance(paths, str | Path) else paths)]
     if not listed:
         raise UsageError("name at least one capture file")
-    formats = [recognise(path) for path in listed]
+    formats = [recognise(path, columns) for path in listed]
+    if columns:
+        parse_columns(columns)
+        if not any(kind.columns for kind in formats):
+            raise UsageError("--columns is for CSV files of a layout of their own; there is none")
     shifts = _offsets(listed, offsets or {})
     places = [path.resolve() for path in listed]
     for path, place in zip(listed, places, strict=True):
@@ -145,7 +154,8 @@ def _open_kept(
     store.limit_bytes()
     remark: tuple[Finding, ...] = ()
     try:
-        name = store.identity(paths, shifts)
+        told = [kind.columns for kind in formats]
+        name = store.identity(paths, shifts, told)
         try:
             found = store.load(folder, name)
             if found:
@@ -156,7 +166,7 @@ def _open_kept(
             )
         with store.writing(folder, name) as writer:
             _write(writer, paths, formats, shifts, progress)
-            if store.identity(paths, shifts) != name:
+            if store.identity(paths, shifts, told) != name:
                 raise store.DamagedError("the file changed while it was read")
         found = store.load(folder, name)
         store.make_room(folder)

@@ -100,13 +100,15 @@ def cache_folder() -> Path:
     return cache_root() / "captures"
 
 
-def identity(paths: Sequence[Path], offsets: Sequence[int | None]) -> str:
-    """The name of the entry for these files as they are now.
+def identity(
+    paths: Sequence[Path], offsets: Sequence[int | None], columns: Sequence[str] = ()
+) -> str:
+    """The name of the entry for these files as they are now, and what is told of their columns.
 
     The time of change and the inode belong to it: size and time of writing can be put back, also by
     accident, with a copying tool.
     """
-    facts: list[Any] = [VERSION]
+    facts: list[Any] = [VERSION, *columns]
     for path, offset in zip(paths, offsets, strict=True):
         ends = hashlib.sha256()
         with open_ordinary(path) as file:

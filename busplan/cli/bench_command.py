@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import NoCacheOption
+from busplan.cli.captures import ColumnsOption, NoCacheOption
 from busplan.cli.output import EXIT_BY_FINDINGS, say
 from busplan.wording import counted
 
@@ -100,6 +100,7 @@ def bench(
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
     ] = False,
+    columns: ColumnsOption = "",
     no_cache: NoCacheOption = False,
     find_bit_rate: Annotated[
         bool, typer.Option("--find-bit-rate", help="Search the bit rate, listening only.")
@@ -148,7 +149,7 @@ def bench(
     print_caution()
     test = BenchTest.of(vehicle, node, network, limits)
     if capture is not None:
-        made = _from_file(test, capture, channel, cache=not no_cache)
+        made = _from_file(test, capture, channel, columns, cache=not no_cache)
     else:
         assert interface is not None
         questions = (question or []) if transmit else None
@@ -202,14 +203,16 @@ def _limits(
     )
 
 
-def _from_file(test: BenchTest, path: Path, channel: str | None, *, cache: bool) -> BenchRecord:
+def _from_file(
+    test: BenchTest, path: Path, channel: str | None, columns: str, *, cache: bool
+) -> BenchRecord:
     """Judge a capture; what reading it had to tolerate is part of the verdict."""
     from datetime import datetime
 
     from busplan.capture.checksum import sha256_of
     from busplan.cli.captures import open_capture
 
-    capture = test.of_bench(open_capture([path], cache=cache), channel)
+    capture = test.of_bench(open_capture([path], columns=columns, cache=cache), channel)
     return test.record(
         capture.frames,
         read=capture.findings,

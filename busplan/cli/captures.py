@@ -6,7 +6,7 @@ import inspect
 import time
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from functools import wraps
 from pathlib import Path
@@ -49,6 +49,17 @@ ChannelOption = Annotated[
     list[str] | None,
     typer.Option("--channel", help="CHANNEL=NAME renames a channel; repeatable."),
 ]
+ColumnsOption = Annotated[
+    str,
+    typer.Option(
+        "--columns",
+        metavar="time=…,id=…,data=…",
+        help="What the columns of CSV files hold, by heading or number: time, id, data, bus, "
+        "length, extended, remote, error, direction; time=T:ms, id=I:dec tell unit and base, "
+        "data=D1..D8 bytes apart. Needed where the headings do not tell.",
+        show_default=False,
+    ),
+]
 NoCacheOption = Annotated[
     bool,
     typer.Option("--no-cache", help="Neither use nor keep a copy that opens quickly next time."),
@@ -67,6 +78,7 @@ class Opening:
 
     offset: OffsetOption = None
     channel: ChannelOption = None
+    columns: ColumnsOption = ""
     no_cache: NoCacheOption = False
 
     def open(self, files: Sequence[Path], vehicle: Vehicle | None = None) -> Capture:
@@ -76,8 +88,15 @@ class Opening:
             vehicle=vehicle,
             offsets=self.offset,
             channels=self.channel,
+            columns=self.columns,
             cache=not self.no_cache,
         )
+
+    def for_another(self, file: Path) -> Opening:
+        """The block for a capture held beside: offsets are of files, columns of tables only."""
+        from busplan.capture.formats import recognise
+
+        return replace(self, offset=None, columns=recognise(file, self.columns).columns)
 
     def open_rated(
         self, files: Sequence[Path], plan: Path | None, bit_rates: Sequence[str] | None
@@ -129,6 +148,7 @@ def open_capture(
     vehicle: Vehicle | None = None,
     offsets: Sequence[str] | None = None,
     channels: Sequence[str] | None = None,
+    columns: str = "",
     cache: bool = True,
 ) -> Capture:
     """Open captures with the options as typed; progress goes to stderr."""
@@ -142,6 +162,7 @@ def open_capture(
                 name: _nanoseconds(value) for name, value in _pairs("--offset", offsets).items()
             },
             channels=_pairs("--channel", channels),
+            columns=columns,
             cache=cache,
             progress=progress,
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -105,7 +104,7 @@ def pack(
         old = read_baseline(before)
     elif before is not None:
         # Offsets as typed are those of the new capture.
-        older = _opened([before], vehicle, replace(opening, offset=None))
+        older = _opened([before], vehicle, opening.for_another(before))
         old = judge_frames(older.frames, vehicle).report.baseline
     judged = judge_frames(
         capture.frames,

@@ -107,7 +107,7 @@ def replay(
     opened = opened_with(plan, captures, opening)
     second = None
     if beside is not None:
-        second = opened_with(beside_plan or plan, [beside], replace(opening, offset=None))
+        second = opened_with(beside_plan or plan, [beside], opening.for_another(beside))
         if second.source == opened.source:
             # Before and after often have one name in two folders.
             opened = replace(opened, source=", ".join(map(str, captures)))

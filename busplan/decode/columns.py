@@ -94,7 +94,8 @@ class Grid:
 
 
 def long_schema(clock: Clock) -> Any:
-    """One row for each value received; ``text`` is the value's name in its value table."""
+    """One row for each value received; ``text`` is its name in its value table, or the text that a
+    text signal holds instead of a ``value``."""
     import pyarrow as pa
 
     word = pa.dictionary(pa.int32(), pa.string())
@@ -116,7 +117,7 @@ def long_table(received: Sequence[Received], clock: Clock) -> Any:
     for number, (_, time_ns, decoded) in enumerate(received):
         keep = decoded.present
         times.append(time_ns[keep])
-        values.append(decoded.values[keep].astype(np.float64))
+        values.append(_as_numbers(decoded)[keep])
         numbers.append(np.full(len(times[-1]), number, np.int32))
         codes.append(_text_codes(decoded, texts)[keep])
     order = np.argsort(np.concatenate(times), kind="stable")
@@ -128,11 +129,12 @@ def long_table(received: Sequence[Received], clock: Clock) -> Any:
         return pa.DictionaryArray.from_arrays(pa.array(index[number_of]), pa.array(kinds))
 
     columns = [r.column for r in received]
+    of_text = np.array([c.signal.is_text for c in columns])[number_of]
     return pa.table(
         [
             clock.column(np.concatenate(times)[order]),
             *(words([c.address[step] for c in columns]) for step in range(4)),
-            pa.array(np.concatenate(values)[order]),
+            pa.array(np.concatenate(values)[order], mask=of_text),
             words([c.signal.unit for c in columns]),
             pa.DictionaryArray.from_arrays(
                 pa.array(code, mask=code < 0), pa.array(list(texts), pa.string())
@@ -140,6 +142,13 @@ def long_table(received: Sequence[Received], clock: Clock) -> Any:
         ],
         schema=schema,
     )
+
+
+def _as_numbers(decoded: DecodedSignal) -> npt.NDArray[np.float64]:
+    """The values as float64; 0 for texts."""
+    if decoded.signal.is_text:
+        return np.zeros(len(decoded.values))
+    return decoded.values.astype(np.float64)
 
 
 def _text_codes(decoded: DecodedSignal, texts: dict[str, int]) -> npt.NDArray[np.int32]:
@@ -155,8 +164,16 @@ def wide_schema(columns: Sequence[Column], clock: Clock) -> Any:
     """One column for each signal, in the type of its values."""
     import pyarrow as pa
 
-    typed = [(c.label, pa.from_numpy_dtype(value_dtype(c.signal))) for c in columns]
-    return pa.schema([clock.field(), *typed])
+    return pa.schema([clock.field(), *((c.label, _cell_type(c.signal)) for c in columns)])
+
+
+def _cell_type(signal: Signal) -> Any:
+    """The pyarrow type of a signal's column: that of its values, a dictionary for texts."""
+    import pyarrow as pa
+
+    if signal.is_text:
+        return pa.dictionary(pa.int32(), pa.string())
+    return pa.from_numpy_dtype(value_dtype(signal))
 
 
 class Holder:
@@ -175,7 +192,10 @@ class Holder:
         arrays = [self._clock.column(times)]
         for column in self._columns:
             values, empty = self._held(column, news.get(column.address), times)
-            arrays.append(pa.array(values, mask=empty))
+            if column.signal.is_text:
+                arrays.append(pa.array(values, pa.string(), mask=empty).dictionary_encode())
+            else:
+                arrays.append(pa.array(values, mask=empty))
         return pa.table(arrays, schema=wide_schema(self._columns, self._clock))
 
     def _held(
@@ -189,7 +209,8 @@ class Holder:
             when = np.concatenate([when, news.time_ns[present]])
             values = np.concatenate([values, news.decoded.values[present]])
         if not len(when):
-            return np.zeros(len(times), dtype), np.ones(len(times), np.bool_)
+            nothing: Any = "" if column.signal.is_text else 0
+            return np.full(len(times), nothing, dtype), np.ones(len(times), np.bool_)
         self._last[column.address] = (when[-1:], values[-1:])
         at = np.searchsorted(when, times, side="right") - 1
         empty = at < 0

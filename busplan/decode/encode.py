@@ -19,15 +19,23 @@ def encode_message(
     """Payloads of ``n`` frames, uint8 ``(n, message.length)``; bits of signals not given are zero.
 
     ``values`` are physical values, arrays of shape ``(n,)`` or single numbers; they are rounded to
-    the nearest raw value, ties to even. A multiplexed signal is written only in frames whose
-    selector admits it. ``UsageError`` when a signal is unknown or lies beyond the message, or a
-    value does not fit its bits.
+    the nearest raw value, ties to even; those of text signals are texts. A multiplexed signal is
+    written only in frames whose selector admits it. ``UsageError`` when a signal is unknown or lies
+    beyond the message, or a value does not fit its bits.
     """
     unknown = [name for name in values if not message.has(name)]
     if unknown:
         raise UsageError(f"{message.name} has no signal {', '.join(unknown)}")
-    raws = {name: _raw(message.signal(name), np.asarray(v), n) for name, v in values.items()}
+    numbers = {name: v for name, v in values.items() if not message.signal(name).is_text}
+    raws = {name: _raw(message.signal(name), np.asarray(v), n) for name, v in numbers.items()}
     payload = np.zeros((n, message.length), np.uint8)
+    for name in values.keys() - raws.keys():
+        signal = message.signal(name)
+        first, last = signal.start // 8, signal.last_byte
+        if last >= message.length:
+            raise UsageError(f"{name} lies beyond the {message.length} bytes of {message.name}")
+        mask = _written(message, signal, raws, n)
+        payload[mask, first : last + 1] = _characters(signal, np.asarray(values[name]), n)[mask]
     for name, raw in raws.items():
         signal = message.signal(name)
         if max(signal.bits()) >= 8 * message.length:
@@ -80,6 +88,22 @@ def _raw(signal: Signal, physical: npt.NDArray[Any], n: int) -> npt.NDArray[np.u
     if signal.signed:
         return raw.astype(np.int64).astype(np.uint64)
     return raw.astype(np.uint64)
+
+
+def _characters(signal: Signal, texts: npt.NDArray[Any], n: int) -> npt.NDArray[np.uint8]:
+    """The bytes of a text signal, filled up with blanks, shape ``(n, bytes)``."""
+    size = signal.length // 8
+    different, which = np.unique(np.broadcast_to(texts.astype(str), (n,)), return_inverse=True)
+    rows = []
+    for text in different.tolist():
+        try:
+            content = text.encode("latin-1")
+        except UnicodeEncodeError:
+            raise UsageError(f"{signal.name}: {text!r} is not ISO 8859-1") from None
+        if len(content) > size:
+            raise UsageError(f"{signal.name}: {text!r} does not fit its {size} bytes")
+        rows.append(content.ljust(size))
+    return np.frombuffer(b"".join(rows), np.uint8).reshape(len(rows), size)[which]
 
 
 def _divide(column: npt.NDArray[Any], scale: int, offset: int) -> npt.NDArray[Any]:

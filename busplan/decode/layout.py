@@ -66,8 +66,10 @@ def value_dtype(signal: Signal) -> np.dtype[Any]:
     """The type of a signal's physical values.
 
     Integers stay integers (int64, or uint64 when they do not fit it) as long as scale and offset
-    are whole numbers and no possible value leaves 64 bits; everything else is float64.
+    are whole numbers and no possible value leaves 64 bits; text is objects; all else is float64.
     """
+    if signal.is_text:
+        return np.dtype(object)
     if signal.is_float or not (is_integral(signal.scale) and is_integral(signal.offset)):
         return np.dtype(np.float64)
     scale, offset = int(signal.scale), int(signal.offset)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.decode.extract import Extracted
-from busplan.decode.layout import place_of
+from busplan.decode.text import Tail
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.definitions.multiplexing import Ranges, joined
 
@@ -24,8 +24,8 @@ class PresencePlan:
     A signal whose selector the message does not have counts as not multiplexed.
     """
 
-    def __init__(self, message: Message, signals: Sequence[Signal]) -> None:
-        self._message = message
+    def __init__(self, message: Message, signals: Sequence[Signal], tail: Tail) -> None:
+        self._message, self._tail = message, tail
         self.needs = {s.name: self._need(s) for s in signals}
         names = {s.name for s in signals if s.selects}
         names |= {s.condition.selector for s in signals if s.condition}
@@ -55,7 +55,7 @@ class PresencePlan:
         condition = signal.condition
         if condition is not None and not self._message.has(condition.selector):
             condition = None
-        return place_of(signal).last + 1, condition
+        return self._tail.bytes_needed(signal), condition
 
 
 class Presence:

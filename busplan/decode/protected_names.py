@@ -39,11 +39,10 @@ def counts_frames(signal: Signal) -> bool:
 
 def is_named_checksum(signal: Signal) -> bool:
     """Whether a signal's name says that it is a checksum."""
-    return not signal.is_float and bool(CHECKSUM.search(signal.name))
+    return not (signal.is_float or signal.is_text) and bool(CHECKSUM.search(signal.name))
 
 
 def whole_byte(signal: Signal) -> int | None:
     """The payload byte an 8-bit signal fills exactly; ``None`` for any other signal."""
-    bits = signal.bits()
-    whole = len(bits) == 8 and bits[0] % 8 == 0 and bits[-1] == bits[0] + 7
-    return bits[0] // 8 if whole else None
+    first = 7 if signal.big_endian else 0
+    return signal.start // 8 if signal.length == 8 and signal.start % 8 == first else None

@@ -51,7 +51,7 @@ class MessageTally:
             outside = int(np.count_nonzero(signal.out_of_range))
             if outside:
                 self.out_of_range[name] += outside
-            if signal.values.dtype != np.float64 and signal.signal.length > 53:
+            if signal.values.dtype.kind in "iu" and signal.signal.length > 53:
                 huge = (signal.values > _EXACT) | (signal.values < -_EXACT)
                 self.beyond_float[name] += int(np.count_nonzero(huge))
 
@@ -92,7 +92,7 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             where,
             f"{tally.short} of {tally.frames} times {label} came with fewer bytes ({sent}) than "
             f"the {message.length} defined.",
-            why="Signals that are not wholly in a frame are left empty there.",
+            why=_short_why(message),
             action=_short_action(message),
             figures=(Figure("short", tally.short), times),
         )
@@ -166,6 +166,12 @@ def _of_message(tally: MessageTally, as_float: bool) -> Iterator[Finding]:
             action="State the address as source_address of the node in the plan.",
             figures=(times,),
         )
+
+
+def _short_why(message: Message) -> str:
+    numbers = "Signals that are not wholly in a frame are left empty there"
+    texts = message.segmented is not None and any(s.is_text for s in message.signals)
+    return f"{numbers}{'; text at the end is taken as it came' if texts else ''}."
 
 
 def _short_action(message: Message) -> str:

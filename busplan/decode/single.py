@@ -11,11 +11,12 @@ import struct
 from typing import NamedTuple
 
 from busplan.decode.layout import place_of, value_dtype
+from busplan.decode.text import Tail, TextFields
 from busplan.definitions.model import Message
 
 Number = float | int
 _FLOATS = {16: "e", 32: "f", 64: "d"}
-_PLAIN, _WHOLE, _SCALED, _FLOAT = range(4)
+_PLAIN, _WHOLE, _SCALED, _FLOAT, _TEXT = range(5)
 
 
 class _Step(NamedTuple):
@@ -40,7 +41,11 @@ class FrameReader:
 
     def __init__(self, message: Message) -> None:
         self.signals = message.signals
-        self._size = max([message.length, *(place_of(s).last + 1 for s in message.signals)])
+        self._size = max([message.length, *(s.last_byte + 1 for s in message.signals)])
+        self._tail = Tail.of(message)
+        texts = [i for i, s in enumerate(message.signals) if s.is_text]
+        self._texts = TextFields(message, [message.signals[i] for i in texts], self._tail)
+        self._order = {place: i for i, place in enumerate(texts)}
         numbers = {s.name: i for i, s in enumerate(message.signals)}
         ordered: dict[int, _Step] = {}
 
@@ -64,7 +69,9 @@ class FrameReader:
             self._size - 1 - place.last if signal.big_endian else place.first
         )
         scale, offset = signal.scale, signal.offset
-        if signal.is_float:
+        if signal.is_text:
+            kind = _TEXT
+        elif signal.is_float:
             kind = _FLOAT
         elif scale == 1 and offset == 0:
             kind = _PLAIN
@@ -74,7 +81,7 @@ class FrameReader:
             kind, scale, offset = _WHOLE, int(scale), int(offset)
         return _Step(
             place=i,
-            needed=place.last + 1,
+            needed=self._tail.bytes_needed(signal),
             selector=selector,
             ranges=signal.condition.ranges if signal.condition and selector >= 0 else (),
             big=signal.big_endian,
@@ -87,18 +94,19 @@ class FrameReader:
             code=_FLOATS.get(signal.length, ""),
         )
 
-    def read(self, payload: bytes) -> tuple[list[Number | None], list[int | None]]:
+    def read(self, payload: bytes) -> tuple[list[Number | str | None], list[int | None]]:
         """Physical and raw values in the order of the message's signals.
 
         ``None`` where the frame does not carry the signal; the payload of a remote frame is empty.
-        The raw value of a floating-point signal is its bits.
+        The raw value of a floating-point signal is its bits; text has none.
         """
         size = self._size
         have = len(payload)
         padded = payload[:size].ljust(size, b"\0")
         little = int.from_bytes(padded, "little")
         big = int.from_bytes(padded, "big")
-        values: list[Number | None] = [None] * len(self.signals)
+        texts = self._texts.read(payload) if self._order else []
+        values: list[Number | str | None] = [None] * len(self.signals)
         raws: list[int | None] = [None] * len(self.signals)
         for step in self._steps:
             i, needed, selector, ranges, is_big, shift, mask, sign, kind, scale, offset, code = step
@@ -108,6 +116,9 @@ class FrameReader:
                 chosen = raws[selector]
                 if chosen is None or not any(low <= chosen <= high for low, high in ranges):
                     continue
+            if kind == _TEXT:
+                values[i] = texts[self._order[i]]
+                continue
             raw = (big if is_big else little) >> shift & mask
             if raw & sign:
                 raw -= mask + 1

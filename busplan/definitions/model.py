@@ -35,6 +35,9 @@ class FixedMap(dict[K, V]):
 
 NO_CHOICES: Mapping[int, str] = FixedMap()
 
+WIDEST_NUMBER = 64
+"""Bits of the widest number; a signal of more is text."""
+
 
 class Origin(StrEnum):
     """Where a figure such as a cycle time comes from; shown wherever the figure is."""
@@ -81,7 +84,10 @@ class MuxCondition:
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One value inside a message: ``physical = raw * scale + offset`` in ``unit``."""
+    """One value inside a message: ``physical = raw * scale + offset`` in ``unit``.
+
+    One of more than :data:`WIDEST_NUMBER` bits is text: whole bytes in the order they are sent.
+    """
 
     name: str
     start: int
@@ -113,10 +119,25 @@ class Signal:
             bit = bit + 15 if bit % 8 == 0 else bit - 1
         return tuple(reversed(positions))
 
+    def mask(self) -> int:
+        """The bits covered, of the payload read as one little-endian number."""
+        if not self.big_endian:
+            return ((1 << self.length) - 1) << self.start
+        if self.is_text:
+            return ((1 << self.length) - 1) << (self.start - 7)
+        return sum(1 << bit for bit in self.bits())
+
+    @property
+    def is_text(self) -> bool:
+        """Whether the signal is text rather than a number."""
+        return self.length > WIDEST_NUMBER
+
     @property
     def last_byte(self) -> int:
         """Index of the last payload byte the signal touches."""
-        return max(bit // 8 for bit in self.bits())
+        if not self.big_endian:
+            return (self.start + self.length - 1) // 8
+        return self.start // 8 + (6 - self.start % 8 + self.length) // 8
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ def overlaps(message: Message) -> tuple[list[Pair], bool]:
 class _Search:
     def __init__(self, message: Message) -> None:
         signals = message.signals
-        self.masks = [sum(1 << bit for bit in s.bits()) for s in signals]
+        self.masks = [s.mask() for s in signals]
         number = {s.name: i for i, s in enumerate(signals)}
         self.below: dict[int | str, list[int]] = defaultdict(list)
         """Selector, by number or by the name that the message lacks → the signals below it."""

@@ -8,8 +8,9 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
+from busplan.definitions.model import WIDEST_NUMBER
 from busplan.definitions.statements import Refusal, Statement, blocks
 
 LONGEST_J1939 = 1785
@@ -21,6 +22,12 @@ LONGEST_MESSAGE = 65_535
 
 LONGEST_COMMENT = 65_536
 """Characters of a comment; cantools takes 200 bytes of memory for each."""
+
+MOST_REACH = 1 << 26
+"""Signals of a message times the bytes they reach: looking for shared bits takes so much memory."""
+
+MOST_TEXT = 1 << 20
+"""Bytes of text in a message, the pages of a multiplexed one taken together."""
 
 MOST_ALIKE = 64
 """Messages with one identifier, each of which is read apart from the others."""
@@ -68,17 +75,32 @@ def refuse_impossible(statements: Sequence[Statement], refused: list[Refusal]) -
             refused.append(Refusal(block.head, why).with_signals(len(block.signals)))
             continue
         kept.append(block.head)
-        seen: set[str] = set()
-        for line in block.signals:
-            why = _wrong_signal(line, seen)
-            if why is None:
-                seen.add(line.signal or "")
-                kept.append(line)
-            else:
-                refused.append(Refusal(line, why))
+        kept += _possible_signals(block.signals, refused)
     stray = [s for s in statements if s.keyword == "SG_" and s not in owned]
     refused.extend(Refusal(s, "it belongs to no message") for s in stray)
     return _without_odd_floats(sorted(kept, key=lambda s: s.start), refused)
+
+
+def _possible_signals(lines: Iterable[Statement], refused: list[Refusal]) -> Iterator[Statement]:
+    """The signals of one message that can be, and that it can hold together."""
+    seen: set[str] = set()
+    reach = text = 0
+    for line in lines:
+        why = _wrong_signal(line, seen)
+        figures = _SIGNAL.match(line.text)
+        if why is None and figures is not None:
+            start, length = int(figures[2]), int(figures[3])
+            reach = max(reach, (start + length) // 8 + 1)
+            text += length // 8 if length > WIDEST_NUMBER else 0
+            if (len(seen) + 1) * reach > MOST_REACH:
+                why = f"more signals than a message that reaches byte {reach} can have"
+            elif text > MOST_TEXT:
+                why = f"more than {MOST_TEXT:,} bytes of text in one message"
+        if why is None:
+            seen.add(line.signal or "")
+            yield line
+        else:
+            refused.append(Refusal(line, why))
 
 
 def without_long_comments(
@@ -150,13 +172,26 @@ def _wrong_signal(line: Statement, seen: set[str]) -> str | None:
         return f"the message already has a signal {line.signal}"
     if mark is not None and not _MARK.fullmatch(mark):
         return f"multiplexer mark {mark!r}; M, m<value> or m<value>M can be"
-    if not 1 <= int(length) <= 64:
-        return f"a signal of {length} bits; 1 to 64 can be"
-    if int(start) >= 8 * LONGEST_MESSAGE:
-        return f"start bit {start} lies beyond the longest message there is"
+    if int(length) < 1:
+        return f"a signal of {length} bits"
+    if int(start) + int(length) > 8 * LONGEST_MESSAGE:
+        return f"start bit {start} with {length} bits lies beyond the longest message there is"
     if order not in {"0", "1"}:
         return f"byte order {order}; 0 (big-endian) or 1 (little-endian) can be"
+    if int(length) > WIDEST_NUMBER:
+        return _wrong_text(int(start), int(length), order, mark)
     return _wrong_scale(scale)
+
+
+def _wrong_text(start: int, length: int, order: str, mark: str | None) -> str | None:
+    """What keeps a signal that is too wide for a number from being text."""
+    if start % 8 != (7 if order == "0" else 0) or length % 8:
+        return (
+            f"a signal of {length} bits that does not fill whole bytes; a number has 1 to "
+            f"{WIDEST_NUMBER}, text fills bytes"
+        )
+    selects = mark is not None and mark.endswith("M")
+    return f"a selector of {length} bits; 1 to {WIDEST_NUMBER} can be" if selects else None
 
 
 def _wrong_scale(written: str) -> str | None:

@@ -185,14 +185,17 @@ def read_capture(
     *,
     offsets_s: Mapping[str, float] | None = None,
     channels: Mapping[str, str] | None = None,
+    columns: str = "",
     cache: bool = True,
 ) -> Capture:
     """A capture of one or several files that belong together: text log, ASC, BLF, CSV, TRC …
 
     ``vehicle`` gives its channels to networks. ``offsets_s`` moves the times of a file [s], by its
-    name; ``channels`` renames channels. ``cache`` keeps what takes long to read in the user's cache
-    folder. :class:`busplan.CaptureError` when a file is missing or no capture, or when the vehicle
-    has none of its channels; what can be tolerated is in the capture's ``findings``.
+    name; ``channels`` renames channels; ``columns`` says what the columns of CSV files hold, as
+    ``--columns`` does: ``"time=Time:ms,id=ID,data=D1..D8"``. ``cache`` keeps what takes long to
+    read in the user's cache folder. :class:`busplan.CaptureError` when a file is missing or no
+    capture, or when the vehicle has none of its channels; what can be tolerated is in the
+    capture's ``findings``.
 
     >>> c = busplan.read_capture("drive_short.log.gz")
     >>> [channel.name for channel in c.channels][:2]
@@ -208,7 +211,9 @@ def read_capture(
         name: round(a_number(s, f"offsets_s of {name}", -_LONGEST_SHIFT_S, _LONGEST_SHIFT_S) * 1e9)
         for name, s in (offsets_s or {}).items()
     }
-    opened: opening.Capture = read(paths, offsets=shift, channels=channels, cache=cache)
+    opened: opening.Capture = read(
+        paths, offsets=shift, channels=channels, columns=columns, cache=cache
+    )
     if vehicle is not None:
         opened = opening.apply_plan(opened, a_vehicle(vehicle, "read_capture"))
     return Capture(

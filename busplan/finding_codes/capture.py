@@ -81,6 +81,14 @@ CODES = (
         "Record CAN FD networks in a format that keeps the frame's kind.",
     ),
     _entry(
+        "identifier-width-assumed",
+        (NOTE,),
+        "No column of a CSV file says which identifiers have 29 bits: those above 0x7FF are taken "
+        "so, all others as 11 bits. A 29-bit identifier below 0x800 is then another message.",
+        "Nothing, unless such identifiers are used; then name the column that tells with "
+        "--columns extended=NAME.",
+    ),
+    _entry(
         "channels-not-recorded",
         (CAUTION,),
         "The format of a file does not say which channel a frame came from. Frames of several "

@@ -87,7 +87,7 @@ def find_families(signals: Iterable[tuple[SignalAddress, Signal]]) -> tuple[Fami
 def kind_of_signal(signal: Signal) -> str | None:
     """``cell``, ``sensor`` or ``None``, by unit, step and range."""
     words = {w.lower() for w in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", signal.name)}
-    if words & set(SUMMARY_WORDS) or signal.selects:
+    if words & set(SUMMARY_WORDS) or signal.selects or signal.is_text:
         return None
     if conversion("temperature", signal.unit) is not None and signal.unit:
         return "sensor"

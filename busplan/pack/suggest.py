@@ -57,6 +57,7 @@ def suggest_for_messages(messages: Iterable[Message]) -> Suggestion:
 def _suggest(
     signals: Sequence[Named], copies: AbstractSet[SignalAddress], *, whole: bool
 ) -> Suggestion:
+    signals = [(a, s) for a, s in signals if not s.is_text]
     families = find_families(signals)
     cells = [f for f in families if f.kind == "cell"]
     nodes = {(f.network, f.node) for f in cells}

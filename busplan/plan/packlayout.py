@@ -146,9 +146,13 @@ class _Finder:
         self.wanted = 0
         """Cells and sensors asked for so far."""
         self.by_signal: dict[str, list[SignalAddress]] = {}
+        self.texts: set[SignalAddress] = set()
         for stream in streams:
             for signal in stream.message.signals:
-                self.by_signal.setdefault(signal.name, []).append(stream.address(signal.name))
+                address = stream.address(signal.name)
+                self.by_signal.setdefault(signal.name, []).append(address)
+                if signal.is_text:
+                    self.texts.add(address)
 
     def places(
         self,
@@ -183,15 +187,18 @@ class _Finder:
             return []
         missing += [s for s, hits in zip(selectors, found, strict=True) if not hits]
         for step, (selector, hits) in enumerate(zip(selectors, found, strict=True)):
+            here = (*path, step) if isinstance(pattern, tuple) else path
             if len(hits) > 1:
-                here = (*path, step) if isinstance(pattern, tuple) else path
                 self.several(selector, hits, here)
+            elif hits:
+                self._refuse_text(selector, hits[0], here)
         return [hits[0] if hits else None for hits in found]
 
     def one(self, selector: str, path: KeyPath, node: str | None) -> SignalAddress | None:
         """The one signal a selector means; a problem when there is none or more than one."""
         hits = self.find(selector, node)
         if len(hits) == 1:
+            self._refuse_text(selector, hits[0], path)
             return hits[0]
         if hits:
             self.several(selector, hits, path)
@@ -206,6 +213,10 @@ class _Finder:
             near = suggestion(name, known, "signal")
             self.problems.add(path, f'there is no signal "{selector}"{sender}{near}')
         return None
+
+    def _refuse_text(self, selector: str, address: SignalAddress, path: KeyPath) -> None:
+        if address in self.texts:
+            self.problems.add(path, f'"{selector}" is text, and a number is wanted')
 
     def several(self, selector: str, hits: Sequence[SignalAddress], path: KeyPath) -> None:
         shown = " and ".join(str(a) for a in hits[:3])

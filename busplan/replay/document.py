@@ -243,6 +243,7 @@ def _signal(s: SignalSpan) -> dict[str, Any]:
         "signal": str(s.address),
         "unit": s.unit,
         "count": s.count,
+        **({"texts": list(s.texts)} if s.texts else {}),
         **{
             name: _number(getattr(s, name))
             for name in ("minimum", "mean", "maximum", "first", "last")
@@ -278,7 +279,7 @@ def _evenness(peers: Peers, places: list[dict[str, Any]]) -> dict[str, Any] | No
     }
 
 
-def _number(value: float | int) -> float | int | None:
-    if isinstance(value, int):
+def _number(value: float | int | str) -> float | int | str | None:
+    if isinstance(value, int | str):
         return value
     return None if not math.isfinite(value) else float(value)

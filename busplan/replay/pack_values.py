@@ -95,7 +95,7 @@ class Gather:
             values = read(lines.lines[number], int(ages.position[number]))
             for i, source in members:
                 latest = values[source.place].number if values else None
-                if latest is None:
+                if latest is None or isinstance(latest, str):
                     stale[i] = t_ns > source.allowed_ns
                     continue
                 age[i] = t_ns - values[source.place].time_ns
@@ -131,7 +131,7 @@ class Gather:
 def text_of(reading: SignalReading, latest: Value) -> str:
     """A value in the reading's unit; a code or a state by its name."""
     number = latest.number
-    if number is None:
+    if number is None or isinstance(number, str):
         return latest.text
     value = reading.value(number)
     if np.isnan(value):
@@ -142,8 +142,10 @@ def text_of(reading: SignalReading, latest: Value) -> str:
 
 
 def plain_source(lines: Lines, line: Line | None, address: SignalAddress) -> Source | None:
-    """Where any signal comes from, read in its own unit; ``None`` when nobody sends it."""
+    """Where any number comes from, in its own unit; ``None`` for text, or when nobody sends it."""
     if line is None or line.message is None or not line.message.has(address.signal):
+        return None
+    if line.message.signal(address.signal).is_text:
         return None
     reading = plain_reading(address, line.message.signal(address.signal), line.cycle)
     return source_of(lines, line, reading)

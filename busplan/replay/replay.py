@@ -175,9 +175,11 @@ class Replay:
             return frozenset(v.signal.name for v in latest if v.number is not None)
         rows = self.index.rows
         new, old = (self.index.messages.bytes_of(int(rows[p])) for p in (position, earlier))
-        if new == old and not any(s.condition for s in line.message.signals):
+        paged = any(s.condition for s in line.message.signals)
+        if new == old and not paged:
             return frozenset()
-        if len(new) == len(old) and not any(s.condition for s in line.message.signals):
+        moving = paged or any(s.is_text for s in line.message.signals)
+        if len(new) == len(old) and not moving:
             different = int.from_bytes(new, "little") ^ int.from_bytes(old, "little")
             masks = self._masks(line.message)
             return frozenset(name for name, mask in masks if mask & different)
@@ -189,7 +191,7 @@ class Replay:
         """The bits of each signal in the payload read as one little-endian number."""
         found = self._bits.get(id(message))
         if found is None:
-            found = [(s.name, sum(1 << bit for bit in s.bits())) for s in message.signals]
+            found = [(s.name, s.mask()) for s in message.signals]
             self._bits[id(message)] = found
         return found
 
@@ -248,7 +250,7 @@ class Replay:
         return PackSources.of(self.vehicle, layout, self.lines, self.line_of)
 
     def chosen(self, address: SignalAddress) -> Source | None:
-        """Where any signal comes from, read in its own unit; ``None`` when nobody sends it."""
+        """Where any number comes from, in its own unit; ``None`` for text or what nobody sends."""
         if address not in self._chosen:
             self._chosen[address] = plain_source(self.lines, self.line_of(address), address)
         return self._chosen[address]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,10 @@ from busplan.traffic.running import F64
 
 @dataclass(frozen=True, slots=True)
 class SignalSpan:
-    """One signal over a span: how many values, the lowest, mean and highest, first and last."""
+    """One signal over a span: how many values, the lowest, mean and highest, first and last.
+
+    A text signal has :attr:`texts` instead, the different ones that came, in order.
+    """
 
     address: SignalAddress
     unit: str
@@ -28,6 +31,7 @@ class SignalSpan:
     maximum: float
     first: float
     last: float
+    texts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,14 @@ def measure_span(
         _signals(replay, [s.address for s in layout.sensors], sources.sensors.sources, a_ns, b_ns)
         if layout and sources
         else (),
-        _signals(replay, chosen, [replay.chosen(a) for a in chosen], a_ns, b_ns),
+        tuple(
+            _texts(replay, a, one, a_ns, b_ns)
+            for a, one in zip(
+                chosen,
+                _signals(replay, chosen, [replay.chosen(a) for a in chosen], a_ns, b_ns),
+                strict=True,
+            )
+        ),
     )
 
 
@@ -130,6 +141,23 @@ def _signals(
     return tuple(
         found.get(i) or _summary(address, "", np.empty(0)) for i, address in enumerate(addresses)
     )
+
+
+def _texts(
+    replay: Replay, address: SignalAddress, none: SignalSpan, a_ns: int, b_ns: int
+) -> SignalSpan:
+    """The texts of a text signal; ``none``, what was found of it, for any other."""
+    line = replay.line_of(address)
+    message = line.message if line else None
+    if line is None or message is None or not message.has(address.signal):
+        return none
+    if not message.signal(address.signal).is_text:
+        return none
+    rows = replay.index.rows[_inside(replay, line, a_ns, b_ns)]
+    decoded = decode_message(*replay.index.messages.pick(rows), message, [address.signal])
+    came = decoded[address.signal]
+    texts = tuple(dict.fromkeys(came.values[came.present].tolist()))
+    return replace(none, count=int(came.present.sum()), texts=texts)
 
 
 def _summary(address: SignalAddress, unit: str, values: F64) -> SignalSpan:

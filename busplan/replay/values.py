@@ -27,12 +27,12 @@ ONE_BY_ONE = 64
 class Value(NamedTuple):
     """The last value of a signal: physical value and when it came.
 
-    ``number`` is ``None`` when it has not come within the look-back; ``raw`` is given for signals
-    with named values only.
+    ``number`` is ``None`` when it has not come within the look-back, and the text of a text signal;
+    ``raw`` is given for signals with named values only.
     """
 
     signal: Signal
-    number: float | int | None
+    number: float | int | str | None
     raw: int | None
     time_ns: int
 
@@ -41,6 +41,8 @@ class Value(NamedTuple):
         """The value as users read it: its name if it has one, else number and unit."""
         if self.number is None:
             return "not sent"
+        if isinstance(self.number, str):
+            return f'"{self.number}"'
         if self.raw is not None and self.raw in self.signal.choices:
             return self.signal.choices[self.raw]
         return f"{self.digits} {self.signal.unit}".rstrip()
@@ -50,7 +52,7 @@ class Value(NamedTuple):
         """The number with as many decimals as the signal's scale resolves."""
         if self.number is None:
             return "-"
-        if isinstance(self.number, int):
+        if isinstance(self.number, int | str):
             return str(self.number)
         if self.signal.is_float:
             return f"{self.number:.6g}"
@@ -78,10 +80,11 @@ def _decimals(scale: float | int, offset: float | int) -> int:
     return 6
 
 
-def _raw(signal: Signal, number: float | int) -> int | None:
+def _raw(signal: Signal, number: float | int | str) -> int | None:
     """The raw integer of a value that may have a name."""
-    named = signal.choices and math.isfinite(number)
-    return round((number - signal.offset) / signal.scale) if named else None
+    if isinstance(number, str) or not signal.choices or not math.isfinite(number):
+        return None
+    return round((number - signal.offset) / signal.scale)
 
 
 class _Kept(NamedTuple):
@@ -158,7 +161,7 @@ class LatestValues:
                 if len(present := np.flatnonzero(column.present)):
                     place = int(present[-1])
                     came[i] = begin + place
-                    number = column.values[place].item()
+                    number = column.values[place : place + 1].tolist()[0]
                     values[i] = Value(
                         signals[i], number, _raw(signals[i], number), index.time_at(came[i])
                     )

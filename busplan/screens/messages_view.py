@@ -48,6 +48,8 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         self.chosen = 0
         self.signal = 0
         self.pinned: list[SignalAddress] = []
+        self._texts: set[SignalAddress] = set()
+        """Text signals of the chosen line: they have no curve."""
         self._state: tuple[Replay, Snapshot] | None = None
         self._fit = Columns(0, 0, 0)
         self._fitted: tuple[object, int] = (None, 0)
@@ -120,11 +122,13 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         self.action_move(event.y + self.scroll_offset.y - self.chosen)
 
     def toggle_pin(self) -> bool:
-        """Pin or unpin the chosen signal; false when there is none or no room."""
+        """Pin or unpin the chosen signal; false when there is none, no room, or it is text."""
         signals = self._signals()
         if not signals:
             return False
         address = signals[self.signal]
+        if address in self._texts:
+            return False
         if address in self.pinned:
             self.pinned.remove(address)
             return True
@@ -139,7 +143,9 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
         line = self._state[0].lines.lines[self.numbers[self.chosen]]
         if not line.streams:
             return []
-        return [line.streams[0].address(s.name) for s in line.streams[0].message.signals]
+        stream = line.streams[0]
+        self._texts = {stream.address(s.name) for s in stream.message.signals if s.is_text}
+        return [stream.address(s.name) for s in stream.message.signals]
 
 
 class ChosenMessage(Sheet):

@@ -9,6 +9,7 @@ from busplan.pack.labels import short_cell, short_sensor
 from busplan.replay.replay import Replay
 from busplan.replay.span import SignalSpan, Span
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, span_text
+from busplan.wording import quoted
 
 MOST_MESSAGES = 12
 
@@ -78,6 +79,8 @@ def _extremes(signals: Sequence[SignalSpan]) -> list[tuple[str, SignalSpan]]:
 
 
 def _signal(name: str, s: SignalSpan, decimals: int) -> list[Line]:
+    if s.texts:
+        return _named(name, 15, FAINT, [(quoted(s.texts), PLAIN)])
     figures = (s.minimum, s.mean, s.maximum, s.first, s.last, s.last - s.first)
     text = "".join(
         f"{'-':>10}" if math.isnan(value) else f"{value:>10.{decimals}f}" for value in figures

@@ -42,7 +42,7 @@ def _payloads(seed: int, stream: Stream, times_ns: I64) -> U8:
     values = {
         signal.name: _values(signal, message, times_ns, crc32(f"{seed} {stream.label}".encode()))
         for signal in message.signals
-        if max(signal.bits()) < 8 * message.length
+        if signal.last_byte < message.length
     }
     rows: U8 = encode_message(message, values, len(times_ns))
     for signal in message.signals:
@@ -54,6 +54,8 @@ def _payloads(seed: int, stream: Stream, times_ns: I64) -> U8:
 
 def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:
     """Physical values of one signal, shape ``(n,)``."""
+    if signal.is_text:
+        return signal.name[: signal.length // 8].upper()
     random = np.random.default_rng([seed, crc32(signal.name.encode())])
     if signal.selects:
         steps = np.array(_selector_values(signal, message), np.int64)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import Any
 
+from busplan.decode.text import Tail
 from busplan.definitions.j1939 import same_group
 from busplan.definitions.model import Message
 from busplan.traffic.survey import SurveyedIdentifier
@@ -50,6 +51,10 @@ def definition_of(found: SurveyedIdentifier, messages: Iterable[Message]) -> Mes
     return near
 
 
+def _agrees(length: int, message: Message) -> bool:
+    return Tail.of(message).least_length <= length <= message.length
+
+
 def fit(
     file: str, messages: tuple[Message, ...], network: str, found: Iterable[SurveyedIdentifier]
 ) -> Fit:
@@ -57,7 +62,7 @@ def fit(
     mine = [s for s in found if s.key.network == network]
     pairs = [(s, definition_of(s, messages)) for s in mine]
     known = [(s, m) for s, m in pairs if m is not None]
-    agree = sum(next(iter(s.lengths), m.length) == m.length for s, m in known)
+    agree = sum(_agrees(next(iter(s.lengths), m.length), m) for s, m in known)
     frames = sum(s.frames for s in mine)
     return Fit(
         file=file,

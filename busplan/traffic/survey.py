@@ -27,6 +27,7 @@ from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.fields import LikelyValue, likely_values
+from busplan.traffic.likely_text import LikelyText, likely_texts
 
 SAMPLE = 4096
 """Frames looked at closely."""
@@ -54,6 +55,7 @@ class SurveyedIdentifier:
     counters: tuple[FoundCounter, ...]
     checksum: FoundChecksum | None
     values: tuple[LikelyValue, ...]
+    texts: tuple[LikelyText, ...]
     two_senders: str | None
     """Why two senders are likely; ``None`` when nothing hints at it."""
 
@@ -72,7 +74,7 @@ class SurveyedIdentifier:
             said.append(f"byte {byte}{part}: counter")
         if self.checksum:
             said.append(f"byte {self.checksum.position}: checksum, {self.checksum.kind.name}")
-        return said + [str(value) for value in self.values]
+        return said + [str(one) for one in (*self.texts, *self.values)]
 
 
 def survey(table: FrameTable) -> tuple[SurveyedIdentifier, ...]:
@@ -97,6 +99,8 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     counters = find_counters(sample) if len(sample) else ()
     checksum = find_checksum(sample) if len(sample) else None
     claimed = {bit for c in counters for bit in range(c.start, c.start + c.length)}
+    texts = tuple(likely_texts(sample))
+    claimed |= {bit for t in texts for bit in range(t.first * 8, t.last * 8 + 8)}
     if checksum:
         claimed |= set(range(checksum.position * 8, checksum.position * 8 + 8))
     return SurveyedIdentifier(
@@ -111,13 +115,14 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
         counters=counters,
         checksum=checksum,
         values=tuple(likely_values(sample, claimed)),
+        texts=texts,
         two_senders=likely_two_senders(trusted, table.length[data_rows], sample, counters),
     )
 
 
 def without_guesses(one: SurveyedIdentifier) -> SurveyedIdentifier:
     """The same without what its payloads likely hold, because it is known better."""
-    return replace(one, counters=(), checksum=None, values=(), two_senders=None)
+    return replace(one, counters=(), checksum=None, values=(), texts=(), two_senders=None)
 
 
 def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:

@@ -94,8 +94,8 @@ def test_a_capture_that_goes_while_it_is_read(
     shutil.copy(path, copy)
     recognise = known.recognise
 
-    def recognised(at: Path) -> Format:
-        found = recognise(at)
+    def recognised(at: Path, columns: str) -> Format:
+        found = recognise(at, columns)
         gone(0)
         return found
 
@@ -112,8 +112,8 @@ def test_a_capture_that_goes_is_one_error_of_the_command(
     path.write_text(LOG)
     recognise = known.recognise
 
-    def recognised(at: Path) -> Format:
-        found = recognise(at)
+    def recognised(at: Path, columns: str) -> Format:
+        found = recognise(at, columns)
         at.unlink()
         return found
 

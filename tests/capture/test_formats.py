@@ -276,11 +276,3 @@ def test_text_with_a_byte_order_mark_and_windows_line_ends(suffix: str, tmp_path
     a, b = read_capture(plain), read_capture(marked)
     assert seen(a, 0) == seen(b, 0)
     assert [f.code for f in a.findings] == [f.code for f in b.findings]
-
-
-def test_a_csv_file_without_its_header_is_refused(tmp_path: Path) -> None:
-    """The library's reader drops the first line, whatever it is."""
-    whole = write(tmp_path / "a.csv", CLASSICAL).read_bytes()
-    (tmp_path / "b.csv").write_bytes(whole.partition(b"\n")[2])
-    with pytest.raises(CaptureError, match="first line of a CSV capture must be timestamp"):
-        read_capture(tmp_path / "b.csv")
