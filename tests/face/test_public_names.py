@@ -30,7 +30,8 @@ SIGNATURES = {
     "read_capture": (
         "(files: 'str | PathLike[str] | Sequence[str | PathLike[str]]', "
         "vehicle: 'Vehicle | None' = None, *, offsets_s: 'Mapping[str, float] | None' = None, "
-        "channels: 'Mapping[str, str] | None' = None, cache: 'bool' = True) -> 'Capture'"
+        "channels: 'Mapping[str, str] | None' = None, columns: 'str' = '', cache: 'bool' = True) "
+        "-> 'Capture'"
     ),
     "Capture.decode": (
         "(self, *signals: 'str', every_s: 'float | None' = None, hold_s: 'float | None' = None, "
