@@ -95,7 +95,7 @@ def as_measured(vehicle: Vehicle, report: BenchReport) -> Vehicle:
 
 
 def _own(stream: Stream, report: BenchReport) -> bool:
-    return (stream.network, stream.node) == (report.network, report.node) and stream.via is None
+    return (stream.network, stream.node) == (report.network, report.node) and stream.own
 
 
 def _as_measured(stream: Stream, proofs: Iterable[MessageProof]) -> Stream:

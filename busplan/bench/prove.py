@@ -69,7 +69,7 @@ def prove_node(
     heard = _heard_on(table, network)
     messages = put_together(heard, vehicle)
     mine = messages.table()
-    own = [s for s in vehicle.on(network) if s.node == node and s.via is None]
+    own = [s for s in vehicle.on(network) if s.node == node and s.own]
     times = _times_of(mine, own)
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
     interrupted = find_interruptions(mine, own, times, limits)
@@ -192,7 +192,7 @@ def _of_nodes_heard(
     """
     by_node: dict[str, list[Stream]] = {}
     for stream in vehicle.on(network):
-        if stream.node != node or stream.via is not None:
+        if stream.node != node or not stream.own:
             by_node.setdefault(stream.node, []).append(stream)
     return {
         stream.key: stream.message

@@ -15,7 +15,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Addresses that more than one node sends from; messages passed on unchanged do not count."""
     users: dict[tuple[str, int], dict[str, int]] = {}
     for stream in vehicle.streams:
-        if stream.message.j1939 is not None and stream.via is None:
+        if stream.message.j1939 is not None and stream.own:
             nodes = users.setdefault((stream.network, stream.message.j1939.source), {})
             nodes[stream.node] = nodes.get(stream.node, 0) + 1
     for (network, address), nodes in users.items():

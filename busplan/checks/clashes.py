@@ -22,7 +22,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             continue
         nodes = tuple(dict.fromkeys(s.node for s in streams))
         parts = {vehicle.nodes[n].part.name for n in nodes}
-        own = all(s.via is None for s in streams)
+        own = all(s.own for s in streams)
         if len(nodes) > 1 and len(parts) == 1 and own:
             twins.setdefault((key.network, nodes), []).append(streams)
         elif len({s.message.length for s in streams}) > 1:
@@ -36,7 +36,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
 def _same_address(streams: Sequence[Stream]) -> bool:
     """Whether the cause is one J1939 source address used twice, which has its own finding."""
     return len({s.node for s in streams}) > 1 and all(
-        s.message.j1939 is not None and s.via is None for s in streams
+        s.message.j1939 is not None and s.own for s in streams
     )
 
 

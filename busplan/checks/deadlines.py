@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from busplan.checks.wording import rate, span
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.vehicle import Route, Stream, Vehicle
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Stream, Vehicle
 from busplan.wording import counted, listing
 
 if TYPE_CHECKING:
@@ -134,7 +135,7 @@ def _too_late(vehicle: Vehicle, timing: RouteTiming) -> Finding:
     assert route.deadline_ns is not None
     where = Where(route.target, route.through, file=vehicle.source, line=route.line)
     limit = Figure("deadline", route.deadline_ns / 1e6, "ms")
-    path = f"{route.what} from {route.source} to {route.target} through {route.through}"
+    path = f"{route.label} from {route.source} to {route.target} through {route.through}"
     if timing.latency_ns is None or timing.carrier is None:
         return Finding(
             "route-too-late",
@@ -142,7 +143,7 @@ def _too_late(vehicle: Vehicle, timing: RouteTiming) -> Finding:
             where,
             f"How long {path} takes has no bound ({timing.reason}); its deadline is "
             f"{span(route.deadline_ns)}.",
-            f"Whoever uses {route.what} on {route.target} may act on a value that is long past.",
+            f"Whoever uses {route.arrives_as} on {route.target} may act on a value long past.",
             "Mend the message that the route waits for; see its own finding.",
             (limit,),
         )
@@ -182,7 +183,7 @@ def _delays_not_stated(vehicle: Vehicle) -> Iterator[Finding]:
             "delay-not-stated",
             Weight.NOTE,
             Where(target, node, file=vehicle.source, line=routes[0].line),
-            f"How long {node} takes to pass on {listing([r.what for r in routes])} to {target} is "
+            f"How long {node} takes to pass on {listing([r.label for r in routes])} to {target} is "
             "not stated: counted as 0 ms.",
             "A real gateway takes some milliseconds, so latencies and response times are too low.",
             "Ask its maker or measure it, and state delay_ms in the route.",

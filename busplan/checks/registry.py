@@ -22,13 +22,17 @@ from busplan.checks import (
     needs,
     payloads,
     planned_load,
+    route_values,
+    route_ways,
     routes,
     services,
     silent,
+    timeouts,
 )
 from busplan.errors import UsageError
 from busplan.finding_codes import checks as codes
 from busplan.finding_codes import definitions, plan
+from busplan.finding_codes import routes as route_codes
 from busplan.finding_codes.entry import FindingCode
 from busplan.findings import Finding, by_weight
 from busplan.plan.problems import suggestion
@@ -58,6 +62,9 @@ CHECKS: tuple[Check, ...] = (
     Check(codes.CABLING, cabling.check),
     Check(codes.NEEDS, needs.check),
     Check(codes.ROUTES, routes.check),
+    Check(route_codes.WAYS, route_ways.check),
+    Check(route_codes.VALUES, route_values.check),
+    Check(route_codes.TIMEOUTS, timeouts.check),
     Check(codes.SILENT, silent.check),
     Check(codes.AGREEMENT, agreement.check),
     Check(codes.SERVICES, services.check),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.vehicle import Route, Vehicle
+from busplan.plan.carrying import comes_in, gives, takes
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Vehicle
 from busplan.wording import listing
 
 
@@ -21,13 +23,16 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                 f"Correct the name or the networks of the route, or place the sender of "
                 f"{route.what} on {route.source}.",
             )
-        elif route.kind == "signal" and not _goes_out(vehicle, route):
+            continue
+        into = f"{route.into} " if route.into else ""
+        if route.kind == "signal" and not any(gives(route, s) for s in vehicle.streams):
             yield _nothing(
                 vehicle,
                 route,
                 route.target,
-                f"no message that {route.through} sends on {route.target} holds {route.what}",
-                f"Name a whole message in the route, or add {route.what} to a message of "
+                f"no message {into}that {route.through} sends on {route.target} holds "
+                f"{route.arrives_as}",
+                f"Name a whole message in the route, or add {route.arrives_as} to a message of "
                 f"{route.through} in its definitions for {route.target}.",
             )
     yield from _mixed(vehicle)
@@ -37,15 +42,17 @@ def _mixed(vehicle: Vehicle) -> Iterator[Finding]:
     """Several senders whose values a gateway would put into one signal or message."""
     from busplan.timing.gateways import route_sources
 
-    places: dict[tuple[str, str, str, str], list[Route]] = {}
+    places: dict[tuple[str, str, str, str, str], list[Route]] = {}
     for route in vehicle.routes:
-        places.setdefault((route.through, route.target, route.kind, route.what), []).append(route)
-    for (through, target, kind, what), routes in places.items():
+        into = str(route.identifier if route.kind == "message" else route.into)
+        place = (route.through, route.target, route.kind, route.arrives_as, into)
+        places.setdefault(place, []).append(route)
+    for (through, target, kind, what, _), routes in places.items():
         senders: dict[tuple[str, str], str] = {}
         for route in routes:
             for stream in route_sources(vehicle, route):
                 # What a gateway forwards whole has its own identifier there, and is its own frame.
-                apart = kind == "message" and len(routes) == 1
+                apart = kind == "message" and len(routes) == 1 and route.identifier is None
                 if not apart:
                     senders.setdefault((stream.network, stream.node), stream.message.name)
         if len(senders) < 2:
@@ -67,25 +74,10 @@ def _mixed(vehicle: Vehicle) -> Iterator[Finding]:
 def _comes_in(vehicle: Vehicle, route: Route) -> bool:
     """Whether the route's source network carries what it names.
 
-    A gateway may send on its own signals, but forwards only other nodes' whole messages.
+    A gateway may send on its own signals and messages, but nothing that it has been given.
     """
-    for stream in vehicle.streams:
-        if stream.network != route.source:
-            continue
-        if route.kind == "signal" and stream.message.has(route.what):
-            return True
-        if stream.message.name == route.what and stream.node != route.through:
-            return True
-    return False
-
-
-def _goes_out(vehicle: Vehicle, route: Route) -> bool:
-    return any(
-        stream.network == route.target
-        and stream.node == route.through
-        and stream.message.has(route.what)
-        for stream in vehicle.streams
-    )
+    taken = (s for s in vehicle.streams if takes(route, s))
+    return any(route.kind == "signal" or comes_in(s, route) for s in taken)
 
 
 def _nothing(vehicle: Vehicle, route: Route, network: str, reason: str, action: str) -> Finding:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from busplan.checks import payloads
+from busplan.checks import payloads, timeouts
 from busplan.checks.deadlines import findings_of
 from busplan.checks.document import judgement
 from busplan.checks.planned_load import network_loads, periods_missing
@@ -207,6 +207,7 @@ def timing_report(
 def _findings(timed: VehicleTiming) -> Iterator[Finding]:
     """What the response times show, and what they rest on that nobody states."""
     yield from findings_of(timed)
+    yield from timeouts.findings_of(timed)
     for load in network_loads(timed.vehicle).values():
         if load.unstated:
             yield periods_missing(load)
@@ -285,7 +286,7 @@ def _route_row(timing: RouteTiming) -> RouteRow:
     route = timing.route
     return RouteRow(
         route=route.name,
-        what=route.what,
+        what=route.label,
         source=route.source,
         target=route.target,
         through=route.through,
@@ -352,6 +353,7 @@ def _route_dict(timing: RouteTiming) -> dict[str, Any]:
         "route": route.name,
         "kind": route.kind,
         "what": route.what,
+        "as": route.arrives_as,
         "from": route.source,
         "to": route.target,
         "through": route.through,

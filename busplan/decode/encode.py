@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.decode.layout import is_integral, raw_range
-from busplan.definitions.model import Message, Signal
+from busplan.decode.layout import is_integral
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.errors import UsageError
 
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from busplan.definitions.model import Signal
+from busplan.definitions.model import Signal, raw_range
 
 BITS, WHOLE, SCALED, SCALED_UNSIGNED = range(4)
 """What the kernel makes of a raw integer: keep it, scale it as an integer, or scale it as float64,
@@ -47,14 +47,6 @@ def place_of(signal: Signal) -> Place:
     end = 7 - signal.start % 8 + signal.length
     last = first + (end - 1) // 8
     return Place(first, last, (last - first + 1) * 8 - end)
-
-
-def raw_range(signal: Signal) -> tuple[int, int]:
-    """The least and the greatest raw integer of a signal."""
-    if signal.signed:
-        half = 1 << (signal.length - 1)
-        return -half, half - 1
-    return 0, (1 << signal.length) - 1
 
 
 def is_integral(number: float | int) -> bool:

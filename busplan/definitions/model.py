@@ -140,6 +140,14 @@ class Signal:
         return self.start // 8 + (6 - self.start % 8 + self.length) // 8
 
 
+def raw_range(signal: Signal) -> tuple[int, int]:
+    """The least and the greatest raw integer of a signal."""
+    if signal.signed:
+        half = 1 << (signal.length - 1)
+        return -half, half - 1
+    return 0, (1 << signal.length) - 1
+
+
 @dataclass(frozen=True, slots=True)
 class J1939Id:
     """The fields of a 29-bit identifier by SAE J1939-21.

@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.decode.encode import encode_message
-from busplan.decode.layout import raw_range
 from busplan.decode.protection import SAE_J1850, checksum
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.demo.scenes import Scene
 from busplan.plan.vehicle import Stream
 

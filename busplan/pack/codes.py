@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 
-from busplan.decode.layout import raw_range, value_dtype
-from busplan.definitions.model import Signal
+from busplan.decode.layout import value_dtype
+from busplan.definitions.model import Signal, raw_range
 
 _NONE = re.compile(
     r"""\b(

@@ -32,7 +32,7 @@ class Suggestion:
 
 def suggest_for_vehicle(vehicle: Vehicle) -> Suggestion:
     """From all that the nodes of a plan send."""
-    carried = {(r.target, r.through, r.kind, r.what) for r in vehicle.routes}
+    carried = {(r.target, r.through, r.kind, r.arrives_as) for r in vehicle.routes}
     copies = {
         a
         for a, _, _ in vehicle.signals()

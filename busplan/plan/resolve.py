@@ -15,7 +15,9 @@ from busplan.errors import Problem
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.plan.cabling import check_cable_names, resolve_cable
+from busplan.plan.carrying import forwarded, paced
 from busplan.plan.context import Context, LoadDefinitions, span_ns
+from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
@@ -26,10 +28,8 @@ from busplan.plan.select import selector_pattern
 from busplan.plan.streams import (
     Placement,
     Timing,
-    forwarded,
     joined,
     needs_of,
-    paced,
     sent_streams,
     timed,
     told_apart,
@@ -66,7 +66,9 @@ def resolve(
     check_cable_names(context, nodes)
     routes = resolve_routes(context, networks, nodes, parts)
     own = without_repeats(s for p in placements for s in sent_streams(p))
-    streams = _with_timing(context, told_apart(forwarded(own, routes)))
+    j1939 = [n.name for n in networks.values() if n.j1939]
+    streams = _with_timing(context, told_apart(forwarded(own, routes, j1939)))
+    check_identifiers(context, streams)
     streams = paced(streams, routes)
     pack = None
     if spec.pack is not None:
@@ -205,7 +207,15 @@ def _placements(
         for network, group in groupby(sorted(places, key=lambda p: p[0]), key=lambda p: p[0])
     }
     on = {network: joined(by_network[network]) for network, _ in places}
-    node = Node(name, part, on, spec.identifier_offset, spec.source_address, spec.place)
+    node = Node(
+        name=name,
+        part=part,
+        on=on,
+        identifier_offset=spec.identifier_offset,
+        source_address=spec.source_address,
+        place=spec.place,
+        identifiers=stated_identifiers(context, name, spec, part, places),
+    )
     if spec.identifier_offset and part.identifiers != "free":
         allowed = () if part.identifiers == "fixed" else part.identifiers
         if spec.identifier_offset not in allowed:

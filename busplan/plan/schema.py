@@ -14,10 +14,12 @@ from pydantic import BeforeValidator, Field, PlainValidator
 
 from busplan.plan.cable_schema import CableSpec
 from busplan.plan.paper_schema import PaperMessageSpec
+from busplan.plan.route_schema import RouteSpec
 from busplan.plan.spec import (
     BIT_RATE,
     DATA_BIT_RATE,
     FILES,
+    IDENTIFIER,
     OHMS,
     SAMPLE_POINT,
     SENDER,
@@ -152,22 +154,10 @@ class NodeSpec(Spec):
     )
 
 
-class RouteSpec(Spec):
-    """``[[route]]``: what a gateway carries."""
-
-    signal: str | None = Field(default=None, min_length=1, description="the name of a signal")
-    message: str | None = Field(default=None, min_length=1, description="the name of a message")
-    source: str = Field(alias="from", description="the name of a network, as text")
-    target: str = Field(alias="to", description="the name of a network, as text")
-    through: str = Field(description="the name of a node, as text")
-    name: str | None = Field(default=None, min_length=1, description=TEXT)
-    delay_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
-    deadline_ms: Milliseconds | None = Field(default=None, description=SPAN)
-
-
 class MessageSpec(Spec):
     """``[message."network/NAME"]``: what a definition leaves out or has wrong."""
 
+    identifier: Identifier | None = Field(default=None, description=IDENTIFIER)
     cycle_ms: Milliseconds | None = Field(default=None, description=SPAN)
     min_distance_ms: Milliseconds | None = Field(default=None, description=SPAN)
     offset_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)

@@ -1,4 +1,4 @@
-"""What is sent and needed where: messages as placed, their timing, what gateways pass on.
+"""What is sent and needed where: messages as placed, and their timing.
 
 The rules of this file: pure functions from parts and placements to streams and needs; identifiers
 are moved here and nowhere else.
@@ -19,7 +19,6 @@ from busplan.plan.vehicle import (
     Network,
     Node,
     Port,
-    Route,
     SessionPace,
     Stream,
 )
@@ -52,11 +51,16 @@ class Placement:
 
 
 def placed(message: Message, node: Node, network: Network) -> Message:
-    """The message as the node sends it: offset added, J1939 source address replaced."""
-    identifier = message.identifier + node.identifier_offset
+    """The message as the node sends it: with the identifier that the plan states for it, or else
+    the offset added and the J1939 source address replaced."""
     j1939 = message.extended and (message.j1939 is not None or network.j1939)
-    if j1939 and node.source_address is not None:
-        identifier = with_source(identifier, node.source_address)
+    stated = node.identifiers.get(FrameKey(network.name, message.extended, message.identifier))
+    if stated is not None:
+        identifier = stated
+    else:
+        identifier = message.identifier + node.identifier_offset
+        if j1939 and node.source_address is not None:
+            identifier = with_source(identifier, node.source_address)
     fields = split_identifier(identifier) if j1939 else None
     if identifier == message.identifier and fields == message.j1939:
         return message
@@ -124,65 +128,6 @@ def needs_of(placement: Placement) -> list[Need]:
             signals = [None]
         found += [Need(placement.network.name, placement.node.name, message, s) for s in signals]
     return found
-
-
-def forwarded(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
-    """The streams with those added that message routes carry on, routes in a row included.
-
-    A route carries every message of its name, whoever sends it. What is already on the target
-    network through the same gateway is not added twice, so routes in a circle end; a message that
-    the gateway's own definitions have under that name there is taken to be the carried one.
-    """
-    routes = [r for r in routes if r.kind == "message"]
-    result = list(streams)
-    own = {(s.network, s.node, s.message.name) for s in result}
-    there: set[tuple[str, str, FrameKey]] = set()
-    fresh = list(result)
-    while fresh:
-        added = []
-        for route in routes:
-            for stream in fresh:
-                carried = replace(stream, network=route.target, node=route.through, via=route.name)
-                key = (route.through, stream.message.name, carried.key)
-                if not _comes_in(stream, route) or key in there:
-                    continue
-                if (route.target, route.through, route.what) not in own:
-                    there.add(key)
-                    added.append(carried)
-        result += added
-        fresh = added
-    return result
-
-
-def paced(streams: Sequence[Stream], routes: Iterable[Route]) -> list[Stream]:
-    """Forwarded streams come as often as their source, unless the plan states their own period.
-
-    A deadline that follows from the period follows it.
-    """
-    through = {r.name: r for r in routes}
-    result: list[Stream] = []
-    for stream in streams:
-        route = through.get(stream.via) if stream.via else None
-        own = stream.cycle is not None and stream.cycle.origin is Origin.PLAN
-        source = None if route is None or own else forwarded_source(result, stream, route)
-        if source is not None:
-            follows = stream.deadline == stream.cycle
-            deadline = source.cycle if follows else stream.deadline
-            stream = replace(stream, cycle=source.cycle, event=source.event, deadline=deadline)
-        result.append(stream)
-    return result
-
-
-def forwarded_source(streams: Iterable[Stream], stream: Stream, route: Route) -> Stream | None:
-    """The stream that a gateway passes on as ``stream``: the same message at its route's source."""
-    wanted = FrameKey(route.source, stream.message.extended, stream.message.identifier)
-    return next((s for s in streams if s.key == wanted and _comes_in(s, route)), None)
-
-
-def _comes_in(stream: Stream, route: Route) -> bool:
-    """Whether a message route takes this stream in."""
-    named = stream.message.name == route.what
-    return named and stream.network == route.source and stream.node != route.through
 
 
 def told_apart(streams: Sequence[Stream]) -> list[Stream]:

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from busplan.plan.locate import KeyPath
 from busplan.plan.problems import Problems, show_value, suggestion
+from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
     MessageSpec,
     NetworkSpec,
@@ -21,7 +22,6 @@ from busplan.plan.schema import (
     PackSpec,
     PartSpec,
     PlanSpec,
-    RouteSpec,
     VehicleSpec,
 )
 from busplan.plan.spec import Spec

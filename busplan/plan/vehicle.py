@@ -15,6 +15,7 @@ from busplan.definitions.model import Message, Signal, Stated
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.plan.cable import Cable
+from busplan.plan.route import Route
 from busplan.wording import counted, listing
 
 
@@ -62,6 +63,10 @@ IdentifierRule = Literal["fixed", "free"] | tuple[int, ...]
 
 Queue = Literal["priority", "fifo"]
 
+SentBy = Literal["arrival", "timer", "copy"]
+"""What makes a gateway queue a message that a route brings: that it arrives, a clock of the
+gateway's own, or that the gateway sends it on another network at that moment."""
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Port:
@@ -101,7 +106,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Node:
-    """A part placed on networks. ``on`` maps network name to the part's port there."""
+    """A part placed on networks. ``on`` maps network name to the part's port there.
+
+    ``identifiers`` are those that the plan states for single messages, by network and the
+    identifier of the definition.
+    """
 
     name: str
     part: Part
@@ -110,6 +119,7 @@ class Node:
     source_address: int | None = None
     place: str = ""
     """Where in the vehicle it sits, as the plan says."""
+    identifiers: Mapping[FrameKey, int] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         on = listing(map(repr, self.on), 6)
@@ -144,7 +154,8 @@ class Stream:
     ``message`` carries the identifier as placed (after offsets and source addresses).
     ``cycle`` is the period, or the least distance of an event-driven message; ``None`` when nobody
     states it. ``deadline`` counts from queueing; ``None`` when neither stated nor derivable.
-    ``via`` names the route when a gateway forwards the message unchanged. ``namesake`` says that
+    ``via`` names the route that a whole message comes by, and ``sent_by`` what makes the gateway
+    queue it then. ``namesake`` says that
     its node sends another message of this name there, so that names must tell them apart. ``pace``
     matters to messages that one frame cannot carry. A bench test need not see an ``optional``
     message, nor its ``optional_signals``.
@@ -159,6 +170,7 @@ class Stream:
     offset_ns: int | None = None
     event: bool = False
     via: str | None = None
+    sent_by: SentBy = "arrival"
     namesake: bool = False
     pace: SessionPace = UNSTATED_PACE
     optional: bool = False
@@ -172,6 +184,16 @@ class Stream:
     def key(self) -> FrameKey:
         """What identifies its frames on the wire."""
         return FrameKey(self.network, self.message.extended, self.message.identifier)
+
+    @property
+    def forwarded(self) -> bool:
+        """Whether a gateway queues it because it has arrived on another network."""
+        return self.via is not None and self.sent_by == "arrival"
+
+    @property
+    def own(self) -> bool:
+        """Whether its node sends it for itself, and not for another node."""
+        return self.via is None or self.sent_by == "copy"
 
     @property
     def label(self) -> str:
@@ -203,22 +225,6 @@ class Need:
     node: str
     message: Message
     signal: Signal | None
-
-
-@dataclass(frozen=True, slots=True)
-class Route:
-    """What a gateway carries from one network to another: a whole message or one signal."""
-
-    name: str
-    kind: Literal["message", "signal"]
-    what: str
-    source: str
-    target: str
-    through: str
-    delay_ns: int = 0
-    deadline_ns: int | None = None
-    line: int | None = None
-    delay_stated: bool = True
 
 
 class CellPlace(NamedTuple):

@@ -8,8 +8,9 @@ The rules of this file:
   nothing changes, over all networks (holistic analysis: Tindell and Clark, Microprocessing and
   Microprogramming 40:117–134, 1994, from memory).
 * A route's latency is the source's response time, the gateway's delay and the response time on the
-  next network. A signal carried in the gateway's own periodic message can just have missed one:
-  that message's period is added.
+  next network. A signal in the gateway's own message, and a message that the gateway sends by a
+  clock of its own, can just have missed one: that message's period is added. What the gateway sends
+  on two networks by itself starts there.
 * A route that goes on where another ended starts with the other's latency, so a latency counts
   from the first sender.
 """
@@ -20,7 +21,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from busplan.plan.vehicle import Network, Route, Stream, Vehicle
+from busplan.plan.carrying import gives, takes
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.queue_model import Status
 from busplan.timing.response import NetworkTiming, Response, response_times
@@ -118,7 +121,7 @@ def vehicle_timing(vehicle: Vehicle) -> VehicleTiming:
         due = {
             s.network
             for s in vehicle.streams
-            if s.via is not None and grown.get(s.label, 0) != inherited.get(s.label, 0)
+            if s.forwarded and grown.get(s.label, 0) != inherited.get(s.label, 0)
         }
         inherited = grown
     networks = {name: timings[name] for name in vehicle.networks}
@@ -148,29 +151,12 @@ def gateway_loads(vehicle: Vehicle) -> tuple[GatewayLoad, ...]:
 
 def route_sources(vehicle: Vehicle, route: Route) -> tuple[Stream, ...]:
     """The messages of other nodes that feed a route on its source network."""
-    return tuple(
-        s
-        for s in vehicle.streams
-        if s.network == route.source and s.node != route.through and _carries(s, route)
-    )
+    return tuple(s for s in vehicle.streams if s.node != route.through and takes(route, s))
 
 
 def route_carriers(vehicle: Vehicle, route: Route) -> tuple[Stream, ...]:
     """The gateway's messages that carry a route on its target network."""
-    return tuple(
-        s
-        for s in vehicle.streams
-        if s.network == route.target
-        and s.node == route.through
-        and (route.kind == "signal" or s.via == route.name)
-        and _carries(s, route)
-    )
-
-
-def _carries(stream: Stream, route: Route) -> bool:
-    if route.kind == "message":
-        return stream.message.name == route.what
-    return stream.message.has(route.what)
+    return tuple(s for s in vehicle.streams if gives(route, s))
 
 
 def _rate(streams: Iterable[Stream]) -> float:
@@ -183,7 +169,7 @@ def _inherited(vehicle: Vehicle, timings: Mapping[str, NetworkTiming]) -> dict[s
     responses = {r.stream.label: r for t in timings.values() for r in t.responses}
     found: dict[str, int] = {}
     for stream in vehicle.streams:
-        if stream.via is None or stream.via not in routes:
+        if not stream.forwarded or stream.via not in routes:
             continue
         route = routes[stream.via]
         worst = 0
@@ -230,7 +216,7 @@ def _time_route(
     carrier: Response | None = None
     for response in carriers:
         cycle = response.stream.cycle
-        period = cycle.ns if cycle and response.stream.via is None else 0
+        period = cycle.ns if cycle and _waits(response.stream) else 0
         time = response.response_ns
         if carrier is None or time is None or period + time > sampling + (onward or 0):
             carrier, sampling, onward = response, period, time
@@ -238,14 +224,10 @@ def _time_route(
             break
     reason = ""
     latency: int | None = None
-    own = any(
-        s.network == route.source and s.node == route.through and _carries(s, route)
-        for s in timing.vehicle.streams
-    )
-    if not sources and not own:
+    if not any(takes(route, s) for s in timing.vehicle.streams):
         reason = f"nobody sends {route.what} on {route.source}"
     elif carrier is None:
-        reason = f"{route.through} sends no message with {route.what} on {route.target}"
+        reason = f"{route.through} sends no message with {route.arrives_as} on {route.target}"
     elif before is None or onward is None:
         late = carrier if onward is None or source is None else source
         reason = f"{late.stream.message.name} on {late.stream.network}: {late.status.value}"
@@ -267,6 +249,11 @@ def _time_route(
     return result
 
 
+def _waits(stream: Stream) -> bool:
+    """Whether what is carried waits for a message that the gateway sends by a clock of its own."""
+    return stream.via is None or stream.sent_by == "timer"
+
+
 def _arrival(
     timing: VehicleTiming,
     stream: Stream,
@@ -282,8 +269,9 @@ def _arrival(
             else (
                 route.kind == "signal"
                 and other.kind == "signal"
-                and (other.what, other.target, other.through)
+                and (other.arrives_as, other.target, other.through)
                 == (route.what, route.source, stream.node)
+                and gives(other, stream)
             )
         )
         if goes_on and other.name not in above:

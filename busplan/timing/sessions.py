@@ -198,7 +198,7 @@ def _owner(vehicle: Vehicle, network: str, address: int) -> str:
     """The node that has a J1939 address on a network."""
     for stream in vehicle.streams:
         message = stream.message
-        mine = stream.network == network and message.extended and stream.via is None
+        mine = stream.network == network and message.extended and stream.own
         if mine and message.identifier & 0xFF == address:
             return stream.node
     named = (n.name for n in vehicle.nodes_on(network) if n.source_address == address)

@@ -14,7 +14,7 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 
-from busplan.plan.streams import forwarded_source
+from busplan.plan.carrying import forwarded_source
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.session_feeds import MOST_FRAMES, session_feeds, single_frame
 from busplan.timing.sessions import no_known_way, session_of
@@ -43,8 +43,9 @@ def feeds_of(
     Nodes are not synchronised: each starts at a random phase, and its clock runs fast or slow by up
     to ``drift_ppm`` [ppm]. Within a node, stated offsets hold; a stream without one gets a random
     offset. Jitter is uniform. Event-driven streams keep their least distance and wait on average
-    as long again. Streams that a gateway forwards follow their source; they are left out when that
-    source is. So are those that :func:`left_out` names. A message too long for one frame is one
+    as long again. Streams that a gateway forwards as they arrive follow their source; they are left
+    out when that source is. What it sends on two networks is queued on both at once, its delay
+    apart. So are those that :func:`left_out` names. A message too long for one frame is one
     feed a frame (:mod:`busplan.timing.session_feeds`).
     """
     missing = {s.label for s, _ in left_out(vehicle)}
@@ -57,9 +58,9 @@ def feeds_of(
     feeds = []
     for stream in chosen:
         fifo = queues_fifo(vehicle, stream.node)
-        if stream.via is not None:
-            route = routes.get(stream.via)
-            source = forwarded_source(vehicle.streams, stream, route) if route else None
+        route = routes.get(stream.via) if stream.via else None
+        source = forwarded_source(vehicle.streams, stream, route) if route else None
+        if stream.forwarded:
             if route and source in chosen:
                 feeds.append(
                     Feed(
@@ -71,7 +72,10 @@ def feeds_of(
                     )
                 )
             continue
-        due, queued = release_times(stream, span_ns, seed=seed, drift_ppm=drift_ppm)
+        copied = source if stream.sent_by == "copy" and source is not None else stream
+        due, queued = release_times(copied, span_ns, seed=seed, drift_ppm=drift_ppm)
+        if route is not None:
+            due, queued = due + route.delay_ns, queued + route.delay_ns
         whole = _bound(payloads, stream)
         session = session_of(vehicle, stream)
         if session is not None:
@@ -104,7 +108,7 @@ def left_out(vehicle: Vehicle) -> tuple[tuple[Stream, str], ...]:
             found.append((stream, "a gateway passes it on in several frames"))
         elif frames > MOST_FRAMES:
             found.append((stream, f"it takes {frames:,} frames"))
-        elif stream.cycle is None and stream.via is None:
+        elif stream.cycle is None and not stream.forwarded:
             found.append((stream, "nobody states a cycle time"))
     return tuple(found)
 

@@ -16,10 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.decode.encode import encode_message
-from busplan.decode.layout import raw_range
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
 from busplan.decode.protection import SAE_J1850, checksum
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.plan.vehicle import Stream
 from busplan.timing.simulation_feeds import StreamPayloads
 

@@ -9,7 +9,8 @@ from busplan.checks import run_checks
 from busplan.finding_codes.checks import DEADLINES
 from busplan.findings import Weight
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import Network, Route
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network
 
 CODES = [entry.code for entry in DEADLINES]
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"

@@ -8,7 +8,8 @@ from support.vehicles import stream, vehicle
 from busplan.checks import run_checks
 from busplan.definitions.model import Signal
 from busplan.findings import Weight
-from busplan.plan.vehicle import Network, Route, Stream
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network, Stream
 
 TORQUE = Signal("Torque", 0, 16, False, True, False)
 NETWORKS = [Network(n, 500_000) for n in ("front", "rear", "drive")]

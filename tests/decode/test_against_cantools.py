@@ -12,9 +12,9 @@ from support.frames import frames
 
 from busplan.decode.codec import decode_message
 from busplan.decode.encode import encode_message
-from busplan.decode.layout import is_integral, raw_range
+from busplan.decode.layout import is_integral
 from busplan.definitions.dbc import load_dbc
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.definitions.oddities import odd_messages
 from busplan.errors import PlanError
 

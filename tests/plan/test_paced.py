@@ -5,8 +5,8 @@ from dataclasses import replace
 from support.vehicles import stream
 
 from busplan.definitions.model import Origin, Stated
-from busplan.plan.streams import paced
-from busplan.plan.vehicle import Route
+from busplan.plan.carrying import paced
+from busplan.plan.route import Route
 
 ROUTES = [
     Route("r", "message", "Speed", "a", "b", "g"),

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from busplan.definitions.model import Message, Origin, Stated
-from busplan.plan.vehicle import Network, Node, Part, Port, Route, Stream, Vehicle
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network, Node, Part, Port, Stream, Vehicle
 
 MS = 1_000_000
 

@@ -6,7 +6,8 @@ import pytest
 from support.vehicles import MS, stream, vehicle
 
 from busplan.definitions.model import Signal
-from busplan.plan.vehicle import Network, Route, Vehicle
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network, Vehicle
 from busplan.timing.gateways import gateway_loads, vehicle_timing
 from busplan.timing.queue_model import Status
 

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from support.reference import reference_values
 from support.vehicles import MS, crowd, stream, vehicle
 
-from busplan.plan.streams import forwarded
-from busplan.plan.vehicle import Network, Route
+from busplan.plan.carrying import forwarded
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.queue_model import queue_model
 from busplan.timing.response import response_times

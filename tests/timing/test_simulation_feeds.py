@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from support.vehicles import MS, stream, vehicle
 
-from busplan.plan.streams import forwarded_source
-from busplan.plan.vehicle import Network, Route
+from busplan.plan.carrying import forwarded_source
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Network
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import (
     feeds_of,
