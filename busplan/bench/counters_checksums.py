@@ -18,7 +18,6 @@ from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.bench.rhythm import Pause, within_pauses
 from busplan.bench.when_wrong import when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
-from busplan.decode.layout import raw_range
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
     U8,
@@ -31,7 +30,7 @@ from busplan.decode.protection import (
     find_counters,
     looks_like_counter,
 )
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable

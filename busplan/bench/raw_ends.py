@@ -15,8 +15,7 @@ import numpy as np
 
 from busplan.bench.node_report import SignalProof
 from busplan.decode.codec import DecodedMessage, DecodedSignal
-from busplan.decode.layout import raw_range
-from busplan.definitions.model import Message, Signal
+from busplan.definitions.model import Message, Signal, raw_range
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.pack.sensors import SATURATED_SHARE
 

@@ -12,7 +12,9 @@ from dataclasses import astuple, dataclass, fields
 from typing import Any
 
 from busplan.checks.matching import Senders
-from busplan.plan.vehicle import Node, Route, Stream, Vehicle
+from busplan.plan.carrying import takes
+from busplan.plan.route import Route
+from busplan.plan.vehicle import Node, Stream, Vehicle
 from busplan.sheets.csv_text import csv_text
 from busplan.timing.gateways import (
     RouteTiming,
@@ -26,7 +28,8 @@ from busplan.timing.gateways import (
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatewayRow:
     """One line: ``does`` is "receives", "sends" or "routes"; ``worst_ms`` a response time or, for
-    a route, its latency from the first sender to the end of the last frame."""
+    a route, its latency from the first sender to the end of the last frame. A value that a route
+    converts is sent as value * ``times`` + ``plus``."""
 
     gateway: str
     port: str
@@ -49,12 +52,17 @@ class GatewayRow:
     to_network: str = ""
     to_message: str = ""
     to_identifier: str = ""
+    to_signal: str = ""
+    times: float | int | None = None
+    plus: float | int | None = None
     to_scale: float | int | None = None
     to_offset: float | int | None = None
     to_unit: str = ""
     delay_ms: float | None = None
     worst_ms: float | None = None
     deadline_ms: float | None = None
+    timeout_ms: float | None = None
+    timeout_value: float | int | str | None = None
     note: str = ""
 
 
@@ -151,6 +159,8 @@ def _routed(vehicle: Vehicle, timing: RouteTiming) -> Iterator[GatewayRow]:
         "delay_ms": route.delay_ns / 1e6 if route.delay_stated else None,
         "worst_ms": None if timing.latency_ns is None else timing.latency_ns / 1e6,
         "deadline_ms": None if route.deadline_ns is None else route.deadline_ns / 1e6,
+        "timeout_ms": None if route.timeout_ns is None else route.timeout_ns / 1e6,
+        "timeout_value": route.timeout_value,
         "note": timing.reason or ("" if route.delay_stated else "delay not stated, counted as 0"),
     }
     sources = route_sources(vehicle, route) or _own(vehicle, route)
@@ -167,12 +177,7 @@ def _routed(vehicle: Vehicle, timing: RouteTiming) -> Iterator[GatewayRow]:
 
 def _own(vehicle: Vehicle, route: Route) -> tuple[Stream, ...]:
     """Messages of the gateway itself on the source network that hold what the route carries."""
-    return tuple(
-        s
-        for s in vehicle.streams
-        if (s.network, s.node) == (route.source, route.through)
-        and (s.message.name == route.what or s.message.has(route.what))
-    )
+    return tuple(s for s in vehicle.streams if s.node == route.through and takes(route, s))
 
 
 def _line(node: Node, network: str, does: str, stream: Stream) -> dict[str, Any]:
@@ -209,8 +214,11 @@ def _target(route: Route, carrier: Stream) -> dict[str, Any]:
         "to_identifier": carrier.message.label,
     }
     if route.kind == "signal":
-        signal = carrier.message.signal(route.what)
+        signal = carrier.message.signal(route.arrives_as)
         told |= {
+            "to_signal": signal.name,
+            "times": route.scale,
+            "plus": route.offset,
             "to_scale": signal.scale,
             "to_offset": signal.offset,
             "to_unit": signal.unit,
