@@ -9,6 +9,8 @@ from collections.abc import Callable
 
 listener: Callable[[bool], None] | None = None
 """Called with true when compiling a kernel begins, with false at its end."""
+kept = True
+"""Whether what is compiled is there the next time; false where no folder can be written."""
 
 
 def tell(begins: bool) -> None:

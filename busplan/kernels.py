@@ -32,8 +32,10 @@ F = TypeVar("F", bound=Callable[..., object])
 def kernel(function: F) -> F:
     """Compile ``function`` with numba on first call, without the interpreter lock, and keep it."""
     dispatcher: Any = numba.njit(nogil=True)(function)
-    with suppress(RuntimeError, OSError):  # no folder can be written: compiled in every process
+    try:
         dispatcher._cache = _Kept(function)
+    except (RuntimeError, OSError):  # no folder can be written: compiled in every process
+        compile_listener.kept = False
     return cast(F, dispatcher)
 
 

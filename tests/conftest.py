@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 from support import file_rules
 
+from busplan import compiled_files
 from busplan.cli import compile_notice
 
 pytest_plugins = ["support.registered_findings"]
@@ -30,8 +31,12 @@ STRICT_FILES = {"bench", "capture", "demo", "live"}
 
 @pytest.fixture(autouse=True)
 def quiet_compiling(monkeypatch: pytest.MonkeyPatch) -> None:
-    """In a fresh clone any test may be the first to compile: its errors are not joined by that."""
+    """In a fresh clone any test may be the first to compile: its errors are not joined by that.
+
+    Nor does a test that clears the caches take the kernels of this tree from the others.
+    """
     monkeypatch.setattr(compile_notice, "PATIENCE_S", 3600.0)
+    monkeypatch.setattr(compiled_files, "__file__", str(Path("nowhere", "compiled_files.py")))
 
 
 @pytest.fixture(autouse=True)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from busplan.capture.ahead import in_order
-from busplan.capture.blocks import byte_blocks, whole_lines
+from busplan.capture.blocks import Reach, byte_blocks, whole_lines
 from busplan.capture.canformats import CONTROL, HAS_CONTROL, OWN_START, LineFeed, messages_of_lines
 from busplan.capture.chunks import NOTHING, ChannelNames, Chunk, Progress, put_among
 from busplan.capture.gather import NO_CHANNEL, Gatherer
@@ -49,23 +49,20 @@ def asc_chunks(
 ) -> Iterator[Chunk]:
     """The frames of an ASC file, block by block."""
     tally.clock = OWN_START
-    at = frames = 0
-
-    def consumed(done: int) -> None:
-        nonlocal at
-        at = done
-
+    frames = 0
+    reach = Reach()
     base = _base(path)
     careful = _Careful(tally, names, base)
-    blocks = byte_blocks(path, tally, _BLOCK, consumed)
+    blocks = byte_blocks(path, tally, _BLOCK, reach.consumed)
     lines = whole_lines(blocks, tally, whole=lambda line: line.lower() == _END_MARK.encode())
-    for block in in_order(lines, _parse if base == "hex" else _leave):
+    for block in in_order(reach.noted(lines), _parse if base == "hex" else _leave):
+        done = reach.next_end()
         chunk = careful.join(block)
         tally.entries += block.lines
         frames += len(chunk)
         yield chunk
         if progress:
-            progress(at, frames)
+            progress(done, frames)
     careful.finish()
     tally.close_lines()
 

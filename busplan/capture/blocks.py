@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from codecs import BOM_UTF8
+from collections import deque
 from collections.abc import Callable, Iterator
 from itertools import chain, repeat
 from pathlib import Path
@@ -30,7 +31,8 @@ def byte_blocks(
 ) -> Iterator[bytes]:
     """The content of a file, unpacked when it is gzipped, in blocks of at most ``block``.
 
-    A byte-order mark of UTF-8 at the very beginning is left out.
+    ``consumed`` is called before each block that reaches so far. A byte-order mark of UTF-8 at the
+    very beginning is left out.
     """
     sizes = chain((min(block, FIRST),), repeat(block))
     with path.open("rb") as raw:
@@ -38,9 +40,31 @@ def byte_blocks(
         raw.seek(0)
         stream = _unpacked(raw, tally, sizes) if packed else _plain(raw, sizes)
         for data in chain((next(stream, b"").removeprefix(BOM_UTF8),), stream):
-            yield data
             if consumed:
                 consumed(raw.tell())
+            yield data
+
+
+class Reach:
+    """How far into the file each block of lines reaches, also when blocks are read ahead."""
+
+    def __init__(self) -> None:
+        self._at = 0
+        self._ends: deque[int] = deque()
+
+    def consumed(self, done: int) -> None:
+        """Told by :func:`byte_blocks`."""
+        self._at = done
+
+    def noted(self, lines: Iterator[U8]) -> Iterator[U8]:
+        """The same blocks, their ends noted on the way."""
+        for text in lines:
+            self._ends.append(self._at)
+            yield text
+
+    def next_end(self) -> int:
+        """The end of the block whose turn it is [bytes]."""
+        return self._ends.popleft()
 
 
 def _plain(raw: IO[bytes], sizes: Iterator[int]) -> Iterator[bytes]:

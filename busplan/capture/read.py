@@ -17,6 +17,7 @@ from busplan.capture.capture import Capture, Source
 from busplan.capture.chunks import EPOCH_FROM_NS, LATEST_S, ChannelNames, Chunk
 from busplan.capture.csv_columns import parse_columns
 from busplan.capture.formats import TEXT_LOG, Format, recognise
+from busplan.capture.memory import Foresight
 from busplan.capture.merging import merged
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError, UsageError
@@ -138,7 +139,7 @@ def _open_in_memory(
     progress: ReadProgress | None,
 ) -> _Opened:
     assembly = Assembly(MemorySink())
-    files = _gather(paths, formats, shifts, assembly, progress)
+    files = _gather(paths, formats, shifts, assembly, progress, kept=False)
     assembled = assembly.finish()
     return assembled, _sources(files, assembled), _tallied(files)
 
@@ -171,7 +172,9 @@ def _open_kept(
         found = store.load(folder, name)
         store.make_room(folder)
     except (OSError, store.DamagedError) as error:
-        remark = (_remark(folder, "capture-cache-unusable", f"cannot be used ({_said(error)})"),)
+        action = _NOT_WRITTEN if isinstance(error, OSError) else _CHECK_DISK
+        text = f"cannot be used ({_said(error)})"
+        remark = (_remark(folder, "capture-cache-unusable", text, action),)
         found = None
     if not found:
         found = _open_in_memory(paths, formats, shifts, progress)
@@ -187,7 +190,7 @@ def _write(
 ) -> None:
     """Everything into the store; what it maps is let go when this returns."""
     assembly = Assembly(writer)
-    files = _gather(paths, formats, shifts, assembly, progress)
+    files = _gather(paths, formats, shifts, assembly, progress, kept=True)
     assembled = assembly.finish()
     writer.finish(assembled, _sources(files, assembled), _tallied(files))
 
@@ -196,14 +199,21 @@ def _said(error: Exception) -> str:
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
-def _remark(folder: Path, code: str, text: str) -> Finding:
+_CHECK_DISK = "Check the disk when this comes back; --no-cache reads without keeping."
+_NOT_WRITTEN = (
+    "Let BUSPLAN_CACHE_DIR name a folder that can be written and has room; --no-cache reads "
+    "without keeping."
+)
+
+
+def _remark(folder: Path, code: str, text: str, action: str = _CHECK_DISK) -> Finding:
     return Finding(
         code,
         Weight.NOTE,
         Where(file=str(folder)),
         f"the kept copy of this capture {text}",
         why="Only the time to open the capture changes, never its frames.",
-        action="Check the disk when this comes back; --no-cache reads without keeping.",
+        action=action,
     )
 
 
@@ -232,16 +242,21 @@ def _gather(
     shifts: list[int | None],
     assembly: Assembly,
     progress: ReadProgress | None,
+    *,
+    kept: bool,
 ) -> list[_File]:
     files = [
         _File(path, kind, path.stat().st_size, shift or 0, shift is not None, Tally(str(path)))
         for path, kind, shift in zip(paths, formats, shifts, strict=True)
     ]
     size = sum(f.size for f in files)
+    foresight = Foresight(size, kept=kept)
 
     def tell() -> None:
+        done = sum(f.done for f in files)
+        foresight.check(done, assembly.frames)
         if progress:
-            progress(sum(f.done for f in files), size, assembly.frames)
+            progress(done, size, assembly.frames)
 
     try:
         for file in files:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from busplan.capture.ahead import in_order
-from busplan.capture.blocks import BLOCK, byte_blocks, whole_lines
+from busplan.capture.blocks import BLOCK, Reach, byte_blocks, whole_lines
 from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
@@ -47,19 +47,15 @@ def text_chunks(
 ) -> Iterator[Chunk]:
     """The frames of a text log, block by block; the next blocks are parsed meanwhile."""
     frames = 0
-    at = 0
-
-    def consumed(done: int) -> None:
-        nonlocal at
-        at = done
-
-    lines = whole_lines(byte_blocks(path, tally, block, consumed), tally)
-    for parsed in in_order(lines, _parse):
+    reach = Reach()
+    lines = whole_lines(byte_blocks(path, tally, block, reach.consumed), tally)
+    for parsed in in_order(reach.noted(lines), _parse):
+        done = reach.next_end()
         chunk = _settle(parsed, tally, names)
         frames += len(chunk)
         yield chunk
         if progress:
-            progress(at, frames)
+            progress(done, frames)
     tally.close_lines()
 
 

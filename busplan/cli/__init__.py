@@ -10,5 +10,9 @@ from __future__ import annotations
 def run() -> None:
     """Entry point of the console script: run a command, turn our errors into exit code 3."""
     from busplan.cli.app import main
+    from busplan.cli.ending import end
 
-    main()
+    try:
+        main()
+    except SystemExit as ended:
+        end(ended.code if isinstance(ended.code, int) else 0)

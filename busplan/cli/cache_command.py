@@ -17,32 +17,35 @@ def register(app: typer.Typer) -> None:
 
 def cache(
     clear: Annotated[
-        bool, typer.Option("--clear", help="Remove all kept copies and made demo captures.")
+        bool,
+        typer.Option("--clear", help="Remove kept copies, made demo captures and compiled parts."),
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Show or clear kept copies that open captures quickly.
+    """Show or clear what busplan keeps to be quick the next time.
 
-    BUSPLAN_CACHE_DIR moves the folder, BUSPLAN_CACHE_GB bounds it. Copies longest unused go first;
-    captures the demo has made are shown too, but not bounded. Everything here is made again when it
-    is needed.
+    That is copies of large captures, captures the demo has made, and compiled parts of busplan.
+    BUSPLAN_CACHE_DIR moves the copies, BUSPLAN_CACHE_GB bounds them: those longest unused go first.
+    Everything here is made again when it is needed.
 
     Example: busplan cache --clear
     """
     from pathlib import Path
 
     from busplan.capture import store
+    from busplan.compiled_files import compiled_bytes, remove_compiled
     from busplan.demo.captures import demo_folder, remove_made
 
     folder, demo = store.cache_folder(), demo_folder()
     if clear:
-        made = store.folder_bytes(demo)
+        before = store.folder_bytes(demo) + compiled_bytes()
         remove_made()
-        freed = store.clear(folder) + made - store.folder_bytes(demo)
+        remove_compiled()
+        freed = store.clear(folder) + before - store.folder_bytes(demo) - compiled_bytes()
         if as_json:
             print_json({"folder": str(folder), "demo_folder": str(demo), "freed_bytes": freed})
         else:
-            say(f"{store.cache_root()}: {freed / 1e6:,.1f} MB freed")
+            say(f"{store.cache_root()} and compiled parts: {freed / 1e6:,.1f} MB freed")
             if stays := store.folder_bytes(folder):
                 say(f"{stays / 1e6:,.1f} MB stay: in use, or not made by busplan")
         return
@@ -54,6 +57,7 @@ def cache(
                 "limit_bytes": store.limit_bytes(),
                 "demo_folder": str(demo),
                 "demo_bytes": store.folder_bytes(demo),
+                "compiled_bytes": compiled_bytes(),
                 "leftover_bytes": store.leftover_bytes(folder),
                 "entries": [e.as_dict() for e in kept],
             }
@@ -83,3 +87,5 @@ def cache(
         )
     if made := store.folder_bytes(demo):
         say(f"{demo}: {made / 1e6:,.1f} MB, captures made by the demo")
+    if compiled := compiled_bytes():
+        say(f"{compiled / 1e6:,.1f} MB of compiled parts, beside busplan or in numba's cache")

@@ -1,4 +1,4 @@
-"""Saying that the first run compiles: one line on stderr, once."""
+"""Saying that compiling goes on: one line on stderr, once."""
 
 from __future__ import annotations
 
@@ -6,13 +6,19 @@ import sys
 import threading
 import time
 
+from busplan import compile_listener
+
 LINE = "busplan: preparing compiled parts, a few seconds (once after installing)"
+NOT_KEPT = (
+    "busplan: preparing compiled parts, up to a minute, each time: no folder to keep them can be "
+    "written; set NUMBA_CACHE_DIR to one"
+)
 PATIENCE_S = 1.0
 """Without a terminal, nothing is said about shorter compiling."""
 
 
 class Preparing:
-    """Listener for ``busplan.compile_listener``: says :data:`LINE` at once on a terminal,
+    """Listener for ``busplan.compile_listener``: says so at once on a terminal,
     else when the compiling of this run has taken :data:`PATIENCE_S` in all."""
 
     def __init__(self) -> None:
@@ -42,4 +48,5 @@ class Preparing:
     def _say(self) -> None:
         if not self._said:
             self._said = True
-            sys.stderr.write(LINE + "\n")  # as it is now: a progress display may stand in for it
+            line = LINE if compile_listener.kept else NOT_KEPT
+            sys.stderr.write(line + "\n")  # as it is now: a progress display may stand in for it

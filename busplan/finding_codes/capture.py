@@ -57,7 +57,8 @@ CODES = (
         (NOTE,),
         "The folder for kept copies of captures cannot be used. Only the time to open the capture "
         "changes, never its frames.",
-        "Check the disk when this comes back; --no-cache reads without keeping.",
+        "Let BUSPLAN_CACHE_DIR name a folder that can be written and has room, and check the disk "
+        "when this comes back; --no-cache reads without keeping.",
     ),
     _entry(
         "length-code-above-eight",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -166,6 +167,7 @@ class ReplayApp(Steered):
             if self._judge is not None:
                 beside.tell("judging the pack")
                 beside.hand(self._judged, number, self._judge(replay))
+        gc.freeze()  # what judging has loaded and found stays: see keep_loaded
 
     def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
         """Read signals as a whole on a thread, then draw again; nothing where that is at hand."""

@@ -109,6 +109,7 @@ class VerdictView(SheetView):
     def __init__(self) -> None:
         super().__init__(id="verdict")
         self.reports: dict[Replay, PackReport | None] = {}
+        self._drawn: tuple[Replay | None, int, list[Line]] = (None, 0, [])
 
     def draw(
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
@@ -121,7 +122,12 @@ class VerdictView(SheetView):
         report = self.reports[replay]
         if report is None:
             return wrap("Too little of the pack is in this capture to judge it.", columns)
-        return draw_verdict(report, replay.findings, columns)
+        # The moment does not matter, so what is drawn stays as long as capture and width do.
+        of, width, lines = self._drawn
+        if of is not replay or width != columns:
+            lines = draw_verdict(report, replay.findings, columns)
+            self._drawn = (replay, columns, lines)
+        return lines
 
 
 class PairView(SheetView):

@@ -124,6 +124,8 @@ class Sheet(Lines, can_focus=False, inherit_bindings=False):
     def show(self, lines: list[Line]) -> None:
         """Replace the lines; only changed ones are painted again."""
         old, self._lines = self._lines, lines
+        if old is lines:
+            return
         if len(old) != len(lines):
             self.virtual_size = Size(0, len(lines))
             self.forget()
@@ -134,6 +136,7 @@ class Sheet(Lines, can_focus=False, inherit_bindings=False):
 
 def paint(line: Line, base: Style, *, dark: bool, colour: bool) -> Strip:
     """A line of runs as a strip of the terminal, over the ``base`` style."""
-    return Strip(
-        [Segment(disarmed(piece), look.style(role, dark, colour, base)) for piece, role in line]
-    )
+    whole = "".join([piece for piece, _ in line])
+    if disarmed(whole) != whole:
+        line = [(disarmed(piece), role) for piece, role in line]
+    return Strip([Segment(piece, look.style(role, dark, colour, base)) for piece, role in line])

@@ -11,7 +11,7 @@ import pytest
 
 from busplan import compile_listener, kernels
 from busplan.cli import compile_notice as preparing
-from busplan.cli.compile_notice import LINE, Preparing
+from busplan.cli.compile_notice import LINE, NOT_KEPT, Preparing
 
 HELPER = """
 from busplan.kernels import kernel
@@ -85,12 +85,14 @@ def test_without_a_folder_to_keep_it_in_a_kernel_still_works(
         raise RuntimeError("no locator available")
 
     monkeypatch.setattr(kernels, "_Kept", nowhere)
+    monkeypatch.setattr(compile_listener, "kept", True)
 
     @kernels.kernel
     def double(x: int) -> int:
         return 2 * x
 
     assert double(4) == 8
+    assert not compile_listener.kept
 
 
 class Terminal:
@@ -109,12 +111,14 @@ class Terminal:
         pass
 
 
+@pytest.mark.parametrize("kept", [True, False])
 @pytest.mark.parametrize(("tty", "patience", "said"), [(True, 9, 1), (False, 9, 0), (False, 0, 1)])
 def test_one_line_on_stderr_at_once_or_when_it_takes_long(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tty, patience, said
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tty, patience, said, kept
 ) -> None:
     stderr = Terminal(tty)
     monkeypatch.setattr(sys, "stderr", stderr)
+    monkeypatch.setattr(compile_listener, "kept", kept)
     monkeypatch.setattr(preparing, "PATIENCE_S", patience)
     listener = Preparing()
     for begins in (True, True, False, False, True):
@@ -122,6 +126,6 @@ def test_one_line_on_stderr_at_once_or_when_it_takes_long(
     if listener._timer:
         listener._timer.join(0 if patience else 5)
     listener(False)
-    assert stderr.text.count(LINE) == said
+    assert stderr.text.count(LINE if kept else NOT_KEPT) == said
     assert LINE not in capsys.readouterr().out
     assert compile_listener.listener is not listener

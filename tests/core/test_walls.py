@@ -18,6 +18,7 @@ PACKAGE = ROOT / "busplan"
 EDGES = {"cli", "screens", "demo", "live", "capture", "face"}
 """Rooms that may: terminals, scripts, buses, and the readers and store of captures."""
 DOORS = {
+    "compiled_files.py": "finds and removes what numba keeps",
     "definitions/source.py": "opens definition files",
     "files.py": "opens ordinary files only, and reads no more than they may hold",
     "plan/reader.py": "opens plan files",
