@@ -14,7 +14,7 @@ from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA, EXIT_OF_READING, 
 
 ROOT = Path(__file__).parents[2]
 JUDGES = {"check", "timing", "cable", "whatif", "simulate", "measure", "survey", "pack", "bench"}
-READS = {"load", "decode", "replay", "live"}
+READS = {"load", "decode", "replay", "live", "sheets"}
 
 
 GROUP: Any = typer.main.get_command(app)
