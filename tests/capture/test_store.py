@@ -287,10 +287,10 @@ def test_two_runs_at_once_share_one_copy(
     plain = read_capture(log, cache=False)
     gather = read._gather
 
-    def overtaken(*arguments: Any) -> Any:
+    def overtaken(*arguments: Any, **named: Any) -> Any:
         monkeypatch.setattr(read, "_gather", gather)
         assert same(read_capture(log), plain)
-        return gather(*arguments)
+        return gather(*arguments, **named)
 
     monkeypatch.setattr(read, "_gather", overtaken)
     assert same(read_capture(log), plain)
