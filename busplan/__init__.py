@@ -9,7 +9,7 @@ The main job in five lines, on files that ``busplan demo --to demo-files`` write
     busplan.prove_node(busplan.read_capture("bench_charger_short.log.gz", v), "charger").to_html()
 
 A plan (Vehicle):       load_plan, check, loads, timing, simulate
-A recording (Capture):  read_capture, survey, measure, judge_pack, prove_node
+A recording (Capture):  read_capture, survey, measure, judge_pack, judge_behaviours, prove_node
 What is said:           Finding, Findings
 What goes wrong:        BusplanError and its kinds PlanError, CaptureError, UsageError
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from busplan.errors import BusplanError, CaptureError, PlanError, UsageError
     from busplan.face.findings import Findings
-    from busplan.face.judged import judge_pack, prove_node
+    from busplan.face.judged import judge_behaviours, judge_pack, prove_node
     from busplan.face.opened import Capture, read_capture
     from busplan.face.planned import check, load_plan, loads, simulate, timing
     from busplan.face.traffic import measure, survey
@@ -49,6 +49,7 @@ __all__ = [
     "UsageError",
     "Vehicle",
     "check",
+    "judge_behaviours",
     "judge_pack",
     "load_plan",
     "loads",
@@ -63,7 +64,7 @@ __all__ = [
 _HOMES = {
     "errors": ("BusplanError", "CaptureError", "PlanError", "UsageError"),
     "face.findings": ("Findings",),
-    "face.judged": ("judge_pack", "prove_node"),
+    "face.judged": ("judge_behaviours", "judge_pack", "prove_node"),
     "face.opened": ("Capture", "read_capture"),
     "face.planned": ("check", "load_plan", "loads", "simulate", "timing"),
     "face.traffic": ("measure", "survey"),

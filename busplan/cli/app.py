@@ -33,6 +33,7 @@ COMMANDS: tuple[str, ...] = (
     "cut",
     "replay",
     "pack",
+    "behaviour",
     "record",
     "live",
     "bench",

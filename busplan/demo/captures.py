@@ -155,6 +155,26 @@ CAPTURES: Mapping[str, DemoCapture] = {
             15.0,
             (0.0, 15.0),
         ),
+        DemoCapture(
+            "fan-late",
+            "A drive on a hot day: the fan is late, and Drive is taken once without the brake",
+            chapters.hot_drive,
+            "as_built",
+            200.0,
+            (0.0, 200.0),
+            cut_messages=(
+                "ContactorFeedback",
+                "pack/*/PackTemperatures",
+                "pack/*/PackStatus",
+                "FanStatus",
+                "FanCommand",
+                "pump_1/PumpStatus",
+                "SelectorStatus",
+                "BrakeStatus",
+                "drive/*/VehicleStatus",
+                "DcdcOutput",
+            ),
+        ),
     )
 }
 

@@ -9,12 +9,20 @@ from __future__ import annotations
 import numpy as np
 
 from busplan.demo import cells as pack_cells
-from busplan.demo import contactors, rest, thermal
+from busplan.demo import contactors, drive_cycle, rest, thermal
 from busplan.demo.quantities import (
+    HOLDING_BAR,
+    STANDSTILL_S,
+    STEP_S,
     Series,
     constants,
+    grid,
+    held_between,
+    loop_quantities,
+    pack_quantities,
     string_quantities,
     temperature_quantities,
+    trip_quantities,
 )
 from busplan.demo.scenes import Scene
 
@@ -24,6 +32,11 @@ STANDBY_A = 1.3
 """What the DC-DC converter takes once the contactors are closed."""
 KEY_STEP_S = 0.01
 REST_STEP_S = 5.0
+HOT_C = 40.0
+HOT_W = 420.0
+"""Heat made in one module on a hot day [W]."""
+FAN_SOON_S, FAN_LATE_S = 3.0, 40.0
+"""From the moment the pack passes its limit to the fan, as it should be and as planted."""
 
 
 def gun_warm_up(duration_s: float = 2100.0, *, seed: int = 1, healthy: bool = False) -> Scene:
@@ -124,3 +137,57 @@ def key_on_welded(duration_s: float = 15.0, *, seed: int = 1, healthy: bool = Fa
 def key_on_early(duration_s: float = 15.0, *, seed: int = 1, healthy: bool = False) -> Scene:
     """A key turned on with the contactor closing at 40 % link voltage, unless ``healthy``."""
     return key_on(duration_s, seed=seed, healthy=healthy, early=True)
+
+
+def hot_drive(duration_s: float = 200.0, *, seed: int = 1, healthy: bool = False) -> Scene:
+    """A drive on a hot day: the pack passes 40 °C, and the driver selects Drive again at a stop.
+
+    Unless ``healthy``, the fan comes on :data:`FAN_LATE_S` after the pack has passed its limit, and
+    Drive is selected at the stop without a foot on the brake.
+    """
+    cells = pack_cells.make_cells(0.7, seed)
+    trip = drive_cycle.drive(
+        max(duration_s - STANDSTILL_S, 1.0),
+        seed,
+        voltage=float(pack_cells.open_circuit_voltage(0.68)) * pack_cells.CELLS,
+        resistance=float(cells.resistance.sum() + cells.pair_resistance.sum()),
+        step_s=STEP_S,
+    )
+    time = grid(duration_s)
+    current = np.interp(time, trip.time_s + STANDSTILL_S, trip.current)
+    current[time < contactors.CLOSED_FROM_S] = 0.0
+    loop = thermal.make_loop(seed, start_c=39.0, air_c=34.0, target_c=0.0, lazy=False)
+    run = thermal.run_loop(loop, HOT_W, duration_s)
+    temperatures = temperature_quantities(run, seed)
+    hot = temperatures["PackTemperatureMax"]
+    passed_s = float(hot.time_s[np.argmax(hot.value > HOT_C)])
+    fan_s = passed_s + (FAN_SOON_S if healthy else FAN_LATE_S)
+    stop_s = STANDSTILL_S + drive_cycle.LEG_S * drive_cycle.SHARE_MOVING
+    park = np.array([0.0, STANDSTILL_S - 2, stop_s + 4, stop_s + 8])
+    trip_series = trip_quantities(trip, time)
+    if healthy:
+        for name, on in (("BrakePressure", HOLDING_BAR), ("BrakeDemand", 35.0)):
+            trip_series[name] = held_between(trip_series[name], stop_s + 3, stop_s + 10, on)
+    fan = {
+        name: Series(np.array([0.0, fan_s]), np.array([0.0, on]), hold=True)
+        for name, on in (
+            ("FanState", 1.0),
+            ("FanEnable", 1.0),
+            ("FanSpeed", 2400.0),
+            ("FanRequest", 70.0),
+            ("FanCurrent", 8.5),
+        )
+    }
+    return Scene(
+        duration_s,
+        ("drive", "pack", "charge", "thermal", "cabin", "telemetry"),
+        {
+            **pack_quantities(cells, current),
+            **temperatures,
+            **loop_quantities(run, air_c=34.0),
+            **trip_series,
+            **fan,
+            "SelectorPosition": Series(park, np.array([0.0, 3.0, 2.0, 3.0]), hold=True),
+            **constants({"CoolantEnable": 1, "ContactorReason": 1}),
+        },
+    )

@@ -25,6 +25,8 @@ CELL_NOISE_V = 0.0003
 SENSOR_NOISE_K = 0.04
 SENSOR_STEP_K = 0.5
 STANDSTILL_S = 20.0
+HOLDING_BAR = 22.0
+"""Brake pressure with a foot on the pedal of a standing van."""
 """How long the van stands at the start of each scene before anything is asked of the pack."""
 
 
@@ -215,6 +217,7 @@ def trip_quantities(trip: drive_cycle.Drive, time: F64) -> dict[str, Series]:
     at = trip.time_s + STANDSTILL_S
     speed_kmh = trip.speed * 3.6
     torque = np.clip(trip.wheel_torque_nm, -110, 380)
+    torque[0] = 0.0  # standing until then
     pull = np.clip(torque / 380, 0, 1)
     braking = np.clip(-trip.acceleration / 3.5, 0, 1) * (trip.speed > 0.1)
     moving = trip.speed > 0.05
@@ -254,14 +257,32 @@ def trip_quantities(trip: drive_cycle.Drive, time: F64) -> dict[str, Series]:
     feet = {
         "PedalTravel": Series(at, 92 * pull),
         "PedalTravelSecond": Series(at, 92 * pull),
-        "BrakePressure": Series(at, 70 * braking**1.5),
-        "BrakeDemand": Series(at, 90 * braking),
-        "BoosterState": Series(at, np.where(braking > 0.02, 2.0, 1.0), hold=True),
+        "BrakePressure": _foot_on(at, 70 * braking**1.5, 1.0, HOLDING_BAR),
+        "BrakeDemand": _foot_on(at, 90 * braking, 0.0, 35.0),
+        "BoosterState": _foot_on(at, np.where(braking > 0.02, 2.0, 1.0), 1.0, 2.0, hold=True),
         "BoosterCurrent": Series(at, 1.2 + 18 * braking),
         "SteeringAngle": Series(at, angle),
         "SteeringPressure": Series(at, 6 + 0.9 * np.abs(angle)),
     }
     return motor | cabin | feet | constants({"DriveEnable": 1, "DirectionRequest": 1})
+
+
+def held_between(series: Series, first_s: float, last_s: float, value: float) -> Series:
+    """The series with one value from one time to another, over a tenth of a second at each end."""
+    ends = np.array([first_s - 0.1, first_s, last_s, last_s + 0.1])
+    outside = (series.time_s < ends[0]) | (series.time_s > ends[-1])
+    time = np.concatenate([series.time_s[outside], ends])
+    edge = series.at(ends[[0, 3]])
+    values = np.concatenate([series.value[outside], [edge[0], value, value, edge[1]]])
+    order = np.argsort(time, kind="stable")
+    return Series(time[order], values[order], series.hold, series.noise)
+
+
+def _foot_on(at: F64, value: F64, off: float, on: float, *, hold: bool = False) -> Series:
+    """Brake figures of a trip: the foot is on it while the selector leaves Park."""
+    foot = STANDSTILL_S - np.array([5.1, 5.0, 0.1])
+    before = np.concatenate([[0.0], foot]), np.array([off, off, on, on])
+    return Series(np.concatenate([before[0], at]), np.concatenate([before[1], value]), hold=hold)
 
 
 def _steps(time: F64, value: npt.ArrayLike) -> Series:

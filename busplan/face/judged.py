@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from busplan.errors import UsageError
 from busplan.face.findings import Findings
-from busplan.face.given import a_number
+from busplan.face.given import a_number, names
 from busplan.face.opened import Capture, a_capture, its_vehicle
 from busplan.tables import Table, html_of
 from busplan.wording import one_line
@@ -16,6 +17,7 @@ from busplan.wording import one_line
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from busplan.behaviour.report import BehaviourReport
     from busplan.bench.node_report import BenchLimits, BenchReport
     from busplan.pack.report import PackReport
     from busplan.pack.section import Section
@@ -150,6 +152,30 @@ def _span(span_s: object, length_s: float) -> tuple[float, float]:
         raise UsageError(f"span_s is a start and a stop [s], not {span_s!r}")
     start, stop = (a_number(s, "span_s", 0.0, length_s + 1.0) for s in span_s)
     return start, stop
+
+
+def judge_behaviours(
+    capture: Capture, *, only: Iterable[str] | str | None = None
+) -> BehaviourReport:
+    """Judge the plan's ``[[behaviour]]`` tables by a capture that was read with it.
+
+    ``only`` names the behaviours wanted. The report has ``verdicts`` (each ``held``, ``failed`` or
+    ``not shown``, with its counts, margins and failures), ``findings``, ``to_frame()`` and
+    ``as_dict()``. :class:`busplan.UsageError` when the plan has none, or none of a name.
+
+    High voltage can kill. busplan is not a safety device: what never came up was not judged.
+
+    >>> v = busplan.load_plan("as_built.toml")
+    >>> r = busplan.judge_behaviours(busplan.read_capture("fan_late_short.log.gz", v))
+    >>> [w.behaviour.name for w in r.verdicts if w.word == "failed"]
+    ['drive-needs-brake', 'fan-when-hot']
+    """
+    from busplan.behaviour.judge import chosen_behaviours
+    from busplan.behaviour.judge import judge_behaviours as judge
+
+    vehicle = its_vehicle(a_capture(capture, "judge_behaviours"), "judge_behaviours")
+    chosen = chosen_behaviours(vehicle, names(only, "judge_behaviours"))
+    return judge(capture.frames, vehicle, chosen, capture.findings)
 
 
 def prove_node(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from fnmatch import fnmatchcase
 
 from busplan.finding_codes import (
+    behaviour,
     bench,
     capture,
     checks,
@@ -33,6 +34,7 @@ ROOMS: Mapping[str, str] = {
     "traffic": "loads and identifiers of a capture",
     "replay": "a whole capture held against its plan",
     "pack": "the pack judged by a capture",
+    "behaviour": "signals held against each other over time",
     "bench": "one node held against its definition",
     "live": "live buses: recording and asking",
 }
@@ -50,6 +52,7 @@ _TABLES = (
     traffic.CODES,
     replay.CODES,
     pack.CODES,
+    behaviour.CODES,
     bench.CODES,
     live.CODES,
 )

@@ -64,7 +64,7 @@ def pack_layout(
         problems.unknown(("pack", "network"), "network", pack.network, plan.known("network"))
         return None
     _check_names(pack, problems)
-    finder = _Finder(streams, pack.network, problems, hidden)
+    finder = Finder(streams, pack.network, problems, hidden)
     enclosures: dict[str, tuple[str, ...]] = {}
     loop_position: dict[str, int] = {}
     kind: dict[str, str] = {}
@@ -130,7 +130,7 @@ def pack_layout(
     )
 
 
-class _Finder:
+class Finder:
     """Looks signals up by selector, first on the pack's own network."""
 
     def __init__(
@@ -219,12 +219,14 @@ class _Finder:
             self.problems.add(path, f'"{selector}" is text, and a number is wanted')
 
     def several(self, selector: str, hits: Sequence[SignalAddress], path: KeyPath) -> None:
+        """Say that a selector means more than one signal."""
         shown = " and ".join(str(a) for a in hits[:3])
         self.problems.add(
             path, f'"{selector}" means {len(hits)} signals: {shown}; write more of the name'
         )
 
     def find(self, selector: str, node: str | None) -> list[SignalAddress]:
+        """All signals a selector means, those of the own network first and alone."""
         pattern = selector_pattern(selector)
         last = selector.rsplit("/", 1)[-1]
         pool = self.by_signal.get(last)

@@ -16,6 +16,7 @@ from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.plan.cabling import check_cable_names, resolve_cable
 from busplan.plan.carrying import forwarded, paced
+from busplan.plan.claims import Behaviour
 from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
@@ -70,13 +71,18 @@ def resolve(
     streams = _with_timing(context, told_apart(forwarded(own, routes, j1939)))
     check_identifiers(context, streams)
     streams = paced(streams, routes)
+
+    def hidden(node: str | None) -> bool:
+        return context.incomplete and node not in nodes
+
     pack = None
     if spec.pack is not None:
-
-        def hidden(node: str | None) -> bool:
-            return context.incomplete and node not in nodes
-
         pack = pack_layout(spec.pack, streams, spec, problems, context.findings, hidden)
+    behaviours: tuple[Behaviour, ...] = ()
+    if spec.behaviours or spec.roles:
+        from busplan.plan.behaviours import resolve_behaviours
+
+        behaviours = resolve_behaviours(spec, streams, pack, problems, hidden)
     if problems.found:
         problems.hint(_unread(context.findings))
         return None
@@ -92,6 +98,7 @@ def resolve(
         pack=pack,
         findings=_still_odd(context.findings, placements, streams),
         invented=spec.vehicle.invented,
+        behaviours=behaviours,
     )
 
 

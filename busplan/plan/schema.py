@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
 
+from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.cable_schema import CableSpec
 from busplan.plan.paper_schema import PaperMessageSpec
 from busplan.plan.route_schema import RouteSpec
@@ -316,6 +317,8 @@ class PlanSpec:
     messages: dict[str, MessageSpec] = field(default_factory=dict)
     routes: dict[int, RouteSpec] = field(default_factory=dict)
     pack: PackSpec | None = None
+    roles: dict[str, str | ClaimSpec] = field(default_factory=dict)
+    behaviours: dict[int, BehaviourSpec] = field(default_factory=dict)
     broken: dict[str, set[str]] = field(default_factory=dict)
 
     def known(self, section: str) -> list[str]:

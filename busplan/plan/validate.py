@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import ValidationError
 
+from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.locate import KeyPath
 from busplan.plan.problems import Problems, show_value, suggestion
 from busplan.plan.route_schema import RouteSpec
@@ -27,7 +28,8 @@ from busplan.plan.schema import (
 from busplan.plan.spec import Spec
 
 S = TypeVar("S", bound=Spec)
-SECTIONS = ("vehicle", "network", "part", "node", "route", "message", "pack")
+SECTIONS = ("vehicle", "network", "part", "node", "route", "message", "pack", "role", "behaviour")
+ROLE = "the name of a signal or message as text, or a table that says what holds"
 _NAME = re.compile(r"[^\s/*]+")
 
 
@@ -38,22 +40,18 @@ def read_spec(document: Mapping[str, Any], problems: Problems) -> PlanSpec:
         if key not in SECTIONS:
             problems.add((key,), f"unknown section{suggestion(key, SECTIONS)}")
     if "vehicle" in document:
-        spec.vehicle = _table(VehicleSpec, document["vehicle"], ("vehicle",), problems) or (
+        spec.vehicle = read_table(VehicleSpec, document["vehicle"], ("vehicle",), problems) or (
             spec.vehicle
         )
     _section(spec, document, "network", NetworkSpec, spec.networks, problems)
     _section(spec, document, "part", PartSpec, spec.parts, problems)
     _section(spec, document, "node", NodeSpec, spec.nodes, problems)
     _section(spec, document, "message", MessageSpec, spec.messages, problems)
-    routes = document.get("route", [])
-    if not isinstance(routes, list):
-        problems.add(("route",), f"must be [[route]] tables; got {show_value(routes)}")
-        routes = []
-    for index, table in enumerate(routes):
-        if route := _table(RouteSpec, table, ("route", index), problems):
-            spec.routes[index] = route
+    spec.routes |= _listed(document, "route", RouteSpec, problems)
+    spec.behaviours |= _listed(document, "behaviour", BehaviourSpec, problems)
+    _roles(spec, document, problems)
     if "pack" in document:
-        spec.pack = _table(PackSpec, document["pack"], ("pack",), problems)
+        spec.pack = read_table(PackSpec, document["pack"], ("pack",), problems)
     return spec
 
 
@@ -75,13 +73,46 @@ def _section(
         path = (section, name)
         if section != "message" and not _NAME.fullmatch(name):
             problems.add(path, "a name may hold no blank, slash or asterisk")
-        if checked := _table(model, table, path, problems):
+        if checked := read_table(model, table, path, problems):
             into[name] = checked
         else:
             spec.broken.setdefault(section, set()).add(name)
 
 
-def _table(model: type[S], table: Any, path: KeyPath, problems: Problems) -> S | None:
+def _listed(
+    document: Mapping[str, Any], section: str, model: type[S], problems: Problems
+) -> dict[int, S]:
+    """The tables of ``[[section]]`` that can be used, by their place."""
+    tables = document.get(section, [])
+    if not isinstance(tables, list):
+        problems.add((section,), f"must be [[{section}]] tables; got {show_value(tables)}")
+        return {}
+    checked = ((i, read_table(model, t, (section, i), problems)) for i, t in enumerate(tables))
+    return {i: table for i, table in checked if table is not None}
+
+
+def _roles(spec: PlanSpec, document: Mapping[str, Any], problems: Problems) -> None:
+    """``[role]``: names of signals or messages, and claims."""
+    roles = document.get("role", {})
+    if not isinstance(roles, dict):
+        problems.add(("role",), f"must be the table [role]; got {show_value(roles)}")
+        return
+    for name, value in roles.items():
+        if isinstance(value, str) and value:
+            spec.roles[name] = value
+            continue
+        if isinstance(value, dict):
+            claim = read_table(ClaimSpec, value, ("role", name), problems)
+        else:
+            problems.add(("role", name), f"must be {ROLE}; got {show_value(value)}")
+            claim = None
+        if claim is not None:
+            spec.roles[name] = claim
+        else:
+            spec.broken.setdefault("role", set()).add(name)
+
+
+def read_table(model: type[S], table: Any, path: KeyPath, problems: Problems) -> S | None:
     """One table checked; ``None`` when it cannot be used. Unknown keys alone leave it usable."""
     try:
         return model.model_validate(table)

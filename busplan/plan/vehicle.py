@@ -14,21 +14,11 @@ from typing import Literal, NamedTuple
 from busplan.definitions.model import Message, Signal, Stated
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
+from busplan.plan.address import SignalAddress as SignalAddress
 from busplan.plan.cable import Cable
+from busplan.plan.claims import Behaviour
 from busplan.plan.route import Route
 from busplan.wording import counted, listing
-
-
-class SignalAddress(NamedTuple):
-    """The full name of a signal in a vehicle, written ``network/node/message/signal``."""
-
-    network: str
-    node: str
-    message: str
-    signal: str
-
-    def __str__(self) -> str:
-        return "/".join(self)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -317,6 +307,8 @@ class Vehicle:
     findings: tuple[Finding, ...] = ()
     invented: bool = False
     """True for demo data; shown wherever the vehicle is."""
+    behaviours: tuple[Behaviour, ...] = ()
+    """What must hold between its signals over time."""
 
     def __repr__(self) -> str:
         counts = (

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busplan.answers import Answer
+from busplan.behaviour.judge import judge_behaviours
 from busplan.decode.codec import decode_message
 from busplan.demo import captures, cells, contactors, rest, thermal
 from busplan.frames.table import FrameTable
@@ -161,3 +163,18 @@ def test_a_welded_contactor_shows_while_open_unless_healthy() -> None:
     healthy = captures.make_capture("key-on-welded", healthy=True)
     _, link = status(healthy, "LinkVoltage")
     assert link[:300].max() < 1
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_hot_drive_fails_where_it_is_planted_and_nowhere_when_healthy(seed: int) -> None:
+    vehicle = captures.demo_vehicle()
+    flawed = judge_behaviours(captures.make_capture("fan-late", seed=seed), vehicle)
+    failed = {v.behaviour.name: v for v in flawed.verdicts if v.answer is Answer.BAD}
+    assert set(failed) == {"drive-needs-brake", "fan-when-hot"}
+    # 40 s after the limit, of which 5 s must pass before it counts and 10 s are allowed.
+    assert failed["fan-when-hot"].margin_s == pytest.approx(-25.0, abs=0.6)
+    sound = judge_behaviours(captures.make_capture("fan-late", seed=seed, healthy=True), vehicle)
+    assert not [v.behaviour.name for v in sound.verdicts if v.answer is Answer.BAD]
+    assert {"drive-needs-brake", "fan-when-hot"} <= {
+        v.behaviour.name for v in sound.verdicts if v.answer is Answer.GOOD
+    }

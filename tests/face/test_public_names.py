@@ -43,6 +43,9 @@ SIGNATURES = {
         "span_s: 'tuple[float, float] | None' = None, before: 'JudgedPack | None' = None) "
         "-> 'JudgedPack'"
     ),
+    "judge_behaviours": (
+        "(capture: 'Capture', *, only: 'Iterable[str] | str | None' = None) -> 'BehaviourReport'"
+    ),
     "prove_node": (
         "(capture: 'Capture', node: 'str', *, network: 'str | None' = None, "
         "limits: 'BenchLimits | None' = None) -> 'BenchReport'"

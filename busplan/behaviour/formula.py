@@ -1,0 +1,168 @@
+"""A claim over time: by how much it holds at every moment of a capture."""
+
+from __future__ import annotations
+
+from functools import reduce
+
+import numpy as np
+
+from busplan.behaviour.signals import Signals, Traced
+from busplan.behaviour.steps import F64, Steps, from_masks, least, minus, most
+from busplan.errors import PlanError
+from busplan.plan.claims import (
+    Claim,
+    Compare,
+    Counts,
+    Follows,
+    Held,
+    Inside,
+    InState,
+    Operand,
+    Several,
+    Silent,
+)
+
+EXACT = 1e-9
+"""A value that differs from its bound by less than this part of it stands at the bound."""
+_BELOW_ZERO = -5e-324
+
+
+def robustness(claim: Claim, signals: Signals) -> Steps:
+    """By how much ``claim`` holds, at or above 0 exactly where it does; see the room's rules."""
+    match claim:
+        case Compare():
+            return _compared(claim, signals)
+        case Inside():
+            value = signals.traced(claim.signal).steps
+            above = value.shifted(-claim.low)
+            below = value.turned().shifted(claim.high)
+            if claim.outside:
+                return _exact(most(above.turned(), below.turned()), claim.high, strict=True)
+            return _exact(least(above, below), claim.high)
+        case InState():
+            return _in_state(claim, signals.traced(claim.signal).steps)
+        case Silent():
+            silent = signals.silence(claim.path, claim.after_ns)
+            return silent.turned() if claim.heard else silent
+        case Follows():
+            return _followed(claim, signals)
+        case Counts():
+            return _counted(claim, signals)
+        case Held():
+            inner = robustness(claim.claim, signals)
+            return inner.sliding(-claim.for_ns, 0, largest=claim.once)
+        case Several():
+            join = most if claim.any_of else least
+            return reduce(join, (robustness(c, signals) for c in claim.claims))
+
+
+def unit_of(claim: Claim, signals: Signals) -> str | None:
+    """The one unit of all margins in a claim; ``None`` when they differ or there is none."""
+    units = set(_units(claim, signals))
+    return units.pop() if len(units) == 1 else None
+
+
+def _units(claim: Claim, signals: Signals) -> list[str]:
+    match claim:
+        case Compare() | Inside() | Follows() | Counts():
+            reading = signals.reading(claim.signal)
+            return ["" if reading is None else reading.unit]
+        case Held():
+            return _units(claim.claim, signals)
+        case Several():
+            return [u for c in claim.claims for u in _units(c, signals)]
+        case _:
+            return []
+
+
+def _exact(steps: Steps, size: float = 0.0, *, strict: bool = False) -> Steps:
+    """What rounding left beside 0 at 0, and 0 below it where a claim is strict."""
+    at_zero = _BELOW_ZERO if strict else 0.0
+    near = EXACT * max(1.0, abs(size))
+    low = np.where(np.abs(steps.low) < near, at_zero, steps.low)
+    high = np.where(np.abs(steps.high) < near, at_zero, steps.high)
+    return Steps(steps.time, low, high)
+
+
+def _compared(claim: Compare, signals: Signals) -> Steps:
+    traced = signals.traced(claim.signal)
+    strict = claim.order in ("above", "below")
+    upward = claim.order in ("above", "at_least")
+    if isinstance(claim.bound, Operand):
+        other = _alike(claim.signal, traced, claim.bound, signals)
+        # The best bound is the lowest to lie above, the highest to lie below.
+        highest = upward == claim.strictest
+        bound = other.steps.sliding(-claim.delay_ns, 0, largest=highest).shifted(claim.plus)
+        gap = minus(traced.steps, bound)
+        size = 0.0
+    else:
+        size = claim.bound + claim.plus
+        gap = traced.steps.shifted(-size)
+    return _exact(gap if upward else gap.turned(), size, strict=strict)
+
+
+def _alike(signal: Operand, traced: Traced, other: Operand, signals: Signals) -> Traced:
+    """The other signal, which must be in the same unit."""
+    found = signals.traced(other)
+    if traced.unit != found.unit and traced.unit and found.unit:
+        raise PlanError(
+            f"{signals.vehicle.source}: {signal.address} is in {traced.unit} and {other.address} "
+            f"in {found.unit}; a behaviour compares signals of one unit"
+        )
+    return found
+
+
+def _in_state(claim: InState, value: Steps) -> Steps:
+    known = np.isfinite(value.low)
+    # Numbers of states are whole steps apart; a thousandth of one is rounding.
+    shown = np.zeros(len(value), np.bool_)
+    for number in claim.numbers:
+        shown |= np.abs(value.low - number) <= EXACT * max(1.0, abs(number))
+    return from_masks(value.time, shown != claim.other, known)
+
+
+def _followed(claim: Follows, signals: Signals) -> Steps:
+    traced = signals.traced(claim.signal)
+    source = _alike(claim.signal, traced, claim.source, signals).steps
+    highest = source.sliding(-claim.delay_ns, 0, largest=True)
+    lowest = source.sliding(-claim.delay_ns, 0, largest=False)
+    near = least(minus(highest, traced.steps), minus(traced.steps, lowest))
+    found = near.shifted(claim.tolerance)
+    return _exact(found.turned() if claim.other else found, strict=claim.other)
+
+
+def _counted(claim: Counts, signals: Signals) -> Steps:
+    traced = signals.traced(claim.signal)
+    other = _alike(claim.signal, traced, claim.source, signals)
+    grown = [_unwrapped(t) for t in (traced, other)]
+    firsts = [t.first_ns for t in (traced, other)]
+    if None in firsts:
+        return minus(*grown)
+    begin = np.array([max(f for f in firsts if f is not None)])
+    # A value that was unknown at the beginning leaves all unknown.
+    since = [g.shifted(-float(low[0])) for g in grown for low in [g.at(begin)[0]] if _finite(low)]
+    if len(since) < 2:
+        return Steps(np.array([grown[0].time[0]]), np.array([-np.inf]), np.array([np.inf]))
+    apart = minus(*since)
+    near = least(apart, apart.turned()).shifted(claim.tolerance)
+    early = near.time < begin[0]
+    low, high = np.where(early, -np.inf, near.low), np.where(early, np.inf, near.high)
+    found = Steps(near.time, low, high)
+    return _exact(found.turned() if claim.other else found, strict=claim.other)
+
+
+def _finite(values: F64) -> bool:
+    return bool(np.isfinite(values).all())
+
+
+def _unwrapped(traced: Traced) -> Steps:
+    """A counter that begins anew at its end, counted on."""
+    steps = traced.steps
+    if traced.wrap is None:
+        return steps
+    known = np.flatnonzero(np.isfinite(steps.low))
+    fell = np.diff(steps.low[known]) < -traced.wrap / 2
+    turns = np.zeros(len(steps))
+    turns[known[1:]] = fell * traced.wrap
+    more = np.cumsum(turns)
+    return Steps(steps.time, steps.low + more, steps.high + more)

@@ -1,0 +1,268 @@
+"""What was found of each behaviour: values, tables, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import isfinite
+from typing import Any
+
+from busplan.answers import Answer
+from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.claims import Behaviour, operands
+from busplan.tables import Table, unit
+from busplan.wording import CAUTION, counted
+
+WORDS = {Answer.GOOD: "held", Answer.BAD: "failed", Answer.NOT_SHOWN: "not shown"}
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One moment or span at which a behaviour failed; times in s from the first frame.
+
+    ``until_s`` is when it was right again, ``None`` when that was not seen. ``margin`` is in the
+    behaviour's unit and ``margin_s`` in s, below 0, ``None`` where there is none.
+    """
+
+    at_s: float
+    until_s: float | None
+    margin: float | None
+    margin_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a capture shows of one behaviour.
+
+    ``came_up`` counts the moments (``moments`` true) or spans in which it was to be looked at:
+    ``held`` and ``failed`` of them for certain, ``open`` still waiting when the capture ended,
+    ``unsure`` with something not heard. ``margin`` is the least margin over all that was told
+    [``unit``], ``margin_s`` the least in time [s]; ``None`` where there is none. ``resolution_s``
+    is how exactly moments are seen. ``looked_s`` is how long its spans lasted in all and ``span_s``
+    the time judged; ``unknown_s`` of it nobody knows whether it came up.
+    """
+
+    behaviour: Behaviour
+    answer: Answer
+    moments: bool
+    came_up: int
+    held: int
+    failed: int
+    open: int
+    unsure: int
+    margin: float | None
+    unit: str
+    margin_s: float | None
+    resolution_s: float | None
+    looked_s: float
+    span_s: float
+    unknown_s: float
+    failures: tuple[Moment, ...] = ()
+    """The first failures; ``failed`` counts all."""
+    reason: str = ""
+    """Why it is not shown."""
+
+    @property
+    def word(self) -> str:
+        """``held``, ``failed`` or ``not shown``."""
+        return WORDS[self.answer]
+
+    @property
+    def margin_text(self) -> str:
+        """The least margins for people, ``""`` without any."""
+        parts = []
+        if self.margin is not None:
+            parts.append(f"{self.margin:+.4g} {self.unit}".rstrip())
+        if self.margin_s is not None:
+            seen = ""
+            if self.resolution_s is not None:
+                seen = f" (seen to ±{self.resolution_s:.2g} s)"
+            parts.append(f"{self.margin_s:+.3f} s{seen}")
+        return ", ".join(parts)
+
+    @property
+    def counts_text(self) -> str:
+        """How often it came up and what became of it."""
+        what = "time" if self.moments else "span"
+        if not self.came_up:
+            return "never came up"
+        parts = [f"{self.held} held" if self.held else "", f"{self.failed} failed"]
+        parts += [f"{self.unsure} not heard whole" if self.unsure else ""]
+        parts += [f"{self.open} still open at the end" if self.open else ""]
+        told = ", ".join(p for p in parts if p and not p.startswith("0 "))
+        return f"came up {counted(self.came_up, what)}: {told or 'none told'}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        from busplan.behaviour.words import sentence
+
+        return {
+            "name": self.behaviour.name,
+            "says": sentence(self.behaviour),
+            "ready": self.behaviour.ready or None,
+            "source": self.behaviour.source,
+            "note": self.behaviour.note,
+            "answer": self.word,
+            "came_up": self.came_up,
+            "held": self.held,
+            "failed": self.failed,
+            "open": self.open,
+            "unsure": self.unsure,
+            "margin": self.margin,
+            "unit": self.unit,
+            "margin_s": self.margin_s,
+            "resolution_s": self.resolution_s,
+            "looked_s": self.looked_s,
+            "span_s": self.span_s,
+            "unknown_s": self.unknown_s,
+            "reason": self.reason,
+            "failures": [
+                {
+                    "at_s": m.at_s,
+                    "until_s": m.until_s,
+                    "margin": m.margin,
+                    "margin_s": m.margin_s,
+                }
+                for m in self.failures
+            ],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class BehaviourRow:
+    """A line of the table of behaviours."""
+
+    behaviour: str
+    answer: str
+    came_up: int
+    held: int
+    failed: int
+    unsure: int
+    open: int
+    margin: float | None
+    margin_unit: str
+    margin_s: float | None = field(metadata=unit("s"))
+    first_failure_s: float | None = field(metadata=unit("s"))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class BehaviourReport:
+    """All behaviours of a plan over one capture."""
+
+    verdicts: tuple[Verdict, ...]
+    vehicle: str
+    invented: bool
+    span_s: float
+    tolerated: tuple[Finding, ...] = ()
+    """What reading the capture and the plan had to put up with; part of the verdict."""
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """A fault for each that failed, a note for each that was not shown."""
+        return (*(f for v in self.verdicts for f in _findings(v)), *self.tolerated)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many held, failed and were not shown."""
+        return {w: sum(v.answer is a for v in self.verdicts) for a, w in WORDS.items()}
+
+    @property
+    def headline(self) -> str:
+        """The verdict in one line."""
+        number = self.counts
+        told = ", ".join(f"{number[w]} {w}" for w in ("failed", "not shown", "held") if number[w])
+        return f"{counted(len(self.verdicts), 'behaviour')}: {told or 'nothing to judge'}"
+
+    def table(self) -> Table[BehaviourRow]:
+        """One row a behaviour."""
+        rows = tuple(
+            BehaviourRow(
+                v.behaviour.name,
+                v.word,
+                v.came_up,
+                v.held,
+                v.failed,
+                v.unsure,
+                v.open,
+                v.margin,
+                v.unit,
+                v.margin_s,
+                v.failures[0].at_s if v.failures else None,
+            )
+            for v in self.verdicts
+        )
+        return Table("behaviours", BehaviourRow, rows)
+
+    def to_frame(self) -> Any:
+        """A pandas ``DataFrame``, one row a behaviour; see :meth:`table`."""
+        return self.table().to_frame()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Everything as plain values for JSON."""
+        return {
+            "vehicle": self.vehicle,
+            "invented": self.invented,
+            "span_s": self.span_s,
+            "headline": self.headline,
+            "counts": self.counts,
+            "behaviours": [v.as_dict() for v in self.verdicts],
+            "findings": [f.as_dict() for f in self.findings],
+            "cautions": CAUTION,
+        }
+
+    def __repr__(self) -> str:
+        lines = [f"<Behaviours of {self.vehicle}: {self.headline}>"]
+        lines += [f"{v.answer.mark} {v.behaviour.name}: {v.word}" for v in self.verdicts]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        return self.table()._repr_html_()
+
+
+def _findings(verdict: Verdict) -> Iterator[Finding]:
+    behaviour = verdict.behaviour
+    where = _place(behaviour, verdict)
+    if verdict.answer is Answer.BAD:
+        yield Finding(
+            "behaviour-failed",
+            Weight.FAULT,
+            where,
+            f"{behaviour.name}: failed {counted(verdict.failed, 'time')} of {verdict.came_up}, "
+            f"first at {verdict.failures[0].at_s:.3f} s{_by(verdict)}.",
+            behaviour.note or "What the plan requires did not happen.",
+            "Look at the moment with busplan replay, and mend the node or its settings before the "
+            "vehicle is used.",
+            tuple(_figures(verdict)),
+        )
+    elif verdict.answer is Answer.NOT_SHOWN:
+        yield Finding(
+            "behaviour-not-shown",
+            Weight.NOTE,
+            where,
+            f"{behaviour.name}: not shown, {verdict.reason}.",
+            "What was not seen may or may not work.",
+            "Record a drive, a charge or a test in which it comes up.",
+            (Figure("came up", verdict.came_up),),
+        )
+
+
+def _by(verdict: Verdict) -> str:
+    return f", by {verdict.margin_text} at worst" if verdict.margin_text else ""
+
+
+def _figures(verdict: Verdict) -> Iterator[Figure]:
+    yield Figure("came up", verdict.came_up)
+    yield Figure("failed", verdict.failed)
+    if verdict.margin is not None and isfinite(verdict.margin):
+        yield Figure("least margin", verdict.margin, verdict.unit)
+    if verdict.margin_s is not None and isfinite(verdict.margin_s):
+        yield Figure("least margin in time", verdict.margin_s, "s")
+
+
+def _place(behaviour: Behaviour, verdict: Verdict) -> Where:
+    """The first signal that is required, at the first failure."""
+    spoken = [*operands(behaviour.require), *(o for c in behaviour.claims for o in operands(c))]
+    first = verdict.failures[0].at_s if verdict.failures else None
+    time_ns = None if first is None else round(first * 1e9)
+    return Where(*spoken[0].address, time_ns=time_ns) if spoken else Where(time_ns=time_ns)
