@@ -178,17 +178,17 @@ class BehaviourReport:
         """One row a behaviour."""
         rows = tuple(
             BehaviourRow(
-                v.behaviour.name,
-                v.word,
-                v.came_up,
-                v.held,
-                v.failed,
-                v.unsure,
-                v.open,
-                v.margin,
-                v.unit,
-                v.margin_s,
-                v.failures[0].at_s if v.failures else None,
+                behaviour=v.behaviour.name,
+                answer=v.word,
+                came_up=v.came_up,
+                held=v.held,
+                failed=v.failed,
+                unsure=v.unsure,
+                open=v.open,
+                margin=v.margin,
+                margin_unit=v.unit,
+                margin_s=v.margin_s,
+                first_failure_s=v.failures[0].at_s if v.failures else None,
             )
             for v in self.verdicts
         )

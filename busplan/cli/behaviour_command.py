@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
+from busplan.cli.captures import AS_RECORDED, CaptureFilesOrNone, Opening, opens_captures
 from busplan.cli.options import JsonOption
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
@@ -31,10 +31,7 @@ def register(app: typer.Typer) -> None:
 
 @opens_captures
 def behaviour(
-    files: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="CAPTURE", help="Capture files.", show_default=False),
-    ] = None,
+    files: CaptureFilesOrNone = None,
     plan: Annotated[
         Path | None, typer.Option("--plan", help="Plan file with [[behaviour]] tables.")
     ] = None,

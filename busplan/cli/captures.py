@@ -35,6 +35,10 @@ CaptureFiles = Annotated[
         show_default=False,
     ),
 ]
+CaptureFilesOrNone = Annotated[
+    list[Path] | None,
+    typer.Argument(metavar="CAPTURE", help="Capture files.", show_default=False),
+]
 PlanOption = Annotated[
     Path | None, typer.Option("--plan", help="Plan file: gives channels to networks.")
 ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
+from busplan.cli.captures import AS_RECORDED, CaptureFilesOrNone, Opening, opens_captures
 from busplan.cli.numbers import span_ends
 from busplan.cli.options import JsonOption
 from busplan.cli.output import (
@@ -36,10 +36,7 @@ def register(app: typer.Typer) -> None:
 
 @opens_captures
 def pack(
-    files: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="CAPTURE", help="Capture files.", show_default=False),
-    ] = None,
+    files: CaptureFilesOrNone = None,
     plan: Annotated[
         Path | None, typer.Option("--plan", help="Plan file with a [pack] section.")
     ] = None,

@@ -13,7 +13,18 @@ from busplan.cli.app import COMMANDS, app
 from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA, EXIT_OF_READING, EXIT_OF_RECORDING
 
 ROOT = Path(__file__).parents[2]
-JUDGES = {"check", "timing", "cable", "whatif", "simulate", "measure", "survey", "pack", "bench"}
+JUDGES = {
+    "check",
+    "timing",
+    "cable",
+    "whatif",
+    "simulate",
+    "measure",
+    "survey",
+    "pack",
+    "behaviour",
+    "bench",
+}
 READS = {"load", "decode", "replay", "live", "sheets"}
 
 
