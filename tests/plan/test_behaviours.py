@@ -13,12 +13,6 @@ from busplan.plan.vehicle import Vehicle
 
 STATED = PUMP + 'VAL_ 288 PumpSpeed 0 "Still" 9 "Fast";\n'
 SPEED = 'signal = "PumpSpeed"'
-GOOD = """
-[role]
-quick = { signal = "PumpSpeed", above = 100 }
-wish = "pump/vcu/PumpTarget"
-order = "vcu/PumpOrder"
-"""
 
 
 def load(folder: Path, tables: str) -> Vehicle:
