@@ -104,6 +104,32 @@ def dot(left: F64, right: F64, n: int) -> float:
 
 
 @kernel
+def reduce(normal: F64, solution: F64) -> tuple[float, float]:
+    """Cholesky factor of ``normal`` (p, p) in its place, and the right side reduced by it.
+
+    Returns the square of the reduced right side, and half the logarithm of the determinant.
+    """
+    p = len(normal)
+    gained, product = 0.0, 1.0
+    for a in range(p):
+        for b in range(a + 1):
+            total = normal[a, b]
+            for c in range(b):
+                total -= normal[a, c] * normal[b, c]
+            if a == b:
+                normal[a, a] = np.sqrt(total)
+            else:
+                normal[a, b] = total / normal[b, b]
+        total = solution[a]
+        for c in range(a):
+            total -= normal[a, c] * solution[c]
+        solution[a] = total / normal[a, a]
+        gained += solution[a] * solution[a]
+        product *= normal[a, a]
+    return gained, np.log(product)
+
+
+@kernel
 def solve(design: F64, residual: F64, weight: F64, heavy: F64, normal: F64, solution: F64) -> float:
     """Log likelihood of ``residual`` (n,) with the rows of ``design`` (p, n) integrated out.
 
@@ -123,22 +149,7 @@ def solve(design: F64, residual: F64, weight: F64, heavy: F64, normal: F64, solu
         for b in range(a + 1):
             normal[a, b] = dot(heavy, design[b], n)
         normal[a, a] += 1.0
-    gained, log_det = 0.0, 0.0
-    for a in range(p):
-        for b in range(a + 1):
-            total = normal[a, b]
-            for c in range(b):
-                total -= normal[a, c] * normal[b, c]
-            if a == b:
-                normal[a, a] = np.sqrt(total)
-            else:
-                normal[a, b] = total / normal[b, b]
-        total = solution[a]
-        for c in range(a):
-            total -= normal[a, c] * solution[c]
-        solution[a] = total / normal[a, a]
-        gained += solution[a] * solution[a]
-        log_det += np.log(normal[a, a])
+    gained, log_det = reduce(normal, solution)
     for a in range(p - 1, -1, -1):
         total = solution[a]
         for c in range(a + 1, p):
@@ -190,7 +201,8 @@ def build(
         base[k] = curve[k] + late + sd[5] * lost
         gap += late * late
         design[0, k] = sd[0]
-        design[1, k] = sd[1] * np.exp(-time_s[k] / own_s)
+        left = np.exp(-i * step_s / own_s)
+        design[1, k] = sd[1] * (left + x * (np.exp(-(i + 1) * step_s / own_s) - left))
         design[2, k] = sd[2] * lost
     wave = sd[3] + sd[4] * np.sqrt(gap / len(time_s))
     for k in range(len(time_s)):
@@ -220,34 +232,95 @@ def exchange_likelihood(
 
     Observations of sensor s are ``first[s]:first[s + 1]``; ``rise`` and ``passed`` (taus * shares,
     k) and ``sd`` (sensors, 6) as in :func:`build`. Only the first ``tried`` shares are reckoned.
+    What :func:`build` and :func:`solve` say, in one pass: what the grid does not change (offset and
+    waves among themselves) is summed once a sensor, the rest in sums that run side by side.
     """
+    count = 0
     for s in wanted:
-        begin, end = first[s], first[s + 1]
-        n = end - begin
-        at = time_s[begin:end]
-        own = np.empty(n)
-        weight = np.empty(n)
-        for k in range(n):
-            x = at[k] / step_s
-            i = min(int(x), len(curve) - 2)
-            own[k] = curve[i] + (x - i) * (curve[i + 1] - curve[i])
-            weight[k] = 1.0 / sigma[begin + k] ** 2
-        waves = slow_waves(at, stop_s)
-        design = np.empty((UNKNOWNS, n))
-        base = np.empty(n)
-        residual = np.empty(n)
-        heavy = np.empty(n)
-        normal = np.empty((UNKNOWNS, UNKNOWNS))
-        solution = np.empty(UNKNOWNS)
-        for g in range(len(tau_s)):
-            for j in range(tried):
-                build(
-                    at, own, curve[0], rise[g * len(shares) + j], passed[g * len(shares) + j],
-                    step_s, tau_s[g], shares[j], sd[s], waves, design, base,
-                )  # fmt: skip
-                for k in range(n):
-                    residual[k] = value[begin + k] - base[k]
-                out[s, g, j] = solve(design, residual, weight, heavy, normal, solution)
+        count += first[s + 1] - first[s]
+    spot = np.empty(count, np.int64)
+    part, own, told, weight = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
+    waves = np.empty((count, WAVES))
+    fixed = np.zeros((len(wanted), 1 + WAVES, 1 + WAVES))
+    row = 0
+    for i in range(len(wanted)):
+        begin, end = first[wanted[i]], first[wanted[i] + 1]
+        waves[row : row + end - begin] = slow_waves(time_s[begin:end], stop_s)
+        for k in range(begin, end):
+            x = time_s[k] / step_s
+            spot[row] = min(int(x), len(curve) - 2)
+            part[row] = x - spot[row]
+            own[row] = curve[spot[row]] + part[row] * (curve[spot[row] + 1] - curve[spot[row]])
+            told[row] = value[k]
+            weight[row] = 1.0 / sigma[k] ** 2
+            fixed[i, 0, 0] += weight[row]
+            for a in range(WAVES):
+                fixed[i, 1 + a, 0] += weight[row] * waves[row, a]
+                for b in range(a + 1):
+                    fixed[i, 1 + a, 1 + b] += weight[row] * waves[row, a] * waves[row, b]
+            row += 1
+    start = np.empty(len(curve))
+    normal, solution = np.empty((UNKNOWNS, UNKNOWNS)), np.empty(UNKNOWNS)
+    for g in range(len(tau_s)):
+        for j in range(tried):
+            own_s = tau_s[g] / shares[j]
+            lossy = -(1.0 - shares[j]) * own_s
+            for k in range(len(curve)):
+                start[k] = np.exp(-k * step_s / own_s)
+            risen, low = rise[g * len(shares) + j], passed[g * len(shares) + j]
+            end = 0
+            for i in range(len(wanted)):
+                s = wanted[i]
+                begin, end = end, end + first[s + 1] - first[s]
+                gap, square = 0.0, 0.0
+                ss, s0, s1, s2, s3 = 0.0, 0.0, 0.0, 0.0, 0.0
+                ll, l0, l1, l2, l3, ls = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+                r0, r1, r2, r3, rs, rl = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+                for k in range(begin, end):
+                    at, x, w = spot[k], part[k], weight[k]
+                    lost = lossy * (low[at] + x * (low[at + 1] - low[at]))
+                    late = curve[0] + risen[at] + x * (risen[at + 1] - risen[at]) - own[k]
+                    left = start[at] + x * (start[at + 1] - start[at])
+                    rest = told[k] - own[k] - late - sd[s, 5] * lost
+                    wave1, wave2, wave3 = waves[k, 0], waves[k, 1], waves[k, 2]
+                    gap += late * late
+                    square += w * rest * rest
+                    r0 += w * rest
+                    r1 += w * rest * wave1
+                    r2 += w * rest * wave2
+                    r3 += w * rest * wave3
+                    rs += w * rest * left
+                    rl += w * rest * lost
+                    s0 += w * left
+                    s1 += w * left * wave1
+                    s2 += w * left * wave2
+                    s3 += w * left * wave3
+                    ss += w * left * left
+                    l0 += w * lost
+                    l1 += w * lost * wave1
+                    l2 += w * lost * wave2
+                    l3 += w * lost * wave3
+                    ls += w * lost * left
+                    ll += w * lost * lost
+                offset, begun, loss = sd[s, 0], sd[s, 1], sd[s, 2]
+                wave = sd[s, 3] + sd[s, 4] * np.sqrt(gap / (end - begin))
+                normal[0, 0] = 1.0 + offset * offset * fixed[i, 0, 0]
+                normal[1, 0], normal[1, 1] = begun * offset * s0, 1.0 + begun * begun * ss
+                normal[2, 0], normal[2, 1] = loss * offset * l0, loss * begun * ls
+                normal[2, 2] = 1.0 + loss * loss * ll
+                normal[3, 1], normal[4, 1], normal[5, 1] = s1, s2, s3
+                normal[3, 2], normal[4, 2], normal[5, 2] = l1, l2, l3
+                for a in range(WAVES):
+                    normal[3 + a, 0] = wave * offset * fixed[i, 1 + a, 0]
+                    normal[3 + a, 1] *= wave * begun
+                    normal[3 + a, 2] *= wave * loss
+                    for b in range(a + 1):
+                        normal[3 + a, 3 + b] = wave * wave * fixed[i, 1 + a, 1 + b]
+                    normal[3 + a, 3 + a] += 1.0
+                solution[0], solution[1], solution[2] = offset * r0, begun * rs, loss * rl
+                solution[3], solution[4], solution[5] = wave * r1, wave * r2, wave * r3
+                gained, log_det = reduce(normal, solution)
+                out[s, g, j] = -0.5 * (square - gained) - log_det
 
 
 @kernel

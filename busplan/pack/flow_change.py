@@ -14,7 +14,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from busplan.pack.exchange import TAU_S, PeerFit
+from busplan.pack.exchange import PeerFit
+from busplan.pack.exchange_model import TAU_S
 from busplan.pack.statistics import F64, I64
 from busplan.pack.thermal_observations import Observations
 

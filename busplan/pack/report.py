@@ -166,7 +166,11 @@ def evaluate_pack(
     capacity = fit_capacity(series, unbelievable, layout, step_v, doubt)
     self_discharge = fit_self_discharge(series, unbelievable, step_v)
     checks, electrical = check_electrical(
-        series, layout, faulty=unbelievable, rest=test is PackTest.REST
+        series,
+        layout,
+        faulty=unbelievable,
+        rest=test is PackTest.REST,
+        still=[s.what for s in standing],
     )
 
     findings = [*series.findings, *plausible_findings(series, layout)]

@@ -39,6 +39,8 @@ ODD_SCATTER = 0.22
 """Scatter of ln e over all modules from which on they are no modules of one kind and place."""
 FEWEST_TO_BE_ODD = 6
 """Of fewer modules one that is ill makes such a scatter alone."""
+SERIES_BLUR = 0.1
+"""Uncertainty of ln e that equal stages add where liquid passes other modules first (a choice)."""
 LIKE_PEERS = 0.85
 """A module above this within its box is not slow by the comparison with other boxes alone."""
 
@@ -66,13 +68,15 @@ class Structure:
     loop_position: Mapping[str, int] = field(default_factory=dict)
     kind: Mapping[str, str] = field(default_factory=dict)
 
-    def alike(self) -> list[I64]:
-        """Modules (indices) of each kind and place."""
+    def alike(self) -> list[tuple[int, str, I64]]:
+        """Place, kind and modules (indices) of each kind and place, the first places first."""
         groups: dict[tuple[int, str], list[int]] = {}
         for index, name in enumerate(self.modules):
             key = (self.loop_position.get(name, 1), self.kind.get(name, ""))
             groups.setdefault(key, []).append(index)
-        return [np.array(g, np.int64) for g in groups.values()]
+        return [
+            (place, kind, np.array(groups[place, kind], np.int64)) for place, kind in sorted(groups)
+        ]
 
     def boxes(self, members: I64) -> dict[str, I64]:
         """The same modules by box."""
@@ -158,11 +162,13 @@ def compare(test: Test, structure: Structure, usable: Mask) -> Compared:
     late: list[LateBox] = []
     few: list[str] = []
     odd = False
-    for group in structure.alike():
-        whole = _together(test, group, usable)
+    first: dict[str, PeerFit] = {}
+    for place, kind, group in structure.alike():
+        whole = _together(test, group, usable, first.get(kind), place)
         if whole is None:
             few += [structure.modules[i] for i in group]
             continue
+        first.setdefault(kind, whole.fits[0])
         odd |= whole.odd
         boxes = structure.boxes(group)
         tardy = _late_boxes(whole, boxes)
@@ -170,7 +176,7 @@ def compare(test: Test, structure: Structure, usable: Mask) -> Compared:
         for name, members in boxes.items():
             inside = None
             if len(boxes) > 1 and len(members) >= FEWEST_IN_BOX:
-                inside = _together(test, members, usable)
+                inside = _together(test, members, usable, first[kind], place)
             is_late = any(b.name == name for b in tardy)
             for index in members:
                 over = whole.of(int(index))
@@ -188,8 +194,13 @@ def compare(test: Test, structure: Structure, usable: Mask) -> Compared:
     )
 
 
-def _together(test: Test, modules: I64, usable: Mask) -> Comparison | None:
-    """One comparison; ``None`` with fewer than ``FEWEST_PEERS`` modules that were heard."""
+def _together(
+    test: Test, modules: I64, usable: Mask, first: PeerFit | None, place: int
+) -> Comparison | None:
+    """One comparison; ``None`` with fewer than ``FEWEST_PEERS`` modules that were heard.
+
+    ``first`` are those of the same kind that come first in their branches, these at ``place``.
+    """
     members = np.flatnonzero(usable & np.isin(test.owner, modules))
     if len(np.unique(test.owner[members])) < FEWEST_PEERS:
         return None
@@ -198,7 +209,7 @@ def _together(test: Test, modules: I64, usable: Mask) -> Comparison | None:
     likelihood: dict[int, F64] = {}
     peers: set[int] = set()
     for group in _by_place(members, test.position, test.owner):
-        fit = fit_group(test.seen, group, test.span, test.liquid)
+        fit = fit_group(test.seen, group, test.span, test.liquid, first, place)
         if fit is None:
             continue
         fits.append(fit)
@@ -216,9 +227,11 @@ def _together(test: Test, modules: I64, usable: Mask) -> Comparison | None:
             totals[int(module)] = combine(np.array(own), tau)
     scatter = peer_scatter([t for m, t in totals.items() if m in peers], tau)
 
+    more_blur = float(np.hypot(test.more_blur, SERIES_BLUR * (place > 1)))
+
     def all_judged() -> list[Exchange]:
         return [
-            judge(totals[int(m)], tau, scatter, test.more_blur) if int(m) in totals else OPEN
+            judge(totals[int(m)], tau, scatter, more_blur) if int(m) in totals else OPEN
             for m in modules
         ]
 
@@ -238,7 +251,7 @@ def _together(test: Test, modules: I64, usable: Mask) -> Comparison | None:
         tau=tau,
         scatter=scatter,
         exchange=tuple(judged),
-        more_blur=test.more_blur,
+        more_blur=more_blur,
         odd=odd,
     )
 

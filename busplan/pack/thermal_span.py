@@ -20,6 +20,8 @@ LEVEL_STEPS = 0.1
 SHORTEST_PLATEAU_S = 30.0
 """A level start of this length parts a sensor that reads wrong from one that is late."""
 LONGEST_PLATEAU_S = 120.0
+LONGEST_TAIL_S = 300.0
+"""What is judged goes on so long after the move, while the median sensor stays where it came to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ def widest_move(
     half = float(edges[1] - edges[0]) / 2
     if within_s is None:
         first, last, sign = _greatest(median)
+        last = _goes_on(median, centre, last)
         begins, ends = float(centre[0]) - half, float(centre[last]) + half
     else:
         first, last = 0, len(median) - 1
@@ -106,6 +109,18 @@ def _greatest(median: F64) -> tuple[int, int, float]:
             first = int(np.argmin(sign * median[: last + 1]))
             best = (float(change[last]), first, last, sign)
     return best[1], best[2], best[3]
+
+
+def _goes_on(median: F64, centre: F64, last: int) -> int:
+    """Last index of the level stretch after the move, as far as it still tells who follows."""
+    moved = last
+    while (
+        last + 1 < len(median)
+        and median[last + 1] == median[last]
+        and centre[last + 1] - centre[moved] <= LONGEST_TAIL_S
+    ):
+        last += 1
+    return last
 
 
 def _mean_move(blocks: F64) -> F64:

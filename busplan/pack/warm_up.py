@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.answers import UNKNOWN, Interval
-from busplan.pack.exchange_verdict import NO_FLOW, OPEN, SLOW, Exchange, differing, judge
+from busplan.pack.exchange import offset_of
+from busplan.pack.exchange_verdict import OPEN, SLOW, Exchange, differing, judge
 from busplan.pack.flow_change import FlowChange, find_change
 from busplan.pack.series import PackSeries
 from busplan.pack.statistics import F64, Mask, nan_median
@@ -42,6 +43,8 @@ STANDING_PEER_STEPS = 4.0
 """Steps the median sensor must move before one that moves by a step at most stands still."""
 OFFSET_SURE, OFFSET_K = 4.0, 2.0
 """A sensor reads wrong when it is off by this many standard deviations, and so many kelvin."""
+OFFSET_LOOKED_AT = 0.75
+"""The same is looked at closely from this part of it on."""
 LOADED_BLUR, UNLEVEL_BLUR = 0.15, 0.08
 """What own heat and a missing level start add to the uncertainty of ln e (choices, no source)."""
 
@@ -236,7 +239,7 @@ class _Judge:
             else:
                 change = None
                 offsets = self._offsets(nearest, index)
-        lags = verdict is not ModuleVerdict.STILL and exchange.value >= NO_FLOW
+        lags = verdict not in (ModuleVerdict.STILL, ModuleVerdict.NO_FLOW)
         return ModuleWarmUp(
             module=name,
             verdict=verdict,
@@ -290,7 +293,9 @@ class _Judge:
     def _offsets(self, nearest: Comparison, index: int) -> tuple[SensorOffset, ...]:
         found = []
         for fit, row in nearest.places(self.test.owner, index):
-            off, sd = float(fit.offset_k[row]), float(fit.offset_sd[row])
+            if abs(float(fit.offset_k[row])) < OFFSET_LOOKED_AT * OFFSET_K:
+                continue
+            off, sd = offset_of(self.test.seen, fit, row)
             if abs(off) >= max(OFFSET_SURE * sd, OFFSET_K):
                 place = int(self.test.position[fit.members[row]])
                 reach = 1.96 * sd

@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.pack.exchange import LOSS, LOSS_SD, TAU_S, PeerFit, banks, grid
+from busplan.pack.exchange import PeerFit, grid
+from busplan.pack.exchange_model import LOSS, LOSS_SD, TAU_S, banks
 from busplan.pack.exchange_verdict import combine, judge, relative, sharper
 from busplan.pack.peers_curve import knots
 from busplan.pack.series import Trace
@@ -88,7 +89,7 @@ def _draws(
     widths = np.tile(sd, (len(traces), 1))
     scaled: Observations = replace(seen, sigma=seen.sigma * fit.noise)
     members = np.arange(len(traces))
-    _, likelihood = grid(scaled, members, fit.curve, fit.step_s, TAU_S, widths)
+    _, likelihood = grid(scaled, members, fit.curve, fit.step_s, TAU_S, widths, fit.stages)
     likelihood = relative(likelihood, middle)
     return [combine(likelihood[i * sensors : (i + 1) * sensors], fit.tau) for i in range(DRAWS)]
 
@@ -135,7 +136,7 @@ def _module(fit: PeerFit, exchange: float, sd: F64, rng: np.random.Generator) ->
     weight = np.exp(fit.tau - fit.tau.max())
     g = int(rng.choice(len(TAU_S), p=weight / weight.sum()))
     tau = float(TAU_S[g])
-    passed, rise = banks(fit.curve, fit.step_s, np.array([tau]), np.array([exchange]))
+    passed, rise = banks(fit.curve, fit.step_s, np.array([tau]), np.array([exchange]), fit.stages)
     time = np.arange(len(fit.curve)) * fit.step_s
     own = tau / exchange
     loss = max(LOSS + LOSS_SD * float(rng.normal()), 0.0)

@@ -19,7 +19,7 @@ class ModuleVerdict(StrEnum):
 
     FOLLOWS = "with the others"
     SLOW = "slow"
-    NO_FLOW = "no flow"
+    NO_FLOW = "little or no flow"
     STILL = "stands still"
     CHANGED = "flow changed"
     DISAGREE = "sensors disagree"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from busplan.answers import Answer, Interval
 from busplan.pack.exchange_verdict import NO_FLOW
 from busplan.pack.labels import clock, listed
+from busplan.pack.thermal_groups import LIKE_PEERS
 from busplan.pack.warm_up_result import ModuleVerdict, ModuleWarmUp, WarmUp, WarmUpState
 from busplan.wording import counted
 
@@ -85,11 +86,9 @@ def _told(module: ModuleWarmUp) -> str:
         )
     if module.verdict is ModuleVerdict.CHANGED and module.change is not None:
         return f"{module.module} {change_text(module)}"
-    if module.verdict is ModuleVerdict.NO_FLOW:
-        return (
-            f"{module.module} no flow (exchange {exchange_text(module.exchange, module.interval)})"
-        )
     where = exchange_text(module.exchange, module.interval)
+    if module.verdict is ModuleVerdict.NO_FLOW:
+        return f"{module.module} little or no flow (exchange {where})"
     return f"{module.module} slow: exchange {where}, flow at most that"
 
 
@@ -100,13 +99,18 @@ def change_text(module: ModuleWarmUp) -> str:
     at = clock(change.time_s)
     before, after = (_share(v) for v in (change.before, change.after))
     if change.clears:
-        return f"got its flow at about {at} (exchange {before} before, {after} after): air cleared?"
+        return (
+            f"got its flow at about {at} (exchange {before} before, {after} after): air may have "
+            "cleared"
+        )
     if change.after < NO_FLOW:
         return f"moves no more since about {at}: flow stopped or the sensor is stuck since"
     return f"lost flow at about {at} (exchange {before} before, {after} after)"
 
 
 def _share(value: float) -> str:
+    if value >= LIKE_PEERS:
+        return "that of its peers"
     return f"under {100 * NO_FLOW:.0f} %" if value < NO_FLOW else f"about {100 * value:.0f} %"
 
 
@@ -175,7 +179,9 @@ def power_text(warm_up: WarmUp) -> str:
         f"probability {_chance(p.chance)}"
         for i, p in enumerate(warm_up.power)
     ]
-    return f"this test would have shown {' and '.join(told)}" if told else ""
+    if not told:
+        return ""
+    return f"this test would have shown {' and '.join(told)}; else it leaves such a module open"
 
 
 def _chance(value: float) -> str:

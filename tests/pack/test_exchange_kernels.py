@@ -101,7 +101,7 @@ def test_the_grid_is_what_build_and_solve_say_and_the_best_fit_its_own() -> None
         gap = np.sqrt(np.mean((model - np.interp(at, TIME, CURVE)) ** 2))
         wave = 0.05 + 0.04 * gap
         design = np.array(
-            [np.full(23, 0.4), 0.2 * np.exp(-at / own), 1e-4 * lost]
+            [np.full(23, 0.4), 0.2 * np.interp(at, TIME, np.exp(-TIME / own)), 1e-4 * lost]
             + [wave / k * np.cos(k * np.pi * at / 595.0) for k in (1, 2, 3)]
         )
         residual = value - model - 1e-4 * lost

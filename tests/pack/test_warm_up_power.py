@@ -81,6 +81,22 @@ def test_the_level_start_is_kept_and_told() -> None:
     assert not cut.plateau
 
 
+def test_what_stays_where_it_came_to_still_counts_for_five_minutes() -> None:
+    """A sensor of whole degrees says nothing for minutes; who has not followed shows only then."""
+    ends = []
+    for level_min in (2.0, 30.0):
+        time = np.arange(0.0, (15.0 + level_min) * 60 + 0.5)
+        rise = np.clip((time - 60.0) / 60.0, 0.0, 14.0)
+        traces = [Trace(time, np.round(16.1 + rise), 1.0)] * 5
+        span = widest_move(sample(traces, time), 1.0)
+        assert span is not None
+        ends.append(span.stop_s)
+        assert span.rise_steps == 14.0
+    last = 60.0 + 60.0 * 13.4
+    assert ends[0] == pytest.approx(17 * 60.0, abs=5.0)
+    assert ends[1] == pytest.approx(last + 300.0, abs=10.0)
+
+
 def test_each_change_of_code_is_one_observation_half_way() -> None:
     time = np.arange(0.0, 601.0)
     truth = 16.1 + 0.01 * np.clip(time - 60, 0, None)

@@ -1,7 +1,8 @@
 """Ways of losing, freezing, swapping, scaling and delaying a pack's data, as one fixed list.
 
 Made systematically: each way on each target that the kind of capture has. None may make a verdict
-better; what *better* is, :func:`betterment` says exactly.
+better; what *better* is, :func:`betterment` says exactly. Beside them eight ways that do no harm
+(:func:`harmless`): they may not make it worse.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ Change = Callable[[Trace, float], Trace]
 
 @dataclass(frozen=True)
 class Alteration:
-    """``way`` is losing, freezing, swapping, scaling or delaying; ``hides`` whether data go."""
+    """``way`` is losing, freezing, swapping, scaling, delaying or harmless."""
 
     name: str
     way: str
@@ -215,6 +216,57 @@ def alterations(capture: str) -> Iterator[Alteration]:
     yield Alteration("a monitor late by 0.5 s", "delaying", on_cells(delayed(0.5), MONITOR_B))
     yield Alteration("cells late by 20 s", "delaying", on_cells(delayed(20.0), ALL))
     yield Alteration("temperatures late by 60 s", "delaying", on_sensors(delayed(60.0), ALL))
+
+
+def begun_late(seconds: float) -> Callable[..., PackSeries]:
+    """The capture without its first seconds."""
+
+    def change(t: Trace, span: float) -> Trace:
+        rest = kept(t, t.time_s >= seconds)
+        heard = rest.message and Heard(rest.message.time_s - seconds, rest.message.allowed_s)
+        return replace(
+            rest, time_s=rest.time_s - seconds, message=heard, ended_s=rest.ended_s - seconds
+        )
+
+    def alter(s: PackSeries, layout: PackLayout) -> PackSeries:
+        return replace(on_all(change)(s, layout), span_s=s.span_s - seconds)
+
+    return alter
+
+
+def now_and_then_lost(every: int) -> Change:
+    return lambda t, span: kept(t, np.arange(len(t)) % every != every // 2)
+
+
+def sent_twice(trace: Trace, span: float) -> Trace:
+    """Each value once more, a hundredth of its period later."""
+    if len(trace) < 2:
+        return trace
+    time = np.column_stack((trace.time_s, trace.time_s + 0.01 * trace.period_s)).ravel()
+    return replace(trace, time_s=time, value=np.repeat(trace.value, 2), message=None)
+
+
+def shaken(seconds: float) -> Change:
+    """Each value early or late by up to so much, in the order it came."""
+
+    def change(t: Trace, span: float) -> Trace:
+        rng = np.random.default_rng(len(t))
+        time = t.time_s + rng.uniform(-seconds, seconds, len(t))
+        return replace(t, time_s=np.sort(np.clip(time, 0.0, span)), message=None)
+
+    return change
+
+
+def harmless() -> Iterator[Alteration]:
+    """Eight ways after which the same is to be read from any capture."""
+    yield Alteration("begun 2 s later", "harmless", begun_late(2.0))
+    yield Alteration("all late by 50 ms", "harmless", on_all(delayed(0.05)))
+    yield Alteration("early or late by 5 ms", "harmless", on_all(shaken(0.005)))
+    yield Alteration("one value of 500 lost", "harmless", on_all(now_and_then_lost(500)))
+    yield Alteration("each value twice", "harmless", on_all(sent_twice))
+    yield Alteration("half the temperatures", "harmless", on_sensors(now_and_then_lost(2), ALL))
+    yield Alteration("temperatures 2 K higher", "harmless", on_sensors(shifted(2.0), ALL))
+    yield Alteration("0.1 A of noise", "harmless", on_quantity(noisy(0.1), "current"))
 
 
 def judged(series: PackSeries, layout: PackLayout, test: PackTest | None) -> tuple[Whole, int]:

@@ -6,7 +6,7 @@ what is missing and which test would show it; figures carry their interval and c
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from busplan.findings import Finding
 from busplan.pack.electrical.charge_end import end_of_charge, full_cell
@@ -35,13 +35,14 @@ def check_electrical(
     *,
     faulty: frozenset[tuple[str, int]] = NO_CHANNELS,
     rest: bool = False,
+    still: Collection[str] = (),
 ) -> tuple[tuple[SenseCheck, ...], list[Finding]]:
     """All sense checks and what they found.
 
     ``faulty`` are channels (kind, index) that are not believed; ``rest`` says that the user stated
-    the pack to be at rest.
+    the pack to be at rest. ``still`` names what stood still while it must have moved ("current").
     """
-    cells, current = _unbelievable(series)
+    cells, current = _unbelievable(series, layout, still)
     made = (
         cells("sum of cells") or sum_of_cells(series, layout),
         insulation(series, layout),
@@ -64,14 +65,17 @@ def check_electrical(
 
 
 def _unbelievable(
-    series: PackSeries,
+    series: PackSeries, layout: PackLayout, still: Collection[str]
 ) -> tuple[Callable[[str], Result | None], Callable[[str], Result | None]]:
     """What stands in for checks by cells, and by the current, that cannot be believed as a whole.
 
-    A wrong sign or scale is told once (:mod:`busplan.pack.plausible`), not again by its effects.
+    A wrong sign or scale and a reading that stood still are told once (:mod:`busplan.pack`'s
+    ``plausible`` and ``standing``), not again by their effects.
     """
     sense = current_sense(series.cells, series.quantity("current"))
-    amps = "sign" if sense.sign_wrong else "scale" if sense.scale_off() is not None else ""
+    off = sense.scale_off(layout.capacity_ah) is not None
+    amps = "sign" if sense.sign_wrong else "scale" if off else ""
+    amps = "course" if "current" in still else amps
     volts = "scale" if cell_scale_off(series.cells) is not None else ""
 
     def stand_in(what: str, wrong: str) -> Callable[[str], Result | None]:
