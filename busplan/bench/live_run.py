@@ -11,17 +11,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busplan.bench.node_report import SentFrame
+from busplan.bench.node_report import Asked, SentFrame
+from busplan.bench.record import for_file
 from busplan.bench.run import BenchTest
+from busplan.decode.iso14229 import identification
 from busplan.errors import UsageError
+from busplan.frames.identifier import FrameKey
+from busplan.live.answered import Answer, answer_findings
+from busplan.live.asking import Asker, Line
 from busplan.live.interface_spec import InterfaceSpec, at_bit_rates
-from busplan.live.listening import Guide, Stop, ask_node, listen
+from busplan.live.listening import Guide, Stop, listen
 from busplan.live.questions import questions_for
 
 if TYPE_CHECKING:
     from busplan.bench.record import BenchRecord
-    from busplan.findings import Finding
-    from busplan.live.asking import Answer
     from busplan.live.interfaces import Sender
 
 
@@ -34,10 +37,13 @@ def run_live(
     sender: Callable[[InterfaceSpec], Sender] | None = None,
     questions: Sequence[str] = (),
     acknowledge: bool = False,
+    serial: str = "",
     stop: Stop | None = None,
     guide: Guide | None = None,
 ) -> BenchRecord:
     """Listen for ``seconds`` [s] into a log in ``folder``, ask when told to, and judge the node.
+
+    What is asked and what comes back is part of the same recording.
 
     ``spec`` names the test's network and gets its bit rates. With the limits' ``power_on_ns`` the
     guide gives a cue at that moment after the start.
@@ -47,7 +53,8 @@ def run_live(
     :func:`~busplan.live.questions.parse_question` reads them), on a J1939 network also the usual
     ones. ``stop`` ends the test early; then nothing is sent.
 
-    ``acknowledge`` opens the adapter in its normal mode: it gives acknowledge bits and no frame.
+    ``serial`` stands in the log's name. ``acknowledge`` opens the adapter in its normal mode: it
+    gives acknowledge bits and no frame.
 
     Raises :class:`UsageError` for a wrong question, questions without a sender or a folder that
     cannot be made, and :class:`~busplan.errors.InterfaceError` for an interface that cannot be
@@ -59,13 +66,19 @@ def run_live(
     spec = at_bit_rates(spec, test.vehicle)
     wanted = [] if sender is None else questions_for(test.messages, questions)
     power_on_s = None if not limits.power_on_ns else limits.power_on_ns / 1e9
+    if sender is not None and not wanted:
+        guide.say("nothing to ask: this network has no J1939 layout; use --ask")
+    line = Line(sender) if sender is not None and wanted else None
+    asker = None if line is None else Asker(line, wanted)
     heard = listen(
         spec,
         seconds=seconds,
-        stem=f"bench-{test.node}",
+        stem="-".join(p for p in ("bench", for_file(test.node), for_file(serial)) if p),
         folder=folder,
         cue=None if power_on_s is None else (power_on_s, f"Switch {test.node} on NOW."),
         acknowledge=acknowledge,
+        line=line,
+        tasks=() if asker is None else (asker,),
         stop=stop,
         guide=guide,
     )
@@ -74,26 +87,49 @@ def run_live(
         if limits.power_on_ns is not None:
             guide.say("the interface has a clock of its own: start-up time not measured")
         moved = replace(limits, power_on_ns=None, start_within_ns=None)
-    answers: tuple[Answer, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    if sender is not None:
-        answers, findings = ask_node(
-            spec, test.node, wanted, sender, heard.journal, stop=stop, guide=guide
-        )
+    answers = () if asker is None else tuple(asker.answers)
+    if asker is not None and asker.trouble:
+        guide.say(asker.trouble)
     return test.record(
         heard.table,
         limits=moved,
-        sent=tuple(
-            SentFrame(
-                a.question.frame,
-                a.question.name,
-                None if a.after_s is None else round(a.after_s * 1e3, 3),
-            )
-            for a in answers
-        ),
-        more=findings,
+        asked=asked_of(answers, test.network),
+        sent=tuple(map(_sent_frame, answers)),
+        more=answer_findings(answers, test.network, test.node),
         date=heard.date,
         acknowledged=acknowledge,
         capture=heard.log.name,
         capture_sha256=heard.sha256,
+    )
+
+
+def asked_of(answers: Sequence[Answer], network: str) -> Asked:
+    """What of the traffic came because of these questions, and what the answers say."""
+    told = (identification(a.data) for a in answers if not a.refused)
+    return Asked(
+        frozenset(
+            FrameKey(network, a.question.extended, a.question.answer_identifier)
+            for a in answers
+            if a.question.group is None
+        ),
+        frozenset(a.question.name for a in answers if a.question.group is not None),
+        tuple(t for t in told if t is not None),
+    )
+
+
+def _sent_frame(answer: Answer) -> SentFrame:
+    def ms(seconds: float | None) -> float | None:
+        return None if seconds is None else round(seconds * 1e3, 3)
+
+    several = answer.asked > 1
+    return SentFrame(
+        answer.question.frame,
+        answer.question.name,
+        ms(answer.after_s),
+        answer=answer.data.hex().upper(),
+        refused=answer.refused,
+        times=answer.asked,
+        answered=answer.answered,
+        shortest_ms=ms(answer.least_s) if several else None,
+        longest_ms=ms(answer.most_s) if several else None,
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest, summary_line
+from busplan.frames.identifier import FrameKey
 from busplan.traffic.cycle_rule import JITTER_CYCLES, TOLERANCE
 from busplan.traffic.cycles import MeasuredCycle
 from busplan.traffic.silence import SILENT_CYCLES
@@ -134,11 +135,38 @@ class Unknown:
 
 @dataclass(frozen=True, slots=True)
 class SentFrame:
-    """A frame busplan sent because it was told to, and how soon [ms] its answer came, if it did."""
+    """A frame busplan sent because it was told to, and how soon [ms] its answer came, if it did.
+
+    ``answer`` holds the last answer's bytes in hexadecimal, without those of the transport. When it
+    was sent several ``times``, ``answer_ms`` is the median of the ``answered`` ones. ``refused``
+    says why the node refused.
+    """
 
     frame: str
     purpose: str
     answer_ms: float | None
+    answer: str = ""
+    refused: str = ""
+    times: int = 1
+    answered: int | None = None
+    shortest_ms: float | None = None
+    longest_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What of the bench's traffic came because busplan asked.
+
+    ``answers`` are identifiers of answers, which need no definition; ``messages`` those of the node
+    that were asked for, which need not come by themselves; ``told`` what answers say the node is.
+    """
+
+    answers: frozenset[FrameKey] = frozenset()
+    messages: frozenset[str] = frozenset()
+    told: tuple[tuple[str, str], ...] = ()
+
+
+NOTHING_ASKED = Asked()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

@@ -97,16 +97,15 @@ def own_groups(
             findings += _faults(heard, rows, pgn, where, span[0])
         else:
             told += _identity(heard, rows, pgn)
-    findings += [
-        Finding(
-            "node-identified",
-            Weight.NOTE,
-            Where(where.network, where.node, time_ns=t.time_ns - span[0]),
-            f"it says of itself: {t.name}: {t.text}",
-        )
-        for t in told
-    ]
+    for t in told:
+        at = Where(where.network, where.node, time_ns=t.time_ns - span[0])
+        findings.append(identified(at, t.name, t.text))
     return Protocol(frozenset(keys), tuple(told), tuple(findings), tuple(sorted(others)))
+
+
+def identified(where: Where, name: str, text: str) -> Finding:
+    """That the node says what it is."""
+    return Finding("node-identified", Weight.NOTE, where, f"it says of itself: {name}: {text}")
 
 
 def _asked(table: FrameTable) -> I64:

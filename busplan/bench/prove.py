@@ -14,6 +14,8 @@ import numpy as np
 
 from busplan.bench.message import data_rows, prove_message
 from busplan.bench.node_report import (
+    NOTHING_ASKED,
+    Asked,
     BenchLimits,
     BenchReport,
     NodeVerdict,
@@ -21,7 +23,7 @@ from busplan.bench.node_report import (
     verdict_of,
 )
 from busplan.bench.pack_values import with_pack_values
-from busplan.bench.protocol import own_groups
+from busplan.bench.protocol import identified, own_groups
 from busplan.bench.restarts import find_interruptions, interruption_findings
 from busplan.bench.rhythm import Listened
 from busplan.bench.unacknowledged import unacknowledged
@@ -57,11 +59,13 @@ def prove_node(
     node: str,
     network: str | None = None,
     limits: BenchLimits | None = None,
+    asked: Asked = NOTHING_ASKED,
 ) -> BenchReport:
     """Hold what a node sent against what its definitions say.
 
     ``table`` carries network names. ``network`` may be left out when the node is on one network
-    only. Raises :class:`UsageError` for an unknown node or network.
+    only. ``asked`` is what came because busplan asked. Raises :class:`UsageError` for an unknown
+    node or network.
     """
     limits = limits or BenchLimits()
     network = network_of(vehicle, node, network)
@@ -69,7 +73,7 @@ def prove_node(
     heard = _heard_on(table, network)
     messages = put_together(heard, vehicle)
     mine = messages.table()
-    own = [s for s in vehicle.on(network) if s.node == node and s.own]
+    own = [_as_asked(s, asked) for s in vehicle.on(network) if s.node == node and s.own]
     times = _times_of(mine, own)
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
     interrupted = find_interruptions(mine, own, times, limits)
@@ -88,13 +92,15 @@ def prove_node(
     own_keys = {s.key for s in own}
     known = _of_nodes_heard(mine, vehicle, node, network)
     known |= _known_messages(vehicle, node, network)
-    strange = [k for k in mine.groups if not (k in known or k in own_keys or k in protocol.keys)]
+    settled = own_keys | protocol.keys | asked.answers
+    strange = [k for k in mine.groups if not (k in known or k in settled)]
     others = {key: known[key] for key in mine.groups if key in known and key not in own_keys}
     unknown = tuple(_unknown(mine, key, origin) for key in strange)
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
     findings = [f for proof in proofs for f in proof.findings]
     findings += [_unknown_finding(u, vehicle, network, node) for u in unknown]
     findings += protocol.findings
+    findings += [identified(Where(network, node), name, text) for name, text in asked.told]
     findings += interruption_findings(
         interrupted, mine.time_ns[errors], Where(network, node), origin
     )
@@ -125,7 +131,7 @@ def prove_node(
         messages=proofs,
         unknown=unknown,
         others=tuple(m.name for m in others.values()),
-        identity=tuple((t.name, t.text) for t in protocol.told),
+        identity=(*((t.name, t.text) for t in protocol.told), *asked.told),
         findings=tuple(by_weight(findings)),
         verdict=verdict_of(tuple(findings)),
         limits=limits,
@@ -162,6 +168,11 @@ def network_of(vehicle: Vehicle, node: str, network: str | None) -> str:
     if network not in places:
         raise UsageError(f"{node} is not on {network!r} but on {', '.join(places)}")
     return network
+
+
+def _as_asked(stream: Stream, asked: Asked) -> Stream:
+    """A message that was asked for is sent on an event: whoever asks sets its rate."""
+    return replace(stream, event=True) if stream.message.name in asked.messages else stream
 
 
 def _heard_on(table: FrameTable, network: str) -> FrameTable:

@@ -22,7 +22,8 @@ _IN_FILE_NAME = 24
 """Most characters of a name in a file name: systems hold 255 bytes, a character takes up to 4."""
 
 
-def _for_file(name: str) -> str:
+def for_file(name: str) -> str:
+    """A name as part of a file name."""
     return "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:_IN_FILE_NAME]
 
 
@@ -50,7 +51,7 @@ class BenchRecord:
     def stem(self) -> str:
         """File name without ending."""
         date = "" if self.date is None else f"{self.date:%Y%m%d-%H%M%S}"
-        names = (_for_file(name) for name in (self.report.node, self.serial))
+        names = (for_file(name) for name in (self.report.node, self.serial))
         return "-".join(p for p in ("bench", *names, date) if p)
 
     def as_dict(self) -> dict[str, Any]:
@@ -197,11 +198,16 @@ def _would_show(report: BenchReport) -> str:
 
 
 def _sent(frames: tuple[SentFrame, ...]) -> str:
-    return (
-        "; ".join(
-            f"{s.frame} ({s.purpose}), "
-            + ("no answer" if s.answer_ms is None else f"answered after {s.answer_ms:.1f} ms")
-            for s in frames
-        )
-        or "nothing"
-    )
+    return "; ".join(map(_sent_once, frames)) or "nothing"
+
+
+def _sent_once(sent: SentFrame) -> str:
+    often = "" if sent.times == 1 else f" {sent.times} times"
+    text = f"{sent.frame}{often} ({sent.purpose}), "
+    if sent.answer_ms is None:
+        return text + "no answer"
+    if sent.refused:
+        return text + f"refused: {sent.refused}"
+    counts = "" if sent.times == 1 else f" {sent.answered} times"
+    bytes_told = f": {sent.answer}" if sent.answer else ""
+    return text + f"answered{counts} after {sent.answer_ms:.1f} ms{bytes_told}"

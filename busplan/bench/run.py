@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Self
 
 from busplan.bench.joining import joining_lines
-from busplan.bench.node_report import BenchLimits, SentFrame, verdict_of
+from busplan.bench.node_report import NOTHING_ASKED, Asked, BenchLimits, SentFrame, verdict_of
 from busplan.bench.prove import network_of, prove_node
 from busplan.bench.record import BenchRecord
 from busplan.capture.capture import Capture, apply_plan
@@ -117,6 +117,7 @@ class BenchTest:
         table: FrameTable,
         *,
         limits: BenchLimits | None = None,
+        asked: Asked = NOTHING_ASKED,
         sent: tuple[SentFrame, ...] | None = None,
         more: Sequence[Finding] = (),
         read: Sequence[Finding] = (),
@@ -129,12 +130,15 @@ class BenchTest:
     ) -> BenchRecord:
         """Judge the frames; ``table`` carries network names, as :meth:`of_bench` gives them.
 
-        ``limits`` replace the test's own, where listening has moved them. ``sent`` is what went
+        ``limits`` replace the test's own, where listening has moved them. ``asked`` is what came
+        because busplan asked, ``sent`` what went
         out during a live test, ``None`` when a file is judged, and ``more`` what the answers amount
         to; ``read`` is what reading the capture had to tolerate, which with the definitions' own is
         part of the verdict. What is not stated stays empty in the record.
         """
-        report = prove_node(table, self.vehicle, self.node, self.network, limits or self.limits)
+        report = prove_node(
+            table, self.vehicle, self.node, self.network, limits or self.limits, asked
+        )
         told = self.concerning((*read, *(f for f in self.vehicle.cautions if f not in read)))
         findings = tuple(by_weight((*report.findings, *more, *told)))
         report = replace(report, findings=findings, verdict=verdict_of(findings))

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.captures import ColumnsOption, NoCacheOption
-from busplan.cli.output import EXIT_BY_FINDINGS, say
-from busplan.wording import counted
+from busplan.cli.output import EXIT_BY_FINDINGS
 
 if TYPE_CHECKING:
     from busplan.bench.node_report import BenchLimits
     from busplan.bench.record import BenchRecord
     from busplan.bench.run import BenchTest
-    from busplan.live.recording_status import RecordingStatus
     from busplan.plan.vehicle import Vehicle
 
 
@@ -49,7 +47,10 @@ def bench(
     channel: Annotated[
         str | None, typer.Option(help="Which of the capture's channels is the bench.")
     ] = None,
-    seconds: Annotated[float, typer.Option(min=0.1, help="Live: how long to listen [s].")] = 60.0,
+    seconds: Annotated[
+        float,
+        typer.Option(min=0.1, help="How long to listen [s]; with --find-bit-rate in all."),
+    ] = 60.0,
     tolerance: Annotated[
         float, typer.Option(min=0, help="Allowed deviation of the median cycle time, share.")
     ] = 0.10,
@@ -95,7 +96,11 @@ def bench(
     ] = False,
     question: Annotated[
         list[str] | None,
-        typer.Option("--ask", help="With --transmit: IDENTIFIER#DATA=IDENTIFIER, hexadecimal."),
+        typer.Option(
+            "--ask",
+            help="With --transmit: IDENTIFIER#DATA=IDENTIFIER, hexadecimal; then, when wanted, "
+            "#EXPECTED bytes (.. any, [10-2F] a range), @SECONDS it may take, *TIMES.",
+        ),
     ] = None,
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
@@ -119,16 +124,19 @@ def bench(
     from dataclasses import replace
 
     from busplan.bench.run import BenchTest
+    from busplan.cli.bench_live import live_record
+    from busplan.cli.bench_records import keep_record, say_tested_before
+    from busplan.cli.bench_shown import print_record, print_wiring, search_bit_rate
     from busplan.cli.output import exit_code, print_caution
     from busplan.errors import UsageError
 
     if wiring:
-        _print_wiring()
+        print_wiring()
         return
     if find_bit_rate:
         if acknowledge:
             raise UsageError("--find-bit-rate only listens: leave --acknowledge out")
-        _search(interface)
+        search_bit_rate(interface, seconds)
         return
     if node is None or (plan is None) == (part is None):
         raise UsageError("say which node, and either --plan or --part")
@@ -152,12 +160,16 @@ def bench(
         made = _from_file(test, capture, channel, columns, cache=not no_cache)
     else:
         assert interface is not None
+        if record is not None:
+            say_tested_before(record, node, serial)
         questions = (question or []) if transmit else None
-        made = _live(test, interface, seconds, record, questions, acknowledge)
+        made = live_record(test, interface, seconds, record, questions, acknowledge, serial)
     made = replace(made, serial=serial, tester=tester)
-    _print(made, as_json)
     if record is not None:
-        _write(made, record)
+        if capture is not None:
+            say_tested_before(record, node, serial)
+        keep_record(made, record)
+    print_record(made, as_json)
     raise typer.Exit(exit_code(made.report.findings))
 
 
@@ -220,135 +232,3 @@ def _from_file(
         capture=path.name,
         capture_sha256=sha256_of(path),
     )
-
-
-def _live(
-    test: BenchTest,
-    interface: str,
-    seconds: float,
-    folder: Path | None,
-    questions: list[str] | None,
-    acknowledge: bool,
-) -> BenchRecord:
-    """Listen to the node; ``questions``: the user said that it may be asked, these and the usual.
-
-    This is the one place of the command line that hands out what can send.
-    """
-    from busplan.bench.live_run import run_live
-    from busplan.cli.output import print_text
-    from busplan.cli.recording import Display, stop_on_signals
-    from busplan.live.interface_spec import parse_single_interface
-    from busplan.live.interfaces import open_sender
-    from busplan.live.listening import Guide
-
-    display = Display()
-
-    class Terminal(Guide):
-        def say(self, words: str) -> None:
-            print_text(words, err=True)
-
-        def cue(self, words: str) -> None:
-            display.tell(words)
-
-        def listening(self, status: RecordingStatus) -> None:
-            display.update(status)
-
-        def heard(self) -> None:
-            display.close()
-
-    with stop_on_signals() as stop:
-        return run_live(
-            test,
-            parse_single_interface(interface, test.network),
-            seconds=seconds,
-            folder=folder,
-            sender=None if questions is None else open_sender,
-            questions=questions or (),
-            acknowledge=acknowledge,
-            stop=stop,
-            guide=Terminal(),
-        )
-
-
-def _print(made: BenchRecord, as_json: bool) -> None:
-    from busplan.bench.record import facts
-    from busplan.bench.report_tables import MESSAGE_HEAD, message_rows
-    from busplan.cli.output import print_findings, print_json, print_table, print_text
-
-    if as_json:
-        print_json(made.as_dict())
-        return
-    report = made.report
-    say(report.headline + (" (invented demo data)" if report.invented else ""))
-    say(report.counts)
-    say()
-    for name, value in facts(made)[:-1]:
-        print_text(value, lead=f"{name:<15} ")
-    say()
-    columns = [i for i, head in enumerate(MESSAGE_HEAD) if head != "jitter ms"]  # 80 columns hold
-    print_table(
-        [MESSAGE_HEAD[i].removesuffix(" ms") for i in columns],
-        [[row[i] for i in columns] for row in message_rows(report)],
-        right=frozenset(range(2, 6)),
-    )
-    say("stated and median cycle time and longest gap in ms")
-    say()
-    print_findings(report.findings)
-    if made.joining:
-        say("", "On its network, as measured:")
-        for line in made.joining:
-            print_text(line, indent=2)
-    if not report.frames:
-        say("", "Nothing arrived: busplan bench --wiring says what to measure.")
-
-
-def _write(made: BenchRecord, folder: Path) -> None:
-    """Keep the record in all its forms."""
-    from busplan.cli.output import json_text
-    from busplan.errors import UsageError
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for ending, text in (
-            ("json", json_text(made.as_dict()) + "\n"),
-            ("md", made.to_markdown()),
-            ("html", made.to_html()),
-        ):
-            path = folder / f"{made.stem}.{ending}"
-            path.write_text(text, encoding="utf-8")
-            say(f"record: {path}", err=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: the record cannot be written: {error.strerror}") from error
-
-
-def _print_wiring() -> None:
-    from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
-    from busplan.cli.output import print_text
-    from busplan.wording import CAUTION
-
-    print_text(CAUTION)
-    print_text(POWER_OFF_FIRST)
-    for number, step in enumerate(STEPS, 1):
-        say("", f"{number}. {step.measure}")
-        print_text(step.expect, lead="expect: ", indent=3)
-        print_text(step.otherwise, lead="else:   ", indent=3)
-
-
-def _search(interface: str | None) -> None:
-    from busplan.errors import UsageError
-    from busplan.live.bit_rate import Heard, find_bit_rate
-    from busplan.live.interface_spec import parse_single_interface
-
-    if interface is None:
-        raise UsageError("--find-bit-rate needs --interface KIND:CHANNEL")
-
-    def show(heard: Heard) -> None:
-        frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
-        say(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
-
-    heard = find_bit_rate(parse_single_interface(interface), progress=show)
-    if heard[-1].fits:
-        say(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
-        return
-    say("no bit rate fits: is a node sending? busplan bench --wiring says what to measure")
-    raise typer.Exit(1)

@@ -105,6 +105,19 @@ CODES = (
         "Ask the maker whether this software answers requests.",
     ),
     _entry(
+        "request-refused",
+        (CAUTION,),
+        "A request was answered with a refusal, which is no answer: the value was not given.",
+        "Ask the maker in which session or state the node answers.",
+    ),
+    _entry(
+        "answer-unexpected",
+        (FAULT,),
+        "An answer has not the bytes that the tester expects. It is another version, another part "
+        "or another state than the test is for.",
+        "Compare the label with the order, and the expectation with the manual.",
+    ),
+    _entry(
         "request-answered",
         (NOTE,),
         "A request that was sent because the user said so was answered.",

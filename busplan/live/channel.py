@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from busplan.errors import InterfaceError
 from busplan.live.interface_spec import InterfaceSpec
-from busplan.live.interfaces import Receiver
+from busplan.live.interfaces import Hears
 from busplan.live.journal import JournalKind
 from busplan.live.odd_frames import why_odd
 
@@ -35,7 +35,7 @@ class Channel:
     """Counts of one interface and what it has collected; see :class:`Listener` for its thread."""
 
     spec: InterfaceSpec
-    receiver: Receiver | None = None
+    receiver: Hears | None = None
     collected: deque[can.Message] = field(default_factory=deque)
     frames: int = 0
     errors: int = 0
@@ -86,7 +86,7 @@ class Listener:
         self,
         channel: Channel,
         journal: Journal,
-        opener: Callable[[InterfaceSpec], Receiver],
+        opener: Callable[[InterfaceSpec], Hears],
         done: threading.Event,
     ) -> None:
         self._channel = channel
@@ -158,7 +158,7 @@ class Listener:
         if receiver is not None:
             receiver.close()
 
-    def _let_go(self, receiver: Receiver | None, error: Exception, turn: int) -> None:
+    def _let_go(self, receiver: Hears | None, error: Exception, turn: int) -> None:
         self._opening = False
         if receiver is not None:
             receiver.close()

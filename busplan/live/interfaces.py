@@ -11,7 +11,7 @@ import errno
 import sys
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from busplan.errors import InterfaceError, UsageError
 from busplan.live.interface_spec import SILENT_OPTIONS, SOFTWARE_BUSES, InterfaceSpec
@@ -27,6 +27,20 @@ RECEIVE_BUFFER = 4 * 1024 * 1024
 
 LISTEN_ONLY = "listen-only"
 """How an interface that gives no acknowledge bits is called."""
+
+
+class Hears(Protocol):
+    """What a recording reads from; :class:`Receiver`, or a line that is also sent through."""
+
+    @property
+    def silence(self) -> str:
+        """In words: whether the controller also keeps from acknowledging."""
+
+    def receive(self, timeout_s: float) -> can.Message | None:
+        """The next frame, ``None`` after ``timeout_s``; :class:`InterfaceError` on failure."""
+
+    def close(self) -> None:
+        """Close the interface."""
 
 
 class Receiver:

@@ -1,7 +1,7 @@
-"""A live test of a node: listen for a while, then, only when handed a way to send, ask it.
+"""A live test of a node: listen for a while and, only when handed a line to send through, ask it.
 
-The rules of this file: it opens nothing that could send. Whoever wants the node asked hands in how
-to open a sender (:func:`busplan.live.interfaces.open_sender`) and answers for the consent.
+The rules of this file: it opens nothing that could send. Whoever wants the node asked or fed hands
+in a :class:`busplan.live.asking.Line` and answers for the consent.
 """
 
 from __future__ import annotations
@@ -11,19 +11,17 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from busplan.errors import UsageError
 from busplan.frames.table import FrameTable
 from busplan.live.journal import Journal
 
 if TYPE_CHECKING:
-    from busplan.findings import Finding
-    from busplan.live.asking import Answer
+    from busplan.live.asking import Line
     from busplan.live.interface_spec import InterfaceSpec
-    from busplan.live.interfaces import Sender
-    from busplan.live.questions import Question
     from busplan.live.recording_status import RecordingStatus
 
 Stop = threading.Event
@@ -42,6 +40,23 @@ ALONE = (
     "this adapter only listens, so it acknowledges nothing: a node alone with it repeats its first "
     "frame for ever. Have a second node on the bench, or use --acknowledge"
 )
+
+ASK_AFTER_S = 1.0
+"""So long after the start, or after power-on, the first question is asked."""
+
+
+class Task(Protocol):
+    """Something that is sent while the test listens."""
+
+    def begin(self) -> None:
+        """Start; called again and again once its time has come."""
+
+    def end(self) -> None:
+        """Stop at once, before the interface closes."""
+
+    @property
+    def done(self) -> bool:
+        """Whether the test may end."""
 
 
 class Guide:
@@ -88,25 +103,29 @@ def listen(
     folder: Path | None = None,
     cue: tuple[float, str] | None = None,
     acknowledge: bool = False,
+    line: Line | None = None,
+    tasks: Sequence[Task] = (),
     stop: Stop | None = None,
     guide: Guide | None = None,
 ) -> LiveCapture:
     """Listen for ``seconds`` [s], or until ``stop``, into ``folder``/``stem``-DATE-TIME.log.
 
-    ``cue``: what the guide tells the tester, so long [s] after the start. Never sends a frame;
-    with ``acknowledge`` the adapter is in its normal mode and gives acknowledge bits. Raises
+    ``cue``: what the guide tells the tester, so long [s] after the start. Without a ``line`` it
+    never sends a frame; with ``acknowledge`` the adapter is in its normal mode and gives
+    acknowledge bits. Through a line the ``tasks`` send, from a moment after the start or the cue
+    on; the test goes on until they are done, and what they sent is in the log as ours. Raises
     :class:`UsageError` for a folder that cannot be made and
     :class:`~busplan.errors.InterfaceError` for an interface that cannot be opened.
     """
     from busplan.capture.checksum import sha256_of
     from busplan.capture.read import read_capture
-    from busplan.live.interfaces import LISTEN_ONLY, open_acknowledging, open_receiver
+    from busplan.live.interfaces import LISTEN_ONLY, Hears, open_acknowledging, open_receiver
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
 
     guide = guide or Guide()
     date = datetime.now().astimezone()
-    log = (folder or Path()) / f"{stem}-{date:%Y%m%d-%H%M%S}.log"
+    log = _free(folder or Path(), f"{stem}-{date:%Y%m%d-%H%M%S}")
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -114,16 +133,33 @@ def listen(
     journal = Journal(log.with_name(log.name + ".journal"))
     guide.say(f"listening for {seconds:g} s into {log}")
 
+    stop = stop or Stop()
+    over = Stop() if tasks else stop
+    ask_after_s = min(ASK_AFTER_S, seconds / 2) + (0.0 if cue is None else cue[0])
+
     def tick(status: RecordingStatus) -> None:
         nonlocal cue
         if cue is not None and status.elapsed_s >= cue[0]:
             guide.cue(cue[1])
             cue = None
         guide.listening(status)
+        if not tasks:
+            return
+        ended = stop.is_set()
+        if not ended and status.elapsed_s >= ask_after_s:
+            for task in tasks:
+                task.begin()
+        if ended or (status.elapsed_s >= seconds and all(t.done for t in tasks)):
+            for task in tasks:
+                task.end()
+            over.set()
 
-    opener = open_acknowledging if acknowledge else open_receiver
+    opener: Callable[[InterfaceSpec], Hears] = open_acknowledging if acknowledge else open_receiver
     if acknowledge:
         guide.say(ACKNOWLEDGE_CAUTION)
+    if line is not None:
+        guide.say(TRANSMIT_CAUTION)
+        line.journal, line.told, opener = journal, guide.cue, line.open
     recorder = Recorder([spec], LogWriter(log), journal, opener=opener, on_status=tick)
     recorder.open()
     for channel in recorder.status().channels:
@@ -132,42 +168,19 @@ def listen(
             guide.say(ALONE)
     begin_ns = time.time_ns()
     try:
-        status = recorder.run(stop or Stop(), seconds=seconds)
+        status = recorder.run(over, seconds=None if tasks else seconds)
     finally:
+        for task in tasks:
+            task.end()
         guide.heard()
+    if tasks and stop.is_set():
+        guide.say("ended by hand: nothing more is sent")
     end_ns = time.time_ns()
     table = read_capture(log).frames if status.written else FrameTable.empty([spec.network])
     return LiveCapture(table, begin_ns, end_ns, date, log, sha256_of(log), journal)
 
 
-def ask_node(
-    spec: InterfaceSpec,
-    node: str,
-    questions: Sequence[Question],
-    sender: Callable[[InterfaceSpec], Sender],
-    journal: Journal,
-    *,
-    stop: Stop | None = None,
-    guide: Guide | None = None,
-) -> tuple[tuple[Answer, ...], tuple[Finding, ...]]:
-    """Send the questions and wait for each answer; what the answers amount to as findings.
-
-    ``sender`` opens what can send, with the tester's consent. ``stop`` leaves out what has not
-    been asked yet: who ends a test by hand wants nothing more to happen.
-    """
-    from busplan.live.asking import answer_findings, ask_all
-
-    guide, stop = guide or Guide(), stop or Stop()
-    if stop.is_set():
-        guide.say("ended by hand: nothing is sent")
-        return (), ()
-    if not questions:
-        guide.say("nothing to ask: this network has no J1939 layout; use --ask")
-        return (), ()
-    guide.say(TRANSMIT_CAUTION)
-    opened = sender(spec)
-    try:
-        answers = ask_all(opened, questions, journal, stop)
-    finally:
-        opened.close()
-    return tuple(answers), answer_findings(answers, spec.network, node)
+def _free(folder: Path, stem: str) -> Path:
+    """A log that does not exist yet: two tests may begin in one second."""
+    names = (stem if n == 1 else f"{stem}-{n}" for n in count(1))
+    return next(p for name in names if not (p := folder / f"{name}.log").exists())

@@ -23,7 +23,7 @@ from busplan.live.channel import Channel, Listener
 from busplan.live.controller import controller_states, overflows
 from busplan.live.in_order import InOrder
 from busplan.live.interface_spec import InterfaceSpec
-from busplan.live.interfaces import Receiver, open_receiver
+from busplan.live.interfaces import Hears, open_receiver
 from busplan.live.journal import JournalKind
 from busplan.live.recording_status import ChannelStatus, RecordingStatus
 
@@ -72,7 +72,7 @@ class Recorder:
         writer: LogWriter | None,
         journal: Journal,
         *,
-        opener: Callable[[InterfaceSpec], Receiver] = open_receiver,
+        opener: Callable[[InterfaceSpec], Hears] = open_receiver,
         on_frames: Callable[[FrameTable], None] | None = None,
         on_status: Callable[[RecordingStatus], None] | None = None,
         tick_s: float = TICK_S,

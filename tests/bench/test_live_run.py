@@ -5,14 +5,28 @@ from pathlib import Path
 import can
 import pytest
 from support.bench import as_built, charger_rows, charger_streams, table_of
+from support.bench_nodes import (
+    BENCH,
+    STATUS,
+    UNIT,
+    Bench,
+    Program,
+    placed,
+    status_values,
+    unsigned,
+)
 from support.recording_bus import KIND, RememberingBus, install
+from support.talking_node import TalkingNode
 
 from busplan.bench.live_run import run_live
 from busplan.bench.node_report import BenchLimits, NodeVerdict, SentFrame
 from busplan.bench.record import BenchRecord
 from busplan.bench.run import BenchTest
+from busplan.capture.read import read_capture
+from busplan.definitions.model import Message
 from busplan.errors import UsageError
-from busplan.live.asking import Answer, answer_findings
+from busplan.frames.kinds import SENT
+from busplan.live.answered import Answer, answer_findings
 from busplan.live.interface_spec import InterfaceSpec, parse_single_interface
 from busplan.live.interfaces import open_sender
 from busplan.live.listening import Guide, Stop
@@ -94,7 +108,7 @@ def test_who_ends_the_test_by_hand_has_nothing_sent(tmp_path: Path) -> None:
     )
     assert RememberingBus.sent == []
     assert record.sent == ()
-    assert "ended by hand: nothing is sent" in guide.words
+    assert "ended by hand: nothing more is sent" in guide.words
 
 
 BEGIN = 10**18
@@ -146,3 +160,55 @@ def test_what_answers_amount_to_is_part_of_the_verdict() -> None:
     assert asked.report.verdict is NodeVerdict.FAIL
     assert asked.report.findings[0].code == "request-unanswered"
     assert len(asked.report.findings) == len(plain.report.findings) + 1
+
+
+def asked_live(folder: Path, channel: str, **options: object) -> BenchRecord:
+    """A test of the bench's invented unit on a virtual bus, asked as the options say."""
+    bench = Bench([Program(STATUS, 100, status_values, crc=True), on_request()])
+    test = BenchTest.of(bench.vehicle(), UNIT)
+    spec = parse_single_interface(f"virtual:{channel}", BENCH)
+    return run_live(test, spec, folder=folder, sender=open_sender, **options)  # type: ignore[arg-type]
+
+
+def on_request() -> Program:
+    """A J1939 message that its node sends when it is asked."""
+    message = Message("UnitHours", 0x18FEE527, True, 8, (unsigned("Hours", 0, 32),), (UNIT,))
+    return Program(placed(message), 1000, lambda k: {"Hours": k})
+
+
+def test_answers_are_part_of_the_recording_and_of_the_verdict(tmp_path: Path) -> None:
+    status = [
+        can.Message(arbitration_id=r.identifier, data=r.data, is_extended_id=False)
+        for r in Bench([Program(STATUS, 100, status_values, crc=True)]).rows(0.2)
+    ]
+    node = TalkingNode("judged", tuple((0.1, m) for m in status[:1]))
+    try:
+        node.says(0x18EA27F9, "E5FE00", 0x18FEE527, "1027000000000000")
+        node.says(0x18EA27F9, "00EE00", 0x18EEFF27, "3930200001F01E0A")
+        node.says(0x7E0, "0322F195", 0x7E8, "0562F1950207")
+        record = asked_live(tmp_path, "judged", seconds=1.2, questions=["7E0#0322F195=7E8"])
+    finally:
+        node.end()
+    report = record.report
+    codes = {f.code for f in report.findings}
+    assert not codes & {
+        "message-undefined",
+        "message-missing",
+        "message-not-seen",
+        "rate-not-stated",
+    }
+    assert "request-unanswered" not in codes
+    hours = next(m for m in report.messages if m.message.name == "UnitHours")
+    assert (hours.frames, hours.verdict) == (1, NodeVerdict.PASS)
+    assert dict(report.identity)["supplier's software version"] == "02 07"
+    assert "identity" in dict(report.identity)["NAME"]
+    assert record.sent is not None
+    assert [(s.frame, s.answer) for s in record.sent] == [
+        ("7E0#0322F195", "62F1950207"),
+        ("18EA27F9#00EE00", "3930200001F01E0A"),
+        ("18EA27F9#E5FE00", "1027000000000000"),
+    ]
+    kept = read_capture(tmp_path / record.capture).frames
+    ours = kept.take((kept.flags & SENT) != 0)
+    assert sorted({int(i) for i in ours.identifier}) == [0x7E0, 0x18EA27F9]
+    assert int((kept.identifier == 0x7E8).sum()) == 1

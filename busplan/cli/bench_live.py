@@ -1,0 +1,62 @@
+"""A live test for ``busplan bench``: who leads the tester through it at the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from busplan.bench.record import BenchRecord
+    from busplan.bench.run import BenchTest
+    from busplan.live.recording_status import RecordingStatus
+
+
+def live_record(
+    test: BenchTest,
+    interface: str,
+    seconds: float,
+    folder: Path | None,
+    questions: Sequence[str] | None,
+    acknowledge: bool,
+    serial: str,
+) -> BenchRecord:
+    """Listen to the node; ``questions``: the user said that it may be asked, these and the usual.
+
+    This is the one place of the command line that hands out what can send.
+    """
+    from busplan.bench.live_run import run_live
+    from busplan.cli.output import print_text
+    from busplan.cli.recording import Display, stop_on_signals
+    from busplan.live.interface_spec import parse_single_interface
+    from busplan.live.interfaces import open_sender
+    from busplan.live.listening import Guide
+
+    display = Display()
+
+    class Terminal(Guide):
+        def say(self, words: str) -> None:
+            print_text(words, err=True)
+
+        def cue(self, words: str) -> None:
+            display.tell(words)
+
+        def listening(self, status: RecordingStatus) -> None:
+            display.update(status)
+
+        def heard(self) -> None:
+            display.close()
+
+    with stop_on_signals() as stop:
+        return run_live(
+            test,
+            parse_single_interface(interface, test.network),
+            seconds=seconds,
+            folder=folder,
+            sender=None if questions is None else open_sender,
+            questions=questions or (),
+            acknowledge=acknowledge,
+            serial=serial,
+            stop=stop,
+            guide=Terminal(),
+        )
