@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from busplan.bench.record import BenchRecord
 from busplan.bench.run import BenchTest
 from busplan.cli.app import app
-from busplan.cli.bench_records import earlier_tests, keep_record, read_record, earlier_tests
+from busplan.cli.bench_records import earlier_tests, keep_record, read_record
 from busplan.errors import UsageError
 
 CAPTURE = PLANS.parent / "captures" / "bench_charger_short.log.gz"
