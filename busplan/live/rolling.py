@@ -5,10 +5,14 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable, concatenate
+
+MOST_REMEMBERED = 20_000
+"""So many identifiers are remembered when their frames are forgotten."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,12 +21,14 @@ class Recent:
 
     ``until_ns`` is the moment up to which was listened, counted from the first frame of ``table``
     as the sources' time stamps count; ``forgotten_ns`` is how far that first frame has moved since
-    the last look.
+    the last look. ``gone`` holds what is no longer in it: when its last frame came, counted
+    likewise, so below zero.
     """
 
     table: FrameTable
     until_ns: int
     forgotten_ns: int
+    gone: Mapping[FrameKey, int] = field(default_factory=dict)
 
 
 class Rolling:
@@ -50,6 +56,7 @@ class Rolling:
         self._arrived_ns = 0
         self._looked_ns = 0
         self._origin_ns: int | None = None
+        self._last: dict[FrameKey, int] = {}
 
     def add(self, table: FrameTable) -> None:
         """What has just arrived; an empty table says that nothing has."""
@@ -61,6 +68,9 @@ class Rolling:
             newest = int(table.time_ns.max())
             # A clock that was set back starts a new present.
             self._newest_ns, self._arrived_ns = newest, self._looked_ns
+            for key, rows in table.groups.items():
+                if key in self._last or len(self._last) < MOST_REMEMBERED:
+                    self._last[key] = int(table.time_ns[rows[-1]])
             self._forget()
 
     def _forget(self) -> None:
@@ -83,10 +93,14 @@ class Rolling:
             if not self._tables:
                 return None
             tables = list(self._tables)
+            last = dict(self._last)
             until_ns = self._newest_ns + self._looked_ns - self._arrived_ns
         # Put together for the caller only: what is held stays in pieces that can be forgotten.
         table = concatenate(tables)
         origin = table.origin_ns
         before = origin if self._origin_ns is None else self._origin_ns
         self._origin_ns = origin
-        return Recent(table, until_ns - origin, origin - before)
+        gone = {
+            key: t - origin for key, t in last.items() if key not in table.groups and t < origin
+        }
+        return Recent(table, until_ns - origin, origin - before, gone)

@@ -6,7 +6,8 @@ under it: none for a frame nobody defines, several for a clash.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -95,7 +96,8 @@ class Ages:
 class Silence:
     """A node that has stopped sending on a network: all its cyclic messages are stale.
 
-    ``since_ns`` is the time of its last frame, ``None`` when it has not been heard at all.
+    ``since_ns`` is the time of its last frame, below zero where a live memory has forgotten it,
+    ``None`` when it has not been heard at all.
     """
 
     network: str
@@ -109,12 +111,17 @@ class Lines:
 
     lines: tuple[Line, ...]
     index: FrameIndex
+    gone: Mapping[FrameKey, int] = field(default_factory=dict)
+    """When the last frame came [ns] of what a live memory has forgotten, below zero."""
 
     @staticmethod
-    def of(vehicle: Vehicle, index: FrameIndex) -> Lines:
+    def of(
+        vehicle: Vehicle, index: FrameIndex, gone: Mapping[FrameKey, int] | None = None
+    ) -> Lines:
         """What the plan's nodes send and what the capture holds, as decoding joins them."""
         streams = streams_by_key(index.messages, vehicle)
-        keys = dict.fromkeys([*streams, *index.keys])
+        gone = {k: t for k, t in (gone or {}).items() if k not in index.number}
+        keys = dict.fromkeys([*streams, *index.keys, *gone])
         order = {name: i for i, name in enumerate(vehicle.networks)}
         carriers = index.messages.carriers
         lines = [
@@ -122,7 +129,7 @@ class Lines:
             for key in keys
         ]
         lines.sort(key=lambda line: (order.get(line.key.network, len(order)), _rank(line.key)))
-        return Lines(tuple(lines), index)
+        return Lines(tuple(lines), index, gone)
 
     @cached_property
     def number(self) -> dict[FrameKey, int]:
@@ -206,7 +213,8 @@ class Lines:
         for network, node, members in self._by_node:
             if network in recorded and ages.stale[members].all():
                 heard = [p for p in ages.position[members].tolist() if p >= 0]
-                since = max((self.index.time_at(p) for p in heard), default=None)
+                before = [self.gone[k] for i in members if (k := self.lines[i].key) in self.gone]
+                since = max((*map(self.index.time_at, heard), *before), default=None)
                 found.append(Silence(network, node, since))
         return tuple(found)
 

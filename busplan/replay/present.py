@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from busplan.findings import Weight
+from busplan.findings import Finding, Weight
 from busplan.frames.table import FrameTable
 from busplan.live.journal import journal_findings
 from busplan.plan.vehicle import Vehicle
@@ -22,15 +23,58 @@ FADE_NS = 30 * 10**9
 """A silence that has been over for so long is a note: worth knowing, nothing to run for."""
 
 
+class Unseen:
+    """Findings of a live bus that its memory has forgotten before anybody looked at them.
+
+    ``update`` takes what is found now, with the absolute time of the first frame held; ``seen``
+    says that somebody has looked.
+    """
+
+    def __init__(self, most: int = 200) -> None:
+        self._most = most
+        self._found: dict[tuple[str, ...], tuple[int, Finding]] = {}
+
+    def update(self, findings: Iterable[Finding], origin_ns: int) -> list[Finding]:
+        """What was found before and has been forgotten since, as notes of the past."""
+        now = {}
+        for finding in findings:
+            if finding.weight > Weight.NOTE and finding.where.time_ns is not None:
+                now[_sense(finding)] = (finding.where.time_ns + origin_ns, finding)
+        for key, one in now.items():
+            if key in self._found or len(self._found) < self._most:
+                self._found[key] = one
+        return [
+            replace(
+                f,
+                weight=Weight.NOTE,
+                where=replace(f.where, time_ns=0),
+                summary=f"before what is held: {f.summary}",
+            )
+            for key, (at_ns, f) in self._found.items()
+            if key not in now and at_ns < origin_ns
+        ]
+
+    def seen(self, origin_ns: int) -> None:
+        """Somebody has looked at all that was forgotten before ``origin_ns``."""
+        self._found = {k: one for k, one in self._found.items() if one[0] >= origin_ns}
+
+
+def _sense(finding: Finding) -> tuple[str, ...]:
+    where = finding.where
+    return finding.code, where.network or "", where.node or "", where.message or ""
+
+
 def live_replay(
     vehicle: Vehicle,
     recent: Recent | None,
     entries: Sequence[Mapping[str, Any]],
     segmented: Collection[Segmented] = (),
+    unseen: Unseen | None = None,
 ) -> Replay:
     """What has been received so far, ready for the screens.
 
-    ``segmented`` messages are put together beside those of the plan.
+    ``segmented`` messages are put together beside those of the plan. ``unseen`` keeps what was
+    found and forgotten until somebody has looked at it.
 
     ``entries`` are those of the recording's journal: gaps, drops and a full disk become findings.
     """
@@ -45,14 +89,14 @@ def live_replay(
         source="live",
         until_ns=recent.until_ns,
         segmented=segmented,
+        gone=recent.gone,
     )
     origin_ns = recent.table.origin_ns
     # What is under way at either end of the last minutes comes and goes: its notes are left out.
     broken = transport_findings(replay.index.messages.parts, origin_ns)
-    return replay.with_findings(
-        [
-            *watch(replay.lines, replay.span_ns, old_ns=replay.span_ns - FADE_NS),
-            *(f for f in broken if f.weight > Weight.NOTE),
-            *journal_findings(entries, origin_ns),
-        ]
-    )
+    found = [
+        *watch(replay.lines, replay.span_ns, old_ns=replay.span_ns - FADE_NS),
+        *(f for f in broken if f.weight > Weight.NOTE),
+    ]
+    earlier = [] if unseen is None else unseen.update(found, origin_ns)
+    return replay.with_findings([*found, *earlier, *journal_findings(entries, origin_ns)])

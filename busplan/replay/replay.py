@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Collection, Hashable, Iterable
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, TypeVar
@@ -69,13 +69,15 @@ class Replay:
         source: str = "",
         until_ns: int = 0,
         segmented: Collection[Segmented] = (),
+        gone: Mapping[FrameKey, int] | None = None,
         count: bool = True,
     ) -> Replay:
         """Index ``table`` (channels already named as the plan's networks) for replay.
 
         ``findings`` are those of reading it. Messages of several frames are put together as far as
-        the plan tells, and under the identifiers that are ``segmented``. Without ``count`` nothing
-        takes long, and loads are left to :meth:`with_traffic`.
+        the plan tells, and under the identifiers that are ``segmented``. ``gone`` is
+        what a live memory has forgotten. Without ``count`` nothing takes long, and loads are left
+        to :meth:`with_traffic`.
         """
         index = FrameIndex.of(put_together(table, vehicle, segmented))
         ordered = sorted(findings, key=moment_of)
@@ -85,7 +87,7 @@ class Replay:
             source=source,
             findings=tuple(ordered),
             index=index,
-            lines=Lines.of(vehicle, index),
+            lines=Lines.of(vehicle, index, gone),
             traffic=Traffic.of(table, vehicle.networks, until_ns=until_ns)
             if count
             else Traffic.uncounted(table, vehicle.networks),

@@ -169,11 +169,15 @@ def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
             yield Trouble(
                 Weight.CAUTION,
                 "NODE SILENT",
-                f"{gone.node} has been silent on {gone.network} since {clock(gone.since_ns / 1e9)}",
+                f"{gone.node} has been silent on {gone.network} {_since(gone.since_ns)}",
             )
     unheard = [f"{gone.node} on {gone.network}" for gone in silent if gone.since_ns is None]
     if unheard:
         yield Trouble(Weight.NOTE, "NODE SILENT", f"not heard yet: {', '.join(unheard)}")
+
+
+def _since(ns: int) -> str:
+    return f"since {clock(ns / 1e9)}" if ns >= 0 else f"since {-ns / 1e9:.0f} s before what is held"
 
 
 def _outside(peers: Peers) -> PeerRange | None:

@@ -6,8 +6,8 @@ The first silence of a node or message has the finding's time; later ones are co
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -61,7 +61,9 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
             late += _late(line, line.cycle, times)
     stopped, single = _by_node(lines, pauses, ends)
     silent = [_silent_network(name, since, span_ns) for name, since in ends.networks.items()]
-    return [*silent, *stopped, *single, *late, *_unkept(lines), *_strangers(lines)]
+    told = {(f.where.network, f.where.node) for f in stopped}
+    gone = list(_gone(lines, ends, told))
+    return [*silent, *stopped, *gone, *single, *late, *_unkept(lines), *_strangers(lines)]
 
 
 def _ended_networks(lines: Lines, span_ns: int) -> dict[str, int]:
@@ -73,10 +75,13 @@ def _ended_networks(lines: Lines, span_ns: int) -> dict[str, int]:
     allowed: dict[str, float] = {}
     nodes: dict[str, set[str]] = {}
     for number, line in enumerate(lines.lines):
-        if line.k < 0:
+        if line.k < 0 and line.key not in lines.gone:
             continue
-        name, here = line.key.network, lines.index.slice_of(line.k)
-        last[name] = max(last.get(name, 0), lines.index.time_at(here.stop - 1))
+        name = line.key.network
+        here = lines.gone.get(line.key)
+        if here is None:
+            here = lines.index.time_at(lines.index.slice_of(line.k).stop - 1)
+        last[name] = max(last.get(name, here), here)
         if line.cycle:
             allowed[name] = min(allowed.get(name, np.inf), float(lines.allowed_ns[number]))
             nodes.setdefault(name, set()).update(s.node for s in line.streams)
@@ -92,7 +97,7 @@ def _silent_network(network: str, since_ns: int, span_ns: int) -> Finding:
     return Finding(
         "network-silent",
         Weight.CAUTION,
-        Where(network, time_ns=since_ns),
+        Where(network, time_ns=max(since_ns, 0)),
         f"nothing at all came on {network} in the last {length:.2f} s",
         why="The whole network fell silent, or its adapter stopped recording: what its nodes did "
         "then is not known.",
@@ -155,6 +160,40 @@ def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[list[Findi
     return stopped, single
 
 
+def _gone(
+    lines: Lines, ends: _Ends, told: Collection[tuple[str | None, str | None]]
+) -> Iterator[Finding]:
+    """Nodes and messages whose last frame a live memory has forgotten, and that have not come back.
+
+    They stay found as long as they stay away.
+    """
+    away: dict[tuple[str, str], list[int]] = {}
+    there = set()
+    for i, line in enumerate(lines.lines):
+        if line.cycle and len(line.streams) == 1:
+            owner = (line.key.network, line.streams[0].node)
+            if line.key in lines.gone:
+                away.setdefault(owner, []).append(i)
+            elif line.k >= 0:
+                there.add(owner)
+    for owner, members in away.items():
+        if owner in told or owner[0] in ends.networks:
+            continue
+        end_ns = ends.of(owner[0])
+        if owner not in there:
+            since = max(lines.gone[lines.lines[i].key] for i in members)
+            yield _away(_stopped(*owner, [(since, end_ns)], ends))
+            continue
+        for i in members:
+            since = lines.gone[lines.lines[i].key]
+            yield _away(_paused(lines.lines[i], [Pause(i, since, end_ns)], ends))
+
+
+def _away(finding: Finding) -> Finding:
+    """The finding at the beginning of what is held: its own moment has been forgotten."""
+    return replace(finding, where=replace(finding.where, time_ns=0))
+
+
 def _cycle_ns(lines: Lines, number: int) -> int:
     cycle = lines.lines[number].cycle
     assert cycle is not None
@@ -174,6 +213,8 @@ def _over(last_ns: int, end_ns: int) -> tuple[Figure, ...]:
 def _stretch(longest: tuple[int, int], end_ns: int) -> str:
     """From when to when, in words."""
     start, stop = (clock(ns / 1e9) for ns in longest)
+    if longest[0] < 0:
+        return "since before what is held"
     return f"from {start} " + (f"to {stop}" if longest[1] < end_ns else "on")
 
 
@@ -242,6 +283,8 @@ def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
 
 def _strangers(lines: Lines) -> Iterator[Finding]:
     for line in lines.lines:
+        if line.k < 0 and line.key in lines.gone and not (line.streams or line.parts):
+            yield _stranger_gone(line)
         if line.k < 0 or (line.parts and not line.streams):
             continue
         here = lines.index.slice_of(line.k)
@@ -269,3 +312,15 @@ def _strangers(lines: Lines) -> Iterator[Finding]:
                 action="Give one of the nodes other identifiers or move it to another network.",
                 figures=(Figure("times", count),),
             )
+
+
+def _stranger_gone(line: Line) -> Finding:
+    """An identifier nobody defines that came before what is held."""
+    return Finding(
+        "identifier-unplanned",
+        Weight.CAUTION,
+        Where(line.key.network, time_ns=0),
+        f"{line.label} on {line.key.network} came before what is held and is in no definition",
+        why="Nobody planned for its load, and its values cannot be read.",
+        action="Find its sender and definition, or unplug nodes one by one until it stops.",
+    )

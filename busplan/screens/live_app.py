@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from busplan.live.rolling import Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
-from busplan.replay.present import live_replay
+from busplan.replay.present import Unseen, live_replay
 from busplan.replay.replay import Replay
 from busplan.replay.verdict import joined, judge_pack
 from busplan.screens.app import ReplayApp
@@ -63,6 +63,7 @@ class LiveApp(ReplayApp):
         self._report: PackReport | None = None
         self._judged_once = False
         self._trouble = ""
+        self._unseen = Unseen()
 
     def recording(self) -> tuple[str, bool]:
         """The file, or what is wrong with it."""
@@ -87,7 +88,9 @@ class LiveApp(ReplayApp):
             recent = self._rolling.recent()
             forgotten_ns = 0 if recent is None else recent.forgotten_ns
             try:
-                replay = live_replay(self._vehicle, recent, self._entries(), self._segmented)
+                replay = live_replay(
+                    self._vehicle, recent, self._entries(), self._segmented, self._unseen
+                )
             except Exception as error:  # a look that fails must end neither screens nor recording
                 self._beside.doing = f"not worked out: {error}"
             else:
@@ -107,6 +110,8 @@ class LiveApp(ReplayApp):
                 for mark in (self.a_ns, self.b_ns)
             )
         self._show_state(replay)
+        if self.view.id == "findings":
+            self._unseen.seen(replay.table.origin_ns)
         due = time.monotonic() > self._judge_next_s
         if due and not self._judging and replay.span_ns:
             self._judging = True

@@ -9,7 +9,7 @@ from busplan.replay.snapshot import Snapshot
 from busplan.text.draw import COUNTING, unrecorded
 from busplan.text.load_bar import load_bar
 from busplan.text.plot import draw_load
-from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, marked
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, marked, span_text
 from busplan.text.timeline import column_of
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
@@ -107,6 +107,8 @@ def silence_line(node: str, since_ns: int | None) -> Line:
     """A node that does not send, and since when."""
     if since_ns is None:
         return [(f". {node} not heard", "note")]
+    if since_ns < 0:
+        return [(f"! {node} silent since {span_text(-since_ns)} before what is held", "caution")]
     return [(f"! {node} silent since {clock_text(since_ns)}", "caution")]
 
 

@@ -10,11 +10,11 @@ from support.transport_traffic import segmented, spread, table
 from busplan.demo.captures import make_capture
 from busplan.findings import Weight
 from busplan.frames.identifier import FrameKey
-from busplan.frames.table import FrameTable
+from busplan.frames.table import FrameTable, concatenate
 from busplan.live.recording_status import RecordingStatus
 from busplan.live.rolling import Rolling
 from busplan.replay.clock import LiveClock
-from busplan.replay.present import live_replay
+from busplan.replay.present import Unseen, live_replay
 from busplan.replay.watch import watch
 from busplan.screens.live_app import LiveApp
 from busplan.transport.iso15765 import Segmented
@@ -223,3 +223,66 @@ async def test_the_recording_shows_on_every_screen(
     async with app.run_test(size=(120, 30)) as pilot:
         await pilot.pause(0.2)
         assert words in app.export_screenshot().replace("&#160;", " ")
+
+
+def steady(label: str, begin_s: float, end_s: float) -> FrameTable:
+    """All frames of a node's stream or of an unknown identifier on ``thermal`` over a time."""
+    stream = next((s for s in as_built().streams if s.node == label), None)
+    identifier = 0x7EE if stream is None else stream.message.identifier
+    times = np.arange(begin_s, end_s, 0.1)
+    return FrameTable.from_columns(
+        ["thermal"],
+        10**18 + (times * SECOND).astype(np.int64),
+        np.zeros(len(times)),
+        np.full(len(times), identifier),
+        np.zeros(len(times)),
+        np.full(len(times), 8),
+        np.zeros(len(times) * 8, np.uint8),
+    )
+
+
+def rolled(silent_until_s: float) -> Rolling:
+    """A memory of five seconds, in which a pump and a stranger died and another pump goes on."""
+    rolling = Rolling(("thermal",), keep_ns=5 * SECOND)
+    both = concatenate([steady(n, 0, 3) for n in ("pump_1", "stranger", "pump_2")])
+    rolling.add(both.take(np.argsort(both.time_ns)))
+    for second in range(3, round(silent_until_s)):
+        rolling.add(steady("pump_2", second, second + 1))
+    return rolling
+
+
+def test_a_node_that_died_stays_found_when_its_frames_are_forgotten() -> None:
+    rolling = rolled(28)
+    recent = rolling.recent()
+    assert recent is not None
+    assert len(recent.gone) == 2
+    replay = live_replay(as_built(), recent, ())
+    found = {f.code: f for f in replay.findings if f.weight > Weight.NOTE}
+    assert "pump_1 sent nothing on thermal for 2" in found["node-stopped"].summary
+    assert "since before what is held" in found["node-stopped"].summary
+    assert found["node-stopped"].where.time_ns == 0
+    assert "0x7EE" in found["identifier-unplanned"].summary
+    silent = {s.node: s.since_ns for s in replay.snapshot(replay.span_ns).silent}
+    assert silent["pump_1"] is not None
+    assert silent["pump_1"] < 0
+    rolling.add(steady("pump_1", 28, 29))
+    back = live_replay(as_built(), rolling.recent(), ())
+    assert "node-stopped" not in {f.code for f in back.findings if "pump_1" in f.summary}
+
+
+def test_what_is_over_and_forgotten_stays_until_somebody_has_looked() -> None:
+    unseen = Unseen()
+    rolling = rolled(9)
+    live_replay(as_built(), rolling.recent(), (), unseen=unseen)
+    for second in range(9, 40):
+        both = concatenate([steady(n, second, second + 1) for n in ("pump_1", "pump_2")])
+        rolling.add(both.take(np.argsort(both.time_ns)))
+    recent = rolling.recent()
+    assert recent is not None
+    for _ in range(2):
+        replay = live_replay(as_built(), recent, (), unseen=unseen)
+        told = [f.summary for f in replay.findings if f.code == "node-stopped"]
+        assert [t.partition(" sent")[0] for t in told] == ["before what is held: pump_1"]
+    unseen.seen(recent.table.origin_ns)
+    again = live_replay(as_built(), recent, (), unseen=unseen)
+    assert not [f for f in again.findings if f.code == "node-stopped"]
