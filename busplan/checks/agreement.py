@@ -28,6 +28,8 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     found: dict[tuple[str, str, str, str], tuple[Stream, Need, dict[str, None]]] = {}
     senders = Senders(vehicle)
     for need in vehicle.needs:
+        if need.named_by:
+            continue
         for stream in senders.of(need):
             if stream.message is need.message or stream.message.name != need.message.name:
                 continue

@@ -18,7 +18,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     named: dict[str, list[Stream]] = {}
     for stream in vehicle.streams:
         named.setdefault(stream.message.name, []).append(stream)
-    for needs in _by_message(vehicle):
+    for needs in by_message([n for n in vehicle.needs if not n.named_by]):
         need = needs[0]
         if senders.of(need):
             continue
@@ -36,9 +36,10 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         yield _sender_missing(network, node, group)
 
 
-def _by_message(vehicle: Vehicle) -> list[list[Need]]:
+def by_message(needs: Sequence[Need]) -> list[list[Need]]:
+    """The needs of each receiver, message by message."""
     groups: dict[tuple[str, str, bool, int], list[Need]] = {}
-    for need in vehicle.needs:
+    for need in needs:
         key = (need.network, need.node, need.message.extended, need.message.identifier)
         groups.setdefault(key, []).append(need)
     return list(groups.values())
@@ -59,13 +60,13 @@ def _elsewhere(
         exact = [s for s in senders.of(need, name) if s.node != need.node and _holds(s, need)]
         found = exact or [s for s in namesakes if s.network == name]
         if found:
-            way = _way(vehicle, name, need.network)
+            way = way_between(vehicle, name, need.network)
             ranked.append((2 * (len(way) or 99) + (not exact), found[0], way))
     best = min(ranked, key=lambda r: r[0], default=None)
     return None if best is None else (best[1], best[2])
 
 
-def _way(vehicle: Vehicle, source: str, target: str) -> list[tuple[str, str]]:
+def way_between(vehicle: Vehicle, source: str, target: str) -> list[tuple[str, str]]:
     """The shortest chain of gateways from one network to another (breadth first)."""
     ways: dict[str, list[tuple[str, str]]] = {source: []}
     queue = [source]
@@ -88,18 +89,6 @@ def _route_missing(
     name = source.message.name
     signals = [n.signal.name for n in needs if n.signal is not None and _holds(source, n)]
     content = f"{listing(signals)} ({name})" if signals else name
-    if way:
-        networks = [source.network, *(network for _, network in way)]
-        steps = [
-            f'message = "{name}", from = "{a}", to = "{b}", through = "{gateway}"'
-            for (a, b), (gateway, _) in zip(pairwise(networks), way, strict=True)
-        ]
-        action = f"Add to the plan: [[route]] {'; then [[route]] '.join(steps)}."
-    else:
-        action = (
-            f"No chain of nodes joins {source.network} and {need.network}: place a gateway on "
-            f"both, or move {need.node} to {source.network}."
-        )
     return Finding(
         "route-missing",
         Weight.FAULT,
@@ -108,9 +97,24 @@ def _route_missing(
         f"sends on {source.network} only; no route brings "
         f"{'it' if len(signals) < 2 else 'them'} over.",
         f"{need.node} never receives {name} and shows or does what it was built to do without it.",
-        action,
+        remedy(source, need, way),
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
     )
+
+
+def remedy(source: Stream, need: Need, way: Sequence[tuple[str, str]]) -> str:
+    """The routes that would bring a message to who needs it, or what else would."""
+    if not way:
+        return (
+            f"No chain of nodes joins {source.network} and {need.network}: place a gateway on "
+            f"both, or move {need.node} to {source.network}."
+        )
+    networks = [source.network, *(network for _, network in way)]
+    steps = [
+        f'message = "{source.message.name}", from = "{a}", to = "{b}", through = "{gateway}"'
+        for (a, b), (gateway, _) in zip(pairwise(networks), way, strict=True)
+    ]
+    return f"Add to the plan: [[route]] {'; then [[route]] '.join(steps)}."
 
 
 def _holds(stream: Stream, need: Need) -> bool:

@@ -65,4 +65,15 @@ TIMEOUTS = (
     ),
 )
 
-CODES = (*WAYS, *VALUES, *TIMEOUTS)
+RECEIVERS = (
+    _entry(
+        "receiver-out-of-reach",
+        (CAUTION,),
+        "A sender's definitions name a node as receiver of a message, and that node sits on "
+        "another network, to which no route brings it. The receiver's own definitions do not say "
+        "that it needs it, as many do not.",
+        "Add the route, move the node back, or correct the receivers in the sender's definitions.",
+    ),
+)
+
+CODES = (*WAYS, *VALUES, *TIMEOUTS, *RECEIVERS)

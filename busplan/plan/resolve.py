@@ -23,6 +23,7 @@ from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
 from busplan.plan.problems import Problems
+from busplan.plan.receivers import needs_named
 from busplan.plan.routing import resolve_routes
 from busplan.plan.schema import NetworkSpec, NodeSpec, PlanSpec
 from busplan.plan.select import selector_pattern
@@ -86,6 +87,7 @@ def resolve(
     if problems.found:
         problems.hint(_unread(context.findings))
         return None
+    needs = tuple(n for p in placements for n in needs_of(p))
     return Vehicle(
         name=spec.vehicle.name,
         source=source,
@@ -93,7 +95,7 @@ def resolve(
         parts=parts,
         nodes=nodes,
         streams=tuple(streams),
-        needs=tuple(n for p in placements for n in needs_of(p)),
+        needs=(*needs, *needs_named(streams, nodes.values(), needs)),
         routes=tuple(routes),
         pack=pack,
         findings=_still_odd(context.findings, placements, streams),

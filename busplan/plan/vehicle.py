@@ -206,15 +206,17 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """A signal that a node's definitions say it receives on a network.
+    """A signal that a node receives on a network, as definitions say.
 
     ``signal`` is ``None`` where a message is named as received and none of its signals.
+    ``named_by`` is empty when the node's own definitions say so, else the node whose do.
     """
 
     network: str
     node: str
     message: Message
     signal: Signal | None
+    named_by: str = ""
 
 
 class CellPlace(NamedTuple):
