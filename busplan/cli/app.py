@@ -37,6 +37,7 @@ COMMANDS: tuple[str, ...] = (
     "record",
     "live",
     "bench",
+    "commission",
     "explain",
     "cache",
 )

@@ -30,6 +30,11 @@ EXIT_OF_READING = (
 """Ends the help of a command that shows what it read."""
 EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."
 """Ends the help of a command that shows, writes or records data."""
+EXIT_OF_LIST = (
+    "Exit code: 0 every test is proven, 1 some are open or not shown, 2 one has failed or the "
+    "journal has been changed, 3 bad input."
+)
+"""Ends the help of a command that shows a list of tests."""
 EXIT_OF_RECORDING = (
     "Exit code: 0 everything heard is in the log; 1 something is missing or elsewhere: frames "
     "dropped or set aside, an interface gone or not answering, a full disk, a removed file; 3 bad "

@@ -18,10 +18,12 @@ from busplan.plan.cabling import check_cable_names, resolve_cable
 from busplan.plan.carrying import forwarded, paced
 from busplan.plan.claims import Behaviour
 from busplan.plan.context import Context, LoadDefinitions, span_ns
+from busplan.plan.expected import Expected
 from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
+from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.problems import Problems
 from busplan.plan.receivers import needs_named
 from busplan.plan.routing import resolve_routes
@@ -84,6 +86,16 @@ def resolve(
         from busplan.plan.behaviours import resolve_behaviours
 
         behaviours = resolve_behaviours(spec, streams, pack, problems, hidden)
+    expected: dict[str, Expected] = {}
+    if any(node.expect is not None for node in spec.nodes.values()):
+        from busplan.plan.expecting import resolve_expected
+
+        expected = resolve_expected(spec, nodes, streams, problems)
+    tests: tuple[PlannedTest, ...] = ()
+    if spec.tests:
+        from busplan.plan.commission_list import resolve_tests
+
+        tests = resolve_tests(spec, nodes, behaviours, problems)
     if problems.found:
         problems.hint(_unread(context.findings))
         return None
@@ -101,6 +113,8 @@ def resolve(
         findings=_still_odd(context.findings, placements, streams),
         invented=spec.vehicle.invented,
         behaviours=behaviours,
+        expected=expected,
+        tests=tests,
     )
 
 

@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field, PlainValidator
 
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.cable_schema import CableSpec
+from busplan.plan.commission_spec import ExpectSpec, PlannedTestSpec
 from busplan.plan.paper_schema import PaperMessageSpec
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.spec import (
@@ -153,6 +154,7 @@ class NodeSpec(Spec):
     source_address: Annotated[int, Field(ge=0, le=253)] | None = Field(
         default=None, description="a J1939 address, a whole number from 0 to 253"
     )
+    expect: ExpectSpec | None = Field(default=None, description="a table of what it must tell")
 
 
 class MessageSpec(Spec):
@@ -319,6 +321,7 @@ class PlanSpec:
     pack: PackSpec | None = None
     roles: dict[str, str | ClaimSpec] = field(default_factory=dict)
     behaviours: dict[int, BehaviourSpec] = field(default_factory=dict)
+    tests: dict[int, PlannedTestSpec] = field(default_factory=dict)
     broken: dict[str, set[str]] = field(default_factory=dict)
 
     def known(self, section: str) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import ValidationError
 
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
+from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.locate import KeyPath
 from busplan.plan.problems import Problems, show_value, suggestion
 from busplan.plan.route_schema import RouteSpec
@@ -28,7 +29,18 @@ from busplan.plan.schema import (
 from busplan.plan.spec import Spec
 
 S = TypeVar("S", bound=Spec)
-SECTIONS = ("vehicle", "network", "part", "node", "route", "message", "pack", "role", "behaviour")
+SECTIONS = (
+    "vehicle",
+    "network",
+    "part",
+    "node",
+    "route",
+    "message",
+    "pack",
+    "role",
+    "behaviour",
+    "test",
+)
 ROLE = "the name of a signal or message as text, or a table that says what holds"
 _NAME = re.compile(r"[^\s/*]+")
 
@@ -49,6 +61,7 @@ def read_spec(document: Mapping[str, Any], problems: Problems) -> PlanSpec:
     _section(spec, document, "message", MessageSpec, spec.messages, problems)
     spec.routes |= _listed(document, "route", RouteSpec, problems)
     spec.behaviours |= _listed(document, "behaviour", BehaviourSpec, problems)
+    spec.tests |= _listed(document, "test", PlannedTestSpec, problems)
     _roles(spec, document, problems)
     if "pack" in document:
         spec.pack = read_table(PackSpec, document["pack"], ("pack",), problems)

@@ -17,6 +17,8 @@ from busplan.frames.identifier import FrameKey
 from busplan.plan.address import SignalAddress as SignalAddress
 from busplan.plan.cable import Cable
 from busplan.plan.claims import Behaviour
+from busplan.plan.expected import Expected
+from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.route import Route
 from busplan.wording import counted, listing
 
@@ -311,6 +313,10 @@ class Vehicle:
     """True for demo data; shown wherever the vehicle is."""
     behaviours: tuple[Behaviour, ...] = ()
     """What must hold between its signals over time."""
+    expected: Mapping[str, Expected] = field(default_factory=dict)
+    """What nodes must tell of themselves."""
+    tests: tuple[PlannedTest, ...] = ()
+    """The commissioning list, in order."""
 
     def __repr__(self) -> str:
         counts = (

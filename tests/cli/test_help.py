@@ -10,7 +10,13 @@ from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.cli.app import COMMANDS, app
-from busplan.cli.output import EXIT_BY_FINDINGS, EXIT_OF_DATA, EXIT_OF_READING, EXIT_OF_RECORDING
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    EXIT_OF_DATA,
+    EXIT_OF_LIST,
+    EXIT_OF_READING,
+    EXIT_OF_RECORDING,
+)
 
 ROOT = Path(__file__).parents[2]
 JUDGES = {
@@ -41,6 +47,7 @@ def help_of(command: str) -> str:
 def test_every_help_ends_with_its_rule(command: str) -> None:
     rule = EXIT_OF_READING if command in READS else EXIT_OF_DATA
     rule = EXIT_BY_FINDINGS if command in JUDGES else rule
+    rule = EXIT_OF_LIST if command == "commission" else rule
     rule = EXIT_OF_RECORDING if command == "record" else rule
     assert help_of(command).endswith(rule)
 

@@ -22,6 +22,7 @@ DOORS = {
     "definitions/source.py": "opens definition files",
     "files.py": "opens ordinary files only, and reads no more than they may hold",
     "plan/reader.py": "opens plan files",
+    "commission/journal_file.py": "appends to the journal a user names, and reads it",
     "export/values.py": "writes decoded values to the file a user names",
     "kernels.py": "reads its own source, to know when compiled code is out of date",
     "wire/bit_timing.py": "looks for one module of python-can, to import it alone",

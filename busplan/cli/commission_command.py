@@ -1,0 +1,263 @@
+"""``busplan commission``: tick off a build, test by test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
+from busplan.cli.options import JsonOption, PlanFile
+from busplan.cli.output import (
+    EXIT_OF_LIST,
+    print_caution,
+    print_findings,
+    print_json,
+    print_text,
+    say,
+    text_width,
+)
+from busplan.errors import UsageError
+from busplan.wording import counted, disarmed
+
+if TYPE_CHECKING:
+    from busplan.commission.entry import Journal, Saying
+    from busplan.commission.state import Commissioning
+    from busplan.plan.vehicle import Vehicle
+
+JournalOption = Annotated[
+    Path | None,
+    typer.Option("--journal", help="The journal; default: beside the plan, named PLAN.journal."),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("commission", epilog=EXIT_OF_LIST)(commission)
+
+
+@opens_captures
+def commission(
+    plan: PlanFile,
+    captures: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[CAPTURE]...",
+            help="A capture (several files of one open as one): what it shows is entered.",
+            show_default=False,
+        ),
+    ] = None,
+    journal: JournalOption = None,
+    by: Annotated[str, typer.Option("--by", help="Who says it; for all but captures.")] = "",
+    measure: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="TEST=VALUE, with its minutes where it was held: '0.02 10min'; repeatable."
+        ),
+    ] = None,
+    looked: Annotated[
+        list[str] | None, typer.Option(help="TEST=yes or TEST=no; repeatable.")
+    ] = None,
+    remark: Annotated[str | None, typer.Option(help="A remark.")] = None,
+    about: Annotated[str | None, typer.Option(help="The test that a remark is about.")] = None,
+    correct: Annotated[
+        int | None, typer.Option(help="Number of a wrong entry; --remark says why it is wrong.")
+    ] = None,
+    accept: Annotated[
+        str | None, typer.Option(help="A failed test that is accepted; --remark says why.")
+    ] = None,
+    form: Annotated[
+        bool, typer.Option("--form", help="Ask for every open test that is done by hand.")
+    ] = False,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Only say whether the journal is unchanged.")
+    ] = False,
+    tables: Annotated[bool, typer.Option("--tables", help="What proves each test, too.")] = False,
+    opening: Opening = AS_RECORDED,
+    as_json: JsonOption = False,
+) -> None:
+    """Show the commissioning list of a plan, and enter what proves it.
+
+    Captures find out by themselves which tests they cover; measurements and what was looked at are
+    entered by hand. Nothing that was entered is ever changed: a correction is one more entry.
+
+    Example: busplan commission as_built.toml warm_up.log.gz --by "A. Tester"
+    """
+    from busplan.commission.entry import next_entry
+    from busplan.commission.journal_file import append_entry, load_journal
+    from busplan.commission.state import commissioning_of
+    from busplan.plan.reader import load_plan
+    from busplan.text.commission_text import commission_lines, entry_lines
+
+    vehicle = load_plan(plan)
+    path = journal or journal_beside(plan)
+    told = load_journal(path)
+    if verify:
+        _verify(path, told, as_json)
+        return
+    if not vehicle.tests:
+        raise UsageError(
+            f'{plan} has no [[test]] tables; write [[test]] and ready = "all" for the ready list'
+        )
+    before = len(told.entries)
+    said = list(_by_hand(vehicle, measure or (), looked or ()))
+    said += _about_entries(vehicle, told, remark, about, correct, accept)
+    if captures:
+        said.append(_by_capture(vehicle, captures, opening))
+    if form:
+        said += _asked(commissioning_of(vehicle, told))
+    for one in said:
+        told = append_entry(path, partial(next_entry, said=one, time=_now(), who=by))
+    state = commissioning_of(vehicle, told)
+    if as_json:
+        print_json(state.as_dict() | {"journal_file": str(path)})
+    else:
+        for entry in told.entries[before:]:
+            say(*entry_lines(entry, text_width()))
+        if said:
+            say(f"entered in {path}", err=True)
+            say()
+        say(*commission_lines(state, text_width(), details=tables))
+        print_caution()
+    raise typer.Exit(exit_of(state))
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def journal_beside(plan: Path) -> Path:
+    """The journal of a plan: beside it, of the same name."""
+    return plan.with_suffix(".journal")
+
+
+def exit_of(state: Commissioning) -> int:
+    """0 when every test is proven, 2 when one failed or the journal was changed, 1 otherwise."""
+    if state.journal.broken or state.unaccepted:
+        return 2
+    return 0 if state.done else 1
+
+
+def _verify(path: Path, journal: Journal, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "journal": str(path),
+                "entries": len(journal.entries),
+                "last": journal.last,
+                "broken": list(journal.broken),
+                "unfinished_line": bool(journal.torn),
+            }
+        )
+    elif journal.broken:
+        say(f"{path} HAS BEEN CHANGED:", *(f"  {b}" for b in journal.broken))
+    else:
+        say(f"{path}: {counted(len(journal.entries), 'entry', 'entries')}, unchanged")
+        say(f"last hash {journal.last}")
+        if journal.torn:
+            say("A line at its end was cut short by a crash; it was never an entry.")
+    raise typer.Exit(2 if journal.broken else 0)
+
+
+def _by_hand(
+    vehicle: Vehicle, measure: Iterable[str], looked_at: Iterable[str]
+) -> Iterator[Saying]:
+    """What was measured and looked at, one entry each."""
+    from busplan.commission.by_hand import looked, measured, named_test
+    from busplan.commission.entry import Saying
+
+    for text in measure:
+        name, value = _pair("--measure", text)
+        yield Saying("measured", (measured(named_test(vehicle, name), value),))
+    for text in looked_at:
+        name, value = _pair("--looked", text)
+        yield Saying("looked", (looked(named_test(vehicle, name), value),))
+
+
+def _pair(option: str, text: str) -> tuple[str, str]:
+    name, sign, value = text.partition("=")
+    if not (name and sign and value.strip()):
+        raise UsageError(f"{option} wants TEST=VALUE, not {text!r}")
+    return name, value
+
+
+def _about_entries(
+    vehicle: Vehicle,
+    journal: Journal,
+    text: str | None,
+    about: str | None,
+    correct: int | None,
+    accept: str | None,
+) -> Iterator[Saying]:
+    """Remarks, corrections and acceptances; each needs its reason."""
+    from busplan.commission.by_hand import accepted, named_test, remark
+    from busplan.commission.entry import Result, Saying
+
+    if (correct is not None or accept is not None or about is not None) and text is None:
+        raise UsageError("say why with --remark TEXT")
+    if correct is not None and accept is not None:
+        raise UsageError("--correct and --accept are two entries: one at a time")
+    if text is None:
+        return
+    said = remark(text)
+    if correct is not None:
+        yield Saying("corrected", text=said, about=correct)
+    elif accept is not None:
+        yield accepted(vehicle, journal, accept, said)
+    else:
+        told = () if about is None else (Result(named_test(vehicle, about).name, "remark"),)
+        yield Saying("remark", told, text=said)
+
+
+def _by_capture(vehicle: Vehicle, files: list[Path], opening: Opening) -> Saying:
+    """What a capture shows of the tests it covers."""
+    from busplan.capture.checksum import sha256_of
+    from busplan.commission.cover import Covered, results_of
+    from busplan.commission.entry import Saying
+    from busplan.wording import moment_text
+
+    capture = opening.open(files, vehicle)
+    print_findings(capture.findings, details=False, err=True)
+    table = capture.frames
+    results = results_of(Covered(vehicle, table, capture.findings))
+    told = tuple(
+        {
+            "name": path.name,
+            "sha256": sha256_of(path),
+            "bytes": path.stat().st_size,
+            "from": moment_text(table.origin_ns, epoch=table.epoch),
+            "span_s": table.span_ns / 1e9,
+        }
+        for path in files
+    )
+    text = "" if results else "it covers no test of the list"
+    return Saying("capture", results, text=text, captures=told)
+
+
+def _asked(state: Commissioning) -> Iterator[Saying]:
+    """A form: every test by hand that is not proven, one question each; an empty answer skips."""
+    from busplan.commission.by_hand import looked, measured
+    from busplan.commission.entry import Saying
+    from busplan.text.commission_text import test_question
+
+    for one in state.tests:
+        if not one.test.by_hand or one.state == "proven":
+            continue
+        if one.test.caution:
+            print_text(one.test.caution)
+        while True:
+            answer = typer.prompt(disarmed(test_question(one.test)), default="", show_default=False)
+            if not answer.strip():
+                break
+            try:
+                if one.test.kind == "look":
+                    yield Saying("looked", (looked(one.test, answer),))
+                else:
+                    yield Saying("measured", (measured(one.test, answer),))
+                break
+            except UsageError as error:
+                print_text(str(error))

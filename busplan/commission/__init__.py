@@ -1,0 +1,15 @@
+"""The commissioning of a build: its list of tests, and the journal of what came of each.
+
+``entry`` is a line of the journal and the chain of hashes that binds it; ``journal_file`` appends
+lines to a file; ``cover`` finds out which tests a capture covers and what it shows of each;
+``expect`` holds what nodes tell of themselves against the plan; ``state`` puts list and journal
+together.
+
+The rules of this room:
+
+* Nothing in the journal is ever changed or removed: a correction is one more entry.
+* A test is proven or failed by its latest entry that says so; *not shown* changes nothing, and a
+  test without any stays *open*.
+* Each entry carries the hash of the one before it, so a change of any byte shows. What the chain
+  cannot show is an end that was cut off: the report keeps the last hash for that.
+"""

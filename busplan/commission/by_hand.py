@@ -1,0 +1,107 @@
+"""What a person measured, looked at or says, as results: texts of people held against the list."""
+
+from __future__ import annotations
+
+import math
+
+from busplan.commission.entry import Journal, Result, Saying
+from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN, commissioning_of
+from busplan.errors import UsageError
+from busplan.plan.planned_tests import PlannedTest
+from busplan.plan.problems import suggestion
+from busplan.plan.vehicle import Vehicle
+
+LONGEST = 2000
+"""Characters of a remark; what is longer belongs into a file of its own."""
+
+
+def named_test(vehicle: Vehicle, name: str) -> PlannedTest:
+    """A test by its name; :class:`busplan.errors.UsageError` when the list has none of it."""
+    for test in vehicle.tests:
+        if test.name == name:
+            return test
+    known = [t.name for t in vehicle.tests]
+    raise UsageError(f'the list has no test "{name}"{suggestion(name, known, "test")}')
+
+
+def measured(test: PlannedTest, text: str) -> Result:
+    """``VALUE``, with the test's unit behind it or without, and the minutes it was held.
+
+    :class:`busplan.errors.UsageError` when it is no number, in another unit, or without minutes
+    where the test wants them.
+    """
+    if test.kind != "measure":
+        raise UsageError(f'"{test.name}" is not measured; it is of the kind "{test.kind}"')
+    words = text.replace(",", ".").split()
+    minutes = None
+    if len(words) > 1 and words[-1] == "min":
+        minutes = _number(words[-2], test)
+        words = words[:-2]
+    elif len(words) > 1 and words[-1].endswith("min") and words[-1] != test.unit:
+        minutes = _number(words[-1].removesuffix("min"), test)
+        words = words[:-1]
+    if len(words) == 2 and words[1] != test.unit:
+        raise UsageError(f'"{test.name}" is in {test.unit or "no unit"}, not in {words[1]}')
+    if not words or len(words) > 2:
+        raise UsageError(f'"{test.name}" wants a number{_in(test)}, not "{text}"')
+    value = _number(words[0], test)
+    low = -math.inf if test.at_least is None else test.at_least
+    high = math.inf if test.at_most is None else test.at_most
+    inside = low <= value <= high
+    said = f"{value:g} {test.unit}".rstrip()
+    figures: dict[str, object] = {"value": value, "unit": test.unit, "minutes": minutes}
+    if minutes is not None:
+        said += f" for {minutes:g} min"
+    if test.for_min is not None and inside and (minutes is None or minutes < test.for_min):
+        held = "how long is not told" if minutes is None else f"held {minutes:g} min"
+        text = f"{said}; {held}, at least {test.for_min:g} min are wanted"
+        return Result(test.name, NOT_SHOWN, text, figures)
+    verdict = "inside" if inside else "outside"
+    text = f"{said}, {verdict} {test.limits_text}"
+    return Result(test.name, PROVEN if inside else FAILED, text, figures)
+
+
+def _number(text: str, test: PlannedTest) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f'"{test.name}" wants a number{_in(test)}, not "{text}"')
+    return value
+
+
+def _in(test: PlannedTest) -> str:
+    return f" in {test.unit}" if test.unit else ""
+
+
+def looked(test: PlannedTest, text: str) -> Result:
+    """``yes`` or ``no``; :class:`busplan.errors.UsageError` for anything else."""
+    if test.kind != "look":
+        raise UsageError(f'"{test.name}" is not looked at; it is of the kind "{test.kind}"')
+    word = text.strip().lower()
+    if word in ("yes", "y"):
+        return Result(test.name, PROVEN, "looked at: in order")
+    if word in ("no", "n"):
+        return Result(test.name, FAILED, "looked at: not in order")
+    raise UsageError(f'"{test.name}" wants yes or no, not "{text}"')
+
+
+def accepted(vehicle: Vehicle, journal: Journal, name: str, reason: str) -> Saying:
+    """A failed test that is accepted as it is, for a reason.
+
+    :class:`busplan.errors.UsageError` when it has not failed.
+    """
+    test = named_test(vehicle, name)
+    state = next(t for t in commissioning_of(vehicle, journal).tests if t.test == test)
+    if state.state != FAILED or state.proof is None:
+        raise UsageError(f'"{name}" has not failed; it is {state.state}')
+    about = state.proof[0].number
+    return Saying("accepted", (Result(test.name, "accepted"),), text=reason, about=about)
+
+
+def remark(text: str) -> str:
+    """A remark of reasonable length; :class:`busplan.errors.UsageError` otherwise."""
+    if not text.strip() or len(text) > LONGEST:
+        raise UsageError(f"a remark has 1 to {LONGEST} characters; this one has {len(text)}")
+    return text.strip()

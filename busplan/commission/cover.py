@@ -1,0 +1,274 @@
+"""Which tests of the list a capture covers, and what it shows of each.
+
+The rules of this file: nothing is judged anew; each kind of test asks the room that judges it. A
+test whose networks are not in the capture is not covered and gets no result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from busplan.answers import Answer
+from busplan.behaviour.judge import judge_behaviours
+from busplan.behaviour.report import BehaviourReport, Verdict
+from busplan.bench.node_report import NodeVerdict
+from busplan.bench.run import BenchTest
+from busplan.commission.entry import Result
+from busplan.commission.expect import told_of_node
+from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN
+from busplan.decode.match import Match, match_frames
+from busplan.errors import CaptureError
+from busplan.findings import Finding, Weight
+from busplan.frames.columns import I64
+from busplan.frames.table import FrameTable
+from busplan.pack.judging import Judged, judge_frames
+from busplan.pack.tables import judged_dict
+from busplan.pack.whole import judge_whole
+from busplan.plan.claims import messages, operands
+from busplan.plan.planned_tests import BY_CAPTURE, PlannedTest
+from busplan.plan.vehicle import Vehicle
+from busplan.traffic.measurement import Measurement, measure_traffic
+from busplan.transport.messages import put_together
+from busplan.wording import listing
+
+SHORTEST_LOAD_S = 10.0
+"""A load measured over a shorter time shows nothing of a network; common practice, no source."""
+MOST_TOLD = 3
+_ANSWERS = {Answer.GOOD: PROVEN, Answer.BAD: FAILED, Answer.NOT_SHOWN: NOT_SHOWN}
+
+
+@dataclass(frozen=True, eq=False)
+class Covered:
+    """A capture and its vehicle; each judgement is made when the first test asks for it.
+
+    ``tolerated`` is what reading the capture had to put up with.
+    """
+
+    vehicle: Vehicle
+    table: FrameTable
+    tolerated: tuple[Finding, ...] = ()
+
+    @cached_property
+    def networks(self) -> frozenset[str]:
+        """The networks of which there are frames."""
+        return frozenset(key.network for key in self.table.groups)
+
+    @cached_property
+    def pack(self) -> Judged | None:
+        """The pack judged; ``None`` when the capture carries nothing of it."""
+        if self.vehicle.pack is None:
+            return None
+        try:
+            return judge_frames(self.table, self.vehicle, tolerated=self.tolerated)
+        except CaptureError:
+            return None
+
+    @cached_property
+    def behaviours(self) -> BehaviourReport:
+        """All behaviours that a test asks for."""
+        names = {t.subject for t in self.vehicle.tests if t.kind == "behaviour"}
+        chosen = [b for b in self.vehicle.behaviours if b.name in names and self._has(b.name)]
+        return judge_behaviours(self.table, self.vehicle, chosen)
+
+    def _has(self, name: str) -> bool:
+        """Whether all networks of a behaviour are in the capture."""
+        behaviour = next(b for b in self.vehicle.behaviours if b.name == name)
+        spoken = {o.address.network for c in behaviour.claims for o in operands(c)}
+        spoken |= {m[0] for c in behaviour.claims for m in messages(c)}
+        return spoken <= self.networks
+
+    @cached_property
+    def _matches(self) -> tuple[Match, ...]:
+        return match_frames(put_together(self.table, self.vehicle), self.vehicle).matches
+
+    def frames_of(self, node: str, network: str) -> tuple[I64, bool]:
+        """The frames that a node sent on a network, and whether any other node sent there."""
+        rows = [m.rows for m in self._matches if m.stream.path[:2] == (network, node)]
+        others = any(
+            len(m.rows)
+            for m in self._matches
+            if m.stream.network == network and m.stream.node != node
+        )
+        own = np.unique(np.concatenate(rows)) if rows else np.empty(0, np.int64)
+        return own[own < len(self.table)], others
+
+    @cached_property
+    def traffic(self) -> Measurement:
+        """Loads and cycles as measured."""
+        return measure_traffic(self.table, self.vehicle, known=self.tolerated)
+
+
+def results_of(covered: Covered, only: Sequence[str] = ()) -> tuple[Result, ...]:
+    """What a capture shows of each test that it covers, in the order of the list."""
+    found = []
+    for test in covered.vehicle.tests:
+        if test.kind in BY_CAPTURE and (not only or test.name in only):
+            result = _SHOWS[test.kind](covered, test)
+            if result is not None:
+                found.append(result)
+    return tuple(found)
+
+
+def _capture(covered: Covered, test: PlannedTest) -> Result | None:
+    judged = covered.pack
+    if judged is None or judged.report.test.value != test.subject:
+        return None
+    whole = judge_whole(judged.report, judged.findings)
+    vehicle = covered.vehicle
+    pack = judged_dict(judged.report, judged.findings, vehicle.name, vehicle.invented)
+    return Result(
+        test.name,
+        _ANSWERS[whole.answer],
+        whole.headline,
+        _plain({"pack": pack, "baseline": judged.report.baseline.as_dict()}),
+    )
+
+
+def _behaviour(covered: Covered, test: PlannedTest) -> Result | None:
+    verdict = next(
+        (v for v in covered.behaviours.verdicts if v.behaviour.name == test.subject), None
+    )
+    if verdict is None:
+        return None
+    return Result(test.name, _ANSWERS[verdict.answer], _told(verdict), _plain(verdict.as_dict()))
+
+
+def _told(verdict: Verdict) -> str:
+    text = verdict.reason or verdict.counts_text
+    if verdict.margin_text and verdict.answer is not Answer.NOT_SHOWN:
+        text += f"; least margin {verdict.margin_text}"
+    if verdict.failures:
+        text += f"; first at {verdict.failures[0].at_s:.3f} s"
+    return text
+
+
+_PROOFS = {NodeVerdict.PASS: PROVEN, NodeVerdict.FAIL: FAILED}
+
+
+def _bench(covered: Covered, test: PlannedTest) -> Result | None:
+    """A node alone on its network is judged as on the bench.
+
+    Among others only its own frames count, and what it did not send there is not shown: the capture
+    may be a part of what was on the wire.
+    """
+    assert test.network is not None
+    own, others = covered.frames_of(test.subject, test.network)
+    if test.network not in covered.networks or (others and not len(own)):
+        return None
+    bench = BenchTest.of(covered.vehicle, test.subject, test.network)
+    table = covered.table.take(own) if others else covered.table
+    report = bench.record(table, read=covered.tolerated).report
+    heavy = [f for f in report.findings if f.weight > Weight.NOTE]
+    answer = _PROOFS.get(report.verdict, NOT_SHOWN)
+    text = f"{report.headline}{_first(heavy)}"
+    missing = [m.message.name for m in report.messages if not m.frames]
+    if others and missing:
+        heavy = [f for f in heavy if f.where.message not in missing]
+        answer = FAILED if any(f.weight is Weight.FAULT for f in heavy) else NOT_SHOWN
+        text = f"not in this capture: {listing(missing)}{_first(heavy)}"
+    return Result(
+        test.name, answer, text, _plain({"frames": report.frames, "span_s": report.span_ns / 1e9})
+    )
+
+
+def _load(covered: Covered, test: PlannedTest) -> Result | None:
+    load = covered.traffic.loads.get(test.subject)
+    if load is None:
+        return None
+    row = next(r for r in covered.traffic.load_table().rows if r.network == test.subject)
+    text = f"mean {row.exact:.1%}, highest second {row.peak:.1%}, limit {row.limit or 0:.0%}"
+    heavy = _about(covered, test.subject, ("measured-load-over-limit", "error-frames"))
+    answer = FAILED if heavy else PROVEN
+    if row.recorded_s < SHORTEST_LOAD_S and not heavy:
+        answer = NOT_SHOWN
+        text += f"; {row.recorded_s:.0f} s are too short to tell"
+    figures = {
+        "mean": row.exact,
+        "peak": row.peak,
+        "limit": row.limit,
+        "recorded_s": row.recorded_s,
+        "error_frames": row.error_frames,
+    }
+    return Result(test.name, answer, text + _first(heavy), _plain(figures))
+
+
+_CYCLES = (
+    *("cycle-measured-slow", "cycle-measured-fast", "cycle-measured-uneven"),
+    *("events-measured-close", "two-senders-likely"),
+)
+
+
+def _cycles(covered: Covered, test: PlannedTest) -> Result | None:
+    if test.subject not in covered.networks:
+        return None
+    heavy = _about(covered, test.subject, _CYCLES)
+    rows = [r for r in covered.traffic.cycle_table().rows if r.network == test.subject]
+    seen = {r.message for r in rows if r.median_ms is not None}
+    missing = [
+        s.message.name
+        for s in covered.vehicle.on(test.subject)
+        if s.cycle is not None and not s.event and not s.optional and s.message.name not in seen
+    ]
+    text = f"{len(seen)} messages measured{_first(heavy)}"
+    answer = FAILED if heavy else PROVEN
+    if missing and not heavy:
+        answer = NOT_SHOWN
+        text += f"; not heard: {listing(missing)}"
+    return Result(test.name, answer, text, _plain({"messages": len(seen), "missing": missing}))
+
+
+def _expect(covered: Covered, test: PlannedTest) -> Result | None:
+    told = told_of_node(covered.vehicle, covered.table, covered.vehicle.expected[test.subject])
+    if told is None:
+        return None
+    return Result(test.name, _ANSWERS[told.answer], told.text, _plain(told.as_dict()))
+
+
+_SHOWS: Mapping[str, Callable[[Covered, PlannedTest], Result | None]] = {
+    "capture": _capture,
+    "behaviour": _behaviour,
+    "bench": _bench,
+    "load": _load,
+    "cycles": _cycles,
+    "expect": _expect,
+}
+
+
+def _about(covered: Covered, network: str, codes: Sequence[str]) -> list[Finding]:
+    return [
+        f
+        for f in covered.traffic.findings
+        if f.code in codes and f.where.network == network and f.weight > Weight.NOTE
+    ]
+
+
+def _first(findings: Sequence[Finding]) -> str:
+    told = [f.summary for f in findings[:MOST_TOLD]]
+    more = len(findings) - len(told)
+    text = "".join(f"; {t.rstrip('.')}" for t in told)
+    return f"{text}; and {more} more" if more else text
+
+
+def _plain(value: Any) -> Any:
+    """Values that JSON has words for: numbers that are none become ``None``."""
+    match value:
+        case bool() | str() | int() | None:
+            return value
+        case dict() | Mapping():
+            return {str(k): _plain(v) for k, v in value.items()}
+        case list() | tuple():
+            return [_plain(v) for v in value]
+        case float():
+            return value if abs(value) < float("inf") else None
+        case _:
+            return _plain(value.item()) if hasattr(value, "item") else str(value)
+
+
+def covers(vehicle: Vehicle) -> Iterator[str]:
+    """The tests of a list that captures can show."""
+    return (t.name for t in vehicle.tests if t.kind in BY_CAPTURE)

@@ -1,0 +1,176 @@
+"""Where tests stand by the journal, and what people may enter."""
+
+import pytest
+from support.plans import PLAN, PUMP, VCU, write_plan
+
+from busplan.commission.by_hand import accepted, looked, measured, named_test, remark
+from busplan.commission.entry import Entry, Journal, Result
+from busplan.commission.state import commissioning_of
+from busplan.errors import PlanError, UsageError
+from busplan.plan.planned_tests import PlannedTest
+from busplan.plan.reader import load_plan
+from busplan.plan.ready_tests import READY_TESTS
+from busplan.plan.vehicle import Vehicle
+
+TESTS = """
+[[test]]
+name = "leaks"
+look = "no leak"
+[[test]]
+name = "pressure"
+measure = "fall of the pressure"
+unit = "bar"
+at_most = 0.05
+for_min = 10
+"""
+
+
+@pytest.fixture
+def vehicle(tmp_path) -> Vehicle:
+    return load_plan(write_plan(tmp_path, PLAN + TESTS, pump=PUMP, vcu=VCU))
+
+
+def journal(*entries: tuple[str, str, str, int | None]) -> Journal:
+    """Entries of (kind, test, answer, about)."""
+    return Journal(
+        tuple(
+            Entry(n, "now", "A", kind, (Result(test, answer),) if test else (), "why", about)
+            for n, (kind, test, answer, about) in enumerate(entries, 1)
+        )
+    )
+
+
+def state(vehicle: Vehicle, *entries: tuple[str, str, str, int | None]):
+    return commissioning_of(vehicle, journal(*entries)).tests[0]
+
+
+def test_open_until_something_says_so(vehicle: Vehicle) -> None:
+    assert state(vehicle).state == "open"
+    assert state(vehicle, ("remark", "leaks", "remark", None)).state == "open"
+    assert state(vehicle, ("capture", "leaks", "not shown", None)).state == "not shown"
+
+
+def test_the_latest_that_tells_decides_and_not_shown_changes_nothing(vehicle: Vehicle) -> None:
+    failed = ("looked", "leaks", "failed", None)
+    proven = ("looked", "leaks", "proven", None)
+    unseen = ("capture", "leaks", "not shown", None)
+    assert state(vehicle, proven, failed, unseen).state == "failed"
+    repaired = state(vehicle, failed, unseen, proven)
+    assert (repaired.state, repaired.repaired) == ("proven", True)
+    assert repaired.proof is not None
+    assert repaired.proof[0].number == 3
+
+
+def test_a_corrected_entry_does_not_count(vehicle: Vehicle) -> None:
+    wrong = state(
+        vehicle,
+        ("looked", "leaks", "failed", None),
+        ("looked", "leaks", "proven", None),
+        ("corrected", "", "", 2),
+    )
+    assert wrong.state == "failed"
+
+
+def test_accepted_stays_failed_and_only_for_that_failure(vehicle: Vehicle) -> None:
+    failed = ("looked", "leaks", "failed", None)
+    one = state(vehicle, failed, ("accepted", "leaks", "accepted", 1))
+    assert one.state == "failed"
+    assert one.accepted is not None
+    later = state(vehicle, failed, ("accepted", "leaks", "accepted", 1), failed)
+    assert later.accepted is None
+    done = commissioning_of(vehicle, journal(failed, ("accepted", "leaks", "accepted", 1)))
+    assert not done.done
+    assert not done.unaccepted
+
+
+def test_a_test_that_the_plan_has_no_more_is_told(vehicle: Vehicle) -> None:
+    told = commissioning_of(vehicle, journal(("looked", "gone", "proven", None)))
+    assert told.strangers == ("gone",)
+    assert told.counts["open"] == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "answer"),
+    [
+        ("0.02 12min", "proven"),
+        ("0.02 bar 10 min", "proven"),
+        ("0,02 12min", "proven"),
+        ("0.05 10min", "proven"),
+        ("0.06 12min", "failed"),
+        ("0.06", "failed"),
+        ("0.02", "not shown"),
+        ("0.02 9min", "not shown"),
+    ],
+)
+def test_measurements(vehicle: Vehicle, text: str, answer: str) -> None:
+    assert measured(vehicle.tests[1], text).answer == answer
+
+
+@pytest.mark.parametrize("text", ["", "much", "nan", "inf", "1 2 3", "0.02 V", "0.02 xmin"])
+def test_what_is_no_measurement(vehicle: Vehicle, text: str) -> None:
+    with pytest.raises(UsageError):
+        measured(vehicle.tests[1], text)
+
+
+def test_what_is_looked_at(vehicle: Vehicle) -> None:
+    leaks = vehicle.tests[0]
+    assert looked(leaks, "yes").answer == "proven"
+    assert looked(leaks, "No").answer == "failed"
+    for wrong in (
+        lambda: looked(leaks, "maybe"),
+        lambda: measured(leaks, "3"),
+        lambda: looked(vehicle.tests[1], "yes"),
+        lambda: remark(" "),
+        lambda: remark("x" * 3000),
+        lambda: named_test(vehicle, "leak"),
+        lambda: accepted(vehicle, Journal(), "leaks", "why"),
+    ):
+        with pytest.raises(UsageError):
+            wrong()
+
+
+WRONG = [
+    ('look = "x"\nmeasure = "y"\nat_most = 1', "got measure and look"),
+    ('name = "x"', "needs one of capture"),
+    ('measure = "x"', "at_least or at_most"),
+    ('measure = "x"\nat_least = 2\nat_most = 1', "must not be above"),
+    ('look = "x"\nat_most = 1', 'does not go with "look"'),
+    ('capture = "warmup"', '"warm-up"'),
+    ('bench = "pumpe"', '"pump"?'),
+    ('bench = "pump"\nnetwork = "main"', "network of pump"),
+    ('behaviour = "x"', 'no behaviour "x"'),
+    ('load = "lop"', '"loop"?'),
+    ('expect = "pump"', "no node with expect"),
+    ('ready = "leek"', '"leaks"'),
+    ('ready = "leaks"\nname = "x"', "does not go with a ready test"),
+    ('ready = "all"\nat_most = 3', 'does not go with "all"'),
+]
+
+
+@pytest.mark.parametrize(("table", "words"), WRONG)
+def test_a_mistake_in_the_list(tmp_path, table: str, words: str) -> None:
+    with pytest.raises(PlanError) as caught:
+        load_plan(write_plan(tmp_path, PLAN + f"[[test]]\n{table}\n", pump=PUMP, vcu=VCU))
+    (problem,) = caught.value.problems
+    assert words in str(problem)
+
+
+def test_the_ready_list_is_spread_over_the_plan(tmp_path) -> None:
+    plan = write_plan(tmp_path, PLAN + '[[test]]\nready = "all"\n', pump=PUMP, vcu=VCU)
+    tests = {t.name: t for t in load_plan(plan).tests}
+    assert tests["pair-resistance loop"].subject.startswith("resistance across the pair of loop")
+    assert tests["bench pump"].network == "loop"
+    # Without a pack nothing of a pack, and what is dangerous says by whom.
+    assert "insulation" not in tests
+    assert "warm-up" not in tests
+    assert tests["bonding"].licensed
+    assert "licensed person" in tests["bonding"].caution
+    assert all(r.table["source"] for r in READY_TESTS.values())
+
+
+def test_a_ready_limit_is_stated_anew(tmp_path) -> None:
+    text = '[[test]]\nready = "bonding"\nat_most = 0.05\n'
+    (test,) = load_plan(write_plan(tmp_path, PLAN + text, pump=PUMP, vcu=VCU)).tests
+    assert isinstance(test, PlannedTest)
+    assert test.at_most == 0.05
+    assert test.licensed
