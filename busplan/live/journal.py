@@ -89,7 +89,7 @@ class Journal:
             self._entries.append(entry)
             if self.path is not None:
                 try:
-                    with self.path.open("a", encoding="utf-8") as file:
+                    with self.path.open("a", encoding="utf-8", newline="\n") as file:
                         file.write(escaped(json.dumps(entry, ensure_ascii=False)) + "\n")
                 except OSError:
                     # A full disk refuses the journal as well; the writer says so on the screen.
@@ -102,7 +102,7 @@ class Journal:
                 return
             self.path = log.with_name(log.name + ".journal")
             try:
-                with self.path.open("a", encoding="utf-8") as file:
+                with self.path.open("a", encoding="utf-8", newline="\n") as file:
                     for entry in self._entries:
                         file.write(escaped(json.dumps(entry, ensure_ascii=False)) + "\n")
             except OSError:

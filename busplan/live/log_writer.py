@@ -229,5 +229,6 @@ def _copied(source: int, target: int) -> bool:
 
 
 def _create(path: Path) -> int:
-    # Readable too, so that what a removed file holds can be saved.
-    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+    # Readable too, so that what a removed file holds can be saved; binary, where a system asks.
+    binary = getattr(os, "O_BINARY", 0)
+    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | binary, 0o644)

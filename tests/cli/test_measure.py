@@ -112,3 +112,13 @@ def test_a_wrong_offset_gives_one_error(tmp_path: Path, options: list[str], says
     assert run.code == 3
     assert says in run.err
     assert run.err.count("\n") == 1
+
+
+def test_an_offset_names_a_file_with_a_drive_letter_or_an_equals_sign() -> None:
+    from busplan.cli.captures import _pairs
+
+    texts = [r"C:\logs\a.log=1.5", r"\\server\share\b=2.log=-3"]
+    assert _pairs("--offset", texts) == {
+        r"C:\logs\a.log": "1.5",
+        r"\\server\share\b=2.log": "-3",
+    }

@@ -144,3 +144,17 @@ def test_the_interface_of_one_node_may_name_its_network_but_no_other() -> None:
     assert parse_single_interface("virtual:a,port=43113").options == {"port": 43113}
     with pytest.raises(UsageError, match="is of drive; the node is on charge"):
         parse_single_interface("drive=virtual:a", "charge")
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "channel"),
+    [
+        (r"slcan:\\.\COM12", "slcan", r"\\.\COM12"),
+        ("slcan:COM3@115200", "slcan", "COM3@115200"),
+        (r"serial:C:\pipes\bus,bitrate=250000", "serial", r"C:\pipes\bus"),
+    ],
+)
+def test_a_channel_may_be_a_port_or_a_path_of_windows(text: str, kind: str, channel: str) -> None:
+    for spec in (parse_single_interface(text, "drive"), parse_interface(f"drive={text}")):
+        assert (spec.network, spec.kind, spec.channel) == ("drive", kind, channel)
+        assert spec.written == f"drive={text}"

@@ -89,3 +89,18 @@ def test_an_existing_recording_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="exists already"):
         LogWriter(tmp_path / "a.log").open(0)
     assert (tmp_path / "a.log").read_bytes() == LINE
+
+
+def test_a_log_is_opened_as_bytes_where_a_system_tells_text_from_bytes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    binary, seen, opened = 1 << 29, [], os.open
+
+    def note(path: Path, flags: int, mode: int = 0o777) -> int:
+        seen.append(flags)
+        return opened(path, flags & ~binary, mode)
+
+    monkeypatch.setattr(os, "O_BINARY", binary, raising=False)
+    monkeypatch.setattr(os, "open", note)
+    LogWriter(tmp_path / "a.log").open(0)
+    assert [bool(flags & binary) for flags in seen] == [True]
