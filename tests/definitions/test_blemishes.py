@@ -205,6 +205,21 @@ def test_a_length_that_is_neither_classical_nor_stated_as_can_fd() -> None:
     assert codes(definitions) == [("definition-odd-length", 9)]
 
 
+@pytest.mark.parametrize(("length", "odd"), [(8, False), (9, False), (1785, False), (1786, True)])
+def test_a_j1939_message_may_fill_a_transport_session(length: int, odd: bool) -> None:
+    """SAE J1939-21: 255 packets of 7 bytes."""
+    assert 255 * 7 == 1785
+    number = 0x18FECA05 | 1 << 31
+    text = (
+        f"BU_: PUMP\nBO_ {number} Faults: {length} PUMP\n"
+        'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
+        'BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\n'
+        f'BA_ "VFrameFormat" BO_ {number} 3;\n'
+    )
+    found = [f.code for f in parse_dbc(text, "x.dbc").findings]
+    assert ("definition-odd-length" in found) is odd
+
+
 def test_messages_that_share_an_identifier_are_kept_apart() -> None:
     twin = (
         'BO_ 256 Twin: 8 MASTER\n SG_ State : 0|4@1+ (1,0) [0|0] "" PUMP\n'
