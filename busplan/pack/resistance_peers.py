@@ -4,6 +4,10 @@ Temperature: ln R = μ + E x + rest with x = (1/T − 1/T_median) / 8.314 J/(mol
 the modules' medians with Huber's weights; E has the prior ``ENERGY_KJ``. Surely outside
 ``BELIEVED_KJ``, temperature does not explain what is seen, and only the prior is taken off. The
 prior and the usual scatter of healthy cells are common practice, no source.
+
+What is not known of a module's temperature all its cells share. How far a cell stands out is
+therefore told beside its module's others as well: their median gives what they share, as far as
+that uncertainty lets it differ from nothing.
 """
 
 from __future__ import annotations
@@ -26,6 +30,8 @@ USUAL_MODULE = 0.03
 MODULE_SCATTER = 0.02
 HUBER = 1.5
 FEWEST_CELLS = 4
+MEDIAN_LOSS = 1.57
+"""The variance of a median over that of the mean, of normal data (π/2)."""
 WHOLE_MODULE = 0.75
 """When this part of a module's cells stands out, the module does."""
 FEWEST_IN_MODULE = 3
@@ -49,9 +55,9 @@ class Peers:
     """Each cell against what its peers make expect at its temperature; arrays (cells,).
 
     ``excess`` is the part above that (0.2: a fifth more), ``uncertainty`` its standard
-    uncertainty, ``far`` how many scatters it lies off, to be held against ``limit``. ``shows`` is
-    the excess from which on a cell would have stood out here; ``known`` marks cells whose
-    temperature was told.
+    uncertainty, ``far`` how many scatters it lies off, what its module shares taken out, to be held
+    against ``limit``. ``shows`` is the excess from which on a cell would have stood out here;
+    ``known`` marks cells whose temperature was told.
     """
 
     excess: F64
@@ -72,17 +78,37 @@ def against_peers(relative: F64, uncertainty: F64, temperature_c: F64, module: I
     part = uncertainty / np.maximum(relative, 1e-9)
     kelvin = np.where(known, temperature_c, 25.0) + KELVIN
     sensor = value * 1e3 / GAS / kelvin**2 * SENSOR_K if energy.span_k > 0 else 0.0
-    own = np.sqrt(part**2 + (tilt * error * 1e3) ** 2 + np.where(known, sensor, 0.0) ** 2)
+    common = np.hypot(tilt * error * 1e3, np.where(known, sensor, 0.0))
+    own = np.hypot(part, common)
     left = logs - tilt * value * 1e3
     left = left - float(nan_median(left))
-    far = deviates(left, own, USUAL)
+    shared, unsure = _shared(left, common, module)
+    alone = left - shared
+    far = deviates(alone, np.hypot(part, unsure), USUAL)
     limit = gate(int(np.isfinite(left).sum()))
     with np.errstate(divide="ignore", invalid="ignore"):
-        scatter = np.where(far != 0.0, left / far, np.nan)
+        scatter = np.where(far != 0.0, alone / far, np.nan)
     usual = float(np.nan_to_num(nan_median(np.abs(scatter)), nan=np.inf))
     shows = float(np.expm1(min(limit * usual, 10.0)))
     excess = np.expm1(left)
     return Peers(excess, own * (1.0 + excess), far, limit, shows, energy, known)
+
+
+def _shared(left: F64, common: F64, module: I64) -> tuple[F64, F64]:
+    """What each cell has in common with its module's others, and its uncertainty (cells,).
+
+    A priori nothing, with the standard deviation ``common``; the others scatter by ``USUAL``.
+    """
+    shared, unsure = np.zeros(len(left)), common.copy()
+    for number in np.unique(module):
+        own = np.flatnonzero((module == number) & np.isfinite(left) & (common > 0.0))
+        for cell in own if len(own) > 1 else ():
+            others = left[own[own != cell]]
+            weight = len(others) / MEDIAN_LOSS / USUAL**2
+            variance = 1.0 / (1.0 / common[cell] ** 2 + weight)
+            shared[cell] = variance * weight * float(np.median(others))
+            unsure[cell] = variance**0.5
+    return shared, unsure
 
 
 def _tilt(temperature_c: F64) -> tuple[F64, Mask]:

@@ -17,7 +17,7 @@ from busplan.pack.resistance_fit import CellFit
 from busplan.pack.statistics import F64, nan_median
 
 SCALES_S = (1.0, 10.0)
-RELATIVE_FLOORS = (0.0015, 0.0035)
+RELATIVE_FLOORS = (0.0015, 0.0015)
 """Of the ratio to the median cell, at each of ``SCALES_S``; from made packs and solved cells."""
 ABSOLUTE_FLOORS = (0.015, 0.030)
 """Of the resistance, and of a ratio's distance from 1: an extra resistance in series is right, the
@@ -100,7 +100,10 @@ def at_scales(
         elif after > 1.0 and (drive.groups < WANTED_BLOCKS or drive.block_s < 2.0 * after):
             why = f"too few changes of current in {drive.groups * drive.block_s:.0f} s"
         elif half > WORST:
-            why = f"too uncertain: ± {half:.0%} against peers (95 %), step {step_v * 1e3:g} mV"
+            why = (
+                f"too uncertain: the middle cell's interval against its peers is {2 * half:.0%} "
+                f"wide (95 %), steps of {step_v * 1e3:g} mV"
+            )
         if why:
             scale = AtScale(after, *(unknown,) * 4, scale.factor, why)
         result.append(scale)

@@ -8,6 +8,7 @@ from busplan.answers import Answer, Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.labels import cell_label, clock, listed, module_place, place, sentence
 from busplan.pack.resistance import Resistance
+from busplan.pack.resistance_scales import AtScale
 from busplan.pack.section import Section, not_shown
 from busplan.pack.statistics import nan_median
 from busplan.plan.vehicle import PackLayout
@@ -133,6 +134,13 @@ def _module_finding(resistance: Resistance, layout: PackLayout, module: int) -> 
     )
 
 
+def _reach(scale: AtScale) -> str:
+    """``0.4 to 1.6 % (95 %)``: how far a cell's interval against its peers goes either way."""
+    wide = 100.0 * scale.factor * scale.relative_uncertainty[np.isfinite(scale.relative)]
+    ends = dict.fromkeys((f"{wide.min():.1f}", f"{wide.max():.1f}"))
+    return f"{' to '.join(ends)} % (95 %)"
+
+
 def resistance_section(
     resistance: Resistance | None, layout: PackLayout, *, asked: bool, run: str
 ) -> Section | None:
@@ -154,11 +162,12 @@ def resistance_section(
             for i in resistance.raised(limit)]  # fmt: skip
     told += [f"module {layout.modules[m]} as a whole" for m in resistance.raised_modules(limit)]
     middle = int(np.nanargmin(np.abs(scale.relative - 1.0)))
-    own, half = scale.interval(middle), scale.factor * float(nan_median(scale.relative_uncertainty))
+    own = scale.interval(middle)
     late = [d.delay_s * 1e3 for d in resistance.delays if np.isfinite(d.delay_s)]
     text = (
         f"median cell {scale.value[middle] * 1e3:.3f} mΩ after {scale.after_s:g} s "
-        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), each known to ± {half:.1%} of its peers, "
+        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), each held against its "
+        f"peers within {_reach(scale)}, "
         f"{conditions(resistance, float(nan_median(resistance.temperature_c)))}"
     )
     if late:

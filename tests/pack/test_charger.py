@@ -10,18 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.sense import BAD, GOOD, NOT_SHOWN, TIME, Sensed, flat, sense, thinned
-from truth.electrical import Bus, Charge, charge, steps
+from truth.electrical import Bus, Charge, steps
+from truth.electrical_cases import CHARGES, ON_OFF, charging_cells
 
 from busplan.findings import Weight
 from busplan.pack.series import Trace
 
 CHECKS = ("charger current", "charger voltage", "end of charge", "first full cell")
-ON_OFF = {0: "Off", 1: "On"}
 
 
 def judged(seed: int, how: Charge, bus: Bus | None = None) -> Sensed:
-    traces, time, volts = charge(seed, how, bus)
-    return sense(traces, cells=[Trace(time, v, 0.001, 0.0, 6.5) for v in volts.T])
+    made = charging_cells(seed, how, bus)
+    return sense(made.traces, cells=made.cells)
 
 
 def random_bus(seed: int) -> Bus:
@@ -47,35 +47,23 @@ def test_a_healthy_charge_gives_nothing(
         assert result[name].answer is GOOD, (name, result[name].text)
 
 
-PLANTED = [
-    ("goes on", Charge(goes_on_s=20.0), "charger-goes-on", "end of charge"),
-    ("over-delivers", Charge(gain=1.15), "charger-over-request", "charger current"),
-    ("ignores the taper", Charge(ignores_taper=True), "charger-over-request", "charger current"),
-    ("gives far too little", Charge(asked_a=100.0, gain=0.04), "charger-under-request", CHECKS[0]),
-    ("too high a voltage", Charge(volts_over=4.0), "charger-over-voltage", "charger voltage"),
-    ("ignores the full cell", Charge(top_over_v=0.015), "charge-past-full-cell", CHECKS[3]),
-]
-
-
-@pytest.mark.parametrize(("what", "how", "code", "check"), PLANTED, ids=[p[0] for p in PLANTED])
+@pytest.mark.parametrize(("what", "how", "code", "check"), CHARGES, ids=[p[0] for p in CHARGES])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_each_planted_fault_is_named_once(
     seed: int, what: str, how: Charge, code: str, check: str
 ) -> None:
-    traces, time, volts = charge(seed, how)
-    traces["charger_enable"] = Trace(TIME * 7, np.ones(len(TIME)), 1.0, choices=ON_OFF)
-    result = sense(traces, cells=[Trace(time, v, 0.001, 0.0, 6.5) for v in volts.T])
+    result = judged(seed, how)
     assert result.codes == [code]
     assert result[check].answer is BAD
 
 
-@given(st.integers(0, 100_000), st.sampled_from(PLANTED), st.booleans())
+@given(st.integers(0, 100_000), st.sampled_from(CHARGES), st.booleans())
 @settings(max_examples=12)
 def test_taking_data_away_never_makes_an_answer_better(
     seed: int, planted: tuple[str, Charge, str, str], whole: bool
 ) -> None:
-    traces, time, volts = charge(seed, planted[1])
-    cells = [Trace(time, v, 0.001, 0.0, 6.5) for v in volts.T]
+    made = charging_cells(seed, planted[1])
+    traces, cells = made.traces, made.cells
     full = sense(traces, cells=cells)
     rng = np.random.default_rng(seed)
     victim = str(rng.choice(list(traces)))
@@ -130,6 +118,18 @@ def test_the_charger_stops_within_three_seconds_and_three_count(
     result = sense({"charger_current": given_a, "charger_current_request": asked})
     assert result.codes == codes
     assert result["end of charge"].answer is (BAD if codes else GOOD)
+
+
+@pytest.mark.parametrize(("lost_s", "answer"), [(1.0, GOOD), (15.0, NOT_SHOWN)])
+def test_a_charger_that_was_not_heard_when_its_request_ended_shows_no_end(
+    lost_s: float, answer: str
+) -> None:
+    asked = Trace(TIME, np.where(TIME < 30, 20.0, 0.0), 0.1)
+    given_a = Trace(TIME, np.where(TIME < 31, 20.0, 0.0), 0.1)
+    gap = thinned(given_a, (TIME < 29) | (29 + lost_s < TIME))
+    result = sense({"charger_current": gap, "charger_current_request": asked})
+    assert result.codes == []
+    assert result["end of charge"].answer is answer
 
 
 @pytest.mark.parametrize("names", [ON_OFF, {}, {0: "Disabled", 1: "Enabled"}])

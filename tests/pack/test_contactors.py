@@ -24,6 +24,7 @@ from truth.electrical import (
     random_wiring,
     steps,
 )
+from truth.electrical_cases import KEY_ON
 
 from busplan.findings import Weight
 from busplan.pack.series import Trace
@@ -59,37 +60,24 @@ def test_a_healthy_key_on_gives_nothing_and_its_figures_hold(
         assert true in figure.interval, figure
 
 
-PLANTED = [
-    ("closes at 40 %", {"share": 0.4}, "pre-charge-incomplete", Weight.FAULT),
-    ("closes at 90 %", {"share": 0.9}, "pre-charge-incomplete", Weight.CAUTION),
-    ("load holds the link down", {"share": 0.9, "end_share": 0.91}, "pre-charge-incomplete", 1),
-    ("resistor broken", {"dead_pre": True}, "pre-charge-incomplete", Weight.FAULT),
-    ("no pre-charge", {"straight": True}, "contactor-order", Weight.FAULT),
-    ("welded", {"welded": True}, "contactor-welded", Weight.FAULT),
-    ("never discharged", {"discharge_s": 1e5, "after_s": 20.0}, "contactor-welded", Weight.FAULT),
-    ("does not connect", {"dead": True, "dead_pre": True}, "link-not-at-pack", Weight.FAULT),
-    ("opened under load", {"load_at_opening_a": 90.0}, "contactor-opened-loaded", Weight.CAUTION),
-]
-
-
-@pytest.mark.parametrize(("what", "plant", "code", "weight"), PLANTED, ids=[p[0] for p in PLANTED])
+@pytest.mark.parametrize(("what", "plant", "code", "weight"), KEY_ON, ids=[p[0] for p in KEY_ON])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("together", [False, True])
 def test_each_planted_fault_is_named_once(
-    seed: int, what: str, plant: dict[str, float], code: str, weight: int, together: bool
+    seed: int, what: str, plant: dict[str, float], code: str, weight: str, together: bool
 ) -> None:
     how = replace(random_wiring(seed), tau_s=0.5, **plant)
     made = key_on(seed, how)
     result = sense(at_once(made.traces) if together else made.traces)
     assert result.codes == [code]
-    assert result.findings[0].weight == weight
+    assert result.findings[0].weight is Weight[weight.upper()]
     assert any(result[name].answer is BAD for name in CHECKS)
 
 
-@given(st.integers(0, 100_000), st.sampled_from(PLANTED), st.floats(0.0, 0.9), st.booleans())
+@given(st.integers(0, 100_000), st.sampled_from(KEY_ON), st.floats(0.0, 0.9), st.booleans())
 @settings(max_examples=40)
 def test_taking_data_away_never_makes_an_answer_better(
-    seed: int, planted: tuple[str, dict[str, float], str, int], lost: float, whole: bool
+    seed: int, planted: tuple[str, dict[str, float], str, str], lost: float, whole: bool
 ) -> None:
     made = key_on(seed, replace(random_wiring(seed), tau_s=0.5, **planted[1]))
     rng = np.random.default_rng(seed)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from support.packs import Array, layout
 
-from busplan.pack.evenness import NO_CURRENT, evenness_findings, voltage_evenness
+from busplan.pack.evenness import NO_CURRENT, evenness_findings, quiet_rows, voltage_evenness
 from busplan.pack.sensors import SensorFault, find_faulty
 from busplan.pack.series import PackSeries, Trace
 
@@ -124,3 +124,19 @@ def test_a_reading_that_rightly_stands_still_until_the_load_comes_is_not_stuck()
     assert [(f.index, f.fault) for f in find_faulty(at_rest_then_driven(stuck=True), LAYOUT)] == [
         (23, SensorFault.STUCK)
     ]
+
+
+@pytest.mark.parametrize(
+    ("period_s", "first_s"),
+    # Two seconds, and two and a half periods of the cells; 59.9 s is the last with a current.
+    [(0.1, 61.95), (0.5, 61.95), (4.0, 69.95), (8.0, 79.95)],
+)
+def test_rest_counts_once_it_has_lasted_for_two_and_a_half_rounds_of_the_cells(
+    period_s: float, first_s: float
+) -> None:
+    time = np.arange(0.0, 300.0, 0.1)
+    current = Trace(time, np.where(time < 59.95, 200.0, 0.0), 0.1)
+    rows = first_s + period_s * np.arange(-5, 10 + 25 // period_s)
+    quiet = quiet_rows(PackSeries((), (), {"current": current}, 300.0), rows)
+    assert quiet is not None
+    assert rows[np.argmax(quiet)] == pytest.approx(first_s)

@@ -180,6 +180,7 @@ def test_dcdc_output_lies_in_its_window(volts: float, codes: list[str]) -> None:
         (12.0, 3.2, ["dcdc-output"]),
         (11.2, 1.0, []),
         (10.8, 0.2, []),
+        (10.8, 0.35, ["dcdc-sag"]),
         (10.8, 1.0, ["dcdc-sag"]),
     ],
 )
@@ -253,6 +254,28 @@ def test_a_state_of_charge_beside_the_count(
     assert sense(traces, capacity_ah=stated).codes == codes
 
 
+@pytest.mark.parametrize(
+    ("told_ah", "codes"),
+    # 40 Ah of 100: 2 points, a step, a twentieth of it and an offset of 0.17 points: 4.67 points.
+    [(113.0, []), (114.0, ["state-of-charge-off"])],  # 4.6 and 4.9 points
+)
+def test_a_twentieth_of_what_was_counted_is_allowed(told_ah: float, codes: list[str]) -> None:
+    traces, _ = counted(1, told_ah=told_ah, mean_a=120.0)
+    assert sense(traces, capacity_ah=100.0).codes == codes
+
+
+@pytest.mark.parametrize(("jump", "codes"), [(4.6, []), (5.0, ["state-of-charge-off"])])
+def test_a_jump_for_a_while_is_told_without_a_stated_capacity(
+    jump: float, codes: list[str]
+) -> None:
+    # 40 points moved: 2 points, a step and a twentieth of them are 4.5.
+    traces, _ = counted(1, mean_a=120.0)
+    soc = traces["state_of_charge"]
+    leaps = np.where((soc.time_s > 600) & (soc.time_s < 640), jump, 0.0)
+    leaping = replace(soc, value=soc.value + leaps)
+    assert sense(traces | {"state_of_charge": leaping}).codes == codes
+
+
 @pytest.mark.parametrize("stated", [100.0, None])
 def test_a_state_of_charge_that_goes_the_wrong_way(stated: float | None) -> None:
     traces, _ = counted(1, sign=-1.0)
@@ -321,7 +344,10 @@ def loop(swapped: bool = False, apart_k: float = 15.0, beyond_k: float = 0.0) ->
         (False, -12.0, 0.0, GOOD),
         (True, 15.0, 0.0, BAD),
         (True, -15.0, 0.0, BAD),
-        (False, 15.0, 3.8, GOOD),
+        (True, 5.5, 0.0, NOT_SHOWN),  # swapped, 3.3 K outside: sensors may lie so far apart
+        (False, 15.0, 0.8, GOOD),
+        (False, 15.0, 1.2, NOT_SHOWN),
+        (False, 15.0, 3.8, NOT_SHOWN),
         (False, 15.0, 4.6, BAD),
         (False, 4.5, 0.0, NOT_SHOWN),
         (False, 5.5, 0.0, GOOD),

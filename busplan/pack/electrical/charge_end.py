@@ -69,6 +69,15 @@ def end_of_charge(series: PackSeries, layout: PackLayout) -> Result:
             "no end of a charge in this capture",
             f"record until the request has ended, and {REACTS_S + LASTING_S:.0f} s more",
         )
+    begin = int(np.searchsorted(given.time_s, start))
+    last = int(np.flatnonzero(flowing[:begin])[-1])
+    if float(np.diff(given.time_s[last : begin + 1]).max()) > given.stale_s:
+        return not_shown(
+            name,
+            f"the charger was not heard from {clock(float(given.time_s[last]))} on, when its "
+            "request ended",
+            "record its current without gaps",
+        )
     return judged(name, f"the charger stopped with its request, by {clock(start)}")
 
 

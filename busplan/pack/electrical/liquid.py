@@ -3,8 +3,8 @@
 Liquid that passes modules comes out between their temperature and its own at the inlet: heat flows
 from the warmer to the colder (second law). What it carried in may take ``PASSING_S`` to come out.
 An outlet outside that by more than ``BEYOND_K``, for ``LASTING_S``, is measured elsewhere or
-wrongly, or is swapped with the inlet (common practice, no source). It shows only where inlet and
-modules lie apart.
+wrongly, or is swapped with the inlet; more than ``SENSORS_K`` outside leaves it open (common
+practice, no source). It shows only where inlet and modules lie apart.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from busplan.plan.vehicle import PackLayout
 
 PASSING_S = 120.0
 BEYOND_K = 4.0
+SENSORS_K = 1.0
 LASTING_S = 60.0
 APART_K = 5.0
 """Inlet and modules must lie so far apart, for ``LASTING_S``, to show anything."""
@@ -46,15 +47,15 @@ def outlet(series: PackSeries, layout: PackLayout) -> Result:
     inlet = series.quantities["inlet_temperature"].at(time)
     out = series.quantities["outlet_temperature"].at(time)
     low_in, high_in = _lately(time, inlet)
-    lower = np.fmin(low_in, coldest) - BEYOND_K
-    upper = np.fmax(high_in, warmest) + BEYOND_K
+    lower, upper = np.fmin(low_in, coldest), np.fmax(high_in, warmest)
     with np.errstate(invalid="ignore"):
-        off = (out < lower) | (out > upper)
+        outside = np.fmax(lower - out, out - upper)
+        off, doubtful = outside > BEYOND_K, outside > SENSORS_K
         apart = np.abs(inlet - nan_median(modules, axis=1)) > APART_K
         apart &= np.isfinite(out)
     start, length = longest_run(time, np.asarray(off))
     if length >= LASTING_S:
-        row = int(np.argmax(np.where(off, np.fmax(lower - out, out - upper), -np.inf)))
+        row = int(np.argmax(np.where(off, outside, -np.inf)))
         finding = Finding(
             "outlet-implausible",
             Weight.CAUTION,
@@ -78,6 +79,15 @@ def outlet(series: PackSeries, layout: PackLayout) -> Result:
             name,
             "inlet and modules lie too close to show anything",
             f"heat or cool the liquid by {APART_K:.0f} K against the modules for {LASTING_S:.0f} s",
+        )
+    start, length = longest_run(time, np.asarray(doubtful))
+    if length >= LASTING_S:
+        most = float(np.nanmedian(outside[doubtful]))
+        return not_shown(
+            name,
+            f"the outlet read {most:.1f} K outside inlet and modules for {length:.0f} s from "
+            f"{clock(start)}",
+            "compare both sensors at rest; a firmer heating shows whether they are swapped",
         )
     difference = (out - inlet)[apart]
     low, high = np.percentile(difference, (2.5, 97.5)).tolist()
