@@ -83,8 +83,10 @@ def non_negative(square: F64, product: F64) -> F64:
 
     scale = np.sqrt(np.maximum(np.diag(square), 1e-300))
     scaled = square / np.outer(scale, scale)
-    factor = np.linalg.cholesky(scaled + SOLID * np.eye(len(scaled)))
-    solution, _ = nnls(factor.T, np.linalg.solve(factor, product / scale))
+    # Causes that a short capture does not tell apart leave eigenvalues of 0, or below by rounding.
+    size, turn = np.linalg.eigh(scaled)
+    root = np.sqrt(np.maximum(size, SOLID))
+    solution, _ = nnls(root[:, None] * turn.T, (turn.T @ (product / scale)) / root)
     return np.asarray(solution / scale, np.float64)
 
 

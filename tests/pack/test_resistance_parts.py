@@ -73,6 +73,18 @@ def test_coefficients_without_negative_ones_are_scipys() -> None:
     assert ours == pytest.approx(reference, abs=1e-6)
 
 
+def test_causes_that_are_not_told_apart_are_solved_all_the_same() -> None:
+    rng = np.random.default_rng(5)
+    design = rng.random((40, 3)) @ rng.random((3, 8))  # three causes told as eight
+    target = design @ np.arange(8.0) + 0.01 * rng.standard_normal(40)
+    # What sums of many rows leave by rounding: eigenvalues a little below 0.
+    square = design.T @ design - 1e-8 * np.eye(8)
+    ours = non_negative(square, design.T @ target)
+    theirs, _ = optimize.nnls(design, target)
+    assert (ours >= 0).all()
+    assert design @ ours == pytest.approx(design @ theirs, abs=1e-3)
+
+
 def test_a_chord_is_what_a_step_makes_of_each_cause() -> None:
     drive = make_drive(stepped()).with_knee(2)
     # A step to 150 A, simulated on its own: ten thousand steps of the differential equation.
