@@ -17,7 +17,7 @@ from busplan.pack.resistance_fit import CellFit
 from busplan.pack.statistics import F64, nan_median
 
 SCALES_S = (1.0, 10.0)
-RELATIVE_FLOORS = (0.0015, 0.0015)
+RELATIVE_FLOORS = (0.0015, 0.0025)
 """Of the ratio to the median cell, at each of ``SCALES_S``; from made packs and solved cells."""
 ABSOLUTE_FLOORS = (0.015, 0.030)
 """Of the resistance, and of a ratio's distance from 1: an extra resistance in series is right, the
