@@ -80,6 +80,14 @@ JOINTS = (
         "plan states, by more than 0.3 mΩ. A loose or corroded joint heats until it burns.",
         "Have licensed people compare the drops over fuse, contactors and joints under load.",
     ),
+    _entry(
+        "joint-drift",
+        (CAUTION,),
+        "Fuse, contactors and joints outside the cells' taps have another resistance than in the "
+        "capture before, surely and by more than 0.3 mΩ. A joint that loosens or corrodes heats "
+        "until it burns.",
+        "Have licensed people compare the drops over fuse, contactors and joints under load.",
+    ),
 )
 
 CODES = (*PLAUSIBLE, *CAPACITY, *SELF_DISCHARGE, *RESISTANCE, *JOINTS)

@@ -1,7 +1,8 @@
 """What a pack's figures were and how they have moved: the baseline, and drift against it.
 
 A :class:`Baseline` keeps, for each cell and module, its figures against its peers with their
-standard uncertainties; it can be written as JSON and read back. Drift is the change of a figure
+standard uncertainties, and the resistance outside the taps; it can be written as JSON and read
+back. Drift is the change of a figure
 between a baseline and now, with both uncertainties. It counts when it passes twice: beyond what
 both uncertainties and the scatter of the peers' changes explain, and by an amount that matters
 (``LEAST``, common practice, no source). Not moved is only said where the interval of the change
@@ -11,7 +12,7 @@ excludes that amount.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -20,10 +21,9 @@ import numpy as np
 
 from busplan.answers import Answer, Interval
 from busplan.errors import UsageError
-from busplan.findings import Figure, Finding, Weight
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
-from busplan.pack.labels import cell_label, module_place, place, sentence
+from busplan.pack.joints import MATTERS_OHM, Joints
 from busplan.pack.resistance import Resistance
 from busplan.pack.self_discharge import SelfDischarge
 from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
@@ -46,14 +46,19 @@ class Topic(StrEnum):
     SELF_DISCHARGE = "slope at rest"
     TEMPERATURE = "temperature"
     EXCHANGE = "exchange"
+    JOINTS = "resistance outside the taps"
 
     @property
     def of_cells(self) -> bool:
-        """Whether it is a cell's figure; a module's otherwise."""
-        return self not in (Topic.TEMPERATURE, Topic.EXCHANGE)
+        """Whether it is a cell's figure."""
+        return self not in (Topic.TEMPERATURE, Topic.EXCHANGE, Topic.JOINTS)
+
+    @property
+    def of_pack(self) -> bool:
+        """Whether it is one figure of the whole pack; a module's when a cell's neither."""
+        return self is Topic.JOINTS
 
 
-_PERCENT = (Topic.RESISTANCE, Topic.RESISTANCE_LATE, Topic.CAPACITY, Topic.BALANCE, Topic.EXCHANGE)
 LEAST: Mapping[Topic, float] = {
     Topic.RESISTANCE: 0.10,
     Topic.RESISTANCE_LATE: 0.10,
@@ -61,6 +66,7 @@ LEAST: Mapping[Topic, float] = {
     Topic.BALANCE: 0.02,
     Topic.SELF_DISCHARGE: 0.3,
     Topic.EXCHANGE: 0.15,
+    Topic.JOINTS: MATTERS_OHM * 1e3,
 }
 """Least change that matters, in the figure's unit; of voltages and temperatures by the limits."""
 LIMIT_SHARE = 0.25
@@ -74,6 +80,8 @@ USUAL: Mapping[Topic, float] = {
     Topic.EXCHANGE: 0.04,
 }
 """Usual scatter of the changes of sound peers; of voltages and temperatures one step."""
+ALONE = 3.0
+"""What has no peers moved when its change is so many times its uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +134,7 @@ class Baseline:
             if word not in list(Topic) or not isinstance(table, dict):
                 raise UsageError(f"the baseline has figures that are not known: {word!r}")
             topic = Topic(word)
-            count = len(cells if topic.of_cells else modules)
+            count = 1 if topic.of_pack else len(cells if topic.of_cells else modules)
             topics[topic] = Kept(
                 _numbers(table, "value", word, count),
                 _numbers(table, "uncertainty", word, count),
@@ -168,6 +176,7 @@ def keep(
     voltage: Evenness,
     temperature: Evenness,
     resistance: Resistance | None,
+    joints: Joints | None,
     capacity: Capacity | None,
     self_discharge: SelfDischarge | None,
     warm_up: WarmUp | None,
@@ -182,6 +191,13 @@ def keep(
             topics[topic] = Kept(even.deviation, error, at)
     if resistance is not None:
         topics |= _of_resistance(resistance)
+    if joints is not None and not joints.missing:
+        wide = joints.uncertainty * joints.factor / TWO_SIDED
+        topics[Topic.JOINTS] = Kept(
+            np.array([joints.value * 1e3]),
+            np.array([wide * 1e3]),
+            f"over {joints.range_a:.0f} A of current",
+        )
     if capacity is not None and capacity.told.any():
         window = f"over {capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
         full = capacity.window_ah / capacity.window
@@ -251,9 +267,13 @@ class Drift:
     @property
     def drifted(self) -> I64:
         """Items that moved against their peers, beyond chance and by what matters."""
-        far = np.abs(deviates(self.change, self.uncertainty, self.usual))
+        if self.topic.of_pack:
+            far, limit = np.abs(self.change) / self.uncertainty, ALONE
+        else:
+            far = np.abs(deviates(self.change, self.uncertainty, self.usual))
+            limit = gate(len(self.change))
         with np.errstate(invalid="ignore"):
-            out = (far > gate(len(self.change))) & (np.abs(self.change) > self.least)
+            out = (far > limit) & (np.abs(self.change) > self.least)
         return np.flatnonzero(out)
 
     @property
@@ -305,62 +325,3 @@ def drifts(
             )
         )
     return tuple(found)
-
-
-def drift_findings(found: Sequence[Drift], layout: PackLayout) -> list[Finding]:
-    """A caution for each cell and each module that drifted, with all that moved."""
-    findings = []
-    for cells in (True, False):
-        moved: dict[int, list[Drift]] = {}
-        for drift in found:
-            if drift.topic.of_cells is cells:
-                for index in drift.drifted.tolist():
-                    moved.setdefault(index, []).append(drift)
-        for index, changes in sorted(moved.items()):
-            findings.append(_finding(index, changes, layout, cells=cells))
-    return findings
-
-
-def _finding(index: int, changes: Sequence[Drift], layout: PackLayout, *, cells: bool) -> Finding:
-    figures: list[Figure] = []
-    texts = []
-    for drift in changes:
-        factor, unit = _shown(drift.topic)
-        low, high = (factor * end for end in _ends(drift.intervals[index]))
-        texts.append(f"{drift.topic} {low:+.3g} to {high:+.3g} {unit}")
-        figures += [
-            Figure(f"change of {drift.topic}", factor * float(drift.change[index]), unit),
-            Figure("low", low, unit),
-            Figure("high", high, unit),
-        ]
-    if cells:
-        cell = layout.cells[index]
-        label, where = cell_label(cell), place(cell.address)
-    else:
-        module = layout.modules[index]
-        label, where = f"module {module}", module_place(layout, module)
-    return Finding(
-        "cell-drift" if cells else "module-drift",
-        Weight.CAUTION,
-        where,
-        f"{sentence(label)} has moved against its peers since the capture before (95 %): "
-        f"{', '.join(texts)}.",
-        "What drifts from its peers will limit the pack or fail first.",
-        "Compare both captures at the same state of charge; look again in a few weeks.",
-        tuple(figures),
-    )
-
-
-def _ends(interval: Interval) -> tuple[float, float]:
-    return interval.low, interval.high
-
-
-def _shown(topic: Topic) -> tuple[float, str]:
-    """Factor and unit that a person reads a change in."""
-    if topic in _PERCENT:
-        return 100.0, "%"
-    return {
-        Topic.VOLTAGE: (1e3, "mV"),
-        Topic.TEMPERATURE: (1.0, "K"),
-        Topic.SELF_DISCHARGE: (1.0, "mV/h"),
-    }[topic]

@@ -9,7 +9,8 @@ import numpy as np
 
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
-from busplan.pack.drift import Baseline, Drift, drift_findings, drifts, keep
+from busplan.pack.drift import Baseline, Drift, drifts, keep
+from busplan.pack.drift_told import drift_findings
 from busplan.pack.electrical import SenseCheck, check_electrical
 from busplan.pack.evenness import (
     Evenness,
@@ -202,6 +203,7 @@ def evaluate_pack(
         voltage=voltage,
         temperature=temperature,
         resistance=resistance,
+        joints=joints,
         capacity=capacity,
         self_discharge=self_discharge,
         warm_up=warm_up,

@@ -166,8 +166,8 @@ def resistance_section(
     late = [d.delay_s * 1e3 for d in resistance.delays if np.isfinite(d.delay_s)]
     text = (
         f"median cell {scale.value[middle] * 1e3:.3f} mΩ after {scale.after_s:g} s "
-        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), each held against its "
-        f"peers within {_reach(scale)}, "
+        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), cells known "
+        f"against their peers to within {_reach(scale)}, "
         f"{conditions(resistance, float(nan_median(resistance.temperature_c)))}"
     )
     if late:

@@ -245,8 +245,8 @@ def _self_discharge(report: PackReport) -> Section | None:
         f"{-found.intervals[i].low:.2g} mV/h (95 %)"
         for i in found.losing
     ]
-    limit = float(nan_median(found.limit_mv_h))
-    text = f"{found.hours:.1f} h of rest show a loss of {limit:.2g} mV/h or more against peers"
+    shown = float(nan_median(found.shows_mv_h))
+    text = f"{found.hours:.1f} h of rest show a loss of {shown:.2g} mV/h or more against peers"
     answers = found.answers
     rest = sum(a is Answer.NOT_SHOWN for a in answers)
     missing = f"{counted(rest, 'cell')} not told: rest longer" if rest else ""
@@ -308,9 +308,10 @@ def _drift(report: PackReport) -> Section | None:
         return not_shown(name, "", "both captures must show the same figures: repeat the same test")
     cells: list[list[Answer]] = [[] for _ in report.layout.cells]
     modules: list[list[Answer]] = [[] for _ in report.layout.modules]
+    pack: list[list[Answer]] = [[]]
     moved, open_ = 0, []
     for drift in report.drift:
-        items = cells if drift.topic.of_cells else modules
+        items = pack if drift.topic.of_pack else cells if drift.topic.of_cells else modules
         for item, answer in zip(items, drift.answers, strict=True):
             item.append(answer)
         moved += len(drift.drifted)
@@ -320,7 +321,7 @@ def _drift(report: PackReport) -> Section | None:
     text = f"{moved or 'none'} moved against their peers since then, by {topics}"
     missing = f"not told of all: {listing(open_, 9)}" if open_ else ""
     told = [together(a) for a in cells if a], [together(a) for a in modules if a]
-    answer = together([*told[0], *told[1]])
+    answer = together([*told[0], *told[1], *pack[0]])
     return Section(name, answer, text, missing, tuple(told[0]), tuple(told[1]))
 
 

@@ -83,6 +83,11 @@ class SelfDischarge:
         return np.asarray(np.maximum(GATE * unlost, ACCUSED_SHARE * self.promised_mv_h), np.float64)
 
     @property
+    def shows_mv_h(self) -> F64:
+        """The loss that would surely have been accused, 97.5 of 100 times (m,) [mV/h]."""
+        return np.asarray(self.limit_mv_h + TWO_SIDED * self.uncertainty, np.float64)
+
+    @property
     def losing(self) -> I64:
         """Cells that lose charge faster than their peers."""
         with np.errstate(invalid="ignore"):

@@ -21,7 +21,8 @@ from truth.as_series import pack_series
 from busplan.answers import Answer
 from busplan.cli.baseline_file import read_baseline, write_baseline
 from busplan.errors import UsageError
-from busplan.pack.drift import LEAST, Baseline, Kept, Topic, drift_findings, drifts
+from busplan.pack.drift import LEAST, Baseline, Kept, Topic, drifts
+from busplan.pack.drift_told import drift_findings
 from busplan.pack.report import evaluate_pack
 
 LAYOUT = layout(3)
@@ -191,7 +192,9 @@ def test_a_drive_keeps_resistances_at_both_scales_and_a_later_one_tells_which_ro
     first, plan = pack_series(cell_packs.drive(9, cells=24, minutes=9.0, current_hz=20.0))
     older = evaluate_pack(first, plan)
     assert {Topic.RESISTANCE, Topic.RESISTANCE_LATE} <= set(older.baseline.topics)
-    worse = cell_packs.drive(9, cells=24, minutes=9.0, current_hz=20.0, raised={4: 1.25})
+    worse = cell_packs.drive(
+        9, cells=24, minutes=9.0, current_hz=20.0, raised={4: 1.25}, joint_ohm=1e-3
+    )
     later = evaluate_pack(pack_series(worse)[0], plan, before=older)
     assert later.drift is not None
     at = {d.topic: d for d in later.drift}
@@ -199,6 +202,33 @@ def test_a_drive_keeps_resistances_at_both_scales_and_a_later_one_tells_which_ro
         assert at[topic].drifted.tolist() == [4]
         told = older.baseline.topics[topic].value[4]
         assert at[topic].change[4] == pytest.approx(0.25 * told, abs=0.02)
+    assert 1.0 in at[Topic.JOINTS].intervals[0]
+    assert "joint-drift" in [f.code for f in later.findings]
+
+
+@pytest.mark.parametrize(
+    ("milliohm", "codes"),
+    # 0.3 mΩ matter (common practice, no source); each is known to some 0.13 mΩ.
+    [(1.0, []), (1.2, []), (1.7, ["joint-drift"]), (0.3, ["joint-drift"])],
+)
+def test_the_resistance_outside_the_taps_is_held_against_the_capture_before(
+    milliohm: float, codes: list[str]
+) -> None:
+    def told(value: float, error: float = 0.065) -> Baseline:
+        kept_ = Kept(np.array([value]), np.array([error]))
+        return Baseline(CELLS, LAYOUT.modules, {Topic.JOINTS: kept_})
+
+    plan = layout(3, quantities=["voltage"])
+    (drift,) = drifts(told(1.0), told(milliohm), plan, STEPS)
+    assert [f.code for f in drift_findings([drift], plan)] == codes
+    assert milliohm - 1.0 in drift.intervals[0]
+    assert drift.answers[0] is (Answer.BAD if codes else drift.answers[0])
+    assert drift.answers[0] is not Answer.GOOD or abs(milliohm - 1.0) < 0.2
+    # Known to half a milliohm only, nothing is said either way.
+    (vague,) = drifts(told(1.0, 0.25), told(milliohm, 0.25), plan, STEPS)
+    assert vague.answers == (Answer.NOT_SHOWN,)
+    assert drift_findings([vague], plan) == []
+    assert Baseline.from_dict(told(milliohm).as_dict()).topics[Topic.JOINTS].value == milliohm
 
 
 def first_of(report: Any, cell: int) -> float:

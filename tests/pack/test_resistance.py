@@ -137,6 +137,10 @@ def test_a_sentence_tells_figures_with_their_ends_and_conditions() -> None:
     assert section.answer is Answer.BAD
     assert "ms late" in section.text
     assert "fit" not in section.text
+    scale = found.best
+    widest = 100.0 * scale.factor * float(np.nanmax(scale.relative_uncertainty))
+    assert f"to {widest:.1f} % (95 %)" in section.text
+    assert "±" not in section.text
 
 
 def series_without(**changes: Trace) -> tuple[Any, PackLayout]:

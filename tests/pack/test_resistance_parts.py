@@ -147,6 +147,21 @@ def test_the_activation_energy_is_found_and_believed_only_where_cells_have_it(
         assert (peers.far < peers.limit).all()
 
 
+def test_what_a_modules_sensor_has_wrong_its_cells_share_and_nobody_is_accused_or_hidden() -> None:
+    # A twelfth of the modules 12 K colder at 50 kJ/mol; half a kelvin is 3.4 % of resistance there.
+    ratio, warm, module = relative(50.0, 12.0)
+    raised = int(np.flatnonzero(module == 5)[3])
+    ratio[raised] *= 1.23
+    peers = against_peers(ratio, np.full(len(ratio), 0.002), warm, module)
+    assert np.flatnonzero(peers.far > peers.limit).tolist() == [raised]
+    # The sensor of module 5 reads 1 K too high: its cells seem 7 % up, none of them alone.
+    wrong = np.where(module == 5, warm + 1.0, warm)
+    shifted = against_peers(ratio, np.full(len(ratio), 0.002), wrong, module)
+    others = (module == 5) & (np.arange(len(module)) != raised)
+    assert np.median(shifted.excess[others] - peers.excess[others]) == pytest.approx(0.07, abs=0.02)
+    assert np.abs(np.median(shifted.far[others] - peers.far[others])) < 0.8
+
+
 def test_temperature_that_does_not_differ_explains_nothing() -> None:
     ratio, warm, module = relative(40.0, 0.0)
     ratio[10] = 1.5

@@ -62,7 +62,8 @@ def test_a_healthy_rest_accuses_nobody_and_says_what_it_would_have_shown() -> No
     for seed, options in ((1, {}), (2, {"load_a": -50.0}), (3, {"load_minutes": 0})):
         found = fit(cell_packs.rest(seed, cells=12, hours=6.0, **options))
         assert set(found.answers) == {Answer.GOOD}
-        assert np.all(found.limit_mv_h <= 0.3)
+        assert np.all(found.shows_mv_h <= 0.3)
+        assert np.all(found.shows_mv_h > found.limit_mv_h + 1.9 * found.uncertainty)
         assert found.hours == pytest.approx(6.0, abs=0.3)
 
 
@@ -105,6 +106,13 @@ def test_a_short_rest_promises_less(hours: float, promised: float) -> None:
     # Monitors drift: nothing under three fifths of that is accused, however sure it looks.
     slope = np.array([-0.55, -0.65, 0.65, 0.0, 0.0, 0.0]) * found.promised_mv_h
     assert replace(found, slope=slope).losing.tolist() == [1]
+
+
+def test_a_cell_is_accused_beyond_what_one_without_loss_would_show() -> None:
+    # 3.5 uncertainties of 0.1 mV/h; the part of the slope itself that is unsure is not in them.
+    slope = np.array([-0.34, -0.36, 0.0, 0.0, 0.0, 0.0])
+    found = SelfDischarge(slope, np.hypot(0.1, 0.08 * slope), 0.0, 3.0)
+    assert found.losing.tolist() == [1]
 
 
 def test_good_needs_an_interval_that_excludes_the_promised_loss() -> None:
