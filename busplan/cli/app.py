@@ -34,6 +34,8 @@ COMMANDS: tuple[str, ...] = (
     "replay",
     "pack",
     "behaviour",
+    "alarms",
+    "note",
     "record",
     "live",
     "bench",

@@ -176,9 +176,10 @@ def _show(name: str, seed: int, at: float | None, form: Form, *, healthy: bool) 
         if form != "screen":
             opened = completed(opened)
     if form == "screen":
+        from busplan.screens.board_desk import BoardDesk
         from busplan.screens.start import run_replay
 
-        run_replay(opened, start_ns=round((at or 0.0) * 1e9))
+        run_replay(opened, start_ns=round((at or 0.0) * 1e9), screen="board", desk=BoardDesk())
         return
     from busplan.cli.printed_screen import print_screen
     from busplan.replay.asked import Asked

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from busplan.cli.options import FactsAsJson
+from busplan.cli.boards import BoardOption
+from busplan.cli.options import FactsAsJson, PlanOfVehicle
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
@@ -20,7 +21,7 @@ def register(app: typer.Typer) -> None:
 
 
 def live(
-    plan: Annotated[Path, typer.Option(help="The vehicle's plan.")],
+    plan: PlanOfVehicle,
     interface: Interfaces,
     record: Annotated[
         Path | None, typer.Option(help="Record at the same time into this text log.")
@@ -32,8 +33,9 @@ def live(
         float, typer.Option(min=0.1, help="As text or JSON: listen so long, then print.")
     ] = 5.0,
     screen: Annotated[
-        str, typer.Option(help="As text or JSON: pack, networks, messages, findings or shop.")
+        str, typer.Option(help="As text or JSON: pack, networks, messages, findings or board.")
     ] = "pack",
+    board: BoardOption = None,
     segmented: SegmentedOption = None,
     text: Annotated[bool, typer.Option("--text", help="Print a screen and end.")] = False,
     as_json: FactsAsJson = False,
@@ -46,6 +48,8 @@ def live(
     """
     import threading
 
+    from busplan.board.facts import BoardFacts
+    from busplan.cli.boards import find_boards
     from busplan.cli.output import print_caution
     from busplan.cli.printed_screen import print_screen
     from busplan.cli.recording import say_how_silent, stop_on_signals
@@ -57,9 +61,11 @@ def live(
     from busplan.plan.reader import load_plan
     from busplan.replay.asked import Asked, check_screen
     from busplan.replay.present import live_replay
+    from busplan.screens.board_desk import BoardDesk
 
     check_screen(screen)
     vehicle = load_plan(plan)
+    boards = find_boards(board, plan, vehicle)
     specs = interface_specs(interface, vehicle)
     told = parse_segmented(segmented, [s.network for s in specs])
     journal = Journal(None if record is None else record.with_name(record.name + ".journal"))
@@ -74,7 +80,11 @@ def live(
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries, told)
-        print_screen(Asked(replay, replay.span_ns), screen, as_json=as_json)
+        asked = Asked(replay, replay.span_ns)
+        if screen == "board":
+            facts = BoardFacts(BoardDesk(boards).judge(replay), replay.span_ns)
+            asked = Asked(replay, replay.span_ns, board=facts)
+        print_screen(asked, screen, as_json=as_json)
     else:
         from busplan.screens.live_app import run_live
 
@@ -92,7 +102,8 @@ def live(
         ended.start()
         try:
             watched = None if record is None else recorder.status
-            run_live(vehicle, rolling, lambda: journal.entries, watched, told)
+            desk = BoardDesk(boards, record)
+            run_live(vehicle, rolling, lambda: journal.entries, watched, told, desk)
         finally:
             stop.set()
             ended.join(10)

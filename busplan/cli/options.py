@@ -10,6 +10,7 @@ import typer
 from busplan.cli.numbers import moment
 
 PlanFile = Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)]
+PlanOfVehicle = Annotated[Path, typer.Option("--plan", help="The vehicle's plan.")]
 NetworkOption = Annotated[
     list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -18,6 +19,10 @@ def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> No
 
     if screen in JUDGED:
         asked = judged(asked)
+    if screen == "board" and asked.board is None:
+        from busplan.board.facts import facts_of
+
+        asked = replace(asked, board=facts_of(asked))
     if as_json:
         from busplan.replay.document import screen_dict
 

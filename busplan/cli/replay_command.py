@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from busplan.cli.boards import BoardOption
 from busplan.cli.captures import (
     AS_RECORDED,
     BitRateOption,
@@ -44,7 +45,7 @@ def replay(
     screen: Annotated[
         str | None,
         typer.Option(
-            help="pack, verdict, networks, messages, findings, span, shop or pair. Default: the "
+            help="pack, verdict, networks, messages, findings, span, board or pair. Default: the "
             "one shown last; as text, pack."
         ),
     ] = None,
@@ -68,6 +69,7 @@ def replay(
     signal: Annotated[
         list[str] | None, typer.Option(help="Signals for the span as text; repeatable, globs.")
     ] = None,
+    board: BoardOption = None,
     segmented: SegmentedOption = None,
     text: TextOption = False,
     as_json: FactsAsJson = False,
@@ -84,11 +86,14 @@ def replay(
     """
     from dataclasses import replace
 
+    from busplan.board.facts import BoardFacts
+    from busplan.cli.boards import open_desk
     from busplan.cli.printed_screen import print_screen
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
     from busplan.replay.asked import Asked, check_screen
     from busplan.replay.opening import completed, first_replay, replay_without_plan
+    from busplan.replay.verdict import joined, judge_pack
 
     if screen is not None:
         check_screen(screen)
@@ -128,6 +133,11 @@ def replay(
         opened = completed(opened)
         second = completed(second) if second else None
         moment = opened.span_ns if start is None else start
+        desk = open_desk(board, plan, captures, opened)
+        opened = desk.with_notes(opened)
+        facts = None
+        if screen == "board":
+            facts = BoardFacts(desk.judge(joined(opened, judge_pack(opened))), moment, desk.notes)
         asked = Asked(
             opened,
             moment,
@@ -136,19 +146,22 @@ def replay(
             signals=_signals(signal, opened.vehicle),
             beside=second,
             shift_ns=round(shift * 1e9),
+            board=facts,
         )
         print_screen(asked, screen or "pack", as_json=as_json)
         raise typer.Exit(exit_by_reading((*opened.doubts, *(second.doubts if second else ()))))
     from busplan.screens.start import run_replay
 
+    desk = open_desk(board, plan, captures, opened)
     run_replay(
-        opened,
+        desk.with_notes(opened),
         beside=second,
         shift_ns=round(shift * 1e9),
         start_ns=start or 0,
         screen=screen,
         play=not hold,
         speed=speed,
+        desk=desk,
     )
 
 

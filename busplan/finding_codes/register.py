@@ -8,6 +8,7 @@ from fnmatch import fnmatchcase
 from busplan.finding_codes import (
     behaviour,
     bench,
+    board,
     capture,
     checks,
     decode,
@@ -37,6 +38,7 @@ ROOMS: Mapping[str, str] = {
     "behaviour": "signals held against each other over time",
     "bench": "one node held against its definition",
     "live": "live buses: recording and asking",
+    "board": "limits of boards, and notes",
 }
 """Rooms that yield findings, and on what occasion, in the order they are shown."""
 
@@ -55,6 +57,7 @@ _TABLES = (
     behaviour.CODES,
     bench.CODES,
     live.CODES,
+    board.CODES,
 )
 
 CODES: Mapping[str, FindingCode] = {entry.code: entry for table in _TABLES for entry in table}

@@ -7,6 +7,18 @@ from collections.abc import Sequence
 from busplan.findings import Where
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
 
+SHORT_NAMES = {
+    "inlet_temperature": "inlet",
+    "outlet_temperature": "outlet",
+    "contactor_state": "contactors",
+    "link_voltage": "link",
+    "state_of_charge": "charge",
+    "dcdc_output_voltage": "DC-DC",
+    "charger_current": "charger",
+    "charger_current_request": "charger asked",
+}
+"""What people call the pack's quantities, where that is not the name in the plan."""
+
 
 def cell_label(cell: CellPlace) -> str:
     """``cell 53 (C1)``."""

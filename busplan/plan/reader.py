@@ -35,6 +35,13 @@ _IN_DOUBLE_QUOTES = re.compile(r'"[^"]*\\')
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
+_EMPTY = {
+    "plan": "the plan is empty; it needs at least [network.NAME], [part.NAME] and [node.NAME] "
+    "tables",
+    "board": "the file is empty; it needs [[board]] or [[limit]] tables",
+}
+
+
 def load_plan(path: str | Path) -> Vehicle:
     """The vehicle a plan file describes.
 
@@ -89,8 +96,11 @@ def load_change(
     return before, after, tuple(told)
 
 
-def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:
-    """The parsed TOML text and a place to collect problems, which knows its lines."""
+def read_document(path: str | Path, what: str = "plan") -> tuple[dict[str, Any], Problems]:
+    """The parsed TOML text and a place to collect problems, which knows its lines.
+
+    ``what`` says what the file is: a ``plan`` or a ``board``.
+    """
     file = str(path)
     text = _read_text(Path(path))
     document = _parsed(file, text)
@@ -101,8 +111,7 @@ def read_document(path: str | Path) -> tuple[dict[str, Any], Problems]:
                     file,
                     None,
                     "",
-                    "the plan is empty; it needs at least [network.NAME], [part.NAME] and "
-                    "[node.NAME] tables",
+                    _EMPTY[what],
                 )
             ]
         )

@@ -115,6 +115,7 @@ def resolve(
         behaviours=behaviours,
         expected=expected,
         tests=tests,
+        board=spec.vehicle.board,
     )
 
 

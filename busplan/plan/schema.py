@@ -83,6 +83,7 @@ class VehicleSpec(Spec):
 
     name: str = Field(default="vehicle", min_length=1, description="text that is not empty")
     invented: bool = Field(default=False, description="true or false")
+    board: str = Field(default="", description="the name of a file with boards, as text")
 
 
 class NetworkSpec(Spec):

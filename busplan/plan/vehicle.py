@@ -310,6 +310,8 @@ class Vehicle:
     pack: PackLayout | None = None
     findings: tuple[Finding, ...] = ()
     invented: bool = False
+    board: str = ""
+    """The file with its boards, as the plan names it."""
     """True for demo data; shown wherever the vehicle is."""
     behaviours: tuple[Behaviour, ...] = ()
     """What must hold between its signals over time."""

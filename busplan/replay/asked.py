@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 from busplan.errors import UsageError
 from busplan.plan.problems import suggestion
@@ -18,9 +18,16 @@ from busplan.replay.verdict import joined, judge_pack
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
 
-SCREENS = ("pack", "verdict", "networks", "messages", "findings", "span", "shop", "pair")
+SCREENS = ("pack", "verdict", "networks", "messages", "findings", "span", "board", "pair")
 JUDGED = frozenset({"pack", "verdict", "findings"})
 """Screens that show what the evaluation of the pack found."""
+
+
+class Documented(Protocol):
+    """What has its own document, here a board at a moment."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +46,7 @@ class Asked:
     beside: Replay | None = None
     shift_ns: int = 0
     report: PackReport | None = None
+    board: Documented | None = None
 
     @cached_property
     def shot(self) -> Snapshot:

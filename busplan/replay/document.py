@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
-from itertools import chain
 from typing import Any
 
 from busplan.replay.asked import Asked
@@ -16,7 +15,6 @@ from busplan.replay.replay import Replay
 from busplan.replay.search import matching
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import SignalSpan, Span
-from busplan.replay.tiles import tiles
 from busplan.wording import CAUTION
 
 
@@ -75,9 +73,8 @@ def _span(asked: Asked) -> dict[str, Any]:
     return {"span": span_values(asked.span)}
 
 
-def _shop(asked: Asked) -> dict[str, Any]:
-    shown = chain(*tiles(asked.shot, asked.replay.vehicle))
-    return {"figures": [{"name": t.label, "figure": t.figure, "note": t.note} for t in shown]}
+def _board(asked: Asked) -> dict[str, Any]:
+    return {"board": None if asked.board is None else asked.board.as_dict()}
 
 
 def _pair(asked: Asked) -> dict[str, Any]:
@@ -92,7 +89,7 @@ _VALUES: Mapping[str, Callable[[Asked], dict[str, Any]]] = {
     "messages": _messages,
     "findings": _findings,
     "span": _span,
-    "shop": _shop,
+    "board": _board,
     "pair": _pair,
 }
 

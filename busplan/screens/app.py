@@ -28,23 +28,28 @@ from busplan.replay.verdict import joined, judge_pack
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.beside import Beside
+from busplan.screens.board_desk import BoardDesk
+from busplan.screens.board_view import BoardView
+from busplan.screens.boarded import Boarded
 from busplan.screens.bound import bound, commands, help_keys
 from busplan.screens.dialogs import HelpScreen
 from busplan.screens.findings_view import FindingList, FindingsView
 from busplan.screens.memory import Layout
 from busplan.screens.messages_view import MessagesView
 from busplan.screens.pack_view import OVERLAYS, PackView
-from busplan.screens.plain_views import NetworksView, PairView, ShopView, VerdictView
+from busplan.screens.plain_views import NetworksView, PairView, VerdictView
 from busplan.screens.span_view import SpanView
-from busplan.screens.steering import Steered
 from busplan.text.dots import DRAWINGS
 from busplan.text.packmap import DENSITIES
 from busplan.text.timeline import WINDOWS_NS, Transport, Window
 from busplan.wording import disarmed
 
 if TYPE_CHECKING:
+    from busplan.board.state import Judged
     from busplan.pack.report import PackReport
 
+BLINK_NS = 500_000_000
+"""An alarm that nobody has seen is white every second half second."""
 FRAME_S = 0.1
 """Time between two redraws while playing [s]."""
 
@@ -52,7 +57,7 @@ FRAME_S = 0.1
 Judge = Callable[[Replay], "PackReport | None"]
 
 
-class ReplayApp(Steered):
+class ReplayApp(Boarded):
     """Replays one capture. ``now`` is the monotonic clock [ns], exchangeable in tests."""
 
     CSS = """
@@ -78,6 +83,7 @@ class ReplayApp(Steered):
         start_ns: int = 0,
         play: bool = False,
         speed: float = 1.0,
+        desk: BoardDesk | None = None,
         layout: Layout | None = None,
         keys: Mapping[str, str] | None = None,
         keep: Callable[[Layout], None] | None = None,
@@ -101,8 +107,11 @@ class ReplayApp(Steered):
         self.bell_on_fault = self.kept.bell
         self._faults: frozenset[str] = frozenset()
         self._play = play
+        self._now = now
         self._keep = keep
         self._shown: tuple[object, ...] = ()
+        self.desk = desk or BoardDesk()
+        self._boards: dict[int, Judged] = {}
         self._judge = judge
         self._beside = Beside(self, self._work_out)
         self._reader: Beside | None = None
@@ -115,6 +124,7 @@ class ReplayApp(Steered):
         self.verdict = VerdictView()
         self.messages = MessagesView()
         self.span = SpanView()
+        self.board = BoardView()
         self.views = [
             self.pack,
             self.verdict,
@@ -122,7 +132,7 @@ class ReplayApp(Steered):
             self.messages,
             FindingsView(),
             self.span,
-            ShopView(),
+            self.board,
         ]
         self.pair: PairView | None = None
         if len(self.captures) == 2:
@@ -164,9 +174,14 @@ class ReplayApp(Steered):
                 tracks(replay, pack)
                 beside.hand(self.action_redraw)
         for number, replay in enumerate(tuple(self.captures)):
+            beside.tell("judging limits")
+            beside.hand(self._limits_judged, number, self.desk.judge(replay))
             if self._judge is not None:
                 beside.tell("judging the pack")
                 beside.hand(self._judged, number, self._judge(replay))
+                if self.captures[number].set_aside:
+                    judged = self.desk.judge(self.captures[number])
+                    beside.hand(self._limits_judged, number, judged)
         gc.freeze()  # what judging has loaded and found stays: see keep_loaded
 
     def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
@@ -214,6 +229,7 @@ class ReplayApp(Steered):
         snapshot = self.replay.snapshot(shown_ns)
         if self.pair:
             self.pair.t_ns = t_ns
+        self._lay_board()
         self._ring(snapshot)
         self.snapshot = snapshot
         view = self.view
@@ -279,7 +295,9 @@ class ReplayApp(Steered):
     def _tick(self) -> None:
         clock = self.clock
         doing = self._beside.doing
-        state = (clock.position_ns, clock.playing, clock.speed, self.theme, doing)
+        self.board.white = self.board.flashing and bool(self._now() // BLINK_NS % 2)
+        white = self.board.white and self.view is self.board
+        state = (clock.position_ns, clock.playing, clock.speed, self.theme, doing, white)
         if state != self._shown:
             self._shown = state
             self.action_redraw()
@@ -287,7 +305,7 @@ class ReplayApp(Steered):
     def _ring(self, snapshot: Snapshot) -> None:
         if not self.bell_on_fault:
             return
-        faults = faults_of(snapshot)
+        faults = faults_of(snapshot) | self._red(snapshot)
         if self.clock.playing and faults - self._faults:
             self.bell()
         self._faults = faults
@@ -296,7 +314,7 @@ class ReplayApp(Steered):
         """Ring on new faults, or no longer."""
         self.bell_on_fault = not self.bell_on_fault
         if self.snapshot:
-            self._faults = faults_of(self.snapshot)
+            self._faults = faults_of(self.snapshot) | self._red(self.snapshot)
         self.action_redraw()
 
     def action_theme(self) -> None:

@@ -13,12 +13,13 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label
 
+from busplan.board.notes import LONGEST
 from busplan.findings import Finding
 from busplan.replay.replay import moment_of
 from busplan.screens.sheet import Sheet
 from busplan.text.dots import sample_card
-from busplan.text.runs import HEAD, PLAIN, Line, wrap
-from busplan.wording import CAUTION, clock_seconds
+from busplan.text.runs import HEAD, PLAIN, Line, clock_text, wrap
+from busplan.wording import CAUTION, clock_seconds, disarmed
 
 MOUSE = (
     "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "
@@ -131,6 +132,41 @@ class MomentScreen(ModalScreen[int | None]):
             )
         else:
             self.dismiss(moment)
+
+
+class NoteScreen(ModalScreen[str | None]):
+    """Asks what to note; dismissed with the text, or ``None``. Digits alone are presets."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Cancel", id="note.cancel")
+    ]
+    DEFAULT_CSS = """
+    NoteScreen { align: center bottom; }
+    NoteScreen > Vertical {
+        width: 76; max-width: 96%; height: auto; border: round $secondary;
+        background: $surface; padding: 0 1; margin-bottom: 3;
+    }
+    NoteScreen Label { width: 100%; }
+    """
+
+    def __init__(self, t_ns: int, presets: Sequence[str]) -> None:
+        super().__init__()
+        self._t_ns, self._presets = t_ns, tuple(presets)
+
+    def compose(self) -> ComposeResult:
+        """Presets, question and field."""
+        with Vertical():
+            for n, preset in enumerate(self._presets, 1):
+                yield Label(Text(disarmed(f"{n}  {preset}")))
+            yield Label(f"Note at {clock_text(self._t_ns)}:", id="note-label")
+            yield Input(id="note-input", compact=True, max_length=LONGEST)
+
+    @on(Input.Submitted)
+    def _entered(self, event: Input.Submitted) -> None:
+        text = event.value.strip()
+        if len(text) == 1 and text.isdigit() and 1 <= int(text) <= len(self._presets):
+            text = self._presets[int(text) - 1]
+        self.dismiss(text or None)
 
 
 def parse_moment(text: str, t_ns: int, span_ns: int) -> int | None:

@@ -14,11 +14,13 @@ from busplan.replay.present import Unseen, live_replay
 from busplan.replay.replay import Replay
 from busplan.replay.verdict import joined, judge_pack
 from busplan.screens.app import ReplayApp
+from busplan.screens.board_desk import BoardDesk
 from busplan.screens.memory import Layout
 from busplan.screens.start import keep_loaded, user_keys
 from busplan.transport.iso15765 import Segmented
 
 if TYPE_CHECKING:
+    from busplan.board.state import Judged
     from busplan.live.recording_status import RecordingStatus
     from busplan.pack.report import PackReport
 
@@ -44,12 +46,18 @@ class LiveApp(ReplayApp):
         *,
         status: Callable[[], RecordingStatus] | None = None,
         segmented: Collection[Segmented] = (),
+        desk: BoardDesk | None = None,
         layout: Layout | None = None,
         keys: Mapping[str, str] | None = None,
         keep: Callable[[Layout], None] | None = None,
     ) -> None:
         super().__init__(
-            live_replay(vehicle, None, ()), judge=None, layout=layout, keys=keys, keep=keep
+            live_replay(vehicle, None, ()),
+            judge=None,
+            desk=desk,
+            layout=layout,
+            keys=keys,
+            keep=keep,
         )
         self._present = LiveClock()
         self.clock = self._present
@@ -91,19 +99,24 @@ class LiveApp(ReplayApp):
                 replay = live_replay(
                     self._vehicle, recent, self._entries(), self._segmented, self._unseen
                 )
+                if self._judged_once:
+                    replay = joined(replay, self._report)
+                self.desk.shift(forgotten_ns)
+                judged = self.desk.live(replay)
             except Exception as error:  # a look that fails must end neither screens nor recording
                 self._beside.doing = f"not worked out: {error}"
             else:
                 if worker.is_cancelled:
                     return
                 self._beside.doing = self._trouble
-                self.call_from_thread(self._arrived, replay, forgotten_ns)
+                self.call_from_thread(self._arrived, replay, forgotten_ns, judged)
             took = time.monotonic() - begin
             time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
 
-    def _arrived(self, replay: Replay, forgotten_ns: int) -> None:
+    def _arrived(self, replay: Replay, forgotten_ns: int, judged: Judged) -> None:
         """Show what has arrived; held moments and marks stay on what they showed."""
         self._present.grow(replay.span_ns, forgotten_ns)
+        self._boards[0] = judged
         if forgotten_ns:
             self.a_ns, self.b_ns = (
                 None if mark is None or mark < forgotten_ns else mark - forgotten_ns
@@ -147,6 +160,7 @@ def run_live(
     entries: Callable[[], Sequence[Mapping[str, Any]]],
     status: Callable[[], RecordingStatus] | None = None,
     segmented: Collection[Segmented] = (),
+    desk: BoardDesk | None = None,
 ) -> None:
     """Open the screens on a live bus; returns when the user leaves."""
     from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -159,6 +173,7 @@ def run_live(
         entries,
         status=status,
         segmented=segmented,
+        desk=desk,
         layout=read_layout(path),
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),

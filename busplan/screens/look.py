@@ -47,6 +47,26 @@ THEMES = (
     ),
 )
 
+_DIAL = {
+    "dial-rest": ("#3A4F57", "#C9BFA6", "dim"),
+    "dial-calm": ("#8FB3BA", "#3F6A72", ""),
+    "dial-mark": ("#FFFFFF", "#000000", "bold"),
+    "dial-caution": ("#8F8540", "#C9B44A", "dim"),
+    "dial-fault": ("#6E2F12", "#CF8A62", "dim"),
+    "dial-caution-lit": (YELLOW, "#B59A00", ""),
+    "dial-fault-lit": (FLAME, "#B34700", ""),
+}
+
+
+def _on_dials() -> dict[str, tuple[str, str, str]]:
+    """Roles of the arcs of dials, and the same as the ground of another one."""
+    grounds = {
+        f"{name}-ground": (f"on {dark}", f"on {light}", "")
+        for name, (dark, light, _) in _DIAL.items()
+    }
+    return {**_DIAL, **grounds}
+
+
 # role: (on dark, on light, without colour)
 _ROLES: dict[str, tuple[str, str, str]] = {
     "plain": ("", "", ""),
@@ -79,11 +99,11 @@ _ROLES: dict[str, tuple[str, str, str]] = {
     "danger": ("#E5B48F", "#8A3A00", ""),
     "trace": ("bold #7FD1F5", "bold #00567F", "bold"),
     "trace-2": ("#F4F4F4", "#20292B", ""),
-    "trace-3": ("#CC8DB6", "#85366B", ""),
+    "trace-3": ("#CC8DB6", "#7C10A8", ""),
     "trace-4": ("#8FAF3E", "#4C5E14", ""),
     "trace-ground": ("#0F1B20 on #7FD1F5", "#F7F3E8 on #00567F", "reverse"),
     "trace-2-ground": ("#0F1B20 on #F4F4F4", "#F7F3E8 on #20292B", "reverse"),
-    "trace-3-ground": ("#0F1B20 on #CC8DB6", "#F7F3E8 on #85366B", "reverse"),
+    "trace-3-ground": ("#0F1B20 on #CC8DB6", "#FFFFFF on #7C10A8", "reverse"),
     "trace-4-ground": ("#0F1B20 on #8FAF3E", "#F7F3E8 on #4C5E14", "reverse"),
     "grid": ("#3A4F57", "#C9BFA6", ""),
     "hatch": ("#6E858B", "#857B63", "dim"),
@@ -98,8 +118,29 @@ _ROLES: dict[str, tuple[str, str, str]] = {
     "lane-1": ("on #3A4F57", "on #DDD3BB", ""),
     "lane-2": ("on #2C5F7C", "on #C3D2D6", "reverse"),
     "lane-name": ("bold #FFFFFF", "bold #20292B", "bold"),
-    "plate-caution": (f"bold #0B1418 on {YELLOW}", f"bold #0B1418 on {YELLOW}", "reverse bold"),
+    "plate-caution": (f"bold #0B1418 on {YELLOW}", "bold #0B1418 on #DDBE00", "reverse bold"),
     "plate-fault": (f"bold #0B1418 on {VERMILLION}", "bold #FFFFFF on #A34000", "reverse bold"),
+    "tile": ("on #14242A", "on #EFE9DA", ""),
+    "tile-head": ("on #1E3640", "on #DDD4BD", ""),
+    "title-text": ("bold #9CC3C9", "bold #2F4E53", "bold"),
+    "tile-red": ("on #3B1A0C", "on #F3D3BF", ""),
+    "head-fault": ("bold #FFFFFF on #000000", "bold #FFFFFF on #3A1500", "bold"),
+    "head-white": ("bold #0B1418 on #FFFFFF", "bold #FFFFFF on #000000", "bold underline"),
+    "figure": ("#DCE5E3", "#20292B", "bold"),
+    "bar-calm": ("#8FB3BA", "#3F6A72", ""),
+    "bar-rest": ("on #23404B", "on #DDD4BD", ""),
+    "bar-caution": (YELLOW, "#8A7400", ""),
+    "bar-fault": (FLAME, RUST, ""),
+    "bar-limit": ("#DCE5E3", "#20292B", "bold"),
+    "bar-limit-in": ("bold #0B1418 on #8FB3BA", "bold #FFFFFF on #3F6A72", "reverse"),
+    "map-even": ("on #1D3540", "on #E2DAC6", ""),
+    "map-low": ("#0B1418 on #4A93C0", "#0B1418 on #9CC6DE", "reverse"),
+    "map-far-low": (f"bold #0B1418 on {BLUE}", f"bold #0B1418 on {BLUE}", "reverse bold"),
+    "map-high": ("#0B1418 on #C4B030", "#0B1418 on #DCCB62", "reverse"),
+    "map-far-high": (f"bold #0B1418 on {YELLOW}", "bold #0B1418 on #DDBE00", "reverse bold"),
+    "map-outside": ("bold #FFFFFF on #B23600", "bold #FFFFFF on #A33100", "reverse bold underline"),
+    "map-text": ("#93A8AC", "#585F59", ""),
+    **_on_dials(),
     "band": ("#57838E", "#857B63", "dim"),
 }
 

@@ -1,4 +1,4 @@
-"""Screens that are one sheet: networks, figures for the shop, verdict, two captures."""
+"""Screens that are one sheet: networks, verdict, two captures."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from busplan.text.draw import no_pack
 from busplan.text.networks_draw import draw_networks
 from busplan.text.pair_draw import draw_pair
 from busplan.text.runs import FAINT, Line, wrap
-from busplan.text.shop_draw import draw_shop
 from busplan.text.timeline import Window
 from busplan.text.verdict_draw import draw_verdict
 
@@ -71,27 +70,6 @@ class NetworksView(SheetView):
     ) -> list[Line]:
         """The lines."""
         return draw_networks(replay, snapshot, columns, rows)
-
-
-class ShopView(SheetView):
-    """Huge figures."""
-
-    title = "Shop"
-    short = "Shop"
-    help = (
-        "The state in one word and the figures that matter, to be read from across the shop. "
-        "f rings the terminal bell on every new fault while playing (off at first)."
-    )
-
-    def __init__(self) -> None:
-        super().__init__(id="shop")
-
-    def draw(
-        self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
-    ) -> list[Line]:
-        """The lines."""
-        # It always fits, so that no column has to be kept for a scroll bar.
-        return draw_shop(snapshot, replay, columns + 1, rows)
 
 
 class VerdictView(SheetView):

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
-from busplan.screens.dialogs import HelpScreen, MomentScreen
+from busplan.screens.board_desk import BoardDesk
+from busplan.screens.board_view import BoardView
+from busplan.screens.dialogs import HelpScreen, MomentScreen, NoteScreen
 from busplan.screens.findings_view import FindingList
 from busplan.screens.keys import keys_file, names_of, read_keys, refuse_doubles
 from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -27,8 +29,9 @@ def user_keys() -> Mapping[str, str]:
         (PackView.BINDINGS, MapSheet.BINDINGS),
         (MessagesView.BINDINGS, MessageTable.BINDINGS),
         (FindingList.BINDINGS,),
+        (BoardView.BINDINGS,),
     )
-    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS)
+    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS, NoteScreen.BINDINGS)
     path = keys_file()
     keys = read_keys(path, names_of(everywhere, *(b for each in screens for b in each), *dialogs))
     for each in screens:
@@ -54,6 +57,7 @@ def run_replay(
     screen: str | None = None,
     play: bool = True,
     speed: float = 1.0,
+    desk: BoardDesk | None = None,
 ) -> None:
     """Open the screens on a capture, as they were left last time; returns when the user leaves.
 
@@ -70,6 +74,7 @@ def run_replay(
         start_ns=start_ns,
         play=play,
         speed=speed,
+        desk=desk,
         layout=replace(layout, screen=screen) if screen else layout,
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),

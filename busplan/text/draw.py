@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from busplan.findings import Weight
-from busplan.pack.labels import short_cell, short_sensor
+from busplan.pack.labels import SHORT_NAMES, short_cell, short_sensor
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack_state import PackState, PeerRange
 from busplan.replay.replay import Replay
@@ -136,18 +136,6 @@ def kinds_of(pack: PackState) -> list[Kind]:
         spread = f"{sensors.spread:.1f} K" if sensors else ""
         found.append(Kind("heat", sensors, names, 1, "°C", spread))
     return found
-
-
-SHORT_NAMES = {
-    "inlet_temperature": "inlet",
-    "outlet_temperature": "outlet",
-    "contactor_state": "contactors",
-    "link_voltage": "link",
-    "state_of_charge": "charge",
-    "dcdc_output_voltage": "DC-DC",
-    "charger_current": "charger",
-    "charger_current_request": "charger asked",
-}
 
 
 def quantities(pack: PackState) -> list[Line]:

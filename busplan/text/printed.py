@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from itertools import chain
 
+from busplan.board.facts import BoardFacts, facts_of
 from busplan.replay.asked import Asked
 from busplan.replay.replay import Replay
 from busplan.replay.search import matching
-from busplan.replay.tiles import tiles
+from busplan.text.board_text import board_lines
 from busplan.text.draw import (
     load_grid,
     no_pack,
@@ -106,11 +106,11 @@ def _span_text(asked: Asked, columns: int) -> list[Line]:
     return draw_span(asked.span, columns, place_names(asked.replay))
 
 
-def _shop_text(asked: Asked, columns: int) -> list[Line]:
-    lines: list[Line] = [[(asked.shot.word, "strong")], []]
-    for tile in chain(*tiles(asked.shot, asked.replay.vehicle)):
-        lines.append([(f"{tile.heading:<12}{tile.figure:>9} {tile.note}", "plain")])
-    return lines
+def _board_text(asked: Asked, columns: int) -> list[Line]:
+    facts = asked.board
+    if not isinstance(facts, BoardFacts):
+        facts = facts_of(asked)
+    return board_lines(facts, columns)
 
 
 def _verdict_text(asked: Asked, columns: int) -> list[Line]:
@@ -137,6 +137,6 @@ _TEXTS: Mapping[str, Callable[[Asked, int], list[Line]]] = {
     "messages": _messages_text,
     "findings": _findings_text,
     "span": _span_text,
-    "shop": _shop_text,
+    "board": _board_text,
     "pair": _pair_text,
 }

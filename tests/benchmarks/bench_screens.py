@@ -28,8 +28,8 @@ from watched_terminal import WatchedTerminal
 
 SIZES = ((80, 24), (160, 45), (200, 60))
 SCREENS = {"1": "pack", "2": "verdict", "3": "networks", "4": "messages", "5": "findings"}
-SCREENS |= {"6": "span", "7": "shop"}
-MARKS = {"1": r"(?m)^A +A1 ", "3": r"biggest", "4": r"cycle ms", "5": r"do: ", "7": r"fullest"}
+SCREENS |= {"6": "span", "7": "board"}
+MARKS = {"1": r"(?m)^A +A1 ", "3": r"biggest", "4": r"cycle ms", "5": r"do: ", "7": r"lowest cell"}
 """What only that screen shows."""
 SECONDS = 4.0
 CPU_BAR, ROWS_BAR, KEY_BAR = 0.20, 0.15, 0.050

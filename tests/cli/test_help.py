@@ -29,6 +29,7 @@ JUDGES = {
     "survey",
     "pack",
     "behaviour",
+    "alarms",
     "bench",
 }
 READS = {"load", "decode", "replay", "live", "sheets"}

@@ -52,10 +52,12 @@ CALLS: list[tuple[str, ...]] = [
     ("cut", LOG, "--to", "1", "--out", f"cut{EVIL}.log"),
     ("cut", LOG, "--network", EVIL, "--out", "y.log"),
     *(("replay", *READ, "--screen", screen, *more) for more in ((), ("--json",))
-      for screen in ("pack", "networks", "messages", "findings", "span", "shop", "verdict")),
+      for screen in ("pack", "networks", "messages", "findings", "span", "board", "verdict")),
     ("replay", *READ, "--beside", LOG, "--screen", "pair"), ("replay", *READ, "--at", EVIL),
     ("replay", *READ, "--screen", EVIL), ("replay", *READ, "--span", EVIL),
     ("replay", *READ, "--text", "--filter", EVIL),
+    ("alarms", *READ), ("alarms", *READ, "--json"), ("alarms", LOG, "--plan", EVIL),
+    ("note", LOG, EVIL, "--at", "0", "--by", EVIL), ("note", LOG), ("note", EVIL, EVIL),
     ("pack", *READ), ("pack", *READ, "--json"), ("pack", *READ, "--tables"),
     ("pack", *READ, "--plots", f"plots{EVIL}", "--svg"), ("pack", "--suggest", PLAN_FILE),
     ("record", f"run{EVIL}.log", "--plan", PLAN_FILE, *BUS), ("record", EVIL, "-i", EVIL),

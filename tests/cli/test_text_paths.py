@@ -42,7 +42,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "decode": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--out", "v.csv", "--json")],
     "cut": [(CAPTURE, "--to", "1", "--out", "cut.log")],
     "replay": [
-        *((CAPTURE, "--plan", PLAN, "--screen", screen) for screen in ("pack", "span", "shop")),
+        *((CAPTURE, "--plan", PLAN, "--screen", screen) for screen in ("pack", "span", "board")),
         (CAPTURE, "--plan", PLAN, "--beside", CAPTURE, "--screen", "pair"),
         (DRIVE, "--plan", PLAN, "--text", "--screen", "verdict"),
         (DRIVE, "--plan", PLAN, "--json", "--screen", "verdict"),

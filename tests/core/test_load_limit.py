@@ -14,12 +14,12 @@ from support.frames import frames
 from support.vehicles import stream, vehicle
 
 import busplan
+from busplan.board.resolve import limits_of_plan
 from busplan.checks import run_checks
 from busplan.checks.planned_load import network_load
 from busplan.findings import Weight
 from busplan.plan.vehicle import Network, Vehicle
 from busplan.replay.replay import Replay
-from busplan.replay.tiles import tiles
 from busplan.text.draw import load_grid
 from busplan.text.load_bar import load_bar
 from busplan.text.networks_draw import draw_networks
@@ -105,8 +105,8 @@ def test_what_screens_and_texts_show_at_a_moment(shift: float, over: bool) -> No
     replay = Replay.of(v, table)
     moment = replay.snapshot(2 * S)
     assert any(t.word == "NETWORK FULL" for t in moment.troubles) is over
-    ((tile,),) = tiles(moment, v)
-    assert (tile.weight is Weight.CAUTION) is over
+    (limit,) = (x for x in limits_of_plan(replace(v, source="a.toml")) if "load" in x.subject)
+    assert limit.passed_by(100 * load) is over
     for lines in (load_grid(moment, v, 60, 1), draw_networks(replay, moment, 80, 8)):
         pieces = [piece for line in lines for piece in line]
         assert any(text.endswith("%!") for text, _ in pieces) is over

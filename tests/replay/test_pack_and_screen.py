@@ -11,6 +11,7 @@ import pytest
 from support.command import busplan
 from support.plans import dbc, message, signal, write_plan
 
+from busplan.board.quantities import Quantities
 from busplan.findings import Weight
 from busplan.frames.table import FrameTable
 from busplan.pack.pull import pull_series
@@ -20,7 +21,6 @@ from busplan.plan.reader import load_plan
 from busplan.replay.pack_state import PackState
 from busplan.replay.replay import Replay
 from busplan.replay.span import measure_span
-from busplan.replay.tiles import tiles
 from busplan.replay.trend import cell_grid
 from busplan.replay.verdict import joined, judge_pack
 from busplan.replay.watch import watch
@@ -224,13 +224,11 @@ def test_a_current_that_is_a_code_leaves_the_mode_open(
     broken = bench.screen(8)
     assert broken.mode is Mode.UNKNOWN
     assert broken.quantities["current"].text == "sensor error"
-    shown = [
-        t.figure
-        for row in tiles(bench.replay.snapshot(8 * S), bench.vehicle)
-        for t in row
-        if t.label == "current"
-    ]
-    assert shown == ["--"]
+    assert bench.vehicle.pack is not None
+    current = Quantities(bench.replay).track(str(bench.vehicle.pack.quantities["current"]))
+    assert current is not None
+    assert not current.at(8 * S).fresh
+    assert current.at(3 * S).value == 100 if unit == "A" else 20
 
 
 def test_milliamperes_are_not_amperes(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from busplan.screens.browser import served_command
 from busplan.screens.dialogs import parse_moment
 from busplan.screens.memory import Layout, read_layout, write_layout
-from busplan.text.figures import HEIGHT, Scale, best_scale, draw_figure, figure_width
+from busplan.text.big import letter
 from busplan.text.load_bar import load_bar
 from busplan.text.plot import draw_load
 from busplan.text.runs import clip, clock_text, fill, marked, span_text, text, width, wrap
@@ -106,24 +106,20 @@ def test_what_is_no_moment_is_refused(typed: str) -> None:
     assert parse_moment(typed, 0, 600 * S) is None
 
 
-def test_figures_have_their_stated_size_and_every_letter_a_shape() -> None:
-    for scale in (Scale(), Scale(2, 1, 1), Scale(4, 3, 2)):
-        rows = draw_figure("3.64", scale)
-        assert len(rows) == HEIGHT * scale.down
-        assert {len(r) for r in rows} == {figure_width("3.64", scale)}
-        assert len({figure_width(digit, scale) for digit in "0123456789"}) == 1
-    for characters in ("0123456789.-+%", "ABCDEFGHIJKLMNOPQRSTUVWXYZ"):
-        assert len({tuple(draw_figure(c)) for c in characters}) == len(characters)
-    assert best_scale("CELLS", 10, 5) == Scale()
-    assert best_scale("3.636", 26, 5) == Scale(2, 1, 1)
-    assert best_scale("3.636", 80, 10) == Scale(4, 4, 2)
+def test_every_letter_has_a_shape_of_its_own_at_every_height() -> None:
+    for high in (5, 8, 13, 20):
+        for characters in ("0123456789.-+%", "ABCDEFGHIJKLMNOPQRSTUVWXYZ"):
+            shapes = {letter(c, high).tobytes() + bytes(letter(c, high).shape) for c in characters}
+            assert len(shapes) == len(characters)
+        assert {letter(c, high).shape[0] for c in "0A.M%"} == {high}
+        assert len({letter(c, high).shape[1] for c in "023456789"}) == 1
 
 
 def test_the_layout_is_kept_and_damage_is_survived(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "screens.json"
     assert read_layout(path) == Layout()
-    write_layout(path, Layout(screen="shop", window_s=60.0, bell=True))
-    assert read_layout(path) == Layout(screen="shop", window_s=60.0, bell=True)
+    write_layout(path, Layout(screen="board", window_s=60.0, bell=True))
+    assert read_layout(path) == Layout(screen="board", window_s=60.0, bell=True)
     path.write_text('{"screen": 5, "bell": true, "new": 1}')
     assert read_layout(path) == Layout(bell=True)
     path.write_text("{broken")

@@ -10,10 +10,11 @@ from busplan.screens import look
 from busplan.text.grades import OF_GRADE
 from busplan.text.runs import OF_WEIGHT
 
-DRAWN = ("band", "hatch", "limit-caution", "limit-fault")
+DRAWN = ("band", "hatch", "limit-caution", "limit-fault", "bar-calm", "bar-caution", "bar-fault")
 """Shades, lines and bars that are no text."""
-ADORNED = ("grid",)
-"""What nobody needs to see: fine lines at times that are written below them."""
+ADORNED = ("grid", *look._DIAL, *(f"{name}-ground" for name in look._DIAL))
+"""What needs no contrast of its own: fine lines at times that are written below them, arcs of dials
+whose value stands inside."""
 
 
 def contrast(one: str, other: str) -> float:

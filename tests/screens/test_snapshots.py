@@ -18,7 +18,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
 from busplan.screens.app import ReplayApp
 
-SCREENS = ("pack", "verdict", "networks", "messages", "findings", "span", "shop")
+SCREENS = ("pack", "verdict", "networks", "messages", "findings", "span", "board")
 ALL = (*SCREENS, "pair", "help", "go-to")
 
 

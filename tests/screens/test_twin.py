@@ -12,6 +12,7 @@ from support.pilot import screen_text as terminal_text
 from support.van import make_replay
 from typer.testing import CliRunner
 
+from busplan.board.facts import facts_of as board_of
 from busplan.cli.app import app
 from busplan.errors import UsageError
 from busplan.plan.select import select_signals
@@ -106,6 +107,7 @@ async def test_the_screens_show_what_their_json_tells(replay: Replay) -> None:
             shown[view.id] = terminal_text(app)
         report = app.verdict.reports[app.captures[0]]
         whole = Asked(app.captures[0], 20 * S, beside=repaired, report=report)
+        whole = replace(whole, board=board_of(whole))
     assert set(shown) == set(SCREENS)
     for screen, facts in facts_of({name: screen_dict(whole, name) for name in SCREENS}).items():
         assert len(facts) > 3
@@ -158,9 +160,10 @@ def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
             f"{max(c['maximum'] for c in span['cells']):.3f}",
             *(f"{m['message']}" for m in span["messages"]),
         ],
-        "shop": [
-            told["shop"]["troubles"][0]["text"],
-            *(f["note"] for f in told["shop"]["figures"]),
+        "board": [
+            *told["board"]["board"]["to_watch"],
+            *(t["title"] for t in told["board"]["board"]["boards"][0]["tiles"][:3]),
+            "TO WATCH",
         ],
         "pair": [
             fact
