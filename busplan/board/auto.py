@@ -194,8 +194,8 @@ def _best(replay: Replay, k: int, at: np.ndarray, name: str) -> tuple[float, str
             continue
         column = decoded.signals[signal.name]
         values = np.asarray(column.values[column.present], np.float64)
-        if len(values) < 3:
-            continue
+        if len(values) < 3 or (signal.unit == "s" and (np.diff(values) >= 0).all()):
+            continue  # a clock moves most and says least
         score = float(len(np.unique(values)))
         if best is None or score > best[0]:
             best = (score, signal.name)

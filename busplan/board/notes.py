@@ -13,7 +13,8 @@ from typing import Any
 
 from busplan.errors import UsageError
 from busplan.findings import Finding, Weight, Where
-from busplan.wording import disarmed, moment_text
+from busplan.plan.paper_text import quoted
+from busplan.wording import moment_text
 
 LONGEST = 2000
 """Characters of one note."""
@@ -90,9 +91,9 @@ def notes_head(capture: str, head_bytes: int, head_sha256: str) -> str:
     """The beginning of a file of notes."""
     return (
         "# Notes of a capture, made by busplan. Times are nanoseconds as the capture counts them.\n"
-        f"capture = {_quoted(capture)}\n"
+        f"capture = {quoted(capture)}\n"
         f"head_bytes = {head_bytes}\n"
-        f"head_sha256 = {_quoted(head_sha256)}\n"
+        f"head_sha256 = {quoted(head_sha256)}\n"
     )
 
 
@@ -101,30 +102,14 @@ def note_block(note: Note, *, epoch: bool) -> str:
     lines = [
         "\n[[note]]",
         f"t_ns = {note.recorded_ns}",
-        f"at = {_quoted(moment_text(note.recorded_ns, epoch=epoch))}",
-        f"text = {_quoted(note.text[:LONGEST])}",
+        f"at = {quoted(moment_text(note.recorded_ns, epoch=epoch))}",
+        f"text = {quoted(note.text[:LONGEST])}",
     ]
     if note.by:
-        lines.append(f"by = {_quoted(note.by)}")
+        lines.append(f"by = {quoted(note.by)}")
     if note.signal:
-        lines.append(f"signal = {_quoted(note.signal)}")
+        lines.append(f"signal = {quoted(note.signal)}")
     return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    """A TOML string; what could do harm stands as an escape that means the same."""
-    clean = text.encode("utf-8", "replace").decode()
-    parts = [
-        f"\\{c}"
-        if c in '"\\'
-        else c
-        if disarmed(c) == c
-        else f"\\u{ord(c):04x}"
-        if ord(c) < 0x10000
-        else f"\\U{ord(c):08x}"
-        for c in clean
-    ]
-    return f'"{"".join(parts)}"'
 
 
 NOTED = "note-taken"

@@ -9,7 +9,7 @@ from typing import Any
 
 from busplan.board.limits import Comparison, Condition, Limit
 from busplan.board.model import Board, Boards, Tile
-from busplan.board.quantities import LOAD, address_of
+from busplan.board.quantities import LOAD, address_of, taken
 from busplan.board.spec import GRID, OF_NO_SIGNAL, SIGNALS, BoardSpec, FileSpec, LimitSpec, TileSpec
 from busplan.findings import Weight
 from busplan.pack.windows import REST_A
@@ -51,6 +51,11 @@ class Names:
         if selector.startswith(LOAD):
             network = selector.removeprefix(LOAD)
             return (selector,) if network in self.vehicle.networks else ()
+        made = taken(selector)
+        if made is not None:
+            group = made[1].split(", ")
+            known = all(name in self.signals or self._subjects(name) for name in group)
+            return (selector,) if known else ()
         pattern = selector_pattern(selector)
         return tuple(name for name in self.signals if pattern.fullmatch(name))
 
@@ -167,31 +172,39 @@ def _ns(seconds: float | None) -> int | None:
 def _condition(
     text: str, path: KeyPath, names: Names, missing: list[str], problems: Problems
 ) -> Condition | None:
+    condition, wrong = read_condition(text, names)
+    if wrong:
+        problems.add((*path, "when"), wrong)
+    elif condition is not None and not names.subjects(condition.subject):
+        missing.append(condition.subject)
+    return condition
+
+
+def read_condition(text: str, names: Names) -> tuple[Condition | None, str]:
+    """A condition as typed, and what is wrong with it, empty when nothing is.
+
+    Its subject stays a selector when the vehicle has no such signal.
+    """
     match = _WHEN.fullmatch(text.strip())
-    here = (*path, "when")
     if match is None:
-        problems.add(here, 'must be "SIGNAL is STATE", "SIGNAL above NUMBER" or "... below NUMBER"')
-        return None
+        return None, 'must be "SIGNAL is STATE", "SIGNAL above NUMBER" or "... below NUMBER"'
     selector, wanted = match["subject"], match["wanted"]
-    how: Comparison = (
-        "is" if match["how"] == "is" else "above" if match["how"] == "above" else "below"
-    )
+    how: Comparison = "below"
+    if match["how"] != "below":
+        how = "is" if match["how"] == "is" else "above"
     subjects = names.subjects(selector)
     if not subjects:
-        missing.append(selector)
-        return Condition(selector, how, wanted)
+        return Condition(selector, how, wanted), ""
     if len(subjects) > 1:
-        problems.add(here, f'"{selector}" names {len(subjects)} signals; a condition needs one')
-        return None
+        return None, f'"{selector}" names {len(subjects)} signals; a condition needs one'
     signal = names.signals.get(subjects[0])
-    number = _is_number(wanted)
-    if how != "is" and not number:
-        problems.add(here, f'"{how}" needs a number; got "{wanted}"')
-    elif how == "is" and signal is not None and not number:
+    if how != "is" and not _is_number(wanted):
+        return None, f'"{how}" needs a number; got "{wanted}"'
+    if how == "is" and signal is not None and not _is_number(wanted):
         states = list(signal.choices.values())
         if wanted.casefold() not in {s.casefold() for s in states}:
-            problems.add(here, f'{signal.name} has no state "{wanted}"{suggestion(wanted, states)}')
-    return Condition(subjects[0], how, wanted)
+            return None, f'{signal.name} has no state "{wanted}"{suggestion(wanted, states)}'
+    return Condition(subjects[0], how, wanted), ""
 
 
 def _is_number(text: str) -> bool:

@@ -28,7 +28,7 @@ BoardOption = Annotated[
 def find_boards(board: Path | None, plan: Path | None, vehicle: Vehicle) -> Boards | None:
     """The boards of a file; ``None`` when there is none. ``PlanError`` when it cannot be used."""
     path = board or _beside(plan, vehicle)
-    if path is None:
+    if path is None or (board is None and not path.is_file()):
         return None
     from busplan.board.resolve import resolve_boards
     from busplan.plan.reader import read_document
@@ -40,10 +40,9 @@ def find_boards(board: Path | None, plan: Path | None, vehicle: Vehicle) -> Boar
 def _beside(plan: Path | None, vehicle: Vehicle) -> Path | None:
     if plan is None:
         return None
-    if vehicle.board:
-        return plan.parent / vehicle.board
-    beside = plan.with_name(f"{plan.stem}.board.toml")
-    return beside if beside.is_file() else None
+    return (
+        plan.parent / vehicle.board if vehicle.board else plan.with_name(f"{plan.stem}.board.toml")
+    )
 
 
 def open_desk(
@@ -53,6 +52,7 @@ def open_desk(
     from busplan.screens.board_desk import BoardDesk
 
     boards = find_boards(board, plan, shown.vehicle)
-    desk = BoardDesk(boards, captures[0] if captures else None)
+    where = board or _beside(plan, shown.vehicle)
+    desk = BoardDesk(boards, captures[0] if captures else None, where)
     desk.load(shown.index.origin_ns)
     return desk

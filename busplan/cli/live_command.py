@@ -9,10 +9,17 @@ from typing import Annotated
 import typer
 
 from busplan.cli.boards import BoardOption
-from busplan.cli.options import FactsAsJson, PlanOfVehicle
+from busplan.cli.captures import BitRateOption, check_rated, parse_rates
+from busplan.cli.definition_files import DefinitionsOption, definitions_without
+from busplan.cli.options import BrowserOption, FactsAsJson, PortOption
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
+
+KEEP_S = 1200.0
+"""How far back the screens look: a warm-up [s]."""
+KEEP_FRAMES = 400_000
+"""Frames held for it: twenty minutes of a pack and its loop, some minutes of all networks."""
 
 
 def register(app: typer.Typer) -> None:
@@ -21,24 +28,36 @@ def register(app: typer.Typer) -> None:
 
 
 def live(
-    plan: PlanOfVehicle,
     interface: Interfaces,
+    plan: Annotated[
+        Path | None, typer.Option(help="The vehicle's plan. Without one: what --definitions tell.")
+    ] = None,
+    definitions: DefinitionsOption = None,
+    bit_rate: BitRateOption = None,
     record: Annotated[
         Path | None, typer.Option(help="Record at the same time into this text log.")
     ] = None,
     keep: Annotated[
-        float, typer.Option(min=5, help="How far back the screens can look [s].")
-    ] = 120.0,
+        float,
+        typer.Option(
+            min=5,
+            help="How far back the screens can look [s]; busy networks less, within the memory "
+            "that is held.",
+        ),
+    ] = KEEP_S,
     seconds: Annotated[
         float, typer.Option(min=0.1, help="As text or JSON: listen so long, then print.")
     ] = 5.0,
     screen: Annotated[
-        str, typer.Option(help="As text or JSON: pack, networks, messages, findings or board.")
-    ] = "pack",
+        str | None,
+        typer.Option(help="As text or JSON: pack, networks, messages, findings or board."),
+    ] = None,
     board: BoardOption = None,
     segmented: SegmentedOption = None,
     text: Annotated[bool, typer.Option("--text", help="Print a screen and end.")] = False,
     as_json: FactsAsJson = False,
+    browser: BrowserOption = False,
+    port: PortOption = 8642,
 ) -> None:
     """Watch live networks on the replay screens. Listens only; never transmits.
 
@@ -60,16 +79,30 @@ def live(
     from busplan.live.rolling import Rolling
     from busplan.plan.reader import load_plan
     from busplan.replay.asked import Asked, check_screen
+    from busplan.replay.bare import bare_vehicle
     from busplan.replay.present import live_replay
     from busplan.screens.board_desk import BoardDesk
+    from busplan.screens.browser import serve
 
-    check_screen(screen)
-    vehicle = load_plan(plan)
+    screen = check_screen(screen or ("pack" if plan else "messages"))
+    files = definitions_without(plan, definitions)
+    if plan is not None:
+        vehicle = load_plan(plan)
+        specs = interface_specs(interface, vehicle)
+    else:
+        specs = interface_specs(interface)
+        names = [s.network for s in specs]
+        check_rated(bit_rate, names)
+        vehicle, _ = bare_vehicle(names, parse_rates(bit_rate), files)
     boards = find_boards(board, plan, vehicle)
-    specs = interface_specs(interface, vehicle)
+    if browser:
+        serve(sys.argv[1:], port)
+        return
     told = parse_segmented(segmented, [s.network for s in specs])
     journal = Journal(None if record is None else record.with_name(record.name + ".journal"))
-    rolling = Rolling(tuple(s.network for s in specs), keep_ns=round(keep * 1e9))
+    rolling = Rolling(
+        tuple(s.network for s in specs), keep_ns=round(keep * 1e9), keep_frames=KEEP_FRAMES
+    )
     writer = None if record is None else LogWriter(record)
     recorder = Recorder(specs, writer, journal, on_frames=rolling.add)
     recorder.open()

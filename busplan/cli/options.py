@@ -11,6 +11,10 @@ from busplan.cli.numbers import moment
 
 PlanFile = Annotated[Path, typer.Argument(help="Plan file (TOML).", show_default=False)]
 PlanOfVehicle = Annotated[Path, typer.Option("--plan", help="The vehicle's plan.")]
+BrowserOption = Annotated[
+    bool, typer.Option("--browser", help="Serve the screens to a browser on this machine.")
+]
+PortOption = Annotated[int, typer.Option(min=1, max=65535, help="Port for --browser.")]
 NetworkOption = Annotated[
     list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
 ]

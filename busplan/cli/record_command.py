@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from busplan.cli.boards import BoardOption
 from busplan.cli.output import EXIT_OF_RECORDING, say
 from busplan.cli.recording import Interfaces
 
@@ -31,6 +32,7 @@ def record(
     rotate_minutes: Annotated[
         float | None, typer.Option(min=0.01, help="Start the next file after this time [min].")
     ] = None,
+    board: BoardOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the final counts as JSON.")
     ] = False,
@@ -40,22 +42,34 @@ def record(
     What is on disk is never more than a second behind. Ctrl-C ends the recording. What happened
     around it (gaps, drops, a full disk) is kept beside the log in OUT.journal. With --rotate-mb or
     --rotate-minutes the files are OUT-0001.log, OUT-0002.log...; replay and survey read them as
-    one.
+    one. With --board the limits of its file are judged meanwhile: alarms are told at once and kept
+    in OUT.alarms.
 
     Example: busplan record run.log --plan van.toml -i drive=socketcan:can0 -i pack=socketcan:can1
     """
+    from contextlib import nullcontext
+
+    from busplan.cli.boards import find_boards
     from busplan.cli.output import print_caution, print_json
+    from busplan.cli.recorded_alarms import RecordedAlarms
     from busplan.cli.recording import Display, say_how_silent, stop_on_signals
+    from busplan.errors import UsageError
     from busplan.live.interface_spec import interface_specs
     from busplan.live.journal import Journal
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
+    from busplan.screens.board_desk import BoardDesk
 
     vehicle = None
     if plan is not None:
         from busplan.plan.reader import load_plan
 
         vehicle = load_plan(plan)
+    boards = None
+    if vehicle is not None:
+        boards = find_boards(board, plan, vehicle)
+    elif board is not None:
+        raise UsageError("--board speaks of signals; give --plan too")
     specs = interface_specs(interface, vehicle)
     writer = LogWriter(
         out,
@@ -64,12 +78,20 @@ def record(
     )
     print_caution()
     show = Display()
+    watch = None
+    if boards is not None and vehicle is not None:
+        networks = tuple(spec.network for spec in specs)
+        watch = RecordedAlarms(vehicle, networks, BoardDesk(boards, out), show.tell)
     recorder = Recorder(
-        specs, writer, Journal(out.with_name(out.name + ".journal")), on_status=show.update
+        specs,
+        writer,
+        Journal(out.with_name(out.name + ".journal")),
+        on_frames=None if watch is None else watch.add,
+        on_status=show.update,
     )
     recorder.open()
     say_how_silent(recorder)
-    with show, stop_on_signals() as stop:
+    with show, watch or nullcontext(), stop_on_signals() as stop:
         status = recorder.run(stop, seconds=seconds)
     if as_json:
         print_json(status.as_dict())

@@ -18,13 +18,16 @@ from busplan.cli.captures import (
     opens_captures,
     parse_rates,
 )
-from busplan.cli.options import FactsAsJson, MomentOption, TextOption
+from busplan.cli.definition_files import DefinitionsOption, definitions_without
+from busplan.cli.options import BrowserOption, FactsAsJson, MomentOption, PortOption, TextOption
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
+    from busplan.board.facts import BoardFacts
     from busplan.plan.vehicle import SignalAddress, Vehicle
     from busplan.replay.replay import Replay
+    from busplan.screens.board_desk import BoardDesk
 
 
 def register(app: typer.Typer) -> None:
@@ -37,8 +40,12 @@ def replay(
     captures: CaptureFiles,
     plan: Annotated[
         Path | None,
-        typer.Option(help="The vehicle's plan. Without one: identifiers, bytes, cycles and loads."),
+        typer.Option(
+            help="The vehicle's plan. Without one: identifiers, bytes, cycles, loads, and what "
+            "--definitions tell."
+        ),
     ] = None,
+    definitions: DefinitionsOption = None,
     bit_rate: BitRateOption = None,
     opening: Opening = AS_RECORDED,
     at: MomentOption = None,
@@ -46,7 +53,7 @@ def replay(
         str | None,
         typer.Option(
             help="pack, verdict, networks, messages, findings, span, board or pair. Default: the "
-            "one shown last; as text, pack."
+            "one shown last; pair with --beside; messages without a plan; as text, pack."
         ),
     ] = None,
     speed: Annotated[float, typer.Option(min=0.1, max=100, help="Times real time.")] = 1.0,
@@ -60,6 +67,13 @@ def replay(
     shift: Annotated[
         float, typer.Option(help="Show the second capture so many seconds later than the first.")
     ] = 0.0,
+    align: Annotated[
+        str | None,
+        typer.Option(
+            help="Lay the second capture so that this begins at the same time in both, such as "
+            '"ContactorState is Closed".'
+        ),
+    ] = None,
     words: Annotated[
         str, typer.Option("--filter", help="Messages as text: those that hold all these words.")
     ] = "",
@@ -73,10 +87,8 @@ def replay(
     segmented: SegmentedOption = None,
     text: TextOption = False,
     as_json: FactsAsJson = False,
-    browser: Annotated[
-        bool, typer.Option("--browser", help="Serve the screens to a browser on this machine.")
-    ] = False,
-    port: Annotated[int, typer.Option(min=1, max=65535, help="Port for --browser.")] = 8642,
+    browser: BrowserOption = False,
+    port: PortOption = 8642,
 ) -> None:
     """Replay a capture on screen: pack, networks, messages, findings.
 
@@ -86,27 +98,30 @@ def replay(
     """
     from dataclasses import replace
 
-    from busplan.board.facts import BoardFacts
+    from busplan.board.event import first_moment
     from busplan.cli.boards import open_desk
     from busplan.cli.printed_screen import print_screen
-    from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
     from busplan.replay.asked import Asked, check_screen
     from busplan.replay.opening import completed, first_replay, replay_without_plan
-    from busplan.replay.verdict import joined, judge_pack
 
     if screen is not None:
         check_screen(screen)
     rates = parse_rates(bit_rate)
 
-    def opened_with(plan: Path | None, files: list[Path], opening: Opening) -> Replay:
+    files = definitions_without(plan, definitions)
+    if screen is None:
+        # Who compares wants to see both; without a plan there is no pack to show.
+        screen = "pair" if beside is not None else None if plan else "messages"
+
+    def opened_with(plan: Path | None, captures: list[Path], opening: Opening) -> Replay:
         vehicle = load_plan(plan) if plan else None
-        capture = opening.open(files, vehicle)
+        capture = opening.open(captures, vehicle)
         told = parse_segmented(segmented, capture.frames.networks)
         if vehicle is None:
             if beside is None:
                 check_rated(bit_rate, capture.frames.networks)
-            return replay_without_plan(capture, rates, told)
+            return replay_without_plan(capture, rates, told, files)
         return first_replay(capture, vehicle, told)
 
     opened = opened_with(plan, captures, opening)
@@ -117,10 +132,10 @@ def replay(
             # Before and after often have one name in two folders.
             opened = replace(opened, source=", ".join(map(str, captures)))
             second = replace(second, source=str(beside))
-    elif screen == "pair":
-        raise UsageError("the pair screen compares two captures; give the second with --beside")
-    elif shift:
-        raise UsageError("--shift moves the second of two captures; give it with --beside")
+        if align is not None:
+            shift += (first_moment(second, align) - first_moment(opened, align)) / 1e9
+    else:
+        _of_one(screen, align, shift)
     if browser:
         from busplan.screens.browser import serve
 
@@ -135,9 +150,6 @@ def replay(
         moment = opened.span_ns if start is None else start
         desk = open_desk(board, plan, captures, opened)
         opened = desk.with_notes(opened)
-        facts = None
-        if screen == "board":
-            facts = BoardFacts(desk.judge(joined(opened, judge_pack(opened))), moment, desk.notes)
         asked = Asked(
             opened,
             moment,
@@ -146,7 +158,7 @@ def replay(
             signals=_signals(signal, opened.vehicle),
             beside=second,
             shift_ns=round(shift * 1e9),
-            board=facts,
+            board=_board(desk, opened, moment) if screen == "board" else None,
         )
         print_screen(asked, screen or "pack", as_json=as_json)
         raise typer.Exit(exit_by_reading((*opened.doubts, *(second.doubts if second else ()))))
@@ -163,6 +175,26 @@ def replay(
         speed=speed,
         desk=desk,
     )
+
+
+def _of_one(screen: str | None, align: str | None, shift: float) -> None:
+    """Refuse what only two captures can be asked."""
+    from busplan.errors import UsageError
+
+    if screen == "pair":
+        raise UsageError("the pair screen compares two captures; give the second with --beside")
+    if align is not None:
+        raise UsageError("--align lays two captures side by side; give the second with --beside")
+    if shift:
+        raise UsageError("--shift moves the second of two captures; give it with --beside")
+
+
+def _board(desk: BoardDesk, opened: Replay, t_ns: int) -> BoardFacts:
+    """What the boards say at a moment, once the pack has been judged."""
+    from busplan.board.facts import BoardFacts
+    from busplan.replay.verdict import joined, judge_pack
+
+    return BoardFacts(desk.judge(joined(opened, judge_pack(opened))), t_ns, desk.notes)
 
 
 def _has_screen() -> bool:

@@ -18,6 +18,7 @@ from busplan.cli.captures import (
     print_capture,
     print_missing_rates,
 )
+from busplan.cli.definition_files import DefinitionsOption, load_definitions
 from busplan.cli.options import JsonOption
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
@@ -29,12 +30,9 @@ from busplan.cli.output import (
     say,
 )
 from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
-from busplan.errors import UsageError
-from busplan.findings import Weight
 from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
-    from busplan.definitions.dbc import Definitions
     from busplan.traffic.fit import Fit
     from busplan.traffic.survey import SurveyedIdentifier
     from busplan.traffic.survey_report import Survey
@@ -52,10 +50,7 @@ def register(app: typer.Typer) -> None:
 def survey(
     captures: CaptureFiles,
     plan: PlanOption = None,
-    definitions: Annotated[
-        list[Path] | None,
-        typer.Option("--definitions", help="DBC file or folder of them to compare with."),
-    ] = None,
+    definitions: DefinitionsOption = None,
     network: Annotated[
         list[str] | None, typer.Option("--network", help="Only this network or channel.")
     ] = None,
@@ -74,7 +69,7 @@ def survey(
     """
     from busplan.traffic.survey_report import survey_traffic
 
-    files = _definitions(definitions or [])
+    files = load_definitions(definitions or [])
     capture, vehicle, rates = opening.open_rated(captures, plan, bit_rate)
     surveyed = survey_traffic(
         capture.frames,
@@ -91,34 +86,6 @@ def survey(
         print_capture(capture)
         _print(surveyed)
     raise typer.Exit(exit_code(surveyed.findings))
-
-
-def _definitions(paths: Sequence[Path]) -> list[Definitions]:
-    from busplan.definitions.dbc import load_dbc
-    from busplan.errors import PlanError
-
-    files: list[Path] = []
-    for path in paths:
-        inside = [path]
-        if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() == ".dbc")
-        if not inside:
-            raise UsageError(f"{path}: no .dbc file in this folder")
-        files += inside
-    loaded = []
-    for file in files:
-        try:
-            loaded.append(load_dbc(file))
-        except PlanError as error:
-            if len(files) == 1:
-                raise
-            say(f"left out: {error}", err=True)
-    for one in loaded:
-        heavy = [f for f in one.findings if f.weight is not Weight.NOTE]
-        if heavy:
-            what = counted(len(heavy), "blemish", "blemishes")
-            say(f"{one.file}: {what}, the first: {heavy[0].summary}", err=True)
-    return loaded
 
 
 def _print(surveyed: Survey) -> None:

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from busplan.replay.asked import Asked
+from busplan.replay.differing import differing
 from busplan.replay.lines import NEVER
 from busplan.replay.pack_state import Grade, PackState, Peers
 from busplan.replay.pair import differences, shift
@@ -79,7 +80,10 @@ def _board(asked: Asked) -> dict[str, Any]:
 
 def _pair(asked: Asked) -> dict[str, Any]:
     second, other = asked.second
-    return pair_values(second, asked.shot, other)
+    return {
+        **pair_values(second, asked.shot, other),
+        "identifiers": [d.as_dict() for d in differing(asked.replay, second)],
+    }
 
 
 _VALUES: Mapping[str, Callable[[Asked], dict[str, Any]]] = {

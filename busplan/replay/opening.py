@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from busplan.capture.capture import Capture
 from busplan.capture.trust import DAY_NS, refuse_longer
@@ -16,6 +17,9 @@ from busplan.traffic.running import BIN_NS
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
 
+if TYPE_CHECKING:
+    from busplan.definitions.dbc import Definitions
+
 LONGEST_DAYS = MOST_WINDOWS * BIN_NS // DAY_NS
 """Loads are counted in bins of 0.1 s over the whole span."""
 Worked = Callable[[str], None]
@@ -23,13 +27,19 @@ Worked = Callable[[str], None]
 
 
 def replay_without_plan(
-    capture: Capture, rates: Mapping[str, Rates], segmented: Collection[Segmented] = ()
+    capture: Capture,
+    rates: Mapping[str, Rates],
+    segmented: Collection[Segmented] = (),
+    definitions: Sequence[Definitions] = (),
 ) -> Replay:
     """A capture that nobody has a plan for: identifiers, bytes, cycles; loads once completed.
 
+    ``definitions`` give names and values to the identifiers they define.
+
     ``rates`` are bit rates by channel; where one is missing a note says which was assumed.
     """
-    vehicle, assumed = bare_vehicle(capture.frames.networks, rates)
+    frames = capture.frames
+    vehicle, assumed = bare_vehicle(frames.networks, rates, definitions, frames.groups.keys())
     return first_replay(capture, vehicle, segmented).with_findings(assumed)
 
 

@@ -25,6 +25,7 @@ from busplan.capture.beside import (
 )
 from busplan.errors import UsageError
 from busplan.replay.replay import Replay
+from busplan.screens.board_file import BoardFile
 
 SETTLED_NS = 30_000_000_000
 """An automatic board of a live bus is made anew until so much has been heard."""
@@ -37,8 +38,14 @@ class BoardDesk:
     which notes and acts are kept, ``None`` to remember them only until the screens are left.
     """
 
-    def __init__(self, boards: Boards | None = None, capture: Path | None = None) -> None:
+    def __init__(
+        self,
+        boards: Boards | None = None,
+        capture: Path | None = None,
+        path: Path | None = None,
+    ) -> None:
         self.boards = boards
+        self.file = BoardFile(path)
         self.capture = capture
         self.notes: tuple[Note, ...] = ()
         self.trouble = ""
@@ -68,6 +75,18 @@ class BoardDesk:
     def judge(self, shown: Replay) -> Judged:
         """The boards with all alarms."""
         return judged_boards(shown, self.boards, seen_of(self._entries, shown.index.origin_ns))
+
+    def changed(self, judged: Judged, boards: Boards) -> Judged:
+        """The boards as they are after a change; limits are judged anew where they changed."""
+        shown, before = judged.quantities.replay, judged.boards
+        self.boards = boards
+        after = with_plan(shown, boards)
+        if after.limits == before.limits:
+            return replace(judged, boards=after)
+        if self._watch is not None:
+            self._watch, self._live, self._told = None, None, ()
+            return self.live(shown)
+        return self.judge(shown)
 
     def act(self, judged: Judged, t_ns: int, for_ns: int | None) -> Judged:
         """Somebody has seen the alarms so far, or puts them aside ``for_ns``."""

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.binding import Binding, BindingType
 
+from busplan.board.edit import (
+    add_limit,
+    add_tile,
+    change_tile,
+    take_off,
+    typed_limits,
+    usual_tiles,
+)
+from busplan.board.model import Boards, free_place
+from busplan.board.quantities import taken
 from busplan.errors import UsageError
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardView
-from busplan.screens.dialogs import NoteScreen
+from busplan.screens.dialogs import LineScreen, NoteScreen
 from busplan.screens.steering import Steered
 
 if TYPE_CHECKING:
@@ -74,6 +86,99 @@ class Boarded(Steered):
 
         presets = self._boards[0].boards.presets if 0 in self._boards else ()
         self.push_screen(NoteScreen(t_ns, presets), answered)
+
+    @on(BoardView.Edited)
+    def _edited(self, message: BoardView.Edited) -> None:
+        """Do what the board screen was told to change; a change that is wrong changes nothing."""
+        number = self.captures.index(self.replay)
+        judged, file, board = self._boards[number], self.desk.file, self.board
+        at = board.number % max(len(judged.boards.boards), 1)
+        try:
+            if message.what == "begin":
+                file.begin(self.replay, self.desk.boards)
+                self._take(number, file.change(self.replay, lambda text: text))
+            elif message.what == "change":
+                change = partial(change_tile, board=at, tile=board.chosen, keys=message.keys)
+                self._take(number, file.change(self.replay, change))
+            elif message.what == "take off":
+                off = partial(take_off, board=at, tile=board.chosen)
+                self._take(number, file.change(self.replay, off))
+            elif message.what == "undo":
+                before = file.undo(self.replay)
+                if before is None:
+                    self.bell()
+                else:
+                    self._take(number, before)
+            elif message.what == "save":
+                self.notify(f"saved to {file.save()}")
+            elif message.what == "limits":
+                self._ask_limits(number)
+            elif not file.saved:
+                self.notify("not saved yet: e, then ctrl+s saves the board")
+        except UsageError as error:
+            self.notify(str(error), severity="error")
+        self.action_redraw()
+
+    def _take(self, number: int, boards: Boards) -> None:
+        self._boards[number] = self.desk.changed(self._boards[number], boards)
+
+    def _ask_limits(self, number: int) -> None:
+        """Ask for limits of the chosen tile's signal, with what was seen of it."""
+        state = self.board.state
+        if state is None or not state.tiles[self.board.chosen].readings:
+            self.bell()
+            return
+        reading = state.tiles[self.board.chosen].readings[0]
+        made = taken(reading.subject)
+        signal, seen = reading.subject, ""
+        if reading.track is not None and reading.track.range[0] == reading.track.range[0]:
+            low, high = (reading.track.text(value) for value in reading.track.range)
+            seen = f"seen so far: {low} to {high} {reading.track.unit}".rstrip()
+
+        def answered(typed: str | None) -> None:
+            if not typed:
+                return
+            try:
+                keys = typed_limits(signal if made is None else made[1], typed)
+                if made is not None:
+                    keys["take"] = made[0]
+                change = partial(add_limit, keys=keys)
+                self._take(number, self.desk.file.change(self.replay, change))
+            except UsageError as error:
+                self.notify(str(error), severity="error")
+            self.action_redraw()
+
+        told = f"Limits of {reading.label}, such as caution_high=60 fault_high=70 for_s=2. {seen}"
+        self.push_screen(LineScreen(told), answered)
+
+    def put_on_board(self, subjects: Sequence[str]) -> None:
+        """Put signals on the board that was shown last, in the kinds that suit them."""
+        number = self.captures.index(self.replay)
+        judged, file = self._boards[number], self.desk.file
+        signal = judged.quantities.signal(subjects[0]) if subjects else None
+        try:
+            file.begin(self.replay, self.desk.boards)
+            added = 0
+            for keys in usual_tiles(subjects, signal):
+                at = self.board.number % max(len(self._boards[number].boards.boards), 1)
+                here = self._boards[number].boards.boards[at]
+                size = (keys["size"][0], keys["size"][1])
+                place = free_place(here, size) or free_place(here, (3, 3))
+                if place is None:
+                    continue
+                small = free_place(here, size) is None
+                keys = {**keys, "at": list(place), "size": [3, 3] if small else list(size)}
+                change = partial(add_tile, board=at, keys=keys)
+                self._take(number, file.change(self.replay, change))
+                added += 1
+        except UsageError as error:
+            self.notify(str(error), severity="error")
+            return
+        if added:
+            self.notify("on the board; open it and press e, then ctrl+s saves it")
+        else:
+            self.notify("the board has no free place; make room with e", severity="warning")
+        self.action_redraw()
 
     def _red(self, snapshot: Snapshot) -> frozenset[str]:
         judged = self.board.judged

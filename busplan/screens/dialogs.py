@@ -134,6 +134,36 @@ class MomentScreen(ModalScreen[int | None]):
             self.dismiss(moment)
 
 
+class LineScreen(ModalScreen[str | None]):
+    """Asks for one line; dismissed with it, or ``None``."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Cancel", id="line.cancel")
+    ]
+    DEFAULT_CSS = """
+    LineScreen { align: center bottom; }
+    LineScreen > Vertical {
+        width: 76; max-width: 96%; height: auto; border: round $secondary;
+        background: $surface; padding: 0 1; margin-bottom: 3;
+    }
+    LineScreen Label { width: 100%; }
+    """
+
+    def __init__(self, question: str) -> None:
+        super().__init__()
+        self._question = question
+
+    def compose(self) -> ComposeResult:
+        """Question and field."""
+        with Vertical():
+            yield Label(Text(disarmed(self._question)))
+            yield Input(id="line-input", compact=True, max_length=LONGEST)
+
+    @on(Input.Submitted)
+    def _entered(self, event: Input.Submitted) -> None:
+        self.dismiss(event.value.strip() or None)
+
+
 class NoteScreen(ModalScreen[str | None]):
     """Asks what to note; dismissed with the text, or ``None``. Digits alone are presets."""
 

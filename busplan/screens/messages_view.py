@@ -137,6 +137,10 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
             return True
         return False
 
+    def here(self) -> list[SignalAddress]:
+        """The chosen signal; none when its message has none."""
+        return self._signals()[self.signal : self.signal + 1]
+
     def _signals(self) -> list[SignalAddress]:
         if self._state is None or not self.numbers:
             return []
@@ -189,6 +193,7 @@ class MessagesView(View):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "filter", "Filter", id="messages.filter"),
         Binding("p", "pin", "Pin signal", id="messages.pin"),
+        Binding("B", "board", "Signal on the board", id="messages.board"),
         Binding("escape", "clear", "Clear filter", id="messages.clear"),
     ]
     DEFAULT_CSS = """
@@ -267,6 +272,10 @@ class MessagesView(View):
         self.query_one(Input).value = ""
         self.remove_class("-filtering")
         self.table.focus()
+
+    def action_board(self) -> None:
+        """Put the chosen signal on the board."""
+        self.put_on_board([str(a) for a in self.table.here()])
 
     def action_pin(self) -> None:
         """Pin or unpin the chosen signal."""

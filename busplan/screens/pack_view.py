@@ -114,6 +114,7 @@ class PackView(View):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "over_time", "Over time or back", id="pack.trend"),
         Binding("v", "density", "Values, deviations, marks", id="pack.density"),
+        Binding("B", "board", "Chosen ones on the board", id="pack.board"),
         Binding("t", "overlay", "Trend, heat, cells, figures", id="pack.overlay"),
     ]
     DEFAULT_CSS = """
@@ -153,6 +154,20 @@ class PackView(View):
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
         self.sheet.focus()
+
+    def action_board(self) -> None:
+        """Put the chosen cell, sensor or module on the board."""
+        chosen, drawn = self.sheet.chosen, self.sheet.map
+        if chosen is None or drawn is None:
+            self.put_on_board([])
+            return
+        layout = drawn.layout
+        if chosen.kind == "module":
+            name = layout.modules[chosen.number]
+            self.put_on_board([str(c.address) for c in layout.cells if c.module == name])
+        else:
+            places = layout.cells if chosen.kind == "cell" else layout.sensors
+            self.put_on_board([str(places[chosen.number].address)])
 
     def action_density(self) -> None:
         """Next density; after the last one, whatever fits."""
@@ -221,6 +236,8 @@ class PackView(View):
             return
         layout = snapshot.pack.layout
         drawn = sheet.map.draw(snapshot.pack, sheet.chosen)
+        if lines > len(drawn):
+            drawn.append(sheet.map.legend(columns - 1))
         left = lines - len(drawn) - 1
         if sheet.chosen and not self._trend_beside and left >= LEAST_TREND:
             rows = min(left, MOST_TREND)

@@ -25,6 +25,10 @@ class Redrawing(App[None]):
         """Have signals read as a whole while the screens go on."""
         raise NotImplementedError
 
+    def put_on_board(self, subjects: Sequence[str]) -> None:
+        """Put signals on the board."""
+        raise NotImplementedError
+
     @property
     def pen(self) -> Pen:
         """How curves are drawn: on many rows a line is two dots thick, to be as thick as on few."""
@@ -53,6 +57,13 @@ class Part(Widget):
     def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
         """Have signals read as a whole while the screens go on."""
         self._drawn_by.read_beside(replay, wanted)
+
+    def put_on_board(self, subjects: Sequence[str]) -> None:
+        """Put signals, by their full names, on the board."""
+        if subjects:
+            self._drawn_by.put_on_board(subjects)
+        else:
+            self.app.bell()
 
     @property
     def pen(self) -> Pen:

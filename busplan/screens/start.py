@@ -11,7 +11,7 @@ from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardView
-from busplan.screens.dialogs import HelpScreen, MomentScreen, NoteScreen
+from busplan.screens.dialogs import HelpScreen, LineScreen, MomentScreen, NoteScreen
 from busplan.screens.findings_view import FindingList
 from busplan.screens.keys import keys_file, names_of, read_keys, refuse_doubles
 from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -31,7 +31,7 @@ def user_keys() -> Mapping[str, str]:
         (FindingList.BINDINGS,),
         (BoardView.BINDINGS,),
     )
-    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS, NoteScreen.BINDINGS)
+    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS, NoteScreen.BINDINGS, LineScreen.BINDINGS)
     path = keys_file()
     keys = read_keys(path, names_of(everywhere, *(b for each in screens for b in each), *dialogs))
     for each in screens:

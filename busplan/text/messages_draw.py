@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from busplan.findings import Weight
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.lines import NEVER
 from busplan.replay.lines import Line as MessageLine
@@ -40,7 +41,7 @@ class Columns:
     def fit(replay: Replay, columns: int) -> Columns:
         """Wide screens show the network and whole names."""
         whole = Columns.whole(replay)
-        most = (5, 15, 9) if columns < 100 else (whole.network, 24, 16)
+        most = (4, 18, 0) if columns < 100 else (whole.network, 24, 16)
         return Columns(
             min(whole.network, most[0]), min(whole.name, most[1]), min(whole.sender, most[2])
         )
@@ -48,9 +49,10 @@ class Columns:
 
 def draw_heading(columns: int, fit: Columns) -> Line:
     """The names of the columns."""
+    sender = f"{'sender':<{fit.sender}} " if fit.sender else ""
     names = (
         f"{'net'[: fit.network]:<{fit.network}} {'identifier':<10} {'message':<{fit.name}} "
-        f"{'sender':<{fit.sender}} {'cycle ms':>11} {'age':>6}  values"
+        f"{sender}{'cycle ms':>11} {'age':>6}  values"
     )
     return clip([(names, HEAD)], columns)
 
@@ -89,10 +91,18 @@ def head_runs(replay: Replay, snapshot: Snapshot, number: int, fit: Columns) -> 
             _cut(line.name, fit.name) + " ",
             "caution" if line.message is None and not line.parts else role,
         ),
-        (_cut(line.senders, fit.sender) + " ", "fault" if len(line.streams) > 1 else FAINT),
+        *_sender_runs(line, fit),
         *cycle_runs(line, float(ages.cycle_ns[number])),
         (f" {age_text(age):>6}{'~' if stale else ' '} ", role if stale else FAINT),
     ]
+
+
+def _sender_runs(line: MessageLine, fit: Columns) -> Line:
+    """The senders; where there is no column for them only a clash, which nobody must overlook."""
+    clash = len(line.streams) > 1
+    if fit.sender:
+        return [(_cut(line.senders, fit.sender) + " ", "fault" if clash else FAINT)]
+    return [(f"{Weight.FAULT.mark}{len(line.streams)} senders ", "fault")] if clash else []
 
 
 def parts_of(

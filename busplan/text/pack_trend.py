@@ -10,6 +10,7 @@ from busplan.replay.track import at_hand
 from busplan.replay.trend import ModuleGrid, module_heat, module_volts
 from busplan.text.chart import Band, Chart, Curve, chart_lines, dot_columns, scale_of
 from busplan.text.dots import Pen
+from busplan.text.flags import note_flags
 from busplan.text.packmap import Choice
 from busplan.text.plot import draw_map
 from busplan.text.runs import FAINT, HEAD, Line, clip
@@ -65,6 +66,7 @@ def draw_trend(
         lead=AXIS,
         unit=unit,
         bands=[band],
+        flags=note_flags(replay),
         cursor_ns=t_ns,
         pen=pen,
     )

@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 from busplan.plan.vehicle import PackLayout
 from busplan.replay.pack_state import Grade, PackState
 from busplan.text.grades import OF_GRADE
-from busplan.text.runs import FAINT, HEAD, PLAIN, Line
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, width
 
 Density = Literal["values", "deviations", "marks"]
 DENSITIES: tuple[Density, ...] = ("values", "deviations", "marks")
@@ -134,6 +134,35 @@ class PackMap:
     def draw(self, state: PackState, chosen: Choice | None) -> list[Line]:
         """The map with its heading."""
         return [self._heading(), *(self._row(row, state, chosen) for row in self.rows)]
+
+    def legend(self, columns: int) -> Line:
+        """What the marks mean, as much of it as there is room for."""
+        limits = self.layout.limits
+        mv, kelvin = 500 * limits.voltage_spread_v, limits.temperature_spread_k / 2
+        parts: list[Line] = [
+            [
+                (Grade.LOW.mark, OF_GRADE[Grade.LOW]),
+                (" ", PLAIN),
+                (Grade.FAR_LOW.mark, OF_GRADE[Grade.FAR_LOW]),
+                (f" below by {mv:.0f}, {2 * mv:.0f} mV or {kelvin:g}, {2 * kelvin:g} K  ", FAINT),
+                (Grade.HIGH.mark, OF_GRADE[Grade.HIGH]),
+                (" ", PLAIN),
+                (Grade.FAR_HIGH.mark, OF_GRADE[Grade.FAR_HIGH]),
+                (" above  ", FAINT),
+            ]
+        ]
+        for grade, meaning in (
+            (Grade.OUTSIDE, "outside"),
+            (Grade.STALE, "stale"),
+            (Grade.MISSING, "not heard"),
+            (Grade.ASIDE, "set aside"),
+        ):
+            parts.append([(grade.mark, OF_GRADE[grade]), (f" {meaning}  ", FAINT)])
+        line: Line = []
+        for part in parts:
+            if width(line) + width(part) <= columns:
+                line += part
+        return line
 
     def at(self, x: int, y: int) -> Choice | None:
         """What stands at a place of the drawn map."""

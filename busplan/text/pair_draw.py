@@ -6,11 +6,12 @@ import math
 from dataclasses import replace
 from functools import partial
 
+from busplan.replay.differing import differing
 from busplan.replay.pair import Difference, differences, shift
 from busplan.replay.peers_over import addresses, peers_over
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.replay.track import at_hand
+from busplan.replay.track import AT_ONCE, at_hand
 from busplan.text.chart import Chart, Curve, chart_lines, dot_columns, scale_of
 from busplan.text.dots import Pen
 from busplan.text.draw import pack_table, state_lines
@@ -22,6 +23,8 @@ from busplan.text.ticks import round_scale
 WIDE = 112
 """From this width on the map of what moved stands beside the figures."""
 PLOT_ROWS = 8
+MOST_DIFFERING = 40
+"""Identifiers that are listed."""
 TABLE = 53
 """Columns of the figures then."""
 
@@ -55,6 +58,23 @@ def draw_pair(
         lines += [[], *table, *([[]] if moved else []), *moved]
     for sensors in (False, True):
         lines += both_over_time(replays, shots, sensors, columns, pen)
+    return [*lines, *draw_differing(replays, columns)]
+
+
+def draw_differing(replays: tuple[Replay, Replay], columns: int) -> list[Line]:
+    """Which identifiers are not the same over the whole of both captures, and in what."""
+    first, second = replays
+    if max(len(r.table) for r in replays) > AT_ONCE and not first.has(("differing", second.table)):
+        return []
+    found = first.keep(("differing", second.table), lambda: differing(first, second))
+    lines: list[Line] = [[], [("identifiers that differ over both captures", HEAD)]]
+    if not found:
+        lines.append([("none in what was compared: lengths, periods, bytes, values", FAINT)])
+    for one in found[:MOST_DIFFERING]:
+        head: Line = [(f"{one.label} {one.name}  ".rstrip() + "  ", PLAIN)]
+        lines += fold([*head, ("; ".join(one.what), "strong")], columns, 4)
+    if len(found) > MOST_DIFFERING:
+        lines.append([(f"and {len(found) - MOST_DIFFERING} more: --json has all", FAINT)])
     return lines
 
 

@@ -10,6 +10,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.track import Track, at_hand, tracks
 from busplan.text.chart import TRACES, Chart, Curve, chart_lines, dot_columns, lead_of
 from busplan.text.dots import Pen
+from busplan.text.flags import note_flags
 from busplan.text.lanes import draw_lane
 from busplan.text.runs import FAINT, Line, clip
 from busplan.text.ticks import round_scale
@@ -56,6 +57,7 @@ def draw_pins(
             until_ns=replay.span_ns,
             lead=lead,
             unit=track.unit,
+            flags=note_flags(replay),
             cursor_ns=t_ns,
             pen=pen,
         )

@@ -63,8 +63,12 @@ def _signals(
         for word, s in _extremes(seen):
             lines += _signal(f"{word} {names.get(s.address, s.address.signal)}", s, decimals)
     else:
+        own = [s.address.signal for s in signals]
         for s in signals:
-            lines += _signal(names.get(s.address, s.address.signal), s, decimals)
+            # Signals of one name are told apart by their nodes.
+            alike = own.count(s.address.signal) > 1
+            name = f"{s.address.signal} {s.address.node}" if alike else s.address.signal
+            lines += _signal(names.get(s.address, name), s, decimals)
     return lines
 
 

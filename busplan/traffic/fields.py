@@ -28,6 +28,10 @@ _DROP = 0.5
 _TOGETHER = 0.3
 """Pieces are one number when so much of their unrest goes away by reading them as one."""
 
+_RUNS_OVER = 0.9
+"""How sure two parts are one number when the upper one moves just as the lower one runs over."""
+_FEWEST_JUMPS, _AGREE = 2, 0.9
+"""So often it must have, and in this part of the cases."""
 _ORDER = 0.1
 """What the byte order of the rest of the payload adds to a pair in that order."""
 
@@ -181,6 +185,8 @@ def _sure(sample: U8, upper: Chain, lower: Chain) -> float:
     if not rise.any() or not step.any():
         return 0.0
     half = 1 << sum(p.length for p in upper) + size - 1
+    if _runs_over(rise, step, size):
+        return _RUNS_OVER
 
     def unrest(shift: int) -> npt.NDArray[np.float64]:
         whole = (rise + np.roll(step, shift) + half) % (2 * half) - half
@@ -190,6 +196,19 @@ def _sure(sample: U8, upper: Chain, lower: Chain) -> float:
     elsewhere = np.mean([unrest(len(step) * part // 7) for part in range(1, 7)], axis=0)
     first, second = 1 - unrest(0) / np.maximum(elsewhere, 1e-9)
     return float(first if first >= _TOGETHER else min(second, 2 * _TOGETHER) / 2)
+
+
+def _runs_over(rise: I64, step: I64, size: int) -> bool:
+    """Whether the upper part moves when the lower one jumps over its end, and hardly else.
+
+    A slow value runs over a few times among thousands of steps: its unrest then says little, but
+    so many jumps at once with so many rises do not come by chance.
+    """
+    jumps, rises = np.abs(step) > 1 << size - 1, rise != 0
+    together = int((jumps & rises & (np.abs(rise + step) < 1 << size - 1)).sum())
+    most = max(int(jumps.sum()), int(rises.sum()))
+    by_chance = float(jumps.mean() * rises.mean()) * len(step)
+    return together >= _FEWEST_JUMPS and together >= _AGREE * most and together > 20 * by_chance
 
 
 def _number(sample: U8, chain: Chain) -> I64:

@@ -3,10 +3,11 @@
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplan.board.auto import automatic, subjects_of
+from busplan.board.edit import add_limit, add_tile, change_tile, take_off, typed_limits, written
 from busplan.board.facts import judged_boards
 from busplan.board.model import Board, Tile, free_place, rect_of
 from busplan.board.notes import Note, note_block, note_findings, notes_head, parse_notes
@@ -146,6 +147,7 @@ def test_an_automatic_board_shows_what_is_there(heron: Replay) -> None:
         assert len(spots) == len(set(spots))
 
 
+@settings(max_examples=30)
 @given(st.integers(20, 300), st.integers(10, 100))
 def test_tiles_touch_and_never_overlap_at_any_size(columns: int, rows: int) -> None:
     tiles = [Tile("figure", (x, y), (3, 4)) for x in range(0, 12, 3) for y in range(0, 12, 4)]
@@ -165,6 +167,7 @@ def test_the_first_free_place_covers_nothing() -> None:
     assert free_place(board, (12, 7)) is None
 
 
+@settings(max_examples=40)
 @given(st.text(max_size=60), st.text(max_size=10))
 def test_notes_come_back_as_they_were_written(text: str, by: str) -> None:
     text = text.encode("utf-8", "replace").decode()
@@ -210,3 +213,61 @@ def test_what_cannot_be_written_is_one_error(tmp_path) -> None:
         append_text(tmp_path / "no" / "x.toml", "a")
     (tmp_path / "x").write_text('{"a": 1}\n[1]\nnothing\n')
     assert read_lines(tmp_path / "x") == [{"a": 1}]
+
+
+EDITED = """# our van's board
+presets = ["heater on"]  # keys
+
+[[limit]]  # of the pack
+signal = "current"
+fault_high = 70   # by the fuse
+
+[[board]]
+name = "road"
+[[board.tile]]  # the first
+show = "figure"
+signals = "current"
+at = [0, 0]
+size = [4, 4]
+"""
+
+
+def test_changes_keep_comments_and_what_nobody_touched(heron: Replay) -> None:
+    text = change_tile(EDITED, 0, 0, {"at": [2, 3], "title": "amps"})
+    text = add_tile(text, 0, {"show": "map", "signals": ["cells"], "at": [6, 0], "size": [6, 6]})
+    text = add_limit(text, {"signal": "current", "caution_high": 60.0})
+    text = add_limit(text, {"signal": "cells", "fault_low": 3.1})
+    for kept in ("# our van's board", "# keys", "# of the pack", "# by the fuse", "# the first"):
+        assert kept in text
+    boards = resolved(text, heron)
+    (one, two) = boards.boards[0].tiles
+    assert (one.at, one.title, two.show) == ((2, 3), "amps", "map")
+    ends = {(x.subject.rsplit("/", 1)[-1], x.weight.word, x.value) for x in boards.limits}
+    assert {("PackCurrent", "fault", 70.0), ("PackCurrent", "caution", 60.0)} < ends
+    assert len(ends) == 10
+    assert len(resolved(take_off(text, 0, 0), heron).boards[0].tiles) == 1
+    assert change_tile(change_tile(EDITED, 0, 0, {"title": "x"}), 0, 0, {"title": None}) == EDITED
+
+
+def test_an_automatic_board_written_out_reads_back_as_itself(heron: Replay) -> None:
+    made = automatic(heron)
+    back = resolved(written(made), heron)
+    assert [b.name for b in back.boards] == [b.name for b in made.boards]
+    for one, other in zip(back.boards, made.boards, strict=True):
+        assert [t.subjects for t in one.tiles] == [t.subjects for t in other.tiles]
+        assert [(t.show, t.at, t.size) for t in one.tiles] == [
+            (t.show, t.at, t.size) for t in other.tiles
+        ]
+
+
+def test_limits_as_typed() -> None:
+    typed = typed_limits("x", "caution_high=60 for_s=2 when=PumpState is Running")
+    assert typed == {
+        "signal": "x",
+        "caution_high": 60.0,
+        "for_s": 2.0,
+        "when": "PumpState is Running",
+    }
+    for wrong in ("", "for_s=2", "fault_high=", "fault_high=x", "high=3", "fault_high=nan"):
+        with pytest.raises(UsageError):
+            typed_limits("x", wrong)

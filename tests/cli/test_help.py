@@ -32,7 +32,7 @@ JUDGES = {
     "alarms",
     "bench",
 }
-READS = {"load", "decode", "replay", "live", "sheets"}
+READS = {"load", "decode", "replay", "live", "sheets", "workbench"}
 
 
 GROUP: Any = typer.main.get_command(app)

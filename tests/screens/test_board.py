@@ -26,7 +26,7 @@ from busplan.screens.app import ReplayApp
 from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardSheet
 from busplan.text.big import best_height, draw_big, width_of
-from busplan.text.board_draw import Shown, draw_board
+from busplan.text.board_draw import Shown, draw_board, tile_places
 from busplan.text.canvas import Canvas
 from busplan.text.dots import Pen
 from busplan.text.runs import text
@@ -262,7 +262,9 @@ async def test_keys_show_the_next_board_see_alarms_and_note(heron: Replay, tmp_p
     )
     boards = resolve_boards(tomllib.loads(file), Problems("b.toml", {}), heron.vehicle)
     boards = replace(boards, presets=("heater on", "bled C2"))
-    app = ReplayApp(heron, start_ns=25 * S, now=FakeNow(), desk=BoardDesk(boards, capture))
+    app = ReplayApp(
+        heron, start_ns=25 * S, now=FakeNow(), judge=None, desk=BoardDesk(boards, capture)
+    )
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(app, pilot)
         await pilot.press("7")
@@ -293,7 +295,7 @@ async def test_keys_show_the_next_board_see_alarms_and_note(heron: Replay, tmp_p
 
 
 async def test_only_what_changed_is_painted(heron: Replay) -> None:
-    app = ReplayApp(heron, start_ns=5 * S, now=FakeNow())
+    app = ReplayApp(heron, judge=None, start_ns=5 * S, now=FakeNow())
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(app, pilot)
         await pilot.press("7")
@@ -307,3 +309,53 @@ async def test_only_what_changed_is_painted(heron: Replay) -> None:
         app.action_redraw()
         cells = sum(r.width * r.height for r in asked)  # type: ignore[attr-defined]
         assert 0 < cells < 80 * 20 / 4
+
+
+async def test_a_board_is_made_and_edited_without_writing_toml(heron: Replay, tmp_path) -> None:
+    path = tmp_path / "heron.board.toml"
+    file = f'# mine\n{LIMIT}[[board]]\nname = "one"\n[[board.tile]]\nshow = "figure"\n'
+    path.write_text(file + 'signals = "current"\nat = [0, 0]\nsize = [4, 4]\n')
+    boards = resolve_boards(tomllib.loads(path.read_text()), Problems(str(path), {}), heron.vehicle)
+    desk = BoardDesk(boards, None, path)
+    app = ReplayApp(heron, judge=None, start_ns=5 * S, now=FakeNow(), desk=desk)
+
+    def tiles():
+        return app.board.board.tiles
+
+    async with app.run_test(size=(100, 30)) as pilot:
+        await settle(app, pilot)
+        await pilot.press("4", "down", "B")
+        await pilot.pause()
+        assert [t.show for t in tiles()] == ["figure", "figure", "chart"]
+        assert tiles()[1].subjects[0].endswith("CellVoltage01")
+        await pilot.press("7", "shift+right")
+        await pilot.pause()
+        assert tiles()[0].at == (0, 0)
+        await pilot.press("e", "ctrl+down", "shift+down", "t")
+        await pilot.pause()
+        assert "EDIT" in screen_text(app)
+        first = tiles()[0]
+        assert (first.at, first.size, first.show) == ((0, 1), (4, 5), "bar")
+        await pilot.press("u")
+        await pilot.pause()
+        assert tiles()[0].show == "figure"
+        await pilot.press("l", *"fault_high=54", "enter")
+        await pilot.pause()
+        assert any(x.value == 54 for x in app.board.judged.boards.limits)
+        await pilot.press("right", "delete")
+        await pilot.pause()
+        assert len(tiles()) == 2
+        app.board.chosen = 0
+        head = tile_places(app.board.state, *app.board.size)[0]
+        await pilot.mouse_down("#board-sheet", offset=(3, head.y))
+        await pilot.hover("#board-sheet", offset=(53, head.y))
+        await pilot.mouse_up("#board-sheet", offset=(53, head.y))
+        await pilot.pause()
+        assert tiles()[0].at[0] == 6
+        await pilot.press("ctrl+s", "e")
+        await pilot.pause()
+    kept = path.read_text()
+    assert kept.startswith("# mine")
+    again = resolve_boards(tomllib.loads(kept), Problems("b", {}), heron.vehicle)
+    assert again.boards[0].tiles[0].at[0] == 6
+    assert len(again.boards[0].tiles) == 2

@@ -42,6 +42,7 @@ def test_the_pyramid_says_what_a_plain_loop_says(data) -> None:
         np.testing.assert_equal((low[i], high[i]), plain_extremes(value, a, b))
 
 
+@settings(max_examples=40)
 @given(st.integers(0, 35_999), st.integers(10, 400))
 def test_one_sample_of_an_hour_is_in_its_column(at: int, count: int) -> None:
     """10 ms in an hour at ten values a second, wherever it is and however few columns there are."""
@@ -109,6 +110,7 @@ def test_columns_stand_still_while_time_runs() -> None:
     assert (Columns.over(5, 60 * S + 5, 121, 10**18 + 7).start_ns + 10**18 + 7) % first.step_ns == 0
 
 
+@settings(max_examples=40)
 @given(st.lists(st.integers(-1, 2), min_size=16, max_size=16))
 def test_quarters_show_the_front_curve_and_the_other_where_both_fill_the_cell(owner) -> None:
     dots = np.array(owner, np.int64).reshape(4, 4)
