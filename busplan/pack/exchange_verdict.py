@@ -29,6 +29,8 @@ NO_FLOW = 0.15
 CLEAR_ABOVE = 0.65
 """Half the flow leaves an exchange of about 0.6 of the peers' in an ordinary plate."""
 SLOW_ODDS, FLAT_SURE = 60.0, 0.92
+DOUBTFUL_ODDS, DOUBTFUL_SURE = 360.0, 0.95
+"""The same where the cells warm themselves, the start is not level, or modules come in series."""
 SURE = 0.95
 SHAPE = 0.2
 """Plates warm as a front or as a body: a low exchange may be higher by this part of what lacks."""
@@ -61,7 +63,8 @@ class Exchange:
 
     ``slow_odds`` is how many times likelier the readings are of a slow module than of a sound one,
     ``slow_even`` and ``flat_sure`` the probabilities of an exchange below ``SLOW`` from even odds
-    and with a flat prior. ``lag_s`` is by how much its cells trail
+    and with a flat prior. ``doubtful``: the test was run so that more must speak for slow.
+    ``lag_s`` is by how much its cells trail
     the liquid longer than the peers' do, with its interval.
     """
 
@@ -69,6 +72,7 @@ class Exchange:
     interval: Interval
     slow_odds: float
     flat_sure: float
+    doubtful: bool
     lag_s: float
     lag: Interval
 
@@ -80,7 +84,10 @@ class Exchange:
     @property
     def slow(self) -> bool:
         """Shown to be slow, or without flow."""
-        return self.slow_odds > SLOW_ODDS and self.flat_sure > FLAT_SURE
+        odds, sure = SLOW_ODDS, FLAT_SURE
+        if self.doubtful:
+            odds, sure = DOUBTFUL_ODDS, DOUBTFUL_SURE
+        return self.slow_odds > odds and self.flat_sure > sure
 
     @property
     def no_flow(self) -> bool:
@@ -93,7 +100,7 @@ class Exchange:
         return self.interval.low > CLEAR_ABOVE and self.slow_even < 1.0 - SURE
 
 
-OPEN = Exchange(float("nan"), UNKNOWN, float("nan"), float("nan"), float("nan"), UNKNOWN)
+OPEN = Exchange(float("nan"), UNKNOWN, float("nan"), float("nan"), False, float("nan"), UNKNOWN)
 
 
 def middle_of(fit: PeerFit) -> float:
@@ -198,6 +205,7 @@ def judge(total: F64, tau: F64, scatter: PeerScatter, more_blur: float = 0.0) ->
         interval=Interval(low, high),
         slow_odds=for_slow / max(for_healthy, 1e-300),
         flat_sure=float(flat[below].sum() * width),
+        doubtful=more_blur > 0.0,
         lag_s=lag_s,
         lag=lag,
     )

@@ -81,6 +81,7 @@ def _behind(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Findin
             f"{module.lag_s:.0f} s ({module.lag_interval.low:.0f} … "
             f"{module.lag_interval.high:.0f} s) later than its peers"
         )
+    moves = "stands still" if still else "hardly moves" if none else "lags"
     most = "" if none else ", flow at most that"
     figures = [
         Figure("lag", module.lag_k, "K"),
@@ -94,7 +95,7 @@ def _behind(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Findin
         "module-no-flow" if none else "module-slow",
         Weight.FAULT if none else Weight.CAUTION,
         module_place(layout, module.module, warm_up.stop_s),
-        f"Module {module.module} {'stands still' if none else 'lags'} in the {warm_up.way}: {lag}; "
+        f"Module {module.module} {moves} in the {warm_up.way}: {lag}; "
         f"exchange {where} of theirs{most}.{doubt}",
         _WHY_FLOW,
         _BLEED,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busplan.answers import Answer, Interval
-from busplan.pack.exchange_verdict import NO_FLOW
+from busplan.pack.exchange_verdict import NO_FLOW, SLOW
 from busplan.pack.labels import clock, listed
 from busplan.pack.thermal_groups import LIKE_PEERS
 from busplan.pack.warm_up_result import ModuleVerdict, ModuleWarmUp, WarmUp, WarmUpState
@@ -152,7 +152,7 @@ def _why_open(warm_up: WarmUp) -> list[str]:
     if differ:
         parts.append(f"the sensors of {listed(differ)} disagree")
     for module in warm_up.modules:
-        doubtful = module.verdict is ModuleVerdict.OPEN and module.interval.known
+        doubtful = module.verdict is ModuleVerdict.OPEN and module.interval.low < SLOW
         if doubtful and warm_up.state is WarmUpState.JUDGED and len(parts) < 4:
             where = exchange_text(module.exchange, module.interval)
             parts.append(f"{module.module} may lie on either side: exchange {where}")

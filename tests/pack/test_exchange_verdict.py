@@ -105,6 +105,11 @@ def test_slow_needs_the_odds_and_the_flat_probability() -> None:
     sure = judge(told(0.68, 0.04), FLAT, PEERS)
     assert sure.flat_sure > 0.95
     assert sure.slow_odds > 60.0
+    # Where cells warm themselves or the start is not level, more must speak for it.
+    doubtful = judge(told(0.63, 0.079), FLAT, PEERS, more_blur=1e-6)
+    assert judge(told(0.63, 0.079), FLAT, PEERS).slow
+    assert not doubtful.slow
+    assert judge(told(0.55, 0.07), FLAT, PEERS, more_blur=1e-6).slow
     # Peers that scatter by 0.2 (ln e) are often as low as that.
     usual = judge(told(0.68, 0.04), FLAT, PeerScatter(0.2, 0.0, 15))
     assert usual.flat_sure > 0.95
