@@ -32,8 +32,9 @@ SLOW_ODDS, FLAT_SURE = 60.0, 0.92
 DOUBTFUL_ODDS, DOUBTFUL_SURE = 360.0, 0.95
 """The same where the cells warm themselves, the start is not level, or modules come in series."""
 SURE = 0.95
-SHAPE = 0.2
-"""Plates warm as a front or as a body: a low exchange may be higher by this part of what lacks."""
+SHAPE, SHAPE_LOW = 0.2, 0.15
+"""Plates warm as a front or as a body: a low exchange may be higher by the first part of what
+lacks, and lower by the second part of it times itself."""
 LEAST_NATURAL = 0.05
 """Least natural scatter of ln e over healthy peers."""
 COMMON = 0.5
@@ -193,6 +194,8 @@ def judge(total: F64, tau: F64, scatter: PeerScatter, more_blur: float = 0.0) ->
     low, high = (float(v) for v in np.interp((0.025, 0.975), total_up, FINE))
     high += SHAPE * max(1.0 - high, 0.0)
     best = float(FINE[int(np.argmax(density))])
+    if best < SLOW:
+        low *= 1.0 - SHAPE_LOW * (1.0 - low)
     if best < NO_FLOW:
         low, high = 0.0, max(high, NO_FLOW)  # less is not told apart
     below = FINE < SLOW

@@ -16,6 +16,7 @@ import numpy as np
 
 from busplan.pack.exchange import PeerFit
 from busplan.pack.exchange_model import TAU_S
+from busplan.pack.exchange_verdict import SLOW
 from busplan.pack.statistics import F64, I64
 from busplan.pack.thermal_observations import Observations
 
@@ -75,6 +76,8 @@ def find_change(
     best = np.unravel_index(int(np.argmax(total)), total.shape)
     before, after = float(CHANGED[best[1]]), float(CHANGED[best[2]])
     if total[best] - constant <= LEAST_RATIO or abs(after - before) < LEAST_CHANGE:
+        return None
+    if min(before, after) >= SLOW:  # never starved: what changed is something else
         return None
     at = change_knots(places[0][0])[best[0]] * places[0][0].step_s
     return FlowChange(start_s + float(at), before, after)

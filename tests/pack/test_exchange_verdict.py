@@ -28,11 +28,12 @@ def test_the_interval_is_that_of_the_normal_distribution() -> None:
     assert blurred.interval.low == pytest.approx(1 - 1.96 * 0.1 * 2**0.5, abs=0.035)
 
 
-def test_a_low_exchange_may_be_higher_by_a_part_of_what_lacks() -> None:
+def test_a_low_exchange_may_be_higher_or_lower_by_a_part_of_what_lacks() -> None:
     found = judge(told(0.4, 0.05), FLAT, PEERS)
     plain = 0.4 + 0.098
     assert found.interval.high == pytest.approx(plain + 0.2 * (1 - plain), abs=0.012)
-    assert found.interval.low == pytest.approx(0.4 - 0.098, abs=0.012)
+    plain = 0.4 - 0.098
+    assert found.interval.low == pytest.approx(plain * (1 - 0.15 * (1 - plain)), abs=0.012)
 
 
 @pytest.mark.parametrize(
