@@ -10,6 +10,7 @@ import numpy as np
 
 from busplan.answers import Answer
 from busplan.errors import UsageError
+from busplan.pack.labels import clock
 from busplan.pack.tables import CAUTIONS, cell_rows, module_rows
 from busplan.pack.whole import headline
 from busplan.wording import disarmed
@@ -70,16 +71,20 @@ def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
     even = report.temperature
     if not len(even.time_s):
         return False
-    behind = set()
+    behind: dict[str, str] = {}
     if report.warm_up is not None:
-        behind = {m.module for m in report.warm_up.modules if m.answer is Answer.BAD}
+        behind = {
+            m.module: m.verdict.value for m in report.warm_up.modules if m.answer is Answer.BAD
+        }
     axes = figure.subplots()
     rows = _thin(len(even.time_s))
     minutes = even.time_s[rows] / 60
     for index, module in enumerate(report.layout.modules):
         value = even.value[rows, index]
         if module in behind:
-            axes.plot(minutes, value, color=WARN, lw=2, label=f"{module}, behind", zorder=3)
+            axes.plot(
+                minutes, value, color=WARN, lw=2, label=f"{module}: {behind[module]}", zorder=3
+            )
         else:
             axes.plot(minutes, value, color=PEER, lw=1)
     inlet = series.quantity("inlet_temperature")
@@ -95,18 +100,25 @@ def _modules(figure: Any, report: PackReport, series: PackSeries) -> bool:
 
 
 def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
-    """Heat exchange of each module relative to its peers, with its 95 % interval."""
+    """Heat exchange of each module relative to its peers, with its 95 % interval.
+
+    Of a module whose flow changed the lesser exchange, without an interval.
+    """
     if report.warm_up is None:
         return False
     rows = [r for r in module_rows(report) if np.isfinite(r.exchange)]
     if not rows:
         return False
     axes = figure.subplots()
-    behind = {m.module for m in report.warm_up.behind}
+    behind = {m.module: m.change for m in report.warm_up.behind}
     bad = [r.module in behind for r in rows]
+    changes = [behind.get(r.module) for r in rows]
     axes.bar(
         [r.module for r in rows],
-        [100 * r.exchange for r in rows],
+        [
+            100 * (r.exchange if c is None else min(c.before, c.after))
+            for r, c in zip(rows, changes, strict=True)
+        ],
         yerr=np.maximum(
             [
                 [100 * (r.exchange - r.exchange_low) for r in rows],
@@ -118,9 +130,13 @@ def _exchange(figure: Any, report: PackReport, _: PackSeries) -> bool:
         capsize=3,
     )
     for index, row in enumerate(rows):
-        if bad[index]:
-            top = 100 * row.exchange_high
-            axes.annotate(row.verdict, (index, top + 1), ha="center", va="bottom")
+        if not bad[index]:
+            continue
+        change, word, top = changes[index], row.verdict, 100 * row.exchange_high
+        if change is not None:
+            top = 100 * min(change.before, change.after)
+            word = f"{word} at {clock(change.time_s)}"
+        axes.annotate(word, (index, top + 2), ha="center", va="bottom", rotation=90)
     axes.set(ylabel="heat exchange relative to peers [%], bars: 95 %")
     axes.tick_params(axis="x", rotation=90 if len(rows) > 24 else 0)
     return True

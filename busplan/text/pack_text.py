@@ -108,14 +108,19 @@ def _between(low: float, high: float, digits: int = 1) -> str:
     return f"{number_text(low, digits)} … {number_text(high, digits)}"
 
 
+def _part(share: float, deviation: float) -> str:
+    """Part of the time in per cent; of a cell that was never heard nothing."""
+    return number_text(share * 100, 0) if math.isfinite(deviation) else "-"
+
+
 def _cells(report: PackReport, room: int) -> list[str]:
     rows = cell_rows(report)
     columns = [
         ("cell", [str(r.cell) for r in rows]),
         ("module", [r.module for r in rows]),
         ("off mV", [number_text(r.deviation_mv, sign=True) for r in rows]),
-        ("lowest %", [number_text(r.lowest_share * 100, 0) for r in rows]),
-        ("highest %", [number_text(r.highest_share * 100, 0) for r in rows]),
+        ("lowest %", [_part(r.lowest_share, r.deviation_mv) for r in rows]),
+        ("highest %", [_part(r.highest_share, r.deviation_mv) for r in rows]),
         ("mΩ", [number_text(r.resistance_mohm, 3) for r in rows]),
         ("95 %", [_between(r.resistance_low_mohm, r.resistance_high_mohm, 3) for r in rows]),
         ("peers %", [number_text(r.against_peers * 100, sign=True) for r in rows]),

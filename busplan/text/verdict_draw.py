@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from busplan.answers import Answer
+from busplan.answers import Answer, Interval
 from busplan.findings import Finding, Weight
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
 from busplan.text.table import number_text
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from busplan.pack.report import PackReport
 
 MOST_CELLS = 6
+NARROW = 100
+ROOM, EXCHANGE = 9, 20
+"""Columns of a figure, and of the exchange with its interval."""
 ROLES = {Answer.GOOD: "good", Answer.BAD: "caution", Answer.NOT_SHOWN: "note"}
 """The role each answer plays, beside its mark."""
 
@@ -43,7 +46,7 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
         lines += fold([(lead, ROLES[section.answer]), (section.words, PLAIN)], columns, len(lead))
     for step in whole.steps:
         lines += wrap(f"{STEP}{step}", columns, FAINT, len(STEP))
-    tables = [_cells(report)]
+    tables = [t] if (t := _cells(report)) else []
     if report.warm_up is not None:
         tables.insert(0, _modules(report, columns))
     for table in tables:
@@ -57,24 +60,27 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
 def _modules(report: PackReport, columns: int) -> list[Line]:
     from busplan.pack.tables import module_rows
     from busplan.pack.warm_up_result import ModuleVerdict
+    from busplan.pack.warm_up_text import exchange_text
 
-    heads = ("start °C", "end °C", "K/min", "lag K", "lag s", "exchange")
+    narrow = columns < NARROW
+    heads = ("start °C", "end °C", *(() if narrow else ("K/min",)), "lag K", "lag s")
     rows = module_rows(report)
     lead = max(len("module"), *(len(row.module) for row in rows))
-    lines: list[Line] = [[(f"{'module':<{lead}}" + "".join(f"{h:>9}" for h in heads), HEAD)]]
+    head = "".join(f"{h:>{ROOM - narrow}}" for h in heads)
+    lines: list[Line] = [[(f"{'module':<{lead}}{head}{'exchange (95 %)':>{EXCHANGE}}", HEAD)]]
     for row in rows:
         figures = (
             (row.start_c, 1),
             (row.end_c, 1),
-            (row.rate_k_min, 2),
+            *(() if narrow else ((row.rate_k_min, 2),)),
             (row.lag_k, 1),
             (row.lag_s, 0),
-            (100 * row.exchange, 0),
         )
+        exchange = exchange_text(row.exchange, Interval(row.exchange_low, row.exchange_high))
         line: Line = [
             (f"{row.module:<{lead}}", HEAD),
-            ("".join(_number(v, d) for v, d in figures), PLAIN),
-            (" %  " if math.isfinite(row.exchange) else "    ", FAINT),
+            ("".join(_number(v, d, ROOM - narrow) for v, d in figures), PLAIN),
+            (f"{exchange:>{EXCHANGE}}  ", PLAIN),
         ]
         if row.verdict == ModuleVerdict.FOLLOWS:
             words = f"+ {row.verdict}"
@@ -87,11 +93,16 @@ def _modules(report: PackReport, columns: int) -> list[Line]:
 
 
 def _cells(report: PackReport) -> list[Line]:
-    """The cells with the highest resistance, or furthest off their peers when none is known."""
+    """The cells with the highest resistance, or furthest off their peers when none is known.
+
+    Nothing when neither is known of any.
+    """
     from busplan.pack.tables import cell_rows
 
     rows = cell_rows(report)
     known = any(math.isfinite(r.resistance_mohm) for r in rows)
+    if not known and not any(math.isfinite(r.deviation_mv) for r in rows):
+        return []
     if known:
         rows.sort(key=lambda r: -r.resistance_mohm if math.isfinite(r.resistance_mohm) else 0.0)
     else:
@@ -116,8 +127,8 @@ def _cells(report: PackReport) -> list[Line]:
     return lines
 
 
-def _number(value: float, digits: int) -> str:
-    return f"{number_text(value, digits):>9}"
+def _number(value: float, digits: int, room: int = ROOM) -> str:
+    return f"{number_text(value, digits):>{room}}"
 
 
 def _percent(part: float) -> str:
