@@ -76,7 +76,8 @@ class Finding:
     """One thing a check has to say.
 
     ``code`` is lower-case words with hyphens and never changes its meaning; ``summary`` is one
-    sentence with the figures in it; ``why`` says what happens if it stays; ``action`` what to do.
+    sentence with the figures in it; ``why`` says what happens if it stays; ``action`` what to do;
+    ``paste`` are lines of TOML to put at the end of the plan as they are.
     """
 
     code: str
@@ -86,6 +87,7 @@ class Finding:
     why: str = ""
     action: str = ""
     figures: tuple[Figure, ...] = field(default=())
+    paste: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON; absent places are left out."""
@@ -102,6 +104,7 @@ class Finding:
             "why": self.why,
             "action": self.action,
             "figures": [{"name": f.name, "value": f.value, "unit": f.unit} for f in self.figures],
+            **({"paste": list(self.paste)} if self.paste else {}),
         }
 
     @staticmethod
@@ -115,6 +118,7 @@ class Finding:
             plain["why"],
             plain["action"],
             tuple(Figure(**f) for f in plain["figures"]),
+            tuple(plain.get("paste", ())),
         )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from busplan.checks.matching import Senders
-from busplan.checks.needs import by_message, remedy, way_between
+from busplan.checks.needs import by_message, remedy, routes_to_paste, way_between
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Need, Stream, Vehicle
@@ -54,9 +54,10 @@ def _out_of_reach(vehicle: Vehicle, needs: Sequence[Need], source: Stream) -> Fi
         f"{source.node} on {source.network} sends {content} to {called}, which {need.node} on "
         f"{need.network} is, and no route brings it over.{others}",
         f"If {need.node} acts on {source.message.name}, it never hears it there.",
-        f"{remedy(source, need, way)} If {need.node} does not need it, correct the receivers in "
-        f"the definitions of {source.node}.",
+        f"If {need.node} does not need it, correct the receivers in the definitions of "
+        f"{source.node}. Otherwise: {remedy(source, need, way)}",
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
+        routes_to_paste(source, way),
     )
 
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import quoted
 from busplan.plan.vehicle import Need, Stream, Vehicle
 from busplan.wording import counted, listing
 
@@ -99,22 +100,28 @@ def _route_missing(
         f"{need.node} never receives {name} and shows or does what it was built to do without it.",
         remedy(source, need, way),
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
+        routes_to_paste(source, way),
     )
 
 
 def remedy(source: Stream, need: Need, way: Sequence[tuple[str, str]]) -> str:
-    """The routes that would bring a message to who needs it, or what else would."""
-    if not way:
-        return (
-            f"No chain of nodes joins {source.network} and {need.network}: place a gateway on "
-            f"both, or move {need.node} to {source.network}."
-        )
+    """What brings a message to who needs it; before :func:`routes_to_paste` where there is a way."""
+    if way:
+        return f"Put {'this' if len(way) == 1 else 'these'} at the end of the plan:"
+    return (
+        f"No chain of nodes joins {source.network} and {need.network}: place a gateway on both, or "
+        f"move {need.node} to {source.network}."
+    )
+
+
+def routes_to_paste(source: Stream, way: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """The routes of a way as lines of TOML."""
     networks = [source.network, *(network for _, network in way)]
-    steps = [
-        f'message = "{source.message.name}", from = "{a}", to = "{b}", through = "{gateway}"'
-        for (a, b), (gateway, _) in zip(pairwise(networks), way, strict=True)
-    ]
-    return f"Add to the plan: [[route]] {'; then [[route]] '.join(steps)}."
+    lines: list[str] = []
+    for (a, b), (gateway, _) in zip(pairwise(networks), way, strict=True):
+        keys = {"message": source.message.name, "from": a, "to": b, "through": gateway}
+        lines += ["[[route]]", *(f"{key} = {quoted(value)}" for key, value in keys.items())]
+    return tuple(lines)
 
 
 def _holds(stream: Stream, need: Need) -> bool:

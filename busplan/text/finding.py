@@ -43,6 +43,7 @@ def draw_details(finding: Finding, columns: int) -> list[Line]:
     ]
     for lead, text in _advice(finding):
         lines += wrap(f"{lead} {text}", columns, PLAIN, len(lead) + 1)
+    lines += [[(line, PLAIN)] for line in finding.paste]
     if finding.figures:
         lines += wrap("; ".join(str(f) for f in finding.figures), columns, FAINT)
     return lines
@@ -61,6 +62,8 @@ def finding_block(finding: Finding, columns: int, *, details: bool = True) -> li
     for lead, text in _advice(finding) if details else ():
         first = f"{INDENT}{lead:<5}"
         lines += wrapped(text, columns, first=first, rest=" " * len(first), figures=True)
+    if details:
+        lines += [INDENT + line for line in finding.paste]
     return lines
 
 

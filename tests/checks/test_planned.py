@@ -1,8 +1,10 @@
 """Checks over plans with their definition files: each mistake yields its own finding."""
 
+import json
 from pathlib import Path
 
 import pytest
+from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.checks import run_checks
@@ -127,8 +129,52 @@ ROUTE = (
 def test_route_missing_names_the_gateway_and_its_remedy_helps(tmp_path: Path) -> None:
     found = findings(tmp_path, TWO_NETWORKS + GATEWAY, meter=MAIN, gate=GATE)
     finding = only(found, "route-missing")
-    assert 'from = "loop", to = "main", through = "gate"' in finding.action
+    assert 'through = "gate"' in finding.paste
     assert findings(tmp_path, TWO_NETWORKS + GATEWAY + ROUTE, meter=MAIN, gate=GATE) == []
+
+
+FAR = (
+    PLAN
+    + """
+[network.'far"\\net']
+bit_rate = 250_000
+[network.between]
+bit_rate = 250_000
+[part.meter]
+definitions = "meter.dbc"
+sender = "METER"
+[node.meter]
+part = "meter"
+on = ['far"\\net']
+[part.gate.port.a]
+definitions = "gate.dbc"
+[part.gate.port.b]
+definitions = "gate.dbc"
+[node.gate]
+part = "gate"
+on = { a = "loop", b = "between" }
+[node.gate2]
+part = "gate"
+on = { a = "between", b = 'far"\\net' }
+"""
+)
+
+
+def test_what_is_printed_of_missing_routes_can_be_pasted_as_it_is(tmp_path: Path) -> None:
+    """Two gateways on the way, signs that TOML escapes, as printed and as JSON."""
+    files = {"pump": PUMP, "vcu": VCU, "meter": MAIN, "gate": GATE}
+    path = write_plan(tmp_path, FAR, **files)
+    printed = busplan("check", path, "--only", "route-missing").out.splitlines()
+    begin = next(i for i, line in enumerate(printed) if line.strip() == "[[route]]")
+    end = next(i for i in range(begin, len(printed) + 1) if not "".join(printed[i : i + 1]).strip())
+    told = json.loads(busplan("check", path, "--only", "route-missing", "--json").out)
+    (finding,) = told["findings"]
+    for pasted in (printed[begin:end], finding["paste"]):
+        assert len([line for line in pasted if line.strip() == "[[route]]"]) == 2
+        path = write_plan(tmp_path, FAR + "\n".join(pasted) + "\n", **files)
+        again = busplan("check", path, "--json")
+        assert again.code != 3, again.err
+        assert "route-missing" not in {f["code"] for f in json.loads(again.out)["findings"]}
 
 
 def test_a_forwarded_message_is_a_stream_of_the_gateway(tmp_path: Path) -> None:
