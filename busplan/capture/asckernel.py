@@ -5,7 +5,8 @@ Two shapes of line, hexadecimal, with any number of blanks between the words::
     seconds.fraction  channel  identifier[x]  Rx|Tx  d  length  bytes …
     seconds.fraction  CANFD  channel  Rx|Tx  identifier[x]  [name]  BRS  ESI  code  length  bytes …
 
-What follows the bytes (durations, bit counts, names) is not looked at.
+What follows the bytes (durations, bit counts, names) is only counted, in words: a line that goes on
+otherwise than the others may be two that were joined.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from busplan.capture.chunks import LATEST_S
+from busplan.capture.chunks import LATEST_S, MOST_WORDS
 from busplan.capture.textkernels import FD_LENGTH, HEX_VALUE
 from busplan.frames.kinds import BRS, ESI, EXTENDED, FD, SENT
 from busplan.kernels import kernel
@@ -33,20 +34,26 @@ def parse_lines(
     length: Any,
     payload: Any,
     others: Any,
+    after: int,
+    after_fd: int,
 ) -> tuple[int, int, int, int]:
     """Parse whole lines; ``text`` must end with a line end.
 
-    Fills the columns (``channel`` as numbered in the file) and ``others``: first byte, end, line
-    number from 1, and frames before it, of each line that is not of the usual shape. Returns the
-    numbers of frames, payload bytes, lines and other lines, blank ones not among them.
+    Bits of ``after`` and ``after_fd`` are the numbers of words that may follow the bytes. Fills the
+    columns (``channel`` as numbered in the file) and ``others``: first byte, end, line number from
+    1, and frames before it, of each line that is not of the usual shape. Returns the numbers of
+    frames, payload bytes, lines and other lines, blank ones not among them.
     """
     p = frames = used = lines = other = 0
     while p < len(text):
         lines += 1
         stamp, number, value, flag, count, end = _usual_line(text, p, payload, used)
+        words = 0
         while text[end] != _NEWLINE:
+            words += text[end] > _SPACE and text[end - 1] <= _SPACE
             end += 1
-        if count >= 0:
+        usual = after_fd if flag & FD else after
+        if count >= 0 and usual >> min(words, MOST_WORDS) & 1:
             time_ns[frames] = stamp
             channel[frames] = number
             identifier[frames] = value

@@ -21,6 +21,7 @@ from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
 from busplan.findings import Weight
+from busplan.wording import counted
 
 if TYPE_CHECKING:
     import can
@@ -29,6 +30,9 @@ OWN_START = "counts from the recorder's own start"
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 """What no line of a capture holds: a block of zeros joins two lines that may look like one."""
 HAS_CONTROL = "holds control characters"
+_BYTES_LAST = re.compile(r"(?:\s[0-9A-F]{2}){2}\s*$|\s[RT]x\s", re.ASCII)
+_LINE_NUMBER = re.compile(r"\s*(\d{1,12})\)?\s")
+_BASE64 = re.compile(r"(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=)?")
 _BYTE = re.compile(rb"[0-9A-Fa-f]{2}")
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
@@ -45,6 +49,8 @@ class LineFeed(io.TextIOBase):
         self, lines: Iterator[tuple[int, str]], tally: Tally, remarks: tuple[str, ...]
     ) -> None:
         self.number = 0
+        self.text = ""
+        """The line given last."""
         self.candidate: int | None = None
         self.primer = ""
         self._tally = tally
@@ -59,6 +65,7 @@ class LineFeed(io.TextIOBase):
         self.number, line = next(self._lines, (self.number, None))
         if line is None:
             return ""
+        self.text = line
         self.skipped()
         start = line.lstrip().lower()
         if start and not start.startswith(self._remarks) and "start of measurement" not in start:
@@ -127,14 +134,27 @@ def _text_format(
     time_of: Callable[[Any, can.Message], float] = lambda reader, message: message.timestamp,
     knows_fd: bool = True,
     whole: Callable[[bytes], bool] | None = None,
+    goes_on: Callable[[str, can.Message | None], bool] = lambda text, message: False,
+    seen: Callable[[str, int], None] = lambda text, place: None,
 ) -> Iterator[Chunk]:
+    """``goes_on`` tells lines with more than one frame, or with one behind a remark.
+
+    ``seen`` is told each line that gave a frame, and its number.
+    """
     at = frames = 0
 
     def consumed(done: int) -> None:
         nonlocal at
         at = done
 
-    feed = LineFeed(_numbered_lines(path, tally, consumed, whole), tally, remarks)
+    def watched(lines: Iterator[tuple[int, str]]) -> Iterator[tuple[int, str]]:
+        for number, line in lines:
+            if line.lstrip().lower().startswith(remarks) and goes_on(line, None):
+                tally.join(number)
+            yield number, line
+
+    lines = watched(_numbered_lines(path, tally, consumed, whole))
+    feed = LineFeed(lines, tally, remarks)
     gatherer = Gatherer(tally, names, text=True, knows_fd=knows_fd)
     reader: Any = None
 
@@ -145,6 +165,9 @@ def _text_format(
 
     for message in messages_of_lines(made, feed, tally, primer):
         gatherer.add(message, time_of(reader, message), channel_of(message), feed.number)
+        seen(feed.text, feed.number)
+        if goes_on(feed.text, message):
+            tally.join(feed.number)
         if len(gatherer) >= CHUNK:
             frames += len(gatherer)
             yield gatherer.chunk()
@@ -165,13 +188,14 @@ def trc_chunks(
     import can
 
     tally.clock = OWN_START
+    numbers = _Numbers()
 
     def time_of(reader: can.TRCReader, message: can.Message) -> float:
         start = reader.start_time
         # The sum is only good to 0.2 µs; the file itself has microseconds.
         return round(message.timestamp - start.timestamp(), 6) if start else message.timestamp
 
-    return _text_format(
+    yield from _text_format(
         make=can.TRCReader,
         channel_of=lambda m: f"can{int(cast(int, m.channel)) - 1}",
         primer="",
@@ -182,7 +206,20 @@ def trc_chunks(
         progress=progress,
         time_of=time_of,
         whole=_is_whole_trc,
+        goes_on=_goes_on_trc,
+        seen=numbers.see,
     )
+    numbers.remark(tally)
+
+
+def _goes_on_trc(text: str, message: can.Message | None) -> bool:
+    """Whether a line ends otherwise than with the bytes of its frame, or a remark like a frame."""
+    if message is None:
+        return _BYTES_LAST.search(text) is not None
+    if message.is_remote_frame or message.is_error_frame:
+        return len(re.findall(r"\s[RT]x\s", text)) > 1
+    bytes_of = message.data.hex() if message.data else "0"
+    return not "".join(text.split()).lower().endswith(bytes_of)
 
 
 def _is_whole_trc(line: bytes) -> bool:
@@ -192,6 +229,41 @@ def _is_whole_trc(line: bytes) -> bool:
         words[-n - 1 : -n] == [b"%d" % n] and all(_BYTE.fullmatch(w) for w in words[-n:])
         for n in range(1, 9)
     )
+
+
+class _Numbers:
+    """Follows the numbers of the frames of a TRC file: where they jump, lines are missing."""
+
+    def __init__(self) -> None:
+        self._last: int | None = None
+        self.jumps = self.missing = 0
+        self.first_jump = 0
+
+    def see(self, text: str, place: int) -> None:
+        """The next frame, on the line numbered ``place``."""
+        found = _LINE_NUMBER.match(text)
+        if found is None:
+            return
+        number = int(found[1])
+        last = min(number - 1, 0) if self._last is None else self._last  # they begin with 0 or 1
+        apart = number - last - 1
+        if apart > 0:
+            self.jumps += 1
+            self.missing += apart
+            self.first_jump = self.first_jump or place
+        self._last = number
+
+    def remark(self, tally: Tally) -> None:
+        """Tell the tally."""
+        if self.jumps:
+            tally.remark(
+                "capture-numbers-jump",
+                Weight.NOTE,
+                f"the numbers of the frames jump {counted(self.jumps, 'time')} (first: line "
+                f"{self.first_jump}); {counted(self.missing, 'number')} missing",
+                why="Frames are not in the file: lost, or left out when it was saved.",
+                action="Compare with the recorder's own file if it should be whole.",
+            )
 
 
 def csv_chunks(
@@ -211,7 +283,16 @@ def csv_chunks(
         names=names,
         progress=progress,
         knows_fd=False,
+        goes_on=_goes_on_csv,
     )
+
+
+def _goes_on_csv(text: str, message: can.Message | None) -> bool:
+    """Whether a line has more columns, or a payload that is more than the library reads."""
+    if message is None:
+        return text.strip().lower() != CSV_HEAD
+    cells = text.strip().split(",")
+    return len(cells) > CSV_HEAD.count(",") + 1 or not _BASE64.fullmatch(cells[-1])
 
 
 def blf_chunks(

@@ -99,6 +99,8 @@ class ChannelNames:
 LATEST_S = 4_000_000_000
 """Times beyond this many seconds (the year 2096) are not believed to be times; half of what 64 bits
 of nanoseconds hold, so that an offset can never overflow."""
+MOST_WORDS = 62
+"""Words behind the payload of a line that are told apart, each a bit of an int64."""
 EPOCH_FROM_NS = 315_360_000 * 10**9
 """Times from ten years up are taken as counted from 1970, smaller ones from an own start."""
 

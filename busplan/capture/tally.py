@@ -40,6 +40,9 @@ class Tally:
     skipped: int = 0
     """Entries that are well formed but no frames."""
     first_skipped: int = 0
+    joins: int = 0
+    """Lines that seem to be several joined to one."""
+    first_join: int = 0
     remarks: list[Finding] = field(default_factory=list)
 
     def set_aside(self, reason: str, place: int, count: int = 1) -> None:
@@ -60,6 +63,11 @@ class Tally:
         """Count an entry that is of another kind than a frame."""
         self.first_skipped = self.first_skipped or place
         self.skipped += 1
+
+    def join(self, place: int) -> None:
+        """Count a line that goes on where its frame ends: others may have been torn into it."""
+        self.first_join = self.first_join or place
+        self.joins += 1
 
     def channels_lost(self) -> None:
         """Say that the format does not keep channels apart."""
@@ -146,6 +154,19 @@ class Tally:
                     why="Status and statistics entries are not evaluated.",
                     action="Nothing, unless frames seem to be missing.",
                     figures=(Figure("entries", self.skipped),),
+                )
+            )
+        if self.joins:
+            found.append(
+                Finding(
+                    "capture-lines-joined",
+                    Weight.CAUTION,
+                    Where(file=self.file, line=self.first_join),
+                    f"{counted(self.joins, 'line')} {plural(self.joins, 'goes', 'go')} on where a "
+                    f"frame should end (first: line {self.first_join})",
+                    why="Several lines may have become one, and what stood between is missing.",
+                    action="Look at the line; a disk or link fault while recording tears lines so.",
+                    figures=(Figure("lines", self.joins),),
                 )
             )
         if self.length_codes:

@@ -31,6 +31,20 @@ CODES = (
         "Nothing, unless frames seem to be missing.",
     ),
     _entry(
+        "capture-lines-joined",
+        (CAUTION,),
+        "Lines of a text format go on otherwise than the others after their frame, or hold one "
+        "more. Several lines may have become one, and what stood between is missing.",
+        "Look at the lines; a disk or link fault while recording tears them so.",
+    ),
+    _entry(
+        "capture-numbers-jump",
+        (NOTE,),
+        "A format numbers its frames, and the numbers jump: frames are not in the file, lost or "
+        "left out when it was saved.",
+        "Compare with the recorder's own file if it should be whole.",
+    ),
+    _entry(
         "capture-count-differs",
         (NOTE, CAUTION),
         "The header of a file counts more entries than frames could be read. The others are of "

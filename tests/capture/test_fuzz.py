@@ -219,3 +219,38 @@ def test_damage_is_told_by_the_command(kind: Format, tmp_path: Path) -> None:
         for _ in range(8):
             path.write_bytes(damaged(data, rng))
             assert not untold(path, whole)
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".trc", ".csv", ".log"])
+def test_lines_that_become_one_are_told(tmp_path: Path, suffix: str) -> None:
+    """Each line end lost, alone or with what is around it; a healthy file says nothing of it."""
+    kind = next(f for f in FORMATS if f.suffix == suffix)
+    path = tmp_path / f"a{suffix}"
+    whole = write(path, rows_for(kind)).read_bytes()
+    healthy = read_capture(path)
+    codes = {f.code for f in healthy.findings}
+    assert "capture-lines-joined" not in codes
+    ends = [at for at, byte in enumerate(whole[:-1]) if byte == 10]
+    for end, following in zip(ends, [*ends[1:], len(whole)], strict=False):
+        half = (following - end) // 2
+        for first, last in ((end, end + 1), (end - 3, end + 2), (end, end + half)):
+            path.write_bytes(whole[:first] + whole[last:])
+            try:
+                capture = read_capture(path)
+            except CaptureError:
+                continue
+            told = {f.code for f in capture.findings} - codes
+            assert len(capture.frames) >= len(healthy.frames) or told, (first, last)
+
+
+def test_trc_numbers_that_jump_are_told(tmp_path: Path) -> None:
+    """Whole lines that are gone leave nothing but their numbers."""
+    kind = next(f for f in FORMATS if f.suffix == ".trc")
+    path = tmp_path / "a.trc"
+    lines = write(path, rows_for(kind)).read_bytes().splitlines(keepends=True)
+    assert "capture-numbers-jump" not in {f.code for f in read_capture(path).findings}
+    frames = [i for i, line in enumerate(lines) if not line.startswith(b";")]
+    for gone in (frames[1], frames[-2]):
+        path.write_bytes(b"".join(line for i, line in enumerate(lines) if i != gone))
+        (found,) = (f for f in read_capture(path).findings if f.code == "capture-numbers-jump")
+        assert "1 number missing" in found.summary
