@@ -44,6 +44,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "decode": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN", "--out", "values.csv")),
     "replay": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN", "--screen", "networks")),
     "pack": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN")),
+    "behaviour": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN")),
     "bench": (OF_CAPTURES, ("monitor_b", "--plan", "PLAN", "--capture", "CAPTURE")),
 }
 """Each command: the hurts it meets, and its words."""
@@ -75,6 +76,9 @@ sender = "MONITOR"
 [node.monitor_b]
 part = "monitor"
 on = ["pack"]
+[[behaviour]]
+name = "cells-in-their-window"
+always = { signal = "CellVoltage01", between = [2.5, 4.2] }
 [pack]
 chemistry = "NMC"
 network = "pack"

@@ -11,6 +11,8 @@ from support.cart import DBC, PLAN
 from support.command import busplan
 from support.costly import CASES, LOG
 
+from busplan.cli.app import COMMANDS
+
 MOST_MB = 250
 """Memory that any of the small cases may take beyond what the process had."""
 
@@ -49,6 +51,8 @@ ERRORS = {
     "a pipe as plan": "is a device, a pipe or a socket",
     "a pipe as definitions": "is a device, a pipe or a socket",
     "a pipe as capture": "not a file",
+    "a table of many columns": "not clear which columns",
+    "a table of long cells": "cannot be read",
 }
 """Case → its one error; the others end with what could be read, told where something could not."""
 
@@ -91,9 +95,20 @@ def zero_at(path: Path) -> None:
     path.symlink_to("/dev/zero")
 
 
+HOLDS = '[[behaviour]]\nname = "slow"\nalways = { signal = "Speed", below = 99 }\n'
+APART = {
+    "frame": "draws one frame from its own words",
+    "demo": "reads what it has written itself",
+    "explain": "is a register",
+    "cache": "lists kept copies",
+}
 WITH_PLAN: list[tuple[str, ...]] = [
     *((name, "plan.toml") for name in ("check", "load", "timing", "cable")),
     ("whatif", "plan.toml", "--bit-rate", "a=250000"),
+    ("sheets", "plan.toml", "--to", "sheets"),
+    ("behaviour", "x.log", "--plan", "plan.toml"),
+    ("pack", "--suggest", "plan.toml"),
+    ("pack", "--suggest", "wheel.dbc"),
     ("simulate", "plan.toml", "--seconds", "0.1"),
     *((name, "x.log", "--plan", "plan.toml") for name in ("measure", "survey", "decode", "pack")),
     ("replay", "x.log", "--plan", "plan.toml", "--text"),
@@ -107,6 +122,10 @@ WITH_PLAN: list[tuple[str, ...]] = [
 """Every command that reads a plan, definitions or a capture."""
 
 
+def test_every_command_is_walked_or_has_a_reason() -> None:
+    assert {call[0] for call in WITH_PLAN} | set(APART) == set(COMMANDS)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no such files there")
 @pytest.mark.parametrize("make", [pipe_at, zero_at])
 @pytest.mark.parametrize("name", ["plan.toml", "wheel.dbc", "x.log"])
@@ -114,7 +133,7 @@ def test_what_is_no_file_is_one_error_in_every_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, make: object
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    Path("plan.toml").write_text(PLAN)
+    Path("plan.toml").write_text(PLAN + HOLDS)
     Path("wheel.dbc").write_text(DBC)
     Path("x.log").write_text(LOG)
     make(Path(name))  # type: ignore[operator]

@@ -17,6 +17,8 @@ from support.hostile import (
     NETWORK,
     NODE,
     PLAN_FILE,
+    TABLE,
+    TOLD,
     steering,
     write_files,
 )
@@ -46,6 +48,8 @@ CALLS: list[tuple[str, ...]] = [
     ("measure", *READ), ("measure", *READ, "--json"), ("measure", f"{EVIL}.log"),
     ("measure", LOG, "--channel", f"{CHANNEL}={NAME}"), ("measure", LOG, "--channel", f"{EVIL}=x"),
     ("measure", LOG, "--bit-rate", f"{EVIL}=1"), ("measure", LOG, "--offset", f"{EVIL}=1"),
+    ("measure", TABLE), *(("measure", TABLE, "--columns", told) for told in (TOLD, EVIL)),
+    ("survey", TABLE, "--columns", TOLD, "--json"), ("decode", *READ, "--signal", "Name"),
     ("survey", *READ), ("survey", *READ, "--json"), ("survey", LOG, "--definitions", EVIL),
     ("decode", *READ), ("decode", *READ, "--layout", "wide"), ("decode", *READ, "--signal", EVIL),
     ("decode", *READ, "--out", f"long{EVIL}.csv", "--json"), ("decode", *READ, "--out", EVIL),
@@ -60,6 +64,8 @@ CALLS: list[tuple[str, ...]] = [
     ("note", LOG, EVIL, "--at", "0", "--by", EVIL), ("note", LOG), ("note", EVIL, EVIL),
     ("pack", *READ), ("pack", *READ, "--json"), ("pack", *READ, "--tables"),
     ("pack", *READ, "--plots", f"plots{EVIL}", "--svg"), ("pack", "--suggest", PLAN_FILE),
+    ("behaviour", *READ), ("behaviour", *READ, "--json"), ("behaviour", *READ, "--tables"),
+    ("behaviour", *READ, "--only", EVIL), ("behaviour", EVIL, "--plan", PLAN_FILE),
     ("record", f"run{EVIL}.log", "--plan", PLAN_FILE, *BUS), ("record", EVIL, "-i", EVIL),
     ("record", f"kept{EVIL}.log", "-i", f"{CHANNEL}=virtual:{EVIL}", "--seconds", "0.1"),
     ("live", "--plan", PLAN_FILE, *BUS, "--text"), ("live", "--plan", PLAN_FILE, *BUS, "--json"),
@@ -120,7 +126,9 @@ def test_json_says_what_the_file_says(told: Told) -> None:
 @pytest.mark.usefixtures("told")
 def test_what_is_written_steers_nothing_either(folder: Path) -> None:
     made = [
-        p for p in folder.rglob("*") if p.is_file() and p.suffix not in (".dbc", ".toml", ".log")
+        p
+        for p in folder.rglob("*")
+        if p.is_file() and p.suffix not in (".dbc", ".toml", ".log") and p.name != TABLE
     ]
     assert {p.suffix for p in made} >= {".json", ".md", ".html", ".csv", ".journal", ".svg"}
     for path in made:

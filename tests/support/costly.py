@@ -203,6 +203,34 @@ def large_definitions(folder: Path, size: int) -> Sequence[str]:
     return "check", "plan.toml"
 
 
+def long_message(folder: Path, size: int) -> Sequence[str]:
+    """``size`` signals at the end of the longest message there can be."""
+    lines = [f' SG_ S{i} : 524200|8@1+ (1,0) [0|0] "" X' for i in range(size)]
+    _files(folder, dbc="\n".join([DBC.replace("Wheel: 2", "Wheel: 65535"), *lines, ""]))
+    return "check", "plan.toml"
+
+
+def texts(folder: Path, size: int) -> Sequence[str]:
+    """``size`` text signals that each fill a long message."""
+    lines = [f' SG_ T{i} : 8|524000@1+ (1,0) [0|0] "" X' for i in range(size)]
+    _files(folder, dbc="\n".join([DBC.replace("Wheel: 2", "Wheel: 65535"), *lines, ""]))
+    return "decode", "x.log", "--plan", "plan.toml", "--out", "v.csv"
+
+
+def wide_table(folder: Path, size: int) -> Sequence[str]:
+    """A CSV capture whose every line has ``size`` columns."""
+    line = "0.1,00A,00" + "," * size
+    (folder / "x.csv").write_text("time,id,data" + "," * size + "\n" + f"{line}\n" * 20, "utf-8")
+    return "measure", "x.csv"
+
+
+def long_cells(folder: Path, size: int) -> Sequence[str]:
+    """A CSV capture whose every payload has ``size`` digits, in quotes."""
+    rows = "".join(f'"0.{i:02}","00A","{"00" * (size // 2)}"\n' for i in range(20))
+    (folder / "x.csv").write_text(f"time,id,data\n0.0,00A,00\n{rows}", "utf-8")
+    return "measure", "x.csv"
+
+
 CASES: dict[str, tuple[Case, int, int]] = {
     "circular multiplexing": (circle, 3, 2_000),
     "selectors nested deep": (chain, 300, 2_000),
@@ -221,6 +249,10 @@ CASES: dict[str, tuple[Case, int, int]] = {
     "blank lines, gzipped": (blank_lines, 200_000, 16_000_000),
     "many identifiers": (identifiers, 1_000, 4_000_000),
     "many channels": (channels, 300, 60_000),
+    "signals of a long message": (long_message, 1_100, 200_000),
+    "texts of a long message": (texts, 30, 200_000),
+    "a table of many columns": (wide_table, 2_000, 3_000_000),
+    "a table of long cells": (long_cells, 20_000, 3_000_000),
     "a device as plan": (device, 0, 0),
     "a device as definitions": (device_definitions, 0, 0),
     "a pipe as plan": (pipe, 0, 0),
