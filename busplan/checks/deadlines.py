@@ -63,7 +63,8 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
         for d in _others(network, response)
     ]
     blocker = response.blocked_by
-    first = f"{blocker.message.name} already on the wire, then " if blocker else ""
+    before = [f"{blocker.message.name} already on the wire"] if blocker else []
+    before += [listing(waits)] if waits else []
     return Finding(
         "deadline-missed",
         Weight.FAULT,
@@ -71,7 +72,9 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
         f"{stream.message.name} of {stream.node} can take {span(response.response_ns)} to get "
         f"through on {stream.network}; its deadline is {span(deadline.ns)} "
         f"({deadline_origin(stream)}).",
-        f"In the worst case it waits for {first}{listing(waits)}.",
+        f"In the worst case it waits for {', then '.join(before)}."
+        if before
+        else "It waits for no other: its own frames take so long.",
         f"Give it a more urgent identifier, or make those frames fewer. {cure}",
         (
             Figure("response time", response.response_ns / 1e6, "ms"),

@@ -3,7 +3,7 @@
     PYTHONPATH=tests python tests/benchmarks/bench_hostile.py [--quick] [NAME...]
 
 Each case (``tests/support/costly.py``) is one call in a process of its own, ended after two
-minutes. Exit code 1 when a case takes more than its bound of time or memory, or ends otherwise than
+minutes of processor time, or half an hour of waiting. Exit code 1 when a case takes more than its bound of time or memory, or ends otherwise than
 a command ends.
 """
 
@@ -20,7 +20,13 @@ from support.costly import CASES
 
 MOST_S, MOST_MB = 30.0, 1_500
 """Bars: processor time and memory of any case."""
-PATIENCE_S = 120.0
+MOST_PROCESSOR_S, PATIENCE_S = 120, 1800.0
+
+
+def limit() -> None:
+    """What a case may take before the system ends it."""
+    resource.setrlimit(resource.RLIMIT_AS, (6 << 30, 6 << 30))
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_PROCESSOR_S, MOST_PROCESSOR_S))
 
 
 def run(name: str, *, quick: bool) -> tuple[str, float, float, str]:
@@ -36,7 +42,7 @@ def run(name: str, *, quick: bool) -> tuple[str, float, float, str]:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (6 << 30, 6 << 30)),
+            preexec_fn=limit,
             text=True,
         )
         try:

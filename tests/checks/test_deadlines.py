@@ -37,6 +37,15 @@ def test_a_missed_deadline_says_what_it_waits_for_and_what_would_help() -> None:
     assert "800 kbit/s would do" in finding.action
 
 
+def test_a_missed_deadline_with_nothing_in_its_way_says_so() -> None:
+    """The most urgent message waits for one frame at most, the only one of a network for none."""
+    late = stream(1, node="x", name="Late", deadline_ms=0.1)
+    (finding,) = found(vehicle([late, stream(3, node="y", name="Blocker")]))
+    assert finding.why == "In the worst case it waits for Blocker already on the wire."
+    (finding,) = found(vehicle([late]))
+    assert finding.why == "It waits for no other: its own frames take so long."
+
+
 def test_overload_is_one_finding_a_network() -> None:
     v = vehicle([stream(i, node="x", cycle_ms=1) for i in range(8)])
     missed = [f.summary for f in found(v) if f.code == "deadline-missed"]
