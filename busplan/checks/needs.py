@@ -105,7 +105,7 @@ def _route_missing(
 
 
 def remedy(source: Stream, need: Need, way: Sequence[tuple[str, str]]) -> str:
-    """What brings a message to who needs it; before :func:`routes_to_paste` where there is a way."""
+    """What brings a message to its receiver; :func:`routes_to_paste` goes on from there."""
     if way:
         return f"Put {'this' if len(way) == 1 else 'these'} at the end of the plan:"
     return (

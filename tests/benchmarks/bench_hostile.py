@@ -3,8 +3,8 @@
     PYTHONPATH=tests python tests/benchmarks/bench_hostile.py [--quick] [NAME...]
 
 Each case (``tests/support/costly.py``) is one call in a process of its own, ended after two
-minutes of processor time, or half an hour of waiting. Exit code 1 when a case takes more than its bound of time or memory, or ends otherwise than
-a command ends.
+minutes of processor time, or half an hour of waiting. Exit code 1 when a case takes more than its
+bound of time or memory, or ends otherwise than a command ends.
 """
 
 from __future__ import annotations

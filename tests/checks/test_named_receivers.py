@@ -52,7 +52,7 @@ def test_a_receiver_on_another_network_is_told_with_the_route_it_needs(tmp_path:
     assert found.weight is Weight.CAUTION
     assert str(found.where) == "main/pump/PumpOrder"
     assert "PumpTarget (PumpOrder) to PUMP" in found.summary
-    assert 'from = "loop", to = "main", through = "gate"' in found.action
+    assert found.paste[-3:] == ('from = "loop"', 'to = "main"', 'through = "gate"')
 
 
 def route(*lines: str) -> str:
