@@ -118,7 +118,7 @@ class Finding:
             plain["why"],
             plain["action"],
             tuple(Figure(**f) for f in plain["figures"]),
-            tuple(plain.get("paste", ())),
+            paste=tuple(plain.get("paste", ())),
         )
 
 

@@ -57,7 +57,7 @@ def _out_of_reach(vehicle: Vehicle, needs: Sequence[Need], source: Stream) -> Fi
         f"If {need.node} does not need it, correct the receivers in the definitions of "
         f"{source.node}. Otherwise: {remedy(source, need, way)}",
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
-        routes_to_paste(source, way),
+        paste=routes_to_paste(source, way),
     )
 
 

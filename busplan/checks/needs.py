@@ -100,7 +100,7 @@ def _route_missing(
         f"{need.node} never receives {name} and shows or does what it was built to do without it.",
         remedy(source, need, way),
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
-        routes_to_paste(source, way),
+        paste=routes_to_paste(source, way),
     )
 
 
