@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from typing import NamedTuple
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
@@ -15,6 +16,34 @@ from busplan.wording import counted, listing
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Messages that receivers listen for in vain."""
     lonely: dict[tuple[str, str], list[Need]] = {}
+    for unmet in _unmet(vehicle):
+        need = unmet.needs[0]
+        if unmet.moved is not None:
+            yield _moved(vehicle, need, unmet.moved)
+        elif unmet.source is not None:
+            yield _route_missing(vehicle, unmet.needs, unmet.source, unmet.way)
+        else:
+            lonely.setdefault((need.network, need.node), []).append(need)
+    for (network, node), group in lonely.items():
+        yield _sender_missing(network, node, group)
+
+
+class Unmet(NamedTuple):
+    """Needs of one message that nobody meets: who sends it under another identifier there, or who
+    sends it on another network, with the way from there as (gateway, network it leads to)."""
+
+    needs: Sequence[Need]
+    moved: Stream | None
+    source: Stream | None
+    way: Sequence[tuple[str, str]]
+
+
+def missing_routes(vehicle: Vehicle) -> Iterator[Unmet]:
+    """The needs that routes through nodes of the vehicle could meet."""
+    return (u for u in _unmet(vehicle) if u.moved is None and u.source is not None and u.way)
+
+
+def _unmet(vehicle: Vehicle) -> Iterator[Unmet]:
     senders = Senders(vehicle)
     named: dict[str, list[Stream]] = {}
     for stream in vehicle.streams:
@@ -26,15 +55,10 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         namesakes = [
             s for s in named.get(need.message.name, ()) if s.node != need.node and _holds(s, need)
         ]
-        moved = [s for s in namesakes if s.network == need.network]
-        if moved:
-            yield _moved(vehicle, need, moved[0])
-        elif source := _elsewhere(vehicle, senders, need, namesakes):
-            yield _route_missing(vehicle, needs, *source)
-        else:
-            lonely.setdefault((need.network, need.node), []).append(need)
-    for (network, node), group in lonely.items():
-        yield _sender_missing(network, node, group)
+        moved = next((s for s in namesakes if s.network == need.network), None)
+        found = None if moved else _elsewhere(vehicle, senders, need, namesakes)
+        source, way = found or (None, [])
+        yield Unmet(needs, moved, source, way)
 
 
 def by_message(needs: Sequence[Need]) -> list[list[Need]]:

@@ -19,6 +19,7 @@ from busplan.version import __version__
 
 COMMANDS: tuple[str, ...] = (
     "demo",
+    "propose",
     "check",
     "load",
     "timing",

@@ -54,6 +54,7 @@ APART = {
     "cable": "judges lengths and terminators, in which no message has a part",
     "frame": "draws one frame from its own words",
     "demo": "makes its own captures",
+    "propose": "tells files it cannot use; the plan it writes is checked by check",
     "explain": "is a register",
     "cache": "lists kept copies",
 }

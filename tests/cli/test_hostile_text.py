@@ -39,6 +39,8 @@ CALLS: list[tuple[str, ...]] = [
     *(("whatif", PLAN_FILE, *change) for change in (
         ("--bit-rate", f"{NETWORK}=250000"), ("--bit-rate", f"{NETWORK}=250000", "--json"),
         ("--bit-rate", f"{EVIL}=250000"), ("--set", EVIL), ("--drop", EVIL))),
+    ("propose", ".", "--out", f"first{EVIL}.toml"), ("propose", EVIL),
+    ("propose", ".", "--out", "first.toml", "--json"), ("propose", ".", "--plan", PLAN_FILE),
     ("sheets", PLAN_FILE, "--to", f"sheets{EVIL}"), ("sheets", EVIL, "--to", "sheets"),
     ("sheets", PLAN_FILE, "--to", "sheets", "--json"),
     ("simulate", PLAN_FILE, "--seconds", "0.1", "--critical"),

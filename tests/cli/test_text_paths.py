@@ -13,6 +13,7 @@ from busplan.cli.app import COMMANDS
 
 ROOT = Path(__file__).parents[2]
 PLAN = str(ROOT / "dbc_examples/as_built.toml")
+BOX = str(ROOT / "dbc_examples")
 CAPTURE = str(ROOT / "captures/bench_charger_short.log.gz")
 DRIVE = str(ROOT / "captures/drive_short.log.gz")
 FASTER = ("--bit-rate", "cabin=250000")
@@ -37,6 +38,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "simulate": [(PLAN, "--seconds", "0.1"), (PLAN, "--seconds", "0.1", "--json")],
     "frame": [("0x123", "00"), ("0x123", "00", "--json")],
     "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "propose": [(BOX, "--out", "a.toml"), (BOX, "--out", "b.toml", "--json")],
     "sheets": [(PLAN, "--to", "sheets"), (PLAN, "--to", "sheets", "--replace", "--json")],
     "survey": [(CAPTURE,), (CAPTURE, "--json")],
     "decode": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--out", "v.csv", "--json")],

@@ -1,0 +1,121 @@
+"""Which node of a file is the part, and which parts go together."""
+
+from pathlib import Path
+
+import pytest
+from support.cantools_files import cantools_dbc_files  # noqa: F401
+from support.plans import dbc, message, signal
+
+from busplan.checks import run_checks
+from busplan.definitions.dbc import Definitions, load_dbc, parse_dbc
+from busplan.errors import PlanError
+from busplan.starting.heard import Lane, Seen
+from busplan.starting.material import Answers, Material
+from busplan.starting.offers import offers
+from busplan.starting.proposal import Proposal, propose
+
+
+def box(**files: str) -> tuple[Material, dict[str, Definitions]]:
+    read = {f"{name}.dbc": parse_dbc(text, f"{name}.dbc") for name, text in files.items()}
+    return Material(tuple(read.values()), {n: n for n in read}), read
+
+
+def proposed(answers: Answers | None = None, **files: str) -> Proposal:
+    material, read = box(**files)
+    return propose(material, "v", lambda path: read[path.name], answers or Answers())
+
+
+PUMP = dbc(
+    ["VCU", "PUMP"],
+    message(0x120, "PumpStatus", "PUMP", signal("Speed", to="VCU")),
+    message(0x150, "PumpOrder", "VCU", signal("Target", to="PUMP")),
+)
+VCU = dbc(["VCU", "PUMP"], message(0x150, "PumpOrder", "VCU", signal("Target", to="PUMP")))
+
+
+def test_the_part_is_named_like_its_file_or_has_to_do_with_everything() -> None:
+    found, _ = offers(box(pump=PUMP)[0].definitions, {})
+    assert [(o.part, o.sender) for o in found] == [("pump", "PUMP")]
+    found, _ = offers(box(delivery_7=PUMP)[0].definitions, {})
+    assert [o.sender for o in found] == ["VCU"]  # the first of two that everything concerns
+    assert "100%" in found[0].why
+
+
+def test_a_file_of_a_whole_network_gives_a_part_a_sender_all_on_one_network() -> None:
+    text = dbc(
+        ["A", "B", "C", "D"],
+        *(message(0x100 + i, f"M{n}", n, signal(f"S{n}")) for i, n in enumerate("ABC")),
+    )
+    found = proposed(axle=text)
+    assert list(found.vehicle.networks) == ["axle"]
+    assert [n.part.name for n in found.vehicle.nodes_on("axle")] == ["a", "b", "c"]
+
+
+def test_two_versions_of_a_file_are_one_part_and_the_older_is_told() -> None:
+    found = proposed(pump_v1=PUMP, pump_v2=PUMP.replace("Speed", "Revs"))
+    assert list(found.vehicle.parts) == ["pump"]
+    assert [f for f, _ in found.unused] == ["pump_v1.dbc"]
+    assert "newer version" in found.unused[0][1]
+
+
+def test_parts_that_send_one_identifier_are_kept_apart() -> None:
+    fan = PUMP.replace("PUMP", "FAN").replace("Pump", "Fan")
+    found = proposed(pump=PUMP, fan=fan, vcu=VCU)
+    homes = {n.part.name: next(iter(n.on)) for n in found.vehicle.nodes.values()}
+    assert homes["pump"] != homes["fan"]
+    assert "identifier-clash" not in [f.code for f in run_checks(found.vehicle)]
+
+
+def test_answers_count_and_name() -> None:
+    answers = Answers("Wren", {"pump": 3}, {"network_1": "loop"})
+    found = proposed(answers, pump=PUMP, vcu=VCU)
+    assert found.vehicle.name == "Wren"
+    assert [n for n in found.vehicle.nodes if n.startswith("pump")] == [
+        "pump_1",
+        "pump_2",
+        "pump_3",
+    ]
+    assert "loop" in found.vehicle.networks
+    assert "identical-parts-clash" in [f.code for f in run_checks(found.vehicle)]
+
+
+def test_hostile_names_stay_in_their_quotes() -> None:
+    text = PUMP.replace("PumpStatus", "Pump\N{RIGHT-TO-LEFT OVERRIDE}Status")
+    material, read = box(pump=text, vcu=VCU)
+    name = 'x"\n[network.evil]\nbit_rate = 1\x1b[2J'
+    found = propose(material, name, lambda path: read[path.name])
+    assert "\x1b" not in found.text
+    assert found.vehicle.name == name
+    assert "evil" not in found.vehicle.networks
+
+
+def test_nothing_usable_is_one_error() -> None:
+    with pytest.raises(PlanError, match="no part was found"):
+        propose(Material(unused=(("a.dbc", "torn"),)), "v", lambda _: pytest.fail("read"))
+
+
+def test_the_folder_of_cantools_gives_a_plan_that_loads(
+    cantools_dbc_files: list[Path],  # noqa: F811
+) -> None:
+    read, unused = {}, []
+    for path in cantools_dbc_files:
+        try:
+            read[path.name] = load_dbc(path)
+        except PlanError as error:
+            unused.append((path.name, str(error)))
+    material = Material(
+        tuple(read.values()), {d.file: n for n, d in read.items()}, (), (), tuple(unused)
+    )
+    found = propose(material, "box", lambda path: read[path.name])
+    used = {f for p in found.vehicle.parts.values() for q in p.ports.values() for f in q.files}
+    told = {name for name, _ in found.unused}
+    assert {Path(f).name for f in used} | told == {p.name for p in cantools_dbc_files}
+    assert len(found.vehicle.nodes) > 30
+    list(run_checks(found.vehicle))
+
+
+def test_a_lane_keeps_the_capture_with_most_frames() -> None:
+    lane = Lane()
+    assert not lane.seen
+    assert Seen(3, 8, 100, True, 90).comes_each(105)
+    assert not Seen(3, 8, 100, True, 90).comes_each(200)
