@@ -23,7 +23,7 @@ _TOLD_APART = 0.10
 """A measured period further than this from the stated one is remarked."""
 
 
-def remark(text: str) -> str:
+def aside(text: str) -> str:
     """A comment of TOML on one line."""
     return f"# {disarmed(text)}"
 
@@ -34,10 +34,10 @@ def head_text(name: str, unused: Iterable[tuple[str, str]], gaps: Sequence[str])
         "# A first plan, proposed by busplan from the files of a folder. Read every line.",
         '# "seen" has been measured in a capture, "guess" follows from names and messages, "gap"',
         "# is what to measure or ask.",
-        remark(CAUTION),
+        aside(CAUTION),
     ]
-    lines += [remark(f"gap: {gap}") for gap in gaps]
-    lines += [remark(f"not used: {file}: {reason}") for file, reason in unused]
+    lines += [aside(f"gap: {gap}") for gap in gaps]
+    lines += [aside(f"not used: {file}: {reason}") for file, reason in unused]
     return "\n".join([*lines, "", "[vehicle]", f"name = {quoted(name)}", ""])
 
 
@@ -45,10 +45,10 @@ def networks_text(networks: Iterable[NetworkPlan], vehicle: Vehicle | None = Non
     """``[network.NAME]`` tables; with the ``vehicle`` they lead to, what it leaves unexplained."""
     lines: list[str] = []
     for one in networks:
-        lines += ["", f"[network.{key_text(one.name)}]   {remark(one.named_by)}"]
-        lines.append(f"bit_rate = {one.bit_rate.value:_}   {remark(one.bit_rate.remark)}")
+        lines += ["", f"[network.{key_text(one.name)}]   {aside(one.named_by)}"]
+        lines.append(f"bit_rate = {one.bit_rate.value:_}   {aside(one.bit_rate.remark)}")
         if one.data_bit_rate is not None:
-            told = remark(one.data_bit_rate.remark)
+            told = aside(one.data_bit_rate.remark)
             lines.append(f"data_bit_rate = {one.data_bit_rate.value:_}   {told}")
         if one.j1939:
             lines.append("j1939 = true   # most of its messages are of J1939 files")
@@ -72,12 +72,12 @@ def _unexplained(one: NetworkPlan, vehicle: Vehicle) -> Iterator[str]:
     open_keys = sorted(set(one.group.lane.seen) - known)
     for key in open_keys[:_SHOWN]:
         seen = one.group.lane.seen[key]
-        yield remark(
+        yield aside(
             f"gap: no file defines {_label(key)} ({counted(seen.length, 'byte')}"
             f"{_each(seen)}); whose is it?"
         )
     if len(open_keys) > _SHOWN:
-        yield remark(f"gap: and {len(open_keys) - _SHOWN} more identifiers that no file defines")
+        yield aside(f"gap: and {len(open_keys) - _SHOWN} more identifiers that no file defines")
 
 
 def _label(key: Key) -> str:
@@ -97,7 +97,7 @@ def parts_text(parts: Iterable[PartPlan]) -> str:
     """``[part.NAME]`` tables; parts on paper with their messages."""
     lines: list[str] = []
     for part in parts:
-        lines += ["", f"[part.{key_text(part.name)}]   {remark(f'guess: {part.ports[0].why}')}"]
+        lines += ["", f"[part.{key_text(part.name)}]   {aside(f'guess: {part.ports[0].why}')}"]
         if part.ports[0].paper:
             lines += [*_identifiers(part), paper_text(part.name, part.ports[0].messages).rstrip()]
             continue
@@ -133,7 +133,7 @@ def nodes_text(parts: Iterable[PartPlan]) -> str:
         for node in part.nodes:
             why = "; ".join(f"{n}: {i.why}" for n, i in node.on.items())
             lines += ["", f"[node.{key_text(node.name)}]", f"part = {quoted(part.name)}"]
-            lines.append(f"{_on(node, several=len(part.ports) > 1)}   {remark(_kind(node, why))}")
+            lines.append(f"{_on(node, several=len(part.ports) > 1)}   {aside(_kind(node, why))}")
             if node.offset:
                 offset = f"0x{node.offset:X}" if node.offset > 0 else str(node.offset)
                 lines.append(f"identifier_offset = {offset}   # seen")
@@ -159,7 +159,7 @@ def routes_text(ways: Iterable[Way]) -> str:
     for way in ways:
         lines += [
             "",
-            f"[[route]]   {remark(f'guess: {way.why}; gap: delay_ms')}",
+            f"[[route]]   {aside(f'guess: {way.why}; gap: delay_ms')}",
             f"{way.kind} = {quoted(way.what)}",
             f"from = {quoted(way.source)}",
             f"to = {quoted(way.target)}",
@@ -195,7 +195,7 @@ def _periods(network: str, node: NodePlan, instance: Instance, lane: Lane) -> It
 
 def _measured(label: str, seen: Seen) -> Iterator[str]:
     if seen.cycle_ns is None or not seen.shortest_ns:
-        yield remark(f"gap: how often is {label} sent? It was seen {counted(seen.frames, 'time')}")
+        yield aside(f"gap: how often is {label} sent? It was seen {counted(seen.frames, 'time')}")
         return
     yield ""
     yield f"[message.{quoted(label)}]"
@@ -216,7 +216,7 @@ def _differs(label: str, message: Message, key: Key, lane: Lane) -> Iterator[str
         if seen is None or not seen.steady or seen.cycle_ns is None or seen.frames < 10:
             continue
         if not seen.comes_each(message.cycle.ns, _TOLD_APART):
-            yield remark(
+            yield aside(
                 f"seen: {label} comes each {milliseconds(seen.cycle_ns)} ms in {channel.capture}; "
                 f"its file says {message.cycle.ms:g} ms. Which holds?"
             )
