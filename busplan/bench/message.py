@@ -26,6 +26,14 @@ from busplan.plan.vehicle import Stream
 from busplan.traffic.cycles import measured_cycle
 from busplan.traffic.survey import SAMPLE, likely_two_senders, two_senders_finding
 
+CAUSED = frozenset(
+    {
+        *("cycle-time-off", "jitter-large", "gap-too-long", "cycle-drifts", "events-too-close"),
+        *("counter-skips", "counter-repeats", "counter-wraps-early", "rate-not-stated"),
+    }
+)
+"""Codes of what two senders of one identifier cause."""
+
 
 def data_rows(table: FrameTable, key: FrameKey) -> I64:
     """The frames of a message that carry it, in time order: no remote frames."""
@@ -66,7 +74,6 @@ def prove_message(
     findings = (
         *rhythm_findings(stream, times, where, span, limits),
         *_format_findings(table, rows, message, where, origin),
-        *_two_senders(table, rows, message, where),
         *_length_findings(table, rows, message, where, origin),
         *signal_findings,
         *unproven(
@@ -79,6 +86,7 @@ def prove_message(
             listened_ns=span.end_ns - span.begin_ns,
         ),
     )
+    findings = _two_senders(table, rows, message, where, findings)
     return MessageProof(
         message=message,
         expected=stream.cycle,
@@ -132,21 +140,31 @@ def _missing(
     )
 
 
-def _two_senders(table: FrameTable, rows: I64, message: Message, where: Where) -> Iterator[Finding]:
-    """Frames that look as if somebody else on the bench sent the same identifier."""
+def _two_senders(
+    table: FrameTable, rows: I64, message: Message, where: Where, found: tuple[Finding, ...]
+) -> tuple[Finding, ...]:
+    """``found``, or, where somebody else seems to send the identifier too, that instead of it.
+
+    What two senders cause (rates, counters, distances) is not told besides; its weight stays.
+    """
     sample_rows = rows[table.length[rows] == message.length][:SAMPLE]
     sample = table.payload_matrix(sample_rows, message.length)
     counters = find_counters(sample) if len(sample) else ()
     hint = likely_two_senders(table.time_ns[rows], table.length[rows], sample, counters)
-    if hint is not None:
-        yield two_senders_finding(
-            where,
-            f"{message.name} ({message.label})",
-            hint,
-            len(rows),
-            "Frames of two nodes cannot be told apart, so the verdict is about both.",
-            "Unplug everything else from the bench and test again.",
-        )
+    if hint is None:
+        return found
+    finding = two_senders_finding(
+        where,
+        f"{message.name} ({message.label})",
+        hint,
+        len(rows),
+        "Frames of two nodes cannot be told apart, so the verdict is about both.",
+        "Unplug everything else from the bench and test again.",
+    )
+    caused = [f for f in found if f.code in CAUSED]
+    weight = max((f.weight for f in caused), default=finding.weight)
+    weight = max(weight, finding.weight)
+    return (replace(finding, weight=weight), *(f for f in found if f.code not in CAUSED))
 
 
 def _format_findings(

@@ -37,6 +37,7 @@ from busplan.bench.uptime import (
     start_up_of,
     stopped,
 )
+from busplan.bench.why_it_differs import explain
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
@@ -97,8 +98,13 @@ def prove_node(
     others = {key: known[key] for key in mine.groups if key in known and key not in own_keys}
     unknown = tuple(_unknown(mine, key, origin) for key in strange)
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
-    findings = [f for proof in proofs for f in proof.findings]
-    findings += [_unknown_finding(u, vehicle, network, node) for u in unknown]
+    why = explain(mine, proofs, own, strange, span, limits)
+    findings = why.left(proofs)
+    findings += [
+        _unknown_finding(u, vehicle, network, node)
+        for k, u in zip(strange, unknown, strict=True)
+        if k not in why.keys
+    ]
     findings += protocol.findings
     findings += [identified(Where(network, node), name, text) for name, text in asked.told]
     findings += interruption_findings(
@@ -114,9 +120,9 @@ def prove_node(
     findings += error_findings(len(errors), len(heard), network, node)
     after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
-    if not len(times):
+    if not len(times) and not why.messages:
         findings.append(silent_finding(network, node, own))
-    elif not any(f.weight is Weight.FAULT for f in after):
+    elif len(times) and not any(f.weight is Weight.FAULT for f in after):
         findings += stopped(proofs, own, span, network, node, limits)
     part = vehicle.nodes[node].part
     report = BenchReport(

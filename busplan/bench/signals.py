@@ -17,6 +17,7 @@ from busplan.bench.counters_checksums import (
 from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.bench.raw_ends import end_findings, not_available
 from busplan.bench.rhythm import Pause
+from busplan.bench.scale_hint import scale_hint
 from busplan.bench.when_wrong import when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
 from busplan.decode.protected_names import is_named_checksum
@@ -154,7 +155,9 @@ def _range_findings(
             f"(seen {wrong.min():g}…{wrong.max():g})"
             + when_wrong(decoded.time_ns, np.flatnonzero(outside)),
             why="Receivers may clip, ignore or misread values beyond the definition.",
-            action="Ask the maker which is wrong, the definition or the node.",
+            action=" ".join(
+                ("Ask the maker which is wrong, the definition or the node.", scale_hint(column))
+            ).rstrip(),
             figures=(
                 Figure("frames", int(outside.sum())),
                 Figure("lowest", float(wrong.min()), signal.unit),

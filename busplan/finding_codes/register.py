@@ -8,6 +8,7 @@ from fnmatch import fnmatchcase
 from busplan.finding_codes import (
     behaviour,
     bench,
+    bench_why,
     board,
     capture,
     checks,
@@ -56,6 +57,7 @@ _TABLES = (
     pack.CODES,
     behaviour.CODES,
     bench.CODES,
+    bench_why.CODES,
     live.CODES,
     board.CODES,
 )

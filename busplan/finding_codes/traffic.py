@@ -58,9 +58,10 @@ CODES = (
     ),
     _entry(
         "two-senders-likely",
-        (CAUTION,),
+        (CAUTION, FAULT),
         "The frames of one identifier look as if two nodes sent them: their counters, lengths or "
         "periods fall into two series. A guess from how frames behave, for people to check.",
         "Unplug one of the nodes and look again; then give one of them other identifiers.",
+        "On the bench a fault when the rates and counters that follow from it would be faults.",
     ),
 )
