@@ -6,7 +6,7 @@ opens a sender.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,8 @@ from busplan.errors import UsageError
 from busplan.frames.identifier import FrameKey
 from busplan.live.answered import Answer, answer_findings
 from busplan.live.asking import Asker, Line
+from busplan.live.feed_file import Fed
+from busplan.live.feeding import Feeder
 from busplan.live.interface_spec import InterfaceSpec, at_bit_rates
 from busplan.live.listening import Guide, Stop, listen
 from busplan.live.questions import questions_for
@@ -36,6 +38,7 @@ def run_live(
     folder: Path | None = None,
     sender: Callable[[InterfaceSpec], Sender] | None = None,
     questions: Sequence[str] = (),
+    fed: Sequence[Fed] = (),
     acknowledge: bool = False,
     serial: str = "",
     stop: Stop | None = None,
@@ -48,6 +51,9 @@ def run_live(
     ``spec`` names the test's network and gets its bit rates. With the limits' ``power_on_ns`` the
     guide gives a cue at that moment after the start.
 
+    ``fed`` are messages that are sent cyclically from the start on, as
+    :func:`~busplan.live.feed_file.read_feed` reads them.
+
     Nothing is sent unless ``sender`` is given: :func:`busplan.live.interfaces.open_sender`, with
     the tester's consent. Then the node gets the ``questions`` (as
     :func:`~busplan.live.questions.parse_question` reads them), on a J1939 network also the usual
@@ -56,20 +62,21 @@ def run_live(
     ``serial`` stands in the log's name. ``acknowledge`` opens the adapter in its normal mode: it
     gives acknowledge bits and no frame.
 
-    Raises :class:`UsageError` for a wrong question, questions without a sender or a folder that
-    cannot be made, and :class:`~busplan.errors.InterfaceError` for an interface that cannot be
-    opened.
+    Raises :class:`UsageError` for a wrong question, for anything to send without a sender, or a
+    folder that cannot be made, and :class:`~busplan.errors.InterfaceError` for an interface that
+    cannot be opened.
     """
-    if questions and sender is None:
+    if (questions or fed) and sender is None:
         raise UsageError("questions are sent: that needs the explicit consent to transmit")
     guide, stop, limits = guide or Guide(), stop or Stop(), test.limits
     spec = at_bit_rates(spec, test.vehicle)
     wanted = [] if sender is None else questions_for(test.messages, questions)
     power_on_s = None if not limits.power_on_ns else limits.power_on_ns / 1e9
-    if sender is not None and not wanted:
-        guide.say("nothing to ask: this network has no J1939 layout; use --ask")
-    line = Line(sender) if sender is not None and wanted else None
-    asker = None if line is None else Asker(line, wanted)
+    if sender is not None and not (wanted or fed):
+        guide.say("nothing to send: this network has no J1939 layout; use --ask or --feed")
+    line = Line(sender) if sender is not None and (wanted or fed) else None
+    asker = None if line is None or not wanted else Asker(line, wanted)
+    feeder = None if line is None or not fed else Feeder(line, fed)
     heard = listen(
         spec,
         seconds=seconds,
@@ -78,7 +85,7 @@ def run_live(
         cue=None if power_on_s is None else (power_on_s, f"Switch {test.node} on NOW."),
         acknowledge=acknowledge,
         line=line,
-        tasks=() if asker is None else (asker,),
+        tasks=tuple(task for task in (feeder, asker) if task is not None),
         stop=stop,
         guide=guide,
     )
@@ -88,19 +95,33 @@ def run_live(
             guide.say("the interface has a clock of its own: start-up time not measured")
         moved = replace(limits, power_on_ns=None, start_within_ns=None)
     answers = () if asker is None else tuple(asker.answers)
-    if asker is not None and asker.trouble:
-        guide.say(asker.trouble)
+    for task in (feeder, asker):
+        if task is not None and task.trouble:
+            guide.say(task.trouble)
     return test.record(
         heard.table,
         limits=moved,
         asked=asked_of(answers, test.network),
-        sent=tuple(map(_sent_frame, answers)),
+        sent=(*_fed_frames(feeder, fed), *map(_sent_frame, answers)),
         more=answer_findings(answers, test.network, test.node),
         date=heard.date,
         acknowledged=acknowledge,
         capture=heard.log.name,
         capture_sha256=heard.sha256,
     )
+
+
+def _fed_frames(feeder: Feeder | None, fed: Sequence[Fed]) -> Iterator[SentFrame]:
+    """How often each message was fed; the first frame stands for all."""
+    for one, times in zip(fed, () if feeder is None else feeder.sent, strict=False):
+        number = one.message.label.removeprefix("0x")
+        yield SentFrame(
+            f"{number}#{one.payloads(0, 1)[0].hex().upper()}",
+            f"{one.message.name}, every {one.every_ns / 1e6:g} ms",
+            None,
+            times=times,
+            fed=True,
+        )
 
 
 def asked_of(answers: Sequence[Answer], network: str) -> Asked:

@@ -139,7 +139,7 @@ class SentFrame:
 
     ``answer`` holds the last answer's bytes in hexadecimal, without those of the transport. When it
     was sent several ``times``, ``answer_ms`` is the median of the ``answered`` ones. ``refused``
-    says why the node refused.
+    says why the node refused. ``fed`` marks what was sent cyclically and asks nothing.
     """
 
     frame: str
@@ -151,6 +151,7 @@ class SentFrame:
     answered: int | None = None
     shortest_ms: float | None = None
     longest_ms: float | None = None
+    fed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from busplan.bench.inputs import awaited, input_findings
 from busplan.bench.message import data_rows, prove_message
 from busplan.bench.node_report import (
     NOTHING_ASKED,
@@ -106,6 +107,7 @@ def prove_node(
         if k not in why.keys
     ]
     findings += protocol.findings
+    findings += input_findings(awaited(_on(table, network), vehicle, node, network), node, network)
     findings += [identified(Where(network, node), name, text) for name, text in asked.told]
     findings += interruption_findings(
         interrupted, mine.time_ns[errors], Where(network, node), origin
@@ -181,10 +183,16 @@ def _as_asked(stream: Stream, asked: Asked) -> Stream:
     return replace(stream, event=True) if stream.message.name in asked.messages else stream
 
 
+def _on(table: FrameTable, network: str) -> FrameTable:
+    """The frames of one network, busplan's own included."""
+    number = table.networks.index(network) if network in table.networks else -1
+    return table.take(np.flatnonzero(table.network == number))
+
+
 def _heard_on(table: FrameTable, network: str) -> FrameTable:
     """The frames of one network that others sent."""
-    number = table.networks.index(network) if network in table.networks else -1
-    return table.take(np.flatnonzero((table.network == number) & ((table.flags & SENT) == 0)))
+    mine = _on(table, network)
+    return mine.take(np.flatnonzero((mine.flags & SENT) == 0))
 
 
 def _known_messages(vehicle: Vehicle, node: str, network: str) -> dict[FrameKey, Message]:

@@ -203,6 +203,8 @@ def _sent(frames: tuple[SentFrame, ...]) -> str:
 
 def _sent_once(sent: SentFrame) -> str:
     often = "" if sent.times == 1 else f" {sent.times} times"
+    if sent.fed:
+        return f"{sent.frame}{often} ({sent.purpose})"
     text = f"{sent.frame}{often} ({sent.purpose}), "
     if sent.answer_ms is None:
         return text + "no answer"

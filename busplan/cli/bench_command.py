@@ -102,6 +102,13 @@ def bench(
             "#EXPECTED bytes (.. any, [10-2F] a range), @SECONDS it may take, *TIMES.",
         ),
     ] = None,
+    feed: Annotated[
+        Path | None,
+        typer.Option(
+            help="With --transmit: file (TOML) of messages to send cyclically, [[feed]] with "
+            "message, values, every_ms and checksum."
+        ),
+    ] = None,
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
     ] = False,
@@ -129,6 +136,7 @@ def bench(
     from busplan.cli.bench_shown import print_record, print_wiring, search_bit_rate
     from busplan.cli.output import exit_code, print_caution
     from busplan.errors import UsageError
+    from busplan.live.feed_file import read_feed
 
     if wiring:
         print_wiring()
@@ -142,12 +150,12 @@ def bench(
         raise UsageError("say which node, and either --plan or --part")
     if (capture is None) == (interface is None):
         raise UsageError("say either --capture or --interface")
-    if (transmit or question) and interface is None:
-        raise UsageError("--transmit and --ask need a live --interface")
+    if (transmit or question or feed) and interface is None:
+        raise UsageError("--transmit, --ask and --feed need a live --interface")
     if acknowledge and interface is None:
         raise UsageError("--acknowledge is for a live --interface with one node at its bit rate")
-    if question and not transmit:
-        raise UsageError("--ask sends frames: it needs --transmit as well")
+    if (question or feed) and not transmit:
+        raise UsageError("--ask and --feed send frames: they need --transmit as well")
     if start_within is not None and power_on is None:
         raise UsageError("--start-within counts from power-on: tell its moment with --power-on")
     if channel is not None and capture is None:
@@ -163,7 +171,17 @@ def bench(
         if record is not None:
             say_tested_before(record, node, serial)
         questions = (question or []) if transmit else None
-        made = live_record(test, interface, seconds, record, questions, acknowledge, serial)
+        fed = () if feed is None else read_feed(feed, vehicle, node, test.network)
+        made = live_record(
+            test,
+            interface,
+            seconds,
+            folder=record,
+            questions=questions,
+            fed=fed,
+            acknowledge=acknowledge,
+            serial=serial,
+        )
     made = replace(made, serial=serial, tester=tester)
     if record is not None:
         if capture is not None:

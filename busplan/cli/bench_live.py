@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from busplan.bench.record import BenchRecord
     from busplan.bench.run import BenchTest
+    from busplan.live.feed_file import Fed
     from busplan.live.recording_status import RecordingStatus
 
 
@@ -16,12 +17,15 @@ def live_record(
     test: BenchTest,
     interface: str,
     seconds: float,
+    *,
     folder: Path | None,
     questions: Sequence[str] | None,
+    fed: Sequence[Fed],
     acknowledge: bool,
     serial: str,
 ) -> BenchRecord:
-    """Listen to the node; ``questions``: the user said that it may be asked, these and the usual.
+    """Listen to the node; ``questions``: the user said that it may be asked, these and the usual,
+    and sent what is ``fed``.
 
     This is the one place of the command line that hands out what can send.
     """
@@ -55,6 +59,7 @@ def live_record(
             folder=folder,
             sender=None if questions is None else open_sender,
             questions=questions or (),
+            fed=fed,
             acknowledge=acknowledge,
             serial=serial,
             stop=stop,

@@ -10,6 +10,14 @@ _entry = partial(FindingCode, "bench")
 
 CODES = (
     _entry(
+        "inputs-not-sent",
+        (NOTE,),
+        "The node's definition says that it receives messages that nobody on the bench sends. Many "
+        "nodes send only once they are woken, enabled or asked, and many report missing messages "
+        "as a fault.",
+        "Connect their sender, or send them yourself with --transmit --feed FILE.",
+    ),
+    _entry(
         "identifier-width-differs",
         (FAULT,),
         "Messages come under the right number with an identifier of the other width, 29 bits for "

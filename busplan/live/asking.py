@@ -12,6 +12,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from copy import copy
 from typing import TYPE_CHECKING
 
 from busplan.errors import InterfaceError
@@ -82,7 +83,15 @@ class Line:
         return Hearing(self, self._sender)
 
     def send(
-        self, identifier: int, extended: bool, data: bytes, purpose: str, *, note: bool
+        self,
+        identifier: int,
+        extended: bool,
+        data: bytes,
+        purpose: str,
+        *,
+        note: bool,
+        fd: bool = False,
+        switch: bool = False,
     ) -> float:
         """Send one frame; returns the moment before [s, monotonic]; ``note`` it in the journal.
 
@@ -98,21 +107,21 @@ class Line:
         if note:
             self.journal.note(JournalKind.SENDING, frame=text, purpose=purpose)
             self.told(f"sending {text} ({purpose})")
-        message = can.Message(arbitration_id=identifier, is_extended_id=extended, data=data)
+        message = can.Message(
+            arbitration_id=identifier,
+            is_extended_id=extended,
+            data=data,
+            is_fd=fd,
+            bitrate_switch=switch,
+        )
+        ours = copy(message)
         with self._lock:
             self._echoes.append((time.monotonic(), identifier, data))
             stamp, at = time.time() + self._offset_s, time.monotonic()
             sender.send(message)
             self.frames += 1
-            self._ours.append(
-                can.Message(
-                    arbitration_id=identifier,
-                    is_extended_id=extended,
-                    data=data,
-                    timestamp=stamp,
-                    is_rx=False,
-                )
-            )
+            ours.timestamp, ours.is_rx = stamp, False
+            self._ours.append(ours)
         return at
 
     def sent_by_us(self) -> can.Message | None:
@@ -215,6 +224,8 @@ class Line:
 
 class Asker:
     """Asks questions through a line, in a thread of its own, once :meth:`begin` is called."""
+
+    at_once = False
 
     def __init__(self, line: Line, questions: Sequence[Question]) -> None:
         self._line = line

@@ -46,7 +46,14 @@ ASK_AFTER_S = 1.0
 
 
 class Task(Protocol):
-    """Something that is sent while the test listens."""
+    """Something that is sent while the test listens.
+
+    ``at_once``: from the start on, else once the node should be up.
+    """
+
+    @property
+    def at_once(self) -> bool:
+        """See above."""
 
     def begin(self) -> None:
         """Start; called again and again once its time has come."""
@@ -146,8 +153,8 @@ def listen(
         if not tasks:
             return
         ended = stop.is_set()
-        if not ended and status.elapsed_s >= ask_after_s:
-            for task in tasks:
+        for task in () if ended else tasks:
+            if task.at_once or status.elapsed_s >= ask_after_s:
                 task.begin()
         if ended or (status.elapsed_s >= seconds and all(t.done for t in tasks)):
             for task in tasks:

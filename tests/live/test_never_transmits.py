@@ -127,6 +127,32 @@ def test_asking_without_the_flag_is_refused(tmp_path: Path) -> None:
     assert RememberingBus.sent == []
 
 
+FEED = """
+[[feed]]
+message = "ChargeRequest"
+every_ms = 50
+"""
+
+
+def test_feeding_without_the_flag_is_refused_and_with_it_only_the_file_is_sent(
+    tmp_path: Path,
+) -> None:
+    file = tmp_path / "feed.toml"
+    file.write_text(FEED, encoding="utf-8")
+    call = [*map(str, BENCH), "--seconds", "0.4", "--feed", str(file)]
+    result = CliRunner().invoke(app, call)
+    assert "--transmit" in str(result.exception)
+    assert (RememberingBus.sent, RememberingBus.opened) == ([], 0)
+    request = next(s.message for s in as_built().on("charge") if s.message.name == "ChargeRequest")
+    told = CliRunner().invoke(app, [*call, "--transmit", "--record", str(tmp_path)])
+    assert "Transmitting as asked" in told.stderr
+    fed = [m for m in RememberingBus.sent if m.arbitration_id == request.identifier]
+    assert len(fed) >= 4
+    asked = {m.arbitration_id for m in RememberingBus.sent} - {request.identifier}
+    assert asked <= {0x18EAE5F9}, "the usual J1939 question besides"
+    assert "sending " in told.stderr
+
+
 def test_a_receiver_cannot_be_made_to_send() -> None:
     receiver = open_receiver(parse_interface(f"charge={KIND}:x"))
     assert not [n for n in dir(receiver) if "send" in n or "transmit" in n]
@@ -189,14 +215,19 @@ def test_only_listed_modules_can_reach_anything_that_sends() -> None:
     assert found == {
         "can Bus": {"live/interfaces.py"},
         "attribute _bus": {"live/interfaces.py"},
-        "attribute send": {"live/interfaces.py", "live/asking.py", "live/playing.py"},
+        "attribute send": {
+            *("live/interfaces.py", "live/asking.py", "live/playing.py"),
+            "live/feeding.py",  # through a line
+        },
         "name open_sender": {"live/playing.py", "cli/bench_live.py"},
         "name Sender": {
             *("live/interfaces.py", "live/asking.py", "live/playing.py"),
             "bench/live_run.py",  # as handed to it: it opens none
         },
-        # The first one for a type only; the other gives it what it was handed.
-        "import busplan.live.asking": {"live/listening.py", "bench/live_run.py"},
+        # The first two for a type only; the last gives it what it was handed.
+        "import busplan.live.asking": {
+            *("live/listening.py", "live/feeding.py", "bench/live_run.py"),
+        },
         "import busplan.live.playing": {"cli/simulate_command.py"},
         "import socket": {"live/interfaces.py", "screens/browser.py"},
     }
