@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     from busplan.live.interfaces import Sender
 
 
+HAND_NS = 1_000_000_000
+"""From the prompt until the supply is on it takes a hand so long at most (common practice, no
+source)."""
+
+
 def run_live(
     test: BenchTest,
     spec: InterfaceSpec,
@@ -69,6 +74,9 @@ def run_live(
     if (questions or fed) and sender is None:
         raise UsageError("questions are sent: that needs the explicit consent to transmit")
     guide, stop, limits = guide or Guide(), stop or Stop(), test.limits
+    if limits.power_on_ns is not None:
+        limits = replace(limits, hand_ns=HAND_NS)
+        test = replace(test, limits=limits)
     spec = at_bit_rates(spec, test.vehicle)
     wanted = [] if sender is None else questions_for(test.messages, questions)
     power_on_s = None if not limits.power_on_ns else limits.power_on_ns / 1e9

@@ -66,6 +66,7 @@ class BenchLimits:
     * ``jitter_cycles``: how far the distance of two frames may lie from the median, in cycles;
     * ``power_on_ns``: when the node got power, counted from the capture's first frame; ``None``:
       nobody told, so the start-up time is not measured;
+    * ``hand_ns``: how much later than the prompt the supply may have come, by the tester's hand;
     * ``start_within_ns``: time from there to its first frame, ``None``: not judged;
     * ``begin_ns``: since when was listened, counted likewise (below zero: before the first frame);
       ``None``: since the first frame;
@@ -78,6 +79,7 @@ class BenchLimits:
     gap_cycles: float = SILENT_CYCLES
     jitter_cycles: float = JITTER_CYCLES
     power_on_ns: int | None = None
+    hand_ns: int = 0
     start_within_ns: int | None = None
     begin_ns: int | None = None
     end_ns: int | None = None
@@ -89,8 +91,8 @@ class BenchLimits:
 class SignalProof:
     """One signal: values seen [``unit``] and how it behaved.
 
-    ``role`` is ``value``, ``counter``, ``checksum``, ``selector`` or ``text``; ``detail`` says in
-    words what was found out about it, and what a text said.
+    ``role`` is ``value``, ``counter``, ``checksum``, ``selector``, ``text`` or ``identity``;
+    ``detail`` says in words what was found out about it, and what a text said.
     """
 
     name: str

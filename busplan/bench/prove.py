@@ -27,6 +27,7 @@ from busplan.bench.pack_values import with_pack_values
 from busplan.bench.protocol import identified, own_groups
 from busplan.bench.restarts import find_interruptions, interruption_findings
 from busplan.bench.rhythm import Listened
+from busplan.bench.signals import told_by_signals
 from busplan.bench.unacknowledged import unacknowledged
 from busplan.bench.uptime import (
     after_errors,
@@ -139,7 +140,11 @@ def prove_node(
         messages=proofs,
         unknown=unknown,
         others=tuple(m.name for m in others.values()),
-        identity=(*((t.name, t.text) for t in protocol.told), *asked.told),
+        identity=(
+            *((t.name, t.text) for t in protocol.told),
+            *asked.told,
+            *(one for p, s in zip(proofs, own, strict=True) for one in told_by_signals(p, s)),
+        ),
         findings=tuple(by_weight(findings)),
         verdict=verdict_of(tuple(findings)),
         limits=limits,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from busplan.bench.evidence import hidden_share
-from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentFrame
+from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentFrame, verdict_of
+from busplan.findings import Finding, by_weight
 from busplan.version import __version__
 from busplan.wording import counted
 
@@ -34,7 +36,9 @@ class BenchRecord:
     What nobody stated stays empty and is shown so. ``capture_sha256`` is the hash of the recorded
     file. ``joining`` holds the lines that say what the node would do to its network, when that was
     worked out. ``sent`` is what busplan transmitted during a live test; ``None`` when it judged a
-    file. ``acknowledged``: the adapter was told to give acknowledge bits.
+    file. ``acknowledged``: the adapter was told to give acknowledge bits. ``details`` is what the
+    tester typed (hardware, firmware, supply, notes), ``photos`` are names of pictures and their
+    SHA-256.
     """
 
     report: BenchReport
@@ -46,6 +50,8 @@ class BenchRecord:
     joining: tuple[str, ...] = ()
     sent: tuple[SentFrame, ...] | None = None
     acknowledged: bool = False
+    details: tuple[tuple[str, str], ...] = ()
+    photos: tuple[tuple[str, str], ...] = ()
 
     @property
     def stem(self) -> str:
@@ -53,6 +59,12 @@ class BenchRecord:
         date = "" if self.date is None else f"{self.date:%Y%m%d-%H%M%S}"
         names = (for_file(name) for name in (self.report.node, self.serial))
         return "-".join(p for p in ("bench", *names, date) if p)
+
+    def with_findings(self, more: Iterable[Finding]) -> BenchRecord:
+        """The record with further findings, which are part of its verdict."""
+        findings = tuple(by_weight((*self.report.findings, *more)))
+        report = replace(self.report, findings=findings, verdict=verdict_of(findings))
+        return replace(self, report=report)
 
     def as_dict(self) -> dict[str, Any]:
         """The report's document with who, when and what; see :meth:`BenchReport.as_dict`."""
@@ -65,6 +77,8 @@ class BenchRecord:
             **report_dict(self.report),
             "sent": None if self.sent is None else [asdict(s) for s in self.sent],
             "acknowledged": self.acknowledged,
+            "details": [{"name": name, "text": text} for name, text in self.details],
+            "photos": [{"name": name, "sha256": sha256} for name, sha256 in self.photos],
             "joining": list(self.joining),
         }
 
@@ -102,6 +116,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
             "gap_cycles": limits.gap_cycles,
             "jitter_cycles": limits.jitter_cycles,
             "quiet_cycles": limits.quiet_cycles,
+            "hand_s": limits.hand_ns / 1e9,
             "start_s": None if limits.start_within_ns is None else limits.start_within_ns / 1e9,
         },
         "messages": [_message(m) for m in report.messages],
@@ -153,6 +168,11 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         else "none came"
         if report.start_up_ns is None
         else f"{report.start_up_ns / 1e9:.3f} s after power-on"
+        + (
+            f", of which up to {limits.hand_ns / 1e9:g} s may be the hand that switched"
+            if limits.hand_ns
+            else ""
+        )
     )
     date = record.date.isoformat(timespec="seconds", sep=" ") if record.date else "not stated"
     allowed = (
@@ -164,6 +184,8 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
     return [
         ("node", f"{report.node} ({report.part}, {report.maker or 'maker not stated'})"),
         ("serial number", record.serial or "not stated"),
+        *record.details,
+        *((f"photograph {name}", f"SHA-256 {sha256}") for name, sha256 in record.photos),
         ("network", report.network),
         ("date", date),
         ("tester", record.tester or "not stated"),

@@ -14,17 +14,18 @@ from busplan.bench.counters_checksums import (
     prove_counter,
     prove_undefined,
 )
-from busplan.bench.node_report import BenchLimits, SignalProof
+from busplan.bench.node_report import BenchLimits, MessageProof, SignalProof
 from busplan.bench.raw_ends import end_findings, not_available
 from busplan.bench.rhythm import Pause
 from busplan.bench.scale_hint import scale_hint
 from busplan.bench.when_wrong import when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
-from busplan.decode.protected_names import is_named_checksum
+from busplan.decode.protected_names import is_identity, is_named_checksum
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
+from busplan.plan.vehicle import Stream
 from busplan.wording import quoted
 
 MOVING_BITS = 8
@@ -98,6 +99,8 @@ def _prove(
         role = "counter"
         detail, more = prove_counter(decoded, column, where, pauses)
         findings += more
+    elif is_identity(signal) and len(values) > 1 and values.min() == values.max():
+        role, detail = "identity", signal.choices.get(int(column.raw[carried][0]), "")
     proof = SignalProof(
         name=signal.name,
         unit=signal.unit,
@@ -128,6 +131,15 @@ def _text(column: DecodedSignal, message: Message) -> SignalProof:
         constant=len(came) > 1 and len(set(came)) == 1,
         detail=quoted(came),
     )
+
+
+def told_by_signals(proof: MessageProof, stream: Stream) -> Iterator[tuple[str, str]]:
+    """What signals of a message say the part is, such as its serial number: name and text."""
+    for one in proof.signals:
+        if one.role == "identity":
+            yield f"{proof.message.name} {one.name}", one.detail or f"{one.lowest:g}"
+        elif one.role == "text" and one.constant and is_identity(stream.message.signal(one.name)):
+            yield f"{proof.message.name} {one.name}", one.detail
 
 
 def _out_of_range(column: DecodedSignal, message: Message) -> np.ndarray:

@@ -55,13 +55,16 @@ def start_findings(
     allowed = limits.start_within_ns
     if start_up is None or allowed is None or start_up <= allowed:
         return []
+    sure = start_up - limits.hand_ns > allowed
+    hand = limits.hand_ns / 1e9
     return [
         Finding(
             "starts-late",
-            Weight.FAULT,
+            Weight.FAULT if sure else Weight.CAUTION,
             Where(network, node, time_ns=start_up + (limits.power_on_ns or 0)),
             f"the first frame came {start_up / 1e9:.3f} s after power-on; "
-            f"allowed {allowed / 1e9:.3f} s",
+            f"allowed {allowed / 1e9:.3f} s"
+            + ("" if sure else f", but up to {hand:g} s of it may be the hand that switched"),
             why="Nodes that wait for it at power-up may give it up.",
             action="Ask the maker for the start-up time, and let the others wait longer.",
             figures=(

@@ -80,6 +80,19 @@ def bench(
     ] = None,
     serial: Annotated[str, typer.Option(help="Serial number, for the record.")] = "",
     tester: Annotated[str, typer.Option(help="Who tests, for the record.")] = "",
+    hardware: Annotated[str, typer.Option(help="Hardware version, for the record.")] = "",
+    firmware: Annotated[str, typer.Option(help="Firmware version, for the record.")] = "",
+    supply_v: Annotated[
+        float | None, typer.Option(min=0, help="Supply of the node [V], for the record.")
+    ] = None,
+    supply_a: Annotated[
+        float | None, typer.Option(min=0, help="What it takes [A], for the record.")
+    ] = None,
+    note: Annotated[list[str] | None, typer.Option(help="A note, for the record.")] = None,
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option(help="A photograph: its name and hash go into the record."),
+    ] = None,
     record: Annotated[
         Path | None, typer.Option(help="Folder for the record: JSON, Markdown and HTML.")
     ] = None,
@@ -109,6 +122,17 @@ def bench(
             "message, values, every_ms and checksum."
         ),
     ] = None,
+    like: Annotated[
+        Path | None,
+        typer.Option(help="Compare with an earlier record (JSON) of the same part, a good one."),
+    ] = None,
+    batch: Annotated[
+        Path | None,
+        typer.Option(
+            help="Summarise the records of a folder: verdicts, spreads, who stands out, serial "
+            "numbers twice or missing. With --record as JSON and HTML, too."
+        ),
+    ] = None,
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
     ] = False,
@@ -130,65 +154,97 @@ def bench(
     """
     from dataclasses import replace
 
+    from busplan.bench.golden import like_findings
     from busplan.bench.run import BenchTest
     from busplan.cli.bench_live import live_record
-    from busplan.cli.bench_records import keep_record, say_tested_before
+    from busplan.cli.bench_records import (
+        hashed_photos,
+        keep_record,
+        read_record,
+        say_tested_before,
+        typed_details,
+    )
     from busplan.cli.bench_shown import print_record, print_wiring, search_bit_rate
     from busplan.cli.output import exit_code, print_caution
-    from busplan.errors import UsageError
     from busplan.live.feed_file import read_feed
 
     if wiring:
         print_wiring()
         return
+    if batch is not None:
+        from busplan.cli.bench_batch import show_batch
+
+        raise typer.Exit(show_batch(batch, record, as_json=as_json))
+    live, sends = interface is not None, bool(question or feed)
+    _refuse(
+        (find_bit_rate and acknowledge, "--find-bit-rate only listens: leave --acknowledge out"),
+        (
+            not find_bit_rate and (node is None or (plan is None) == (part is None)),
+            "say which node, and either --plan or --part",
+        ),
+        (not find_bit_rate and (capture is None) != live, "say either --capture or --interface"),
+        (
+            (transmit or sends) and not live,
+            "--transmit, --ask and --feed need a live --interface",
+        ),
+        (
+            acknowledge and not live,
+            "--acknowledge is for a live --interface with one node at its bit rate",
+        ),
+        (
+            sends and not transmit,
+            "--ask and --feed send frames: they need --transmit as well",
+        ),
+        (
+            start_within is not None and power_on is None,
+            "--start-within counts from power-on: tell its moment with --power-on",
+        ),
+        (channel is not None and capture is None, "--channel chooses from a --capture"),
+    )
     if find_bit_rate:
-        if acknowledge:
-            raise UsageError("--find-bit-rate only listens: leave --acknowledge out")
         search_bit_rate(interface, seconds)
         return
-    if node is None or (plan is None) == (part is None):
-        raise UsageError("say which node, and either --plan or --part")
-    if (capture is None) == (interface is None):
-        raise UsageError("say either --capture or --interface")
-    if (transmit or question or feed) and interface is None:
-        raise UsageError("--transmit, --ask and --feed need a live --interface")
-    if acknowledge and interface is None:
-        raise UsageError("--acknowledge is for a live --interface with one node at its bit rate")
-    if (question or feed) and not transmit:
-        raise UsageError("--ask and --feed send frames: they need --transmit as well")
-    if start_within is not None and power_on is None:
-        raise UsageError("--start-within counts from power-on: tell its moment with --power-on")
-    if channel is not None and capture is None:
-        raise UsageError("--channel chooses from a --capture")
+    assert node is not None
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
     limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
-    print_caution()
+    sample = None if like is None else read_record(like)
+    details = typed_details(hardware, firmware, supply_v, supply_a, note or ())
+    photos = hashed_photos(photo or ())
     test = BenchTest.of(vehicle, node, network, limits)
-    if capture is not None:
+    fed = () if feed is None else read_feed(feed, vehicle, node, test.network)
+    print_caution()
+    if record is not None:
+        say_tested_before(record, node, serial)
+    if interface is None:
+        assert capture is not None
         made = _from_file(test, capture, channel, columns, cache=not no_cache)
     else:
-        assert interface is not None
-        if record is not None:
-            say_tested_before(record, node, serial)
-        questions = (question or []) if transmit else None
-        fed = () if feed is None else read_feed(feed, vehicle, node, test.network)
         made = live_record(
             test,
             interface,
             seconds,
             folder=record,
-            questions=questions,
+            questions=(question or []) if transmit else None,
             fed=fed,
             acknowledge=acknowledge,
             serial=serial,
         )
-    made = replace(made, serial=serial, tester=tester)
+    made = replace(made, serial=serial, tester=tester, details=details, photos=photos)
+    if sample is not None and like is not None:
+        made = made.with_findings(like_findings(made.report, sample, like.name))
     if record is not None:
-        if capture is not None:
-            say_tested_before(record, node, serial)
         keep_record(made, record)
     print_record(made, as_json)
     raise typer.Exit(exit_code(made.report.findings))
+
+
+def _refuse(*rules: tuple[bool, str]) -> None:
+    """The first of what cannot go together, as an error."""
+    from busplan.errors import UsageError
+
+    for broken, words in rules:
+        if broken:
+            raise UsageError(words)
 
 
 def _vehicle(

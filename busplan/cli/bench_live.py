@@ -1,4 +1,4 @@
-"""A live test for ``busplan bench``: who leads the tester through it at the terminal."""
+"""A live test for ``busplan bench``: the one place that hands out what can send."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ if TYPE_CHECKING:
     from busplan.bench.record import BenchRecord
     from busplan.bench.run import BenchTest
     from busplan.live.feed_file import Fed
-    from busplan.live.recording_status import RecordingStatus
 
 
 def live_record(
@@ -30,26 +29,10 @@ def live_record(
     This is the one place of the command line that hands out what can send.
     """
     from busplan.bench.live_run import run_live
-    from busplan.cli.output import print_text
-    from busplan.cli.recording import Display, stop_on_signals
+    from busplan.cli.bench_terminal import Terminal
+    from busplan.cli.recording import stop_on_signals
     from busplan.live.interface_spec import parse_single_interface
     from busplan.live.interfaces import open_sender
-    from busplan.live.listening import Guide
-
-    display = Display()
-
-    class Terminal(Guide):
-        def say(self, words: str) -> None:
-            print_text(words, err=True)
-
-        def cue(self, words: str) -> None:
-            display.tell(words)
-
-        def listening(self, status: RecordingStatus) -> None:
-            display.update(status)
-
-        def heard(self) -> None:
-            display.close()
 
     with stop_on_signals() as stop:
         return run_live(
@@ -63,5 +46,5 @@ def live_record(
             acknowledge=acknowledge,
             serial=serial,
             stop=stop,
-            guide=Terminal(),
+            guide=Terminal(test, seconds),
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,20 +23,26 @@ _PART = ".part"
 
 
 def keep_record(made: BenchRecord, folder: Path) -> None:
-    """Write the record in all its forms and say where; each file is whole or not there.
+    """Write the record in all its forms; see :func:`keep_files`."""
+    texts = {
+        "json": json_text(made.as_dict()) + "\n",
+        "md": made.to_markdown(),
+        "html": made.to_html(),
+    }
+    keep_files(folder, made.stem, texts)
 
-    Two tests of one second get names of their own. Raises :class:`UsageError` when it cannot be.
+
+def keep_files(folder: Path, stem: str, texts: Mapping[str, str]) -> None:
+    """Write texts as ``stem`` with each ending and say where; each file is whole or not there.
+
+    What has the name already stays: another number is taken, also for two tests of one second.
+    Raises :class:`UsageError` when it cannot be written.
     """
-    forms = (
-        ("json", json_text(made.as_dict()) + "\n"),
-        ("md", made.to_markdown()),
-        ("html", made.to_html()),
-    )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        stem, reserved = _free_stem(folder, made.stem)
+        stem, reserved = _free_stem(folder, stem)
         try:
-            for ending, text in forms:
+            for ending, text in texts.items():
                 final = folder / f"{stem}.{ending}"
                 part = reserved if ending == "json" else final.with_name(final.name + _PART)
                 part.write_text(text, encoding="utf-8")
@@ -109,3 +116,36 @@ def say_tested_before(folder: Path, node: str, serial: str) -> None:
     if before:
         times = counted(len(before), "time")
         say(f"! {node} {serial} was tested {times} before ({listing(before, 3)})", err=True)
+
+
+def typed_details(
+    hardware: str,
+    firmware: str,
+    supply_v: float | None,
+    supply_a: float | None,
+    notes: Sequence[str],
+) -> tuple[tuple[str, str], ...]:
+    """What the tester typed, as rows of the record; what was not typed is left out."""
+    rows = [
+        ("hardware", hardware),
+        ("firmware", firmware),
+        ("supply", "" if supply_v is None else f"{supply_v:g} V"),
+        ("takes", "" if supply_a is None else f"{supply_a:g} A"),
+        *(("note", note) for note in notes),
+    ]
+    return tuple((name, text) for name, text in rows if text)
+
+
+def hashed_photos(paths: Sequence[Path]) -> tuple[tuple[str, str], ...]:
+    """Names of pictures and the SHA-256 of each; :class:`UsageError` when one cannot be read."""
+    from busplan.capture.checksum import sha256_of
+    from busplan.files import open_ordinary
+
+    found = []
+    for path in paths:
+        try:
+            open_ordinary(path).close()
+            found.append((path.name, sha256_of(path)))
+        except OSError as error:
+            raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
+    return tuple(found)

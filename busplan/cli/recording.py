@@ -88,6 +88,10 @@ class Display:
         else:
             self._live.console.print(disarmed(words), markup=False, highlight=False)
 
+    def table(self, status: RecordingStatus) -> Table:
+        """What stays in place on a terminal."""
+        return _table(status)
+
     def update(self, status: RecordingStatus) -> None:
         """Show the counts of this tick; what became of removed files is told once, at once."""
         for words in status.gone[self._told_gone :]:
@@ -100,7 +104,7 @@ class Display:
             self._live = Live(console=Console(stderr=True), refresh_per_second=4)
             self._live.start()
         if self._live is not None:
-            self._live.update(_table(status))
+            self._live.update(self.table(status))
         elif status.elapsed_s >= self._next_s:
             self._next_s += self.LINE_EVERY_S
             say(status.sentence, err=True)

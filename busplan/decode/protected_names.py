@@ -1,4 +1,4 @@
-"""What a signal's name says about protection: frame counters and checksums.
+"""What a signal's name says about its role: frame counters, checksums, versions and serials.
 
 The rules of this file: a name alone condemns nothing; it tells where to look. Names as they are
 usual in definition files: common practice, no source.
@@ -17,6 +17,11 @@ EVENT_COUNTER = re.compile(
 )
 """Counters of something else than frames."""
 CHECKSUM = re.compile(r"checksum|crc|chksum", re.IGNORECASE)
+IDENTITY = re.compile(
+    r"version|revision|serial(_?(no|nr|num|number))?(?![a-z])|(hw|sw|fw)_?(rev|ver|id)"
+    r"|(hard|soft|firm)ware|part_?(no|nr|num|number)(?![a-z])|build_?(no|nr|num|date)?(?![a-z])",
+    re.IGNORECASE,
+)
 UNITLESS = ("", "-", "1", "count", "counts")
 """Units of counts."""
 NARROW = 4
@@ -46,3 +51,10 @@ def whole_byte(signal: Signal) -> int | None:
     """The payload byte an 8-bit signal fills exactly; ``None`` for any other signal."""
     first = 7 if signal.big_endian else 0
     return signal.start // 8 if signal.length == 8 and signal.start % 8 == first else None
+
+
+def is_identity(signal: Signal) -> bool:
+    """Whether a signal's name says that it tells which part this is, so that it never changes."""
+    return not (signal.is_float or signal.selects or signal.unit) and bool(
+        IDENTITY.search(signal.name)
+    )

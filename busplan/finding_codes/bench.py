@@ -38,10 +38,11 @@ CODES = (
     ),
     _entry(
         "starts-late",
-        (FAULT,),
+        (CAUTION, FAULT),
         "The first frame of the node came later after power-on than allowed. Nodes that wait for "
         "it at power-up may give it up.",
         "Ask the maker for the start-up time, and let the others wait longer.",
+        "A caution where the hand that switched may be the reason.",
     ),
     _entry(
         "stops-early",

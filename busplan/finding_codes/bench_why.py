@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from busplan.finding_codes.entry import FAULT, NOTE, FindingCode
+from busplan.finding_codes.entry import CAUTION, FAULT, NOTE, FindingCode
 
 _entry = partial(FindingCode, "bench")
 
@@ -47,5 +47,69 @@ CODES = (
         "All defined messages come as defined, and others or longer payloads besides: the node "
         "likely has a later software than the definition.",
         "Ask the maker for the definition of this software.",
+    ),
+    _entry(
+        "unlike-sample",
+        (CAUTION,),
+        "The node differs from an earlier record of the same part in rates, lengths, protection, "
+        "identifiers or values that stand still.",
+        "Compare versions and labels of both; test both again side by side.",
+    ),
+    _entry(
+        "like-sample",
+        (NOTE,),
+        "The node is as an earlier record of the same part. That says nothing of the sample.",
+        "Nothing.",
+    ),
+    _entry(
+        "sample-identity-differs",
+        (NOTE,),
+        "The node says of itself other than the sample did. Serial numbers differ, versions should "
+        "not.",
+        "See whether only what should differ does.",
+    ),
+    _entry(
+        "sample-of-another-part",
+        (CAUTION,),
+        "The record to compare with is of another part, so nothing was compared.",
+        "Give a record of the same part.",
+    ),
+    _entry(
+        "part-not-passed",
+        (CAUTION, FAULT),
+        "A part of a batch did not pass its test.",
+        "Open its record; test again when the cause is found.",
+        "A fault when it failed, a caution when it is doubtful.",
+    ),
+    _entry(
+        "part-stands-out",
+        (CAUTION,),
+        "A part of a batch lies farther from the middle of its peers than their scatter explains.",
+        "Test it again; compare its versions with those of the others.",
+    ),
+    _entry(
+        "parts-mixed",
+        (CAUTION,),
+        "Records of several kinds of parts are in one folder, so their spreads mean nothing.",
+        "Keep the records of each kind in a folder of their own.",
+    ),
+    _entry(
+        "serial-twice",
+        (NOTE,),
+        "A serial number has several records: two labels with one number, or one part tested "
+        "again.",
+        "See that the last test is the one that counts, and of the same part.",
+    ),
+    _entry(
+        "serial-not-stated",
+        (CAUTION,),
+        "Records without a serial number: nobody can tell which part was tested.",
+        "Test with --serial.",
+    ),
+    _entry(
+        "serial-missing",
+        (NOTE,),
+        "A run of tested serial numbers leaves some out.",
+        "Test the part, or note where it is.",
     ),
 )

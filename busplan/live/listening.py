@@ -78,8 +78,14 @@ class Guide:
     def cue(self, words: str) -> None:
         """What the tester has to do this very moment."""
 
+    def told(self, words: str) -> None:
+        """What goes out on the bus, as it does."""
+
     def listening(self, status: RecordingStatus) -> None:
         """The counts so far, ten times a second."""
+
+    def frames(self, table: FrameTable) -> None:
+        """What has just come, ten times a second; may be empty."""
 
     def heard(self) -> None:
         """Listening has ended."""
@@ -166,8 +172,10 @@ def listen(
         guide.say(ACKNOWLEDGE_CAUTION)
     if line is not None:
         guide.say(TRANSMIT_CAUTION)
-        line.journal, line.told, opener = journal, guide.cue, line.open
-    recorder = Recorder([spec], LogWriter(log), journal, opener=opener, on_status=tick)
+        line.journal, line.told, opener = journal, guide.told, line.open
+    recorder = Recorder(
+        [spec], LogWriter(log), journal, opener=opener, on_frames=guide.frames, on_status=tick
+    )
     recorder.open()
     for channel in recorder.status().channels:
         guide.say(f"{channel.network}: {channel.silence}")
