@@ -32,6 +32,8 @@ ECHO_S = 0.5
 """Within this time a frame just like one we sent is ours, brought back by the bus."""
 OTHER_CLOCK_S = 1.0
 """Time stamps farther from ours than this are of another clock, and ours are moved to it."""
+TAKEN_S = 1.0
+"""So long the end of a test waits for its own frames to be recorded."""
 LONGER_S = 5.0
 """How long a node may take that has said that its answer will follow (ISO 14229-2, from memory)."""
 
@@ -127,6 +129,12 @@ class Line:
     def sent_by_us(self) -> can.Message | None:
         """The oldest of our frames that no recorder has taken yet."""
         return self._ours.popleft() if self._ours else None
+
+    def wait_recorded(self) -> None:
+        """Wait until a recorder has taken all our frames, for a moment at most."""
+        end = time.monotonic() + TAKEN_S
+        while self._ours and time.monotonic() < end:
+            time.sleep(0.002)
 
     def heard(self, message: can.Message | None) -> can.Message | None:
         """A frame that came, for the recorder; ``None`` where it is ours, brought back."""

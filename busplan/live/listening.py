@@ -148,25 +148,7 @@ def listen(
 
     stop = stop or Stop()
     over = Stop() if tasks else stop
-    ask_after_s = min(ASK_AFTER_S, seconds / 2) + (0.0 if cue is None else cue[0])
-
-    def tick(status: RecordingStatus) -> None:
-        nonlocal cue
-        if cue is not None and status.elapsed_s >= cue[0]:
-            guide.cue(cue[1])
-            cue = None
-        guide.listening(status)
-        if not tasks:
-            return
-        ended = stop.is_set()
-        for task in () if ended else tasks:
-            if task.at_once or status.elapsed_s >= ask_after_s:
-                task.begin()
-        if ended or (status.elapsed_s >= seconds and all(t.done for t in tasks)):
-            for task in tasks:
-                task.end()
-            over.set()
-
+    course = _Course(seconds, guide, cue, line, tasks, stop, over)
     opener: Callable[[InterfaceSpec], Hears] = open_acknowledging if acknowledge else open_receiver
     if acknowledge:
         guide.say(ACKNOWLEDGE_CAUTION)
@@ -174,7 +156,12 @@ def listen(
         guide.say(TRANSMIT_CAUTION)
         line.journal, line.told, opener = journal, guide.told, line.open
     recorder = Recorder(
-        [spec], LogWriter(log), journal, opener=opener, on_frames=guide.frames, on_status=tick
+        [spec],
+        LogWriter(log),
+        journal,
+        opener=opener,
+        on_frames=guide.frames,
+        on_status=course.tick,
     )
     recorder.open()
     for channel in recorder.status().channels:
@@ -193,6 +180,44 @@ def listen(
     end_ns = time.time_ns()
     table = read_capture(log).frames if status.written else FrameTable.empty([spec.network])
     return LiveCapture(table, begin_ns, end_ns, date, log, sha256_of(log), journal)
+
+
+@dataclass
+class _Course:
+    """What happens in the course of a test: cues, what is sent, the end."""
+
+    seconds: float
+    guide: Guide
+    cue: tuple[float, str] | None
+    line: Line | None
+    tasks: Sequence[Task]
+    stop: Stop
+    over: Stop
+
+    def __post_init__(self) -> None:
+        prompted = 0.0 if self.cue is None else self.cue[0]
+        self._ask_after_s = min(ASK_AFTER_S, self.seconds / 2) + prompted
+
+    def tick(self, status: RecordingStatus) -> None:
+        """Ten times a second."""
+        if self.cue is not None and status.elapsed_s >= self.cue[0]:
+            self.guide.cue(self.cue[1])
+            self.cue = None
+        self.guide.listening(status)
+        if self.tasks:
+            self._send(status.elapsed_s)
+
+    def _send(self, elapsed_s: float) -> None:
+        ended = self.stop.is_set()
+        for task in () if ended else self.tasks:
+            if task.at_once or elapsed_s >= self._ask_after_s:
+                task.begin()
+        if ended or (elapsed_s >= self.seconds and all(t.done for t in self.tasks)):
+            for task in self.tasks:
+                task.end()
+            if self.line is not None:
+                self.line.wait_recorded()
+            self.over.set()
 
 
 def _free(folder: Path, stem: str) -> Path:
