@@ -17,6 +17,7 @@ from math import comb, pi
 import numpy as np
 
 from busplan.bench.node_report import BenchReport, NodeVerdict
+from busplan.bench.plan_bounds import limits_for
 from busplan.bench.prove import prove_node
 from busplan.bench.run import BenchTest
 from busplan.findings import Figure, Finding, Weight, Where
@@ -35,7 +36,13 @@ NOTHING_S = 3.0
 AT_ONCE = frozenset(
     {
         *("payload-short", "payload-long", "frame-format-differs", "bit-rate-switch-differs"),
-        *("signal-out-of-range", "checksum-wrong", "counter-skips", "counter-repeats"),
+        *(
+            "signal-out-of-range",
+            "signal-beyond-plan",
+            "checksum-wrong",
+            "counter-skips",
+            "counter-repeats",
+        ),
         *("identifier-width-differs", "address-contested", "address-not-claimed", "fault-told"),
         *("node-restarts", "node-unacknowledged", "cell-saturated", "cell-impossible"),
         *("cell-voltage-low", "cell-voltage-high", "events-too-close"),
@@ -102,7 +109,7 @@ def look(
         certain += _missing(report, streams, up_s)
     share = ERROR_RATE * 6 / (pi * number) ** 2 / max(2 * len(streams), 1)
     for stream, at in zip(streams, times, strict=True):
-        certain += _rate(stream, at, test.limits.cycle_tolerance, share)
+        certain += _rate(stream, at, limits_for(stream, test.limits).cycle_tolerance, share)
     return EarlyLook(
         elapsed_s,
         left_s,

@@ -12,6 +12,7 @@ import numpy as np
 
 from busplan.bench.evidence import unproven
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
+from busplan.bench.plan_bounds import limits_for
 from busplan.bench.rhythm import Listened, cycle_between, own_rhythm, rhythm_findings
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
@@ -46,7 +47,7 @@ def prove_message(
     table: FrameTable, stream: Stream, span: Listened, limits: BenchLimits
 ) -> MessageProof:
     """Everything that can be said about one message of the node."""
-    message = stream.message
+    message, limits = stream.message, limits_for(stream, limits)
     rows, origin = data_rows(table, stream.key), span.begin_ns
     where = Where(stream.network, stream.node, message.name)
     lengths = table.length[rows]
@@ -69,7 +70,7 @@ def prove_message(
             verdict=verdict,
         )
     signals, signal_findings = prove_signals(
-        table, rows, message, replace(where, time_ns=origin), limits, span.pauses
+        table, rows, stream, replace(where, time_ns=origin), limits, span.pauses
     )
     findings = (
         *rhythm_findings(stream, times, where, span, limits),

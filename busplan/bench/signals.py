@@ -15,6 +15,7 @@ from busplan.bench.counters_checksums import (
     prove_undefined,
 )
 from busplan.bench.node_report import BenchLimits, MessageProof, SignalProof
+from busplan.bench.plan_bounds import bound_findings
 from busplan.bench.raw_ends import end_findings, not_available
 from busplan.bench.rhythm import Pause
 from busplan.bench.scale_hint import scale_hint
@@ -35,15 +36,16 @@ MOVING_BITS = 8
 def prove_signals(
     table: FrameTable,
     rows: I64,
-    message: Message,
+    stream: Stream,
     where: Where,
     limits: BenchLimits,
     pauses: Sequence[Pause] = (),
 ) -> tuple[tuple[SignalProof, ...], tuple[Finding, ...]]:
-    """Every signal of a message over the frames in ``rows``, and what is wrong with them.
+    """Every signal of a stream's message over the frames in ``rows``, and what is wrong with them.
 
     ``pauses`` are restarts of the node, over which no counter goes on.
     """
+    message, bounds = stream.message, dict(stream.bounds.signals)
     decoded = decode_message(table, rows, message)
     proofs, findings = [], []
     still = []
@@ -52,8 +54,10 @@ def prove_signals(
         proofs.append(proof)
         findings += found
         wide = signal.signal.length >= MOVING_BITS and not signal.signal.choices
-        if proof.role == "value" and proof.constant and wide:
+        told = name in bounds and bounds[name].still is not None
+        if proof.role == "value" and proof.constant and wide and not told:
             still.append(name)
+    findings += bound_findings(decoded, bounds, where)
     proofs, at_end = end_findings(decoded, proofs, where)
     findings += at_end
     more_proofs, more_findings = prove_undefined(table, decoded, proofs, where, limits, pauses)

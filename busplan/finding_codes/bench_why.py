@@ -112,4 +112,23 @@ CODES = (
         "A run of tested serial numbers leaves some out.",
         "Test the part, or note where it is.",
     ),
+    _entry(
+        "signal-beyond-plan",
+        (FAULT,),
+        "A value leaves the limits that the plan states for this part on the bench.",
+        "Check sensor and supply; if the part is sound, correct the limits in the plan.",
+    ),
+    _entry(
+        "signal-step-large",
+        (FAULT,),
+        "A value changes by more than the plan allows from one frame to the next. What cannot move "
+        "so fast was not measured.",
+        "Check sensor, plug and wire; if the part is sound, correct the limit in the plan.",
+    ),
+    _entry(
+        "signal-did-not-move",
+        (CAUTION,),
+        "A value never changed though the plan says that it has to move during the test.",
+        "Make the quantity change during the test.",
+    ),
 )

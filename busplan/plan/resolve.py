@@ -27,7 +27,7 @@ from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.problems import Problems
 from busplan.plan.receivers import needs_named
 from busplan.plan.routing import resolve_routes
-from busplan.plan.schema import NetworkSpec, NodeSpec, PlanSpec
+from busplan.plan.schema import MessageSpec, NetworkSpec, NodeSpec, PlanSpec
 from busplan.plan.select import selector_pattern
 from busplan.plan.streams import (
     Placement,
@@ -39,7 +39,17 @@ from busplan.plan.streams import (
     told_apart,
     without_repeats,
 )
-from busplan.plan.vehicle import Network, Node, Part, Port, SessionPace, Stream, Vehicle
+from busplan.plan.vehicle import (
+    MessageBounds,
+    Network,
+    Node,
+    Part,
+    Port,
+    SessionPace,
+    SignalBounds,
+    Stream,
+    Vehicle,
+)
 
 J1939_LOAD_LIMIT = 0.40
 """Average load by SAE J1939-11, as published in an engine installation manual."""
@@ -295,6 +305,29 @@ def _port_of(
     return part.ports[port_name]
 
 
+def _bounds(spec: MessageSpec) -> MessageBounds:
+    return MessageBounds(
+        spec.cycle_tolerance,
+        span_ns(spec.longest_gap_ms),
+        tuple(
+            (name, SignalBounds(one.low, one.high, one.step, one.still))
+            for name, one in spec.limits.items()
+        ),
+    )
+
+
+def _check_limits(
+    context: Context, path: tuple[str, ...], spec: MessageSpec, streams: list[Stream]
+) -> None:
+    """Limits name signals of the message, and their low end is not above the high one."""
+    names = [signal.name for s in streams for signal in s.message.signals]
+    for name, one in spec.limits.items():
+        if streams and name not in names:
+            context.problems.unknown((*path, "limits"), "signal", name, names)
+        if one.low is not None and one.high is not None and one.low > one.high:
+            context.problems.add((*path, "limits", name), "low is above high")
+
+
 def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
     """Lay the plan's ``[message]`` tables over the streams; each must name at least one."""
     result = list(streams)
@@ -319,6 +352,7 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
                 flow_control=spec.flow_control,
             ),
             optional=spec.optional if isinstance(spec.optional, bool) else tuple(spec.optional),
+            bounds=_bounds(spec),
         )
         pattern = selector_pattern(name)
         hits = [
@@ -334,6 +368,7 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
             for signal in spec.optional:
                 if signal not in names:
                     context.problems.unknown((*path, "optional"), "signal", signal, names)
+        _check_limits(context, path, spec, [streams[i] for i in hits])
         if not hits and not context.incomplete:
             labels = dict.fromkeys(f"{s.network}/{s.message.name}" for s in streams)
             context.problems.unknown(path, "message", name, labels)

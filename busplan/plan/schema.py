@@ -158,6 +158,20 @@ class NodeSpec(Spec):
     expect: ExpectSpec | None = Field(default=None, description="a table of what it must tell")
 
 
+class SignalLimitsSpec(Spec):
+    """``[message."network/NAME".limits.SIGNAL]``: what a sound part shows on the bench."""
+
+    low: float | None = Field(default=None, description="a number in the signal's unit")
+    high: float | None = Field(default=None, description="a number in the signal's unit")
+    step: Annotated[float, Field(ge=0)] | None = Field(
+        default=None, description="the largest change from frame to frame, 0 or more"
+    )
+    still: bool | None = Field(
+        default=None,
+        description="true when it may stay as it is through a test, false when it has to move",
+    )
+
+
 class MessageSpec(Spec):
     """``[message."network/NAME"]``: what a definition leaves out or has wrong."""
 
@@ -184,6 +198,14 @@ class MessageSpec(Spec):
     optional: bool | list[str] = Field(
         default=False,
         description="true, or a list of its signals, for what a bench test need not have seen",
+    )
+    cycle_tolerance: Annotated[float, Field(gt=0, le=1)] | None = Field(
+        default=None,
+        description="how far its median cycle time may lie off on the bench, a share up to 1",
+    )
+    longest_gap_ms: Milliseconds | None = Field(default=None, description=SPAN)
+    limits: dict[str, SignalLimitsSpec] = Field(
+        default_factory=dict, description="a table of its signals with what each may show"
     )
 
 

@@ -15,6 +15,8 @@ from busplan.definitions.model import Message, Origin, Signal, Stated
 from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import (
     UNSTATED_PACE,
+    USUAL_BOUNDS,
+    MessageBounds,
     Need,
     Network,
     Node,
@@ -39,6 +41,7 @@ class Timing:
     segmented: Literal["normal", "extended"] | None = None
     pace: SessionPace = UNSTATED_PACE
     optional: bool | tuple[str, ...] = False
+    bounds: MessageBounds = USUAL_BOUNDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +115,7 @@ def timed(stream: Stream, timing: Timing) -> Stream:
         offset_ns=timing.offset_ns,
         pace=timing.pace,
         optional=timing.optional is True,
+        bounds=timing.bounds,
         optional_signals=frozenset(() if isinstance(timing.optional, bool) else timing.optional),
     )
 

@@ -139,6 +139,35 @@ class SessionPace:
 UNSTATED_PACE = SessionPace()
 
 
+@dataclass(frozen=True, slots=True)
+class SignalBounds:
+    """What a sound part shows of a signal on the bench: least, most, largest step in its unit.
+
+    ``still``: whether it may stay as it is through a test; ``None``: nobody says.
+    """
+
+    low: float | None = None
+    high: float | None = None
+    step: float | None = None
+    still: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MessageBounds:
+    """How exact a message has to be on the bench, where the plan says other than usual.
+
+    ``cycle_tolerance`` is a share of the cycle, ``gap_ns`` the longest silence; ``signals`` are
+    pairs of name and bounds.
+    """
+
+    cycle_tolerance: float | None = None
+    gap_ns: int | None = None
+    signals: tuple[tuple[str, SignalBounds], ...] = ()
+
+
+USUAL_BOUNDS = MessageBounds()
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Stream:
     """One message that one node sends on one network, with its timing.
@@ -150,7 +179,7 @@ class Stream:
     queue it then. ``namesake`` says that
     its node sends another message of this name there, so that names must tell them apart. ``pace``
     matters to messages that one frame cannot carry. A bench test need not see an ``optional``
-    message, nor its ``optional_signals``.
+    message, nor its ``optional_signals``; ``bounds`` say what it may show there.
     """
 
     network: str
@@ -167,6 +196,7 @@ class Stream:
     pace: SessionPace = UNSTATED_PACE
     optional: bool = False
     optional_signals: frozenset[str] = frozenset()
+    bounds: MessageBounds = USUAL_BOUNDS
 
     def __repr__(self) -> str:
         each = "no stated period" if self.cycle is None else f"each {self.cycle.ms:g} ms"
