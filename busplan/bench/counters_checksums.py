@@ -65,16 +65,23 @@ def prove_counter(
     detail, findings = _judge_counter(
         decoded, rows, raw, column.signal.length, name, name, where, pauses=pauses
     )
-    return detail, [*findings, *_wraps_early(column, raw, where)]
+    restarted = np.flatnonzero(within_pauses(decoded.time_ns[rows], pauses)) + 1
+    modulus = _modulus(raw, restarted, column.signal.length)
+    return detail, [*findings, *_wraps_early(column, modulus, where)]
 
 
-def _wraps_early(column: DecodedSignal, raw: I64, where: Where) -> Iterator[Finding]:
+def _modulus(raw: I64, restarted: I64, length: int) -> int:
+    """Where a counter starts again by itself; a restart of the node is none of its returns."""
+    pieces = np.split(raw, restarted)
+    return min(counter_modulus(piece, length) for piece in pieces)
+
+
+def _wraps_early(column: DecodedSignal, modulus: int, where: Where) -> Iterator[Finding]:
     """A counter that returns below the top that its definition gives it."""
     signal = column.signal
     _, top = raw_range(signal)
     if signal.maximum is not None and signal.scale:
         top = min(top, int((signal.maximum - signal.offset) / signal.scale))
-    modulus = counter_modulus(raw, signal.length)
     if modulus > top:
         return
     yield Finding(
@@ -99,10 +106,10 @@ def _judge_counter(
     pauses: Sequence[Pause] = (),
 ) -> tuple[str, list[Finding]]:
     """``name`` is what to call it, ``signal`` its signal if it has one."""
-    modulus = counter_modulus(raw, length)
-    verdict = check_counter(raw, modulus)
     times = decoded.time_ns[rows]
     restarted = np.flatnonzero(within_pauses(times, pauses)) + 1
+    modulus = _modulus(raw, restarted, length)
+    verdict = check_counter(raw, modulus)
     if not verdict.step:
         return "stands still", [
             Finding(

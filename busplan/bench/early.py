@@ -98,12 +98,15 @@ def look(
         messages = (s.message for s in streams)
         rows = tuple(EarlyRow(m.name, m.label, 0, None, "waiting", wrong=False) for m in messages)
         return EarlyLook(elapsed_s, left_s, rows, (), waited_s >= NOTHING_S)
-    limits = replace(test.limits, power_on_ns=None, start_within_ns=None, end_ns=table.span_ns)
+    limits = replace(
+        test.limits, power_on_ns=None, start_within_ns=None, power_cycles=(), end_ns=table.span_ns
+    )
     report = prove_node(table, test.vehicle, test.node, test.network, limits)
     times = [table.time_ns[table.rows_of(s.key)] for s in streams]
     first = min((int(t[0]) for t in times if len(t)), default=None)
     up_s = 0.0 if first is None else (table.origin_ns + table.span_ns - first) / 1e9
-    certain = [f for f in report.findings if f.code in AT_ONCE and f.weight > Weight.NOTE]
+    at_once = AT_ONCE - {"node-restarts"} if test.limits.power_cycles else AT_ONCE
+    certain = [f for f in report.findings if f.code in at_once and f.weight > Weight.NOTE]
     if up_s >= MISSING_S or (first is None and waited_s >= MISSING_S):
         certain += [f for f in report.findings if f.code in AFTER_A_WHILE]
         certain += _missing(report, streams, up_s)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busplan.bench.node_report import Asked, SentFrame
+from busplan.bench.node_report import Asked, BenchLimits, SentFrame
 from busplan.bench.record import for_file
 from busplan.bench.run import BenchTest
 from busplan.decode.iso14229 import identification
@@ -74,12 +74,11 @@ def run_live(
     if (questions or fed) and sender is None:
         raise UsageError("questions are sent: that needs the explicit consent to transmit")
     guide, stop, limits = guide or Guide(), stop or Stop(), test.limits
-    if limits.power_on_ns is not None:
+    if limits.power_on_ns is not None or limits.power_cycles:
         limits = replace(limits, hand_ns=HAND_NS)
         test = replace(test, limits=limits)
     spec = at_bit_rates(spec, test.vehicle)
     wanted = [] if sender is None else questions_for(test.messages, questions)
-    power_on_s = None if not limits.power_on_ns else limits.power_on_ns / 1e9
     if sender is not None and not (wanted or fed):
         guide.say("nothing to send: this network has no J1939 layout; use --ask or --feed")
     line = Line(sender) if sender is not None and (wanted or fed) else None
@@ -90,7 +89,7 @@ def run_live(
         seconds=seconds,
         stem="-".join(p for p in ("bench", for_file(test.node), for_file(serial)) if p),
         folder=folder,
-        cue=None if power_on_s is None else (power_on_s, f"Switch {test.node} on NOW."),
+        cues=_cues(limits, test.node),
         acknowledge=acknowledge,
         line=line,
         tasks=tuple(task for task in (feeder, asker) if task is not None),
@@ -99,9 +98,9 @@ def run_live(
     )
     moved = test.limits_while(heard.table, heard.begin_ns, heard.end_ns)
     if moved is None:
-        if limits.power_on_ns is not None:
+        if limits.power_on_ns is not None or limits.power_cycles:
             guide.say("the interface has a clock of its own: start-up time not measured")
-        moved = replace(limits, power_on_ns=None, start_within_ns=None)
+        moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=())
     answers = () if asker is None else tuple(asker.answers)
     for task in (feeder, asker):
         if task is not None and task.trouble:
@@ -117,6 +116,25 @@ def run_live(
         capture=heard.log.name,
         capture_sha256=heard.sha256,
     )
+
+
+def _cues(limits: BenchLimits, node: str) -> list[tuple[float, str]]:
+    """When the tester is told to do what."""
+    cues = []
+    if limits.power_on_ns:
+        cues.append((limits.power_on_ns / 1e9, f"Switch {node} on NOW."))
+    total = len(limits.power_cycles)
+    for n, (off, on) in enumerate(limits.power_cycles, 1):
+        cues.append((off / 1e9, f"Cycle {n} of {total}: switch {node} OFF now."))
+        cues.append((on / 1e9, f"Cycle {n} of {total}: switch {node} ON now."))
+    return sorted(cues)
+
+
+def cycle_plan(count: int, on_s: float, off_s: float) -> tuple[tuple[tuple[int, int], ...], float]:
+    """Moments [ns] at which to switch off and on, and how long the test takes [s]."""
+    each = on_s + off_s
+    moments = [(n * each, n * each + off_s) for n in range(count)]
+    return tuple((round(off * 1e9), round(on * 1e9)) for off, on in moments), count * each
 
 
 def _fed_frames(feeder: Feeder | None, fed: Sequence[Fed]) -> Iterator[SentFrame]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from busplan.bench.starts import PowerCycles
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest, summary_line
@@ -71,6 +72,8 @@ class BenchLimits:
     * ``begin_ns``: since when was listened, counted likewise (below zero: before the first frame);
       ``None``: since the first frame;
     * ``end_ns``: until when was listened, counted likewise; ``None``: until the last frame;
+    * ``power_cycles``: when the tester was told to switch the node off and on again, counted
+      likewise;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
@@ -83,6 +86,7 @@ class BenchLimits:
     start_within_ns: int | None = None
     begin_ns: int | None = None
     end_ns: int | None = None
+    power_cycles: tuple[tuple[int, int], ...] = ()
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
 
@@ -178,6 +182,7 @@ class BenchReport:
 
     ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
     ``invented`` marks demo data. ``identity`` is what the node says of itself: names and texts.
+    ``starts`` is what power cycles showed, where there were any.
     """
 
     node: str
@@ -196,6 +201,7 @@ class BenchReport:
     limits: BenchLimits
     invented: bool = False
     identity: tuple[tuple[str, str], ...] = ()
+    starts: PowerCycles | None = None
 
     @property
     def headline(self) -> str:

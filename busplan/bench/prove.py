@@ -24,6 +24,7 @@ from busplan.bench.node_report import (
     verdict_of,
 )
 from busplan.bench.pack_values import with_pack_values
+from busplan.bench.power_cycles import expected_pauses, power_cycles, start_findings_of
 from busplan.bench.protocol import identified, own_groups
 from busplan.bench.restarts import find_interruptions, interruption_findings
 from busplan.bench.rhythm import Listened
@@ -81,7 +82,11 @@ def prove_node(
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
     interrupted = find_interruptions(mine, own, times, limits)
     last = int(times[-1]) if len(times) else end
-    span = Listened(origin, end, last, tuple(i.pause for i in interrupted))
+    pauses = tuple(i.pause for i in interrupted)
+    span = Listened(origin, end, last, pauses)
+    switched = set(expected_pauses(pauses, limits, origin))
+    interrupted = tuple(i for i in interrupted if i.pause not in switched)
+    starts = power_cycles(mine, own, times, limits, origin)
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
     if unknown_names:
         raise UsageError(
@@ -113,6 +118,8 @@ def prove_node(
     findings += interruption_findings(
         interrupted, mine.time_ns[errors], Where(network, node), origin
     )
+    if starts is not None:
+        findings += start_findings_of(starts, own, Where(network, node), limits)
     start_up = None
     if on_before(times, own, origin, limits):
         findings.append(on_before_finding(network, node, limits))
@@ -146,6 +153,7 @@ def prove_node(
             *(one for p, s in zip(proofs, own, strict=True) for one in told_by_signals(p, s)),
         ),
         findings=tuple(by_weight(findings)),
+        starts=starts,
         verdict=verdict_of(tuple(findings)),
         limits=limits,
         invented=vehicle.invented,

@@ -9,6 +9,7 @@ from typing import Any
 
 from busplan.bench.evidence import hidden_share
 from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentFrame, verdict_of
+from busplan.bench.power_cycles import cycle_lines
 from busplan.findings import Finding, by_weight
 from busplan.version import __version__
 from busplan.wording import counted
@@ -132,6 +133,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
         ],
         "others": list(report.others),
         "identity": [{"name": name, "text": text} for name, text in report.identity],
+        "power_cycles": None if report.starts is None else report.starts.as_dict(),
         "findings": [f.as_dict() for f in report.findings],
         "cautions": CAUTIONS,
     }
@@ -197,6 +199,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
             f"{counted(report.errors, 'error')}",
         ),
         ("first frame", start),
+        *([] if report.starts is None else cycle_lines(report.starts, limits)),
         *((f"tells: {name}", text) for name, text in report.identity),
         ("allowed", allowed),
         ("would have shown", _would_show(report)),

@@ -109,6 +109,10 @@ class BenchTest:
             self.limits,
             power_on_ns=None if power_on is None else begin_ns + power_on - first,
             begin_ns=min(begin_ns, first) - first,
+            power_cycles=tuple(
+                (begin_ns + off - first, begin_ns + on - first)
+                for off, on in self.limits.power_cycles
+            ),
             end_ns=max(end_ns, last) - first,
         )
 

@@ -68,6 +68,15 @@ def bench(
             "start of listening, and you are told when to switch it on.",
         ),
     ] = None,
+    cycles: Annotated[
+        int | None,
+        typer.Option(
+            min=1, max=100, help="Live: so many power-ons, led by prompts; --seconds is one's."
+        ),
+    ] = None,
+    off_seconds: Annotated[
+        float, typer.Option(min=1, help="With --cycles: how long it stays off [s].")
+    ] = 4.0,
     start_within: Annotated[
         float | None,
         typer.Option(min=0, help="Allowed time from power-on to the first frame [s]."),
@@ -196,10 +205,15 @@ def bench(
             "--ask and --feed send frames: they need --transmit as well",
         ),
         (
-            start_within is not None and power_on is None,
-            "--start-within counts from power-on: tell its moment with --power-on",
+            start_within is not None and power_on is None and cycles is None,
+            "--start-within counts from power-on: tell its moment with --power-on or use --cycles",
         ),
         (channel is not None and capture is None, "--channel chooses from a --capture"),
+        (cycles is not None and not live, "--cycles leads through power-ons of a live node"),
+        (
+            cycles is not None and power_on is not None,
+            "--cycles has power-ons of its own: leave --power-on out",
+        ),
     )
     if find_bit_rate:
         search_bit_rate(interface, seconds)
@@ -207,6 +221,11 @@ def bench(
     assert node is not None
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
     limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
+    if cycles is not None:
+        from busplan.bench.live_run import cycle_plan
+
+        moments, seconds = cycle_plan(cycles, seconds, off_seconds)
+        limits = replace(limits, power_cycles=moments)
     sample = None if like is None else read_record(like)
     details = typed_details(hardware, firmware, supply_v, supply_a, note or ())
     photos = hashed_photos(photo or ())

@@ -131,4 +131,31 @@ CODES = (
         "A value never changed though the plan says that it has to move during the test.",
         "Make the quantity change during the test.",
     ),
+    _entry(
+        "cycle-not-off",
+        (CAUTION,),
+        "In some power cycles of the test the node was not seen to go off and come back, so they "
+        "say nothing.",
+        "Switch it off and on when the prompts come; leave it off for longer.",
+    ),
+    _entry(
+        "start-incomplete",
+        (FAULT,),
+        "A message came in some power cycles only. A node that does not always start whole leaves "
+        "its receivers waiting.",
+        "Look at its supply at power-on; ask the maker what it waits for.",
+    ),
+    _entry(
+        "start-uneven",
+        (CAUTION,),
+        "The first frame of a message comes at very different times after the node's first one "
+        "from power-on to power-on.",
+        "Ask the maker what the start waits for.",
+    ),
+    _entry(
+        "checksum-wrong-at-start",
+        (FAULT,),
+        "A message had wrong checksums among its first frames after power-on.",
+        "Ask the maker: it sends before its checksum is set up.",
+    ),
 )

@@ -114,7 +114,7 @@ def listen(
     seconds: float,
     stem: str,
     folder: Path | None = None,
-    cue: tuple[float, str] | None = None,
+    cues: Sequence[tuple[float, str]] = (),
     acknowledge: bool = False,
     line: Line | None = None,
     tasks: Sequence[Task] = (),
@@ -123,7 +123,7 @@ def listen(
 ) -> LiveCapture:
     """Listen for ``seconds`` [s], or until ``stop``, into ``folder``/``stem``-DATE-TIME.log.
 
-    ``cue``: what the guide tells the tester, so long [s] after the start. Without a ``line`` it
+    ``cues``: what the guide tells the tester, so long [s] after the start. Without a ``line`` it
     never sends a frame; with ``acknowledge`` the adapter is in its normal mode and gives
     acknowledge bits. Through a line the ``tasks`` send, from a moment after the start or the cue
     on; the test goes on until they are done, and what they sent is in the log as ours. Raises
@@ -148,7 +148,7 @@ def listen(
 
     stop = stop or Stop()
     over = Stop() if tasks else stop
-    course = _Course(seconds, guide, cue, line, tasks, stop, over)
+    course = _Course(seconds, guide, list(cues), line, tasks, stop, over)
     opener: Callable[[InterfaceSpec], Hears] = open_acknowledging if acknowledge else open_receiver
     if acknowledge:
         guide.say(ACKNOWLEDGE_CAUTION)
@@ -188,21 +188,20 @@ class _Course:
 
     seconds: float
     guide: Guide
-    cue: tuple[float, str] | None
+    cues: list[tuple[float, str]]
     line: Line | None
     tasks: Sequence[Task]
     stop: Stop
     over: Stop
 
     def __post_init__(self) -> None:
-        prompted = 0.0 if self.cue is None else self.cue[0]
+        prompted = min((at for at, _ in self.cues[-1:]), default=0.0)
         self._ask_after_s = min(ASK_AFTER_S, self.seconds / 2) + prompted
 
     def tick(self, status: RecordingStatus) -> None:
         """Ten times a second."""
-        if self.cue is not None and status.elapsed_s >= self.cue[0]:
-            self.guide.cue(self.cue[1])
-            self.cue = None
+        while self.cues and status.elapsed_s >= self.cues[0][0]:
+            self.guide.cue(self.cues.pop(0)[1])
         self.guide.listening(status)
         if self.tasks:
             self._send(status.elapsed_s)
