@@ -1,0 +1,43 @@
+"""One invented node as a process: ``python -m support.node_process KIND PORT SECONDS``."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import can
+
+from busplan.live.playing import GROUP
+from support.node_kinds import KINDS
+
+
+def main(name: str, port: int, seconds: float) -> None:
+    """Send what the node sends, each frame at its time, and answer what it is asked."""
+    kind = KINDS[name]
+    rows = sorted(kind.rows(seconds), key=lambda r: r.time_ns)
+    with can.Bus(interface="udp_multicast", channel=GROUP, port=port, hop_limit=0) as bus:
+        begin = time.monotonic()
+        at = 0
+        while time.monotonic() - begin < seconds:
+            due = rows[at].time_ns / 1e9 if at < len(rows) else seconds
+            left = due - (time.monotonic() - begin)
+            if left > 0:
+                heard = bus.recv(min(left, 0.01)) if kind.answers else None
+                if heard is None and not kind.answers:
+                    time.sleep(left)
+                if heard is not None:
+                    asked = heard.arbitration_id, bytes(heard.data)
+                    for identifier, data in kind.answers.get(asked, ()):
+                        bus.send(_message(identifier, identifier > 0x7FF, data))
+                continue
+            row = rows[at]
+            at += 1
+            bus.send(_message(row.identifier, bool(row.flags & 1), row.data))
+
+
+def _message(identifier: int, extended: bool, data: bytes) -> can.Message:
+    return can.Message(arbitration_id=identifier, is_extended_id=extended, data=data)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], int(sys.argv[2]), float(sys.argv[3]))
