@@ -154,6 +154,7 @@ def _two_senders(
     hint = likely_two_senders(table.time_ns[rows], table.length[rows], sample, counters)
     if hint is None:
         return found
+    caused = any(f.code in CAUSED and f.weight is Weight.FAULT for f in found)
     finding = two_senders_finding(
         where,
         f"{message.name} ({message.label})",
@@ -161,11 +162,9 @@ def _two_senders(
         len(rows),
         "Frames of two nodes cannot be told apart, so the verdict is about both.",
         "Unplug everything else from the bench and test again.",
+        weight=Weight.FAULT if caused else Weight.CAUTION,
     )
-    caused = [f for f in found if f.code in CAUSED]
-    weight = max((f.weight for f in caused), default=finding.weight)
-    weight = max(weight, finding.weight)
-    return (replace(finding, weight=weight), *(f for f in found if f.code not in CAUSED))
+    return (finding, *(f for f in found if f.code not in CAUSED))
 
 
 def _format_findings(

@@ -77,7 +77,7 @@ CODES = (
     _entry(
         "part-not-passed",
         (CAUTION, FAULT),
-        "A part of a batch did not pass its test.",
+        "A part of a batch did not pass its test; its own record says why.",
         "Open its record; test again when the cause is found.",
         "A fault when it failed, a caution when it is doubtful.",
     ),

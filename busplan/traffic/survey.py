@@ -214,7 +214,14 @@ def survey_findings(found: SurveyedIdentifier) -> list[Finding]:
 
 
 def two_senders_finding(
-    where: Where, name: str, hint: str, frames: int, why: str = "", action: str = ""
+    where: Where,
+    name: str,
+    hint: str,
+    frames: int,
+    why: str = "",
+    action: str = "",
+    *,
+    weight: Weight = Weight.CAUTION,
 ) -> Finding:
     """That ``frames`` of ``name`` look as if two nodes had sent them, for the reason ``hint``.
 
@@ -222,7 +229,7 @@ def two_senders_finding(
     """
     return Finding(
         "two-senders-likely",
-        Weight.CAUTION,
+        weight,
         where,
         f"likely two senders of {name}: {hint}",
         why=why

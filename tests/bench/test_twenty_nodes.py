@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from support.bench_nodes import BENCH, UNIT
 from support.node_kinds import KINDS, judge_rows, told_right
+from support.node_process import Starter
 
 from busplan.bench.live_run import run_live
 from busplan.bench.run import BenchTest
@@ -33,12 +34,17 @@ def test_a_node_that_is_a_process_of_its_own_is_told_right(tmp_path: Path) -> No
     kind = KINDS["other firmware"]
     arguments = [sys.executable, "-m", "support.node_process", "other firmware", str(port), "20"]
     paths = os.pathsep.join([str(TESTS), str(TESTS.parent), os.environ.get("PYTHONPATH", "")])
-    node = subprocess.Popen(arguments, env={**os.environ, "PYTHONPATH": paths})
+    node = subprocess.Popen(
+        arguments,
+        env={**os.environ, "PYTHONPATH": paths},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    )
     try:
         options = {"port": port, "hop_limit": 0}
         spec = InterfaceSpec(BENCH, "udp_multicast", GROUP, options)
         test = BenchTest.of(kind.bench.vehicle(), UNIT, BENCH)
-        record = run_live(test, spec, seconds=4, folder=tmp_path)
+        record = run_live(test, spec, seconds=3, folder=tmp_path, guide=Starter(node))
     finally:
         node.terminate()
         node.wait(10)

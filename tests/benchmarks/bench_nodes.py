@@ -13,6 +13,7 @@ from pathlib import Path
 
 from support.bench_nodes import BENCH, UNIT
 from support.node_kinds import KINDS, told_right
+from support.node_process import Starter
 
 from busplan.bench.live_run import run_live
 from busplan.bench.run import BenchTest
@@ -32,6 +33,8 @@ def main(seconds: float) -> None:
         node = subprocess.Popen(
             [sys.executable, "-m", "support.node_process", name, str(port), str(seconds + 6)],
             env={**os.environ, "PYTHONPATH": paths},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
         )
         try:
             test = BenchTest.of(kind.bench.vehicle(), UNIT, BENCH)
@@ -41,6 +44,7 @@ def main(seconds: float) -> None:
                     InterfaceSpec(BENCH, "udp_multicast", GROUP, {"port": port, "hop_limit": 0}),
                     seconds=seconds,
                     folder=Path(folder),
+                    guide=Starter(node),
                     sender=open_sender if kind.questions else None,
                 )
         finally:

@@ -211,7 +211,7 @@ KINDS: dict[str, Kind] = {
         good(),
         ("not proven",),
         ("node-unacknowledged",),
-        lambda rows, s: [replace(rows[0], time_ns=n * 350_000) for n in range(int(s * 2500))],
+        lambda rows, s: [replace(rows[0], time_ns=n * 250_000) for n in range(int(s * 3500))],
     ),
     "two at once": Kind(good(), ("fail", "doubtful"), ("two-senders-likely",), _twice),
     "J1939 with claim": _j1939(),

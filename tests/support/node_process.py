@@ -2,19 +2,41 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import time
 
 import can
 
+from busplan.live.listening import Guide
 from busplan.live.playing import GROUP
+from busplan.live.recording_status import RecordingStatus
 from support.node_kinds import KINDS
+
+
+class Starter(Guide):
+    """Waits until a node's process is ready, and has it begin once somebody listens."""
+
+    def __init__(self, node: subprocess.Popen[bytes]) -> None:
+        self._node = node
+        assert node.stdout is not None
+        assert node.stdout.readline() == b"ready\n"
+        self._begun = False
+
+    def listening(self, status: RecordingStatus) -> None:
+        if not self._begun and self._node.stdin is not None:
+            self._begun = True
+            self._node.stdin.write(b"\n")
+            self._node.stdin.flush()
 
 
 def main(name: str, port: int, seconds: float) -> None:
     """Send what the node sends, each frame at its time, and answer what it is asked."""
     kind = KINDS[name]
     rows = sorted(kind.rows(seconds), key=lambda r: r.time_ns)
+    sys.stdout.buffer.write(b"ready\n")
+    sys.stdout.flush()
+    sys.stdin.readline()  # whoever listens says when it does
     with can.Bus(interface="udp_multicast", channel=GROUP, port=port, hop_limit=0) as bus:
         begin = time.monotonic()
         at = 0
