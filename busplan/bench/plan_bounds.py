@@ -14,7 +14,8 @@ import numpy as np
 from busplan.bench.node_report import BenchLimits
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.vehicle import SignalBounds, Stream
+from busplan.plan.bounds import SignalBounds
+from busplan.plan.vehicle import Stream
 
 
 def limits_for(stream: Stream, limits: BenchLimits) -> BenchLimits:

@@ -14,6 +14,7 @@ from busplan.definitions.sense import LONGEST_J1939
 from busplan.errors import Problem
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
+from busplan.plan.bounds import MessageBounds, SignalBounds
 from busplan.plan.cabling import check_cable_names, resolve_cable
 from busplan.plan.carrying import forwarded, paced
 from busplan.plan.claims import Behaviour
@@ -39,17 +40,7 @@ from busplan.plan.streams import (
     told_apart,
     without_repeats,
 )
-from busplan.plan.vehicle import (
-    MessageBounds,
-    Network,
-    Node,
-    Part,
-    Port,
-    SessionPace,
-    SignalBounds,
-    Stream,
-    Vehicle,
-)
+from busplan.plan.vehicle import Network, Node, Part, Port, SessionPace, Stream, Vehicle
 
 J1939_LOAD_LIMIT = 0.40
 """Average load by SAE J1939-11, as published in an engine installation manual."""

@@ -13,17 +13,8 @@ from typing import Literal
 from busplan.definitions.j1939 import split_identifier, with_source
 from busplan.definitions.model import Message, Origin, Signal, Stated
 from busplan.frames.identifier import FrameKey
-from busplan.plan.vehicle import (
-    UNSTATED_PACE,
-    USUAL_BOUNDS,
-    MessageBounds,
-    Need,
-    Network,
-    Node,
-    Port,
-    SessionPace,
-    Stream,
-)
+from busplan.plan.bounds import USUAL_BOUNDS, MessageBounds
+from busplan.plan.vehicle import UNSTATED_PACE, Need, Network, Node, Port, SessionPace, Stream
 
 
 @dataclass(frozen=True, slots=True)

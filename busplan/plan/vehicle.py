@@ -15,6 +15,7 @@ from busplan.definitions.model import Message, Signal, Stated
 from busplan.findings import Finding, Weight
 from busplan.frames.identifier import FrameKey
 from busplan.plan.address import SignalAddress as SignalAddress
+from busplan.plan.bounds import USUAL_BOUNDS, MessageBounds
 from busplan.plan.cable import Cable
 from busplan.plan.claims import Behaviour
 from busplan.plan.expected import Expected
@@ -137,35 +138,6 @@ class SessionPace:
 
 
 UNSTATED_PACE = SessionPace()
-
-
-@dataclass(frozen=True, slots=True)
-class SignalBounds:
-    """What a sound part shows of a signal on the bench: least, most, largest step in its unit.
-
-    ``still``: whether it may stay as it is through a test; ``None``: nobody says.
-    """
-
-    low: float | None = None
-    high: float | None = None
-    step: float | None = None
-    still: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class MessageBounds:
-    """How exact a message has to be on the bench, where the plan says other than usual.
-
-    ``cycle_tolerance`` is a share of the cycle, ``gap_ns`` the longest silence; ``signals`` are
-    pairs of name and bounds.
-    """
-
-    cycle_tolerance: float | None = None
-    gap_ns: int | None = None
-    signals: tuple[tuple[str, SignalBounds], ...] = ()
-
-
-USUAL_BOUNDS = MessageBounds()
 
 
 @dataclass(frozen=True, slots=True, repr=False)

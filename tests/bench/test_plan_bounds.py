@@ -24,8 +24,9 @@ from support.bench_nodes import (
 
 from busplan.bench.node_report import BenchReport, NodeVerdict
 from busplan.bench.prove import prove_node
+from busplan.plan.bounds import MessageBounds, SignalBounds
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import MessageBounds, SignalBounds, Vehicle
+from busplan.plan.vehicle import Vehicle
 
 
 def judged(bench: Bench, name: str, rows: list[Row] | None = None, **bounds: object) -> BenchReport:
