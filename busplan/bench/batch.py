@@ -110,14 +110,14 @@ def _row(file: str, document: Mapping[str, Any]) -> BatchRow:
         return str(document.get(key) or "")[:80]
 
     return BatchRow(
-        file,
-        text("node"),
-        text("serial"),
-        text("date"),
-        text("verdict"),
-        weights["fault"],
-        weights["caution"],
-        worst,
+        file=file,
+        node=text("node"),
+        serial=text("serial"),
+        date=text("date"),
+        verdict=text("verdict"),
+        faults=weights["fault"],
+        cautions=weights["caution"],
+        worst=worst,
     )
 
 

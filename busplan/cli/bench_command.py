@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -185,7 +186,7 @@ def bench(
 
         raise typer.Exit(show_batch(batch, record, as_json=as_json))
     live, sends = interface is not None, bool(question or feed)
-    _refuse(
+    rules = (
         (find_bit_rate and acknowledge, "--find-bit-rate only listens: leave --acknowledge out"),
         (
             not find_bit_rate and (node is None or (plan is None) == (part is None)),
@@ -215,6 +216,7 @@ def bench(
             "--cycles has power-ons of its own: leave --power-on out",
         ),
     )
+    _refuse(rules)
     if find_bit_rate:
         search_bit_rate(interface, seconds)
         return
@@ -257,7 +259,7 @@ def bench(
     raise typer.Exit(exit_code(made.report.findings))
 
 
-def _refuse(*rules: tuple[bool, str]) -> None:
+def _refuse(rules: Sequence[tuple[bool, str]]) -> None:
     """The first of what cannot go together, as an error."""
     from busplan.errors import UsageError
 
