@@ -24,6 +24,8 @@ LEAST_RATIO = 14.0
 """Log of the likelihood ratio; air that clears and sensors that freeze give far more."""
 LEAST_CHANGE = 0.35
 """The exchange must change by so much of the peers' at least."""
+LEAST_BEFORE = 0.15
+"""Part of their rise that the peers must have made before it; one of both sides must be starved."""
 TIMES = 10
 CHANGED: F64 = np.array([0.005, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.35])
 
@@ -77,9 +79,12 @@ def find_change(
     before, after = float(CHANGED[best[1]]), float(CHANGED[best[2]])
     if total[best] - constant <= LEAST_RATIO or abs(after - before) < LEAST_CHANGE:
         return None
-    if min(before, after) >= SLOW:  # never starved: what changed is something else
+    fit = places[0][0]
+    knot = int(change_knots(fit)[best[0]])
+    risen = (fit.curve[knot] - fit.curve[0]) / (fit.curve[-1] - fit.curve[0])
+    if min(before, after) >= SLOW or risen < LEAST_BEFORE:
         return None
-    at = change_knots(places[0][0])[best[0]] * places[0][0].step_s
+    at = knot * fit.step_s
     return FlowChange(start_s + float(at), before, after)
 
 

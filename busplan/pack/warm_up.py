@@ -19,6 +19,7 @@ from busplan.pack.flow_change import FlowChange, find_change
 from busplan.pack.series import PackSeries
 from busplan.pack.statistics import F64, Mask, nan_median
 from busplan.pack.thermal_groups import (
+    LIKE_PEERS,
     Compared,
     Comparison,
     Structure,
@@ -286,9 +287,14 @@ class _Judge:
         found = differing(told, nearest.tau)
         if found is None:
             return None
-        fast = judge(told[found[1]], nearest.tau, nearest.scatter, nearest.more_blur)
-        # Along a starved plate all are late, each by its place: no disagreement.
-        return int(self.test.position[sensors[found[0]]]) if fast.value >= SLOW else None
+        late, fast = (
+            judge(told[i], nearest.tau, nearest.scatter, nearest.more_blur).value for i in found
+        )
+        # Along a starved plate all are late, each by its place: no disagreement. Nor are two that
+        # both come with the peers, or before them.
+        if late >= LIKE_PEERS or fast < SLOW:
+            return None
+        return int(self.test.position[sensors[found[0]]])
 
     def _offsets(self, nearest: Comparison, index: int) -> tuple[SensorOffset, ...]:
         found = []

@@ -86,6 +86,9 @@ def test_a_second_sensor_counts_for_two_thirds_and_differing_ones_are_mixed() ->
     both = judge(combine(apart, FLAT), FLAT, PEERS)
     assert both.interval.low < 0.4
     assert both.interval.high > 0.9
+    # 4 of hypot(0.02, 0.02, 0.06), by which sound sensors of a module may differ, are 0.265.
+    assert differing(np.array([told(0.65, 0.02), told(0.90, 0.02)]), FLAT) is None
+    assert differing(np.array([told(0.62, 0.02), told(0.90, 0.02)]), FLAT) == (0, 1)
     near = np.array([told(0.80, 0.03), told(0.90, 0.03)])
     assert differing(near, FLAT) is None
     vague = np.array([told(0.5, 0.1), told(0.9, 0.1)])

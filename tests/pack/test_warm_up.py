@@ -155,6 +155,14 @@ def test_flow_that_changes_is_told_with_its_time(
     assert codes == ["module-flow-changed"]
 
 
+def test_what_was_never_starved_or_has_hardly_begun_is_no_change_of_flow() -> None:
+    for seed in (910043, 510049):
+        test = loop_cases.population(seed, healthy=seed == 510049)
+        found, codes = judged(test)
+        assert "module-flow-changed" not in codes
+        assert ModuleVerdict.CHANGED not in verdicts(found, np.flatnonzero(test.healthy))
+
+
 def test_a_box_that_is_late_as_a_whole_is_told_and_cleared_by_nothing() -> None:
     found, codes, test = row("whole box")
     assert [b.name for b in found.late] == ["BOX2"]
