@@ -28,6 +28,8 @@ from busplan.wording import one_line
 MOST_ATTEMPTS = 400
 """Bound on whole readings of a file while looking for statements that make no sense."""
 
+MOST_TOLD = 1_000
+"""Lines set aside that are told one by one."""
 _SIGNAL_PARENT = "BO_ 0 Parent: 8 Parent\n"
 _TAIL = "BS_:\n"
 """The list after ``NS_`` ends only where another statement with a colon begins, and a statement
@@ -58,7 +60,7 @@ def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
     if not refused and not orphans:
         database = _load(kept)
         if not isinstance(database, Exception):
-            findings = [_set_aside(file, refusal) for refusal in long]
+            findings = _all_set_aside(file, long)
             return Salvaged(database if kept else None, tuple(kept), tuple(findings))
     refused.clear()
     kept = _well_formed(statements, refused)
@@ -70,7 +72,7 @@ def salvage(statements: Sequence[Statement], file: str) -> Salvaged:
         kept, more = without_orphans(kept)
         orphans += more
         database = _load(kept)
-    findings = [_set_aside(file, refusal) for refusal in (*long, *refused)]
+    findings = _all_set_aside(file, [*long, *refused])
     findings += _orphan_finding(file, orphans)
     if isinstance(database, Exception):
         problem = Problem(file, None, "", f"cannot be read: {_reason(database)}")
@@ -225,14 +227,38 @@ def _reason(error: Exception) -> str:
     return text if isinstance(error, ValueError) and text else f"{type(error).__name__}: {text}"
 
 
+def _all_set_aside(file: str, refused: Sequence[Refusal]) -> list[Finding]:
+    """A finding for each line set aside; beyond :data:`MOST_TOLD` the others are counted in one."""
+    ordered = sorted(refused, key=lambda refusal: refusal.statement.line)
+    found = [_set_aside(file, refusal) for refusal in ordered[:MOST_TOLD]]
+    more = ordered[MOST_TOLD:]
+    if more:
+        heavy = any(_is_heavy(refusal.statement) for refusal in more)
+        found.append(
+            Finding(
+                "definition-line-set-aside",
+                Weight.CAUTION if heavy else Weight.NOTE,
+                Where(file=file, line=more[0].statement.line),
+                f"{len(more):,} more lines from here on were set aside.",
+                why="What the lines say is missing from the definitions; all else was read.",
+                action="See whether this is a definition file at all, and ask its maker.",
+                figures=(Figure("lines", len(more)),),
+            )
+        )
+    return found
+
+
+def _is_heavy(statement: Statement) -> bool:
+    return statement.keyword in {"BO_", "SG_", "SG_MUL_VAL_", "SIG_VALTYPE_", ""}
+
+
 def _set_aside(file: str, refusal: Refusal) -> Finding:
     statement, why, offset = refusal
     line, column = statement.place(offset)
     excerpt = one_line(" ".join(statement.text[:1000].split()), 60)
-    heavy = statement.keyword in {"BO_", "SG_", "SG_MUL_VAL_", "SIG_VALTYPE_", ""}
     return Finding(
         "definition-line-set-aside",
-        Weight.CAUTION if heavy else Weight.NOTE,
+        Weight.CAUTION if _is_heavy(statement) else Weight.NOTE,
         Where(file=file, line=line),
         f"Line {line}, column {column} was set aside ({why}): {excerpt}",
         why="What the line says is missing from the definitions; all else was read.",

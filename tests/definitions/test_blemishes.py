@@ -7,7 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busplan.definitions.dbc import load_dbc, parse_dbc
-from busplan.definitions.salvage import MOST_ATTEMPTS
+from busplan.definitions.salvage import MOST_ATTEMPTS, MOST_TOLD
 from busplan.errors import PlanError
 from busplan.findings import Weight
 
@@ -70,6 +70,15 @@ def test_one_wrong_line_costs_one_signal() -> None:
     # The star is the 20th character of its line.
     assert LINES[5].replace("+", "*")[19] == "*"
     assert "Line 6, column 20" in finding.summary
+
+
+def test_a_flood_of_wrong_lines_is_told_up_to_a_number_and_counted_beyond() -> None:
+    wrong = "".join(f' SG_ W{i} : 0|0@1+ (1,0) [0|0] "" MASTER\n' for i in range(MOST_TOLD + 7))
+    definitions = changed(LINES[5], LINES[5] + wrong)
+    assert signals(definitions) == ALL
+    assert len(definitions.findings) == MOST_TOLD + 1
+    assert definitions.findings[-1].summary.startswith("7 more lines")
+    assert definitions.findings[-1].weight is Weight.CAUTION
 
 
 def test_rubbish_after_a_good_line_costs_nothing_else() -> None:
