@@ -43,6 +43,7 @@ COMMANDS: tuple[str, ...] = (
     "live",
     "bench",
     "commission",
+    "report",
     "explain",
     "cache",
 )

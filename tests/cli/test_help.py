@@ -48,7 +48,7 @@ def help_of(command: str) -> str:
 def test_every_help_ends_with_its_rule(command: str) -> None:
     rule = EXIT_OF_READING if command in READS else EXIT_OF_DATA
     rule = EXIT_BY_FINDINGS if command in JUDGES else rule
-    rule = EXIT_OF_LIST if command == "commission" else rule
+    rule = EXIT_OF_LIST if command in ("commission", "report") else rule
     rule = EXIT_OF_RECORDING if command == "record" else rule
     assert help_of(command).endswith(rule)
 

@@ -24,6 +24,7 @@ DOORS = {
     "plan/reader.py": "opens plan files",
     "commission/journal_file.py": "appends to the journal a user names, and reads it",
     "export/values.py": "writes decoded values to the file a user names",
+    "report/figures.py": "takes pictures from matplotlib through a file in memory",
     "kernels.py": "reads its own source, to know when compiled code is out of date",
     "wire/bit_timing.py": "looks for one module of python-can, to import it alone",
 }

@@ -1,0 +1,104 @@
+"""The tables of a report as rows, for CSV and Parquet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from busplan.report.contents import Report, rows_of
+
+Cell = str | int | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table: a name for its file, a title, its columns and rows."""
+
+    name: str
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+def sheets_of(report: Report) -> tuple[Sheet, ...]:
+    """Tests, nodes, captures, and what is kept of modules and cells."""
+    label = report.vehicle.label
+    table = report.commissioning.table()
+    units = {c.name: c.unit for c in table.columns}
+    head = tuple(f"{n} [{u}]" if u else n for n, u in units.items())
+    found = [
+        Sheet(
+            "tests",
+            f"Tests of {label}",
+            head,
+            tuple(tuple(_cell(getattr(r, n)) for n in units) for r in table.rows),
+        ),
+        Sheet(
+            "nodes",
+            f"Nodes of {label}",
+            ("node", "part", "maker", "place", "networks", "told"),
+            tuple(
+                (n.node, n.part, n.maker, n.place, ", ".join(n.networks), "; ".join(n.told))
+                for n in report.nodes
+            ),
+        ),
+        Sheet(
+            "captures",
+            f"Captures of {label}",
+            ("entry", "entered", "by", "capture", "from", "span [s]", "bytes", "sha256"),
+            tuple(
+                (
+                    e.number,
+                    e.time,
+                    e.who,
+                    str(c["name"]),
+                    str(c["from"]),
+                    float(c["span_s"]),
+                    int(c["bytes"]),
+                    str(c["sha256"]),
+                )
+                for e, c in report.captures
+            ),
+        ),
+    ]
+    for kind in ("modules", "cells"):
+        found += _kept(report, kind)
+    return tuple(found)
+
+
+def _kept(report: Report, kind: str) -> list[Sheet]:
+    """What each judged pack says of its modules or cells: the build's baseline."""
+    rows: list[Mapping[str, Any]] = []
+    for state, entry, pack in report.packs():
+        own = {"test": state.test.name, "entry": entry.number}
+        rows += [own | dict(r) for r in rows_of(pack, kind)]
+    if not rows:
+        return []
+    head = tuple(dict.fromkeys(k for r in rows for k in r))
+    values = tuple(tuple(_cell(r.get(k)) for k in head) for r in rows)
+    return [Sheet(kind, f"Baseline of {report.vehicle.label}: {kind}", head, values)]
+
+
+def _cell(value: Any) -> Cell:
+    if value is None or isinstance(value, str | int | float):
+        return value
+    return str(value)
+
+
+def baseline_rows(report: Report) -> Sequence[tuple[str, str, str]]:
+    """The figures kept for later captures: topic, how many, under what conditions."""
+    found = []
+    for state, _, _ in report.packs():
+        assert state.proof is not None
+        kept = (state.proof[1].figures or {}).get("baseline")
+        topics = kept.get("figures") if isinstance(kept, Mapping) else None
+        for topic, figures in (topics or {}).items():
+            values = [v for v in figures.get("value", ()) if v is not None]
+            if values:
+                spread = f"{min(values):.4g} to {max(values):.4g}"
+                conditions = str(figures.get("conditions") or "-")
+                found.append(
+                    (f"{topic} ({state.test.name})", f"{len(values)}: {spread}", conditions)
+                )
+    return found
