@@ -23,7 +23,7 @@ from busplan.commission.expect import told_of_node
 from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN
 from busplan.decode.match import Match, match_frames
 from busplan.errors import CaptureError
-from busplan.findings import Finding, Weight
+from busplan.findings import Finding, Weight, by_weight
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.pack.judging import Judged, judge_frames
@@ -121,10 +121,11 @@ def _capture(covered: Covered, test: PlannedTest) -> Result | None:
     whole = judge_whole(judged.report, judged.findings)
     vehicle = covered.vehicle
     pack = judged_dict(judged.report, judged.findings, vehicle.name, vehicle.invented)
+    heavy = [f for f in by_weight(judged.findings) if f.weight > Weight.NOTE]
     return Result(
         test.name,
         _ANSWERS[whole.answer],
-        whole.headline,
+        whole.headline.rstrip(".") + _first(heavy),
         _plain({"pack": pack, "baseline": judged.report.baseline.as_dict()}),
     )
 
@@ -151,16 +152,19 @@ _PROOFS = {NodeVerdict.PASS: PROVEN, NodeVerdict.FAIL: FAILED}
 
 
 def _bench(covered: Covered, test: PlannedTest) -> Result | None:
-    """A node alone on its network is judged as on the bench.
+    """A node that is alone in the capture is judged as on the bench.
 
-    Among others only its own frames count, and what it did not send there is not shown: the capture
-    may be a part of what was on the wire.
+    Among others, and beside other networks, only its own frames count, and what it did not send
+    there is not shown: the capture may be a part of what was on the wire.
     """
     assert test.network is not None
     own, others = covered.frames_of(test.subject, test.network)
     if test.network not in covered.networks or (others and not len(own)):
         return None
+    if not len(own) and covered.networks != {test.network}:
+        return None
     bench = BenchTest.of(covered.vehicle, test.subject, test.network)
+    others = others or covered.networks != {test.network}
     table = covered.table.take(own) if others else covered.table
     report = bench.record(table, read=covered.tolerated).report
     heavy = [f for f in report.findings if f.weight > Weight.NOTE]

@@ -18,6 +18,7 @@ from busplan.wording import CAUTION, disarmed
 MOST_FAILURES = 20
 """Moments of a failed behaviour that are listed; the JSON file holds more."""
 
+
 def page_of(report: Report, plots: tuple[Plot, ...] | None) -> str:
     """The report as one HTML file."""
     from jinja2 import Environment
@@ -57,7 +58,8 @@ def _harmless(value: object) -> object:
 
 def _who(entry: Entry) -> str:
     captures = ", ".join(str(c["name"]) for c in entry.captures)
-    parts = [entry.who or "nobody named", entry.time, captures, f"entry {entry.number}"]
+    moment = entry.time[:16].replace("T", " ")
+    parts = [entry.who, captures, moment, f"entry {entry.number}"]
     return "; ".join(p for p in parts if p)
 
 

@@ -30,7 +30,10 @@ th, td { text-align: left; vertical-align: top; padding: .28rem .5rem;
 th { background: var(--soft); } td.n, th.n { text-align: right; white-space: nowrap; }
 .proven { color: var(--good); } .failed { color: var(--bad); }
 .not-shown, .open { color: var(--open); }
-td.state { white-space: nowrap; font-weight: 600; }
+td.state { font-weight: 600; }
+table.tests { table-layout: fixed; }
+table.tests th:nth-child(1) { width: 12%; } table.tests th:nth-child(2) { width: 31%; }
+table.tests th:nth-child(4) { width: 21%; }
 .small { font-size: .85rem; color: var(--quiet); }
 .hash { font-family: ui-monospace, "Liberation Mono", monospace; font-size: .72rem; }
 figure { margin: 1rem 0; } figure svg, figure img { max-width: 100%; height: auto; display: block; }
@@ -53,7 +56,9 @@ footer { margin-top: 2.5rem; font-size: .85rem; color: var(--quiet); }
 @media print {
   :root { --ink: #000; --page: #fff; --soft: #f3f3f1; --line: #bbb; --good: #005a8e;
     --bad: #9c3900; --open: #6b5500; --quiet: #444; }
-  body { max-width: none; margin: 0; padding: 0; font-size: 10pt; }
+  body { max-width: none; margin: 0; padding: 0; font-size: 9.5pt; line-height: 1.38; }
+  table { font-size: 8.5pt; } .small { font-size: 8pt; } th, td { padding: .16rem .4rem; }
+  h2 { margin-top: 1.3rem; } h3 { margin: .8rem 0 .2rem; } p { margin: .3rem 0; }
   h2, h3 { break-after: avoid; } tr, figure, .verdict, .caution, .sign { break-inside: avoid; }
   thead { display: table-header-group; } .wide { overflow: visible; }
 }
@@ -100,7 +105,7 @@ installed.</p>{% endif %}
 
 <h2>Tests</h2>
 {% for state, title, tests in groups %}{% if tests %}<h3 class="{{ state|replace(' ', '-') }}">{{ title }} ({{ tests|length }})</h3>
-<div class="wide"><table class="cards"><thead><tr><th>state</th><th>test</th><th>proof</th><th>who and when</th></tr></thead>
+<div class="wide"><table class="cards tests"><thead><tr><th>state</th><th>test</th><th>proof</th><th>who and when</th></tr></thead>
 <tbody>{% for t in tests %}<tr>
 <td class="state {{ state|replace(' ', '-') }}">{{ t.mark }} {{ t.state }}</td>
 <td data-name="test">{{ t.test.name }}{% if t.test.by_hand %}<br>{{ t.test.subject }}{% endif %}
@@ -117,7 +122,7 @@ installed.</p>{% endif %}
 
 {% if behaviours %}<h2>Behaviours</h2>
 {% for t, f, says in behaviours %}<h3><span class="{{ t.state|replace(' ', '-') }}">{{ t.mark }} {{ t.state }}</span> {{ t.test.subject }}</h3>
-<p>{{ says }}. {{ t.proof[1].text }}.</p>
+<p>Required: {{ says }}.<br>Seen: {{ t.proof[1].text }}.</p>
 {% if f %}<div class="wide"><table><thead><tr><th class="n">at s</th><th class="n">right again s</th><th class="n">margin</th><th class="n">margin s</th></tr></thead>
 <tbody>{% for m in f %}<tr><td class="n">{{ m[0] }}</td><td class="n">{{ m[1] }}</td><td class="n">{{ m[2] }}</td><td class="n">{{ m[3] }}</td></tr>
 {% endfor %}</tbody></table></div>{% endif %}{% endfor %}{% endif %}
