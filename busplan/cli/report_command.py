@@ -29,7 +29,8 @@ def register(app: typer.Typer) -> None:
 
 def report(
     plan: Annotated[
-        Path | None, typer.Argument(help="Plan file (TOML) with [[test]] tables.", show_default=False)
+        Path | None,
+        typer.Argument(help="Plan file (TOML) with [[test]] tables.", show_default=False),
     ] = None,
     to: Annotated[
         Path | None,
