@@ -25,6 +25,7 @@ COMMANDS: tuple[str, ...] = (
     "timing",
     "cable",
     "whatif",
+    "allot",
     "sheets",
     "simulate",
     "frame",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import copy
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -86,6 +86,20 @@ def set_bit_rate(assignment: str) -> Change:
         _known(name, draft.document["network"], "network")
         table = dict(zip(("bit_rate", "data_bit_rate"), rates, strict=False))
         _merge(draft.document, {"network": {name: table}}, "")
+
+    return change
+
+
+def set_identifiers(changes: Mapping[str, int]) -> Change:
+    """Identifiers of single messages, by their labels (``network/node/NAME``)."""
+
+    def change(draft: Draft) -> None:
+        tables = draft.document.setdefault("message", {})
+        for label, identifier in changes.items():
+            _, _, message = label.split("/", 2)
+            # A shorter name of the same message would be a second table about it.
+            short = f"{label.split('/', 1)[0]}/{message}"
+            tables.setdefault(short if short in tables else label, {})["identifier"] = identifier
 
     return change
 

@@ -71,7 +71,9 @@ BAD_FILES: dict[str, tuple[bytes | None, str]] = {
 }
 
 
-@pytest.mark.parametrize("command", ["check", "load", "whatif", "cable", "timing", "simulate"])
+@pytest.mark.parametrize(
+    "command", ["check", "load", "whatif", "cable", "timing", "simulate", "allot"]
+)
 @pytest.mark.parametrize("kind", BAD_FILES)
 def test_no_plan(call: Call, tmp_path: Path, command: str, kind: str) -> None:
     data, words = BAD_FILES[kind]

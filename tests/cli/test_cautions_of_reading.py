@@ -36,6 +36,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "load": (OF_PLANS, ("PLAN",)),
     "timing": (OF_PLANS, ("PLAN",)),
     "whatif": (OF_PLANS, ("PLAN", "--bit-rate", "pack=250000")),
+    "allot": (OF_PLANS, ("PLAN", "--seconds", "0.5")),
     "sheets": (OF_PLANS, ("PLAN", "--to", "sheets", "--replace")),
     "simulate": (OF_PLANS, ("PLAN", "--seconds", "0.1")),
     "live": (OF_PLANS, ("--plan", "PLAN", "-i", "pack=virtual:doubts", "--seconds", "0.1")),

@@ -103,7 +103,7 @@ APART = {
     "cache": "lists kept copies",
 }
 WITH_PLAN: list[tuple[str, ...]] = [
-    *((name, "plan.toml") for name in ("check", "load", "timing", "cable")),
+    *((name, "plan.toml") for name in ("check", "load", "timing", "cable", "allot")),
     ("whatif", "plan.toml", "--bit-rate", "a=250000"),
     ("sheets", "plan.toml", "--to", "sheets"),
     ("behaviour", "x.log", "--plan", "plan.toml"),

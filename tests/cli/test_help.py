@@ -24,6 +24,7 @@ JUDGES = {
     "timing",
     "cable",
     "whatif",
+    "allot",
     "simulate",
     "measure",
     "survey",

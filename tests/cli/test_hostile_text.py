@@ -33,7 +33,8 @@ BENCH = ("bench", NODE, "--plan", PLAN_FILE)
 CALLS: list[tuple[str, ...]] = [
     *((name, PLAN_FILE, *more) for name in ("check", "load", "timing", "cable")
       for more in ((), ("--json",))),
-    *((name, PLAN_FILE, "--network", EVIL) for name in ("load", "timing", "cable")),
+    *((name, PLAN_FILE, "--network", EVIL) for name in ("load", "timing", "cable", "allot")),
+    ("allot", PLAN_FILE), ("allot", PLAN_FILE, "--toml"), ("allot", PLAN_FILE, "--json"),
     ("check", PLAN_FILE, "--only", EVIL), ("check", EVIL), ("check", PLAN_FILE, EVIL),
     ("check", f"--{EVIL}"), (EVIL,),
     *(("whatif", PLAN_FILE, *change) for change in (

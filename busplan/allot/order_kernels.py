@@ -1,0 +1,168 @@
+"""The search for an order from the least urgent place upwards, compiled.
+
+Arrays have one entry for each of the network, in order of arbitration as it stands.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.frames.columns import I64
+from busplan.kernels import kernel
+from busplan.timing.compiled_fixed_point import priority_responses
+
+Bools = npt.NDArray[np.bool_]
+
+
+@kernel
+def keeps_deadline(
+    i: int,
+    above: Bools,
+    columns: I64,
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+) -> bool:
+    """Whether entry ``i`` is in time when exactly the entries marked in ``above`` go before it.
+
+    ``columns``: single, frame, period, jitter, inherited, deadline, head as in
+    :func:`busplan.timing.fixed_point.priority_responses`, shape (7, n).
+    """
+    n = columns.shape[1]
+    order = np.empty(n, np.int64)
+    place = 0
+    for k in range(n):
+        if above[k] and k != i:
+            order[place] = k
+            place += 1
+    order[place] = i
+    behind = place + 1
+    for k in range(n):
+        if not above[k] and k != i:
+            order[behind] = k
+            behind += 1
+    rows = np.empty((7, n), np.int64)
+    for row in range(7):
+        for k in range(n):
+            rows[row, k] = columns[row, order[k]]
+    upto = np.full(n, place + 1, np.int64)
+    skip = np.ones(n, np.bool_)
+    skip[place] = False
+    results = np.zeros((3, n), np.int64)
+    return priority_responses(
+        upto,
+        rows[0],
+        rows[1],
+        rows[2],
+        rows[3],
+        rows[4],
+        rows[5],
+        rows[6],
+        skip,
+        bit,
+        fault_every,
+        fault_cost,
+        horizon,
+        True,
+        results[0],
+        results[1],
+        results[2],
+    )
+
+
+@kernel
+def fits_last(
+    i: int,
+    left: Bools,
+    changed: Bools,
+    upto: I64,
+    judged: Bools,
+    columns: I64,
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+) -> bool:
+    """Whether entry ``i`` is in time as the last of those ``left``, and of kept ones that share its
+    identifier."""
+    if not judged[i]:
+        return True
+    above = left.copy()
+    above[i] = False
+    if not changed[i]:
+        for k in range(len(upto)):
+            if upto[k] == upto[i] and k != i and not changed[k]:
+                above[k] = True
+    return keeps_deadline(i, above, columns, bit, fault_every, fault_cost, horizon)
+
+
+@kernel
+def find_order(
+    changed: Bools,
+    patience: I64,
+    room: I64,
+    wide: I64,
+    upto: I64,
+    judged: Bools,
+    columns: I64,
+    bit: int,
+    fault_every: int,
+    fault_cost: int,
+    horizon: int,
+) -> tuple[int, I64, Bools, int, bool]:
+    """Place entries from the last place upwards: kept ones in their order, changed ones anywhere.
+
+    ``patience`` lists the changed entries, those that can wait longest first. ``room[i, w]``: free
+    identifiers of width ``w`` between kept entry ``i`` and the kept one before it, row n: those
+    after the last. Returns the places filled, the entries placed (last place first), those left,
+    the kept one that is next (−1: none) and whether a changed one would fit but has no number.
+    """
+    n = len(changed)
+    left = np.ones(n, np.bool_)
+    placed = np.empty(n, np.int64)
+    waiting = np.ones(len(patience), np.bool_)
+    count = 0
+    bottom = n - 1
+    while bottom >= 0 and changed[bottom]:
+        bottom -= 1
+    space = room[n].copy()
+    full = False
+    while count < n:
+        if bottom >= 0 and fits_last(
+            bottom, left, changed, upto, judged, columns, bit, fault_every, fault_cost, horizon
+        ):
+            placed[count] = bottom
+            count += 1
+            left[bottom] = False
+            space = room[bottom].copy()
+            bottom -= 1
+            while bottom >= 0 and changed[bottom]:
+                bottom -= 1
+            continue
+        chosen = -1
+        full = False
+        for p in range(len(patience)):
+            if not waiting[p]:
+                continue
+            i = patience[p]
+            if full and space[wide[i]] <= 0:
+                continue
+            if fits_last(
+                i, left, changed, upto, judged, columns, bit, fault_every, fault_cost, horizon
+            ):
+                if space[wide[i]] > 0:
+                    chosen = p
+                    break
+                full = True
+        if chosen < 0:
+            break
+        i = patience[chosen]
+        waiting[chosen] = False
+        placed[count] = i
+        count += 1
+        left[i] = False
+        space[wide[i]] -= 1
+        full = False
+    return count, placed, left, bottom, full

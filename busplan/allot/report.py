@@ -1,0 +1,180 @@
+"""The answer about identifiers as tables, sentences, document and text for the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from busplan.allot.identifiers import Allotment, NetworkAnswer
+from busplan.checks.registry import run_checks
+from busplan.findings import Finding, by_weight
+from busplan.tables import Table
+from busplan.timing.slack import lowest_bit_rate
+from busplan.wording import counted, listing
+
+BASIS = (
+    "counted with the proven worst case of every message, for the jitter that gateways bring and "
+    "for numbers free between those that stay"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkRow:
+    """One network: how many are wrong, how many change, how many must at least."""
+
+    network: str
+    messages: int
+    may_change: int
+    wrong_before: int
+    changes: int
+    bound: int
+    wrong_after: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One message that gets another identifier."""
+
+    network: str
+    node: str
+    message: str
+    was: str
+    becomes: str
+    reason: str
+
+
+def network_table(found: Allotment) -> Table[NetworkRow]:
+    """One row a network."""
+    rows = tuple(
+        NetworkRow(
+            network=a.network,
+            messages=a.messages,
+            may_change=a.may_change,
+            wrong_before=a.wrong_before,
+            changes=len(a.changes),
+            bound=a.bound,
+            wrong_after=a.wrong_after,
+        )
+        for a in found.networks
+    )
+    return Table("networks", NetworkRow, rows)
+
+
+def change_table(found: Allotment) -> Table[ChangeRow]:
+    """One row a changed message, most urgent first within a network."""
+    rows = []
+    for answer in found.networks:
+        for change in sorted(answer.changes, key=lambda c: c.becomes):
+            network, node, message = change.stream.path
+            rows.append(ChangeRow(network, node, message, change.was, change.new, change.reason))
+    return Table("changes", ChangeRow, tuple(rows))
+
+
+def sentences(found: Allotment) -> Iterator[str]:
+    """What the answer is worth, network by network, and what stands in its way."""
+    if found.solved and not found.changes:
+        yield "No identifier has to change: every message is in time and has one of its own."
+        return
+    for answer in found.networks:
+        if answer.wrong_before or answer.wrong_after or answer.changes:
+            yield f"{answer.network}: {_sentence(found, answer)}"
+    if len([a for a in found.networks if a.changes]) > 1:
+        total = counted(len(found.changes), "change")
+        yield f"In all: {total}, at least {found.bound} are needed; {BASIS}."
+    elif found.changes:
+        yield f"Both figures are {BASIS}."
+
+
+def _sentence(found: Allotment, answer: NetworkAnswer) -> str:
+    if answer.waits:
+        return (
+            "messages that a gateway brings have no bound yet: mend the networks they come from "
+            "first"
+        )
+    if answer.impossible:
+        return "".join(_impossible(found, answer))
+    if not answer.changes:
+        return "no answer was found in the time given; --seconds allows more"
+    change = counted(len(answer.changes), "identifier changes", "identifiers change")
+    if answer.wrong_after:
+        return (
+            f"{change}, and {answer.wrong_after} are late still: queues first in, first out and "
+            "messages in several frames are not searched, or a gateway brings more than before"
+        )
+    if answer.proven:
+        return f"{change}; no answer changes fewer"
+    return f"{change}; at least {answer.bound} are needed (bound), --seconds searches on"
+
+
+def _impossible(found: Allotment, answer: NetworkAnswer) -> Iterator[str]:
+    """Why no identifiers help, and what might."""
+    names = listing([f"{s.node}/{s.path[2]}" for s in answer.impossible], 8)
+    if len({s.key for s in answer.impossible}) == 1 < len(answer.impossible):
+        yield f"impossible: {names} share an identifier, and no more of them may change"
+    else:
+        yield (
+            "impossible: these cannot all be in time, whatever the identifiers that may change: "
+            f"{names}"
+        )
+    parts = {s.node: found.before.nodes[s.node].part for s in answer.impossible}
+    if movable := [node for node, part in parts.items() if isinstance(part.identifiers, tuple)]:
+        yield (
+            f"; {listing(movable)} can move as a whole, which is not searched here: try "
+            "whatif --set node.NAME.identifier_offset=..."
+        )
+    net = found.before.networks[answer.network]
+    rate, strangers = lowest_bit_rate(found.before, answer.network)
+    clash = len({s.key for s in answer.impossible}) < len(answer.impossible)
+    if rate is not None and rate > net.bit_rate and not clash:
+        yield f"; at {rate // 1000} kbit/s all are in time as they stand"
+        if strangers:
+            yield f", which {listing(strangers)} would have to speak"
+
+
+def allot_findings(found: Allotment) -> tuple[Finding, ...]:
+    """Every finding about the changed plan, heaviest first."""
+    return tuple(by_weight(run_checks(found.after)))
+
+
+def as_toml(found: Allotment) -> str:
+    """The changes as tables of a plan."""
+    return "\n".join(
+        f'[message."{change.stream.label}"]\nidentifier = {change.becomes:#x}  # was {change.was}\n'
+        for change in found.changes
+    )
+
+
+def as_dict(found: Allotment, findings: tuple[Finding, ...]) -> dict[str, Any]:
+    """Plain values for JSON."""
+    return {
+        "solved": found.solved,
+        "changes": len(found.changes),
+        "bound": found.bound,
+        "fault_interval_ns": found.fault_interval_ns,
+        "networks": [
+            {
+                "network": a.network,
+                "messages": a.messages,
+                "may_change": a.may_change,
+                "wrong_before": a.wrong_before,
+                "wrong_after": a.wrong_after,
+                "bound": a.bound,
+                "proven": a.proven,
+                "waits": a.waits,
+                "impossible": [s.label for s in a.impossible],
+                "changes": [
+                    {
+                        "message": c.stream.label,
+                        "was": c.stream.message.identifier,
+                        "becomes": c.becomes,
+                        "extended": c.stream.message.extended,
+                        "reason": c.reason,
+                    }
+                    for c in a.changes
+                ],
+            }
+            for a in found.networks
+        ],
+        "findings_after": [f.as_dict() for f in findings],
+    }

@@ -1,0 +1,140 @@
+"""``busplan allot``: which identifiers to change so that every frame arrives in time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from busplan.cli.options import JsonOption, PlanFile
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    exit_code,
+    print_findings,
+    print_json,
+    print_table,
+    print_text,
+    say,
+)
+from busplan.findings import Weight, summary_line
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from busplan.allot.identifiers import Allotment
+    from busplan.plan.vehicle import Vehicle
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("allot", epilog=EXIT_BY_FINDINGS)(allot)
+
+
+def allot(
+    plan: PlanFile,
+    network: Annotated[
+        list[str] | None, typer.Option("--network", help="Look at this network only; repeatable.")
+    ] = None,
+    faults: Annotated[
+        float | None,
+        typer.Option(
+            "--faults",
+            help="Let every frame bear a bus error each so many ms on each network.",
+            min=0.001,
+        ),
+    ] = None,
+    seconds: Annotated[
+        float,
+        typer.Option("--seconds", help="Search each network so long.", min=0.1, max=86_400),
+    ] = 10.0,
+    paste: Annotated[
+        bool, typer.Option("--toml", help="Print the changes as tables to paste into the plan.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Find the fewest identifiers to change so that every frame arrives in time.
+
+    Only messages of parts whose identifiers the plan calls "free" may change. The answer says how
+    many must change at least; the changed plan is checked as a whole, and its findings decide the
+    exit code. The plan file stays as it is.
+
+    Example: busplan allot dbc_examples/as_bought.toml --network body
+    """
+    import time
+
+    from busplan.allot.identifiers import allot_identifiers
+    from busplan.allot.report import allot_findings, as_dict, as_toml
+    from busplan.plan.reader import load_plan
+    from busplan.plan.select import select_networks
+
+    before = load_plan(plan)
+    names = select_networks(before, network)
+    found = allot_identifiers(
+        before,
+        lambda changes: _changed(plan, changes),
+        networks=names,
+        fault_interval_ns=None if faults is None else round(faults * 1e6),
+        seconds=seconds,
+        clock=time.monotonic,
+        told=lambda name: say(f"searching {name}: at most {seconds:g} s", err=True),
+    )
+    findings = allot_findings(found)
+    if as_json:
+        print_json(as_dict(found, findings))
+    elif paste:
+        say(*as_toml(found).split("\n"))
+    else:
+        _print(found)
+        told = [f for f in findings if f.weight > Weight.NOTE]
+        if told:
+            say("", "the plan so changed:")
+            print_findings(told, details=False)
+        say("", f"the plan so changed: {summary_line(findings)}.")
+    raise typer.Exit(exit_code(findings))
+
+
+def _changed(plan: Path, changes: Mapping[str, int]) -> Vehicle:
+    from busplan.plan.change import set_identifiers
+    from busplan.plan.reader import load_change
+
+    return load_change(plan, [set_identifiers(changes)])[1]
+
+
+def _print(found: Allotment) -> None:
+    from busplan.allot.report import change_table, network_table, sentences
+
+    say(f"{found.before.label}: identifiers")
+    say()
+    rows = network_table(found).rows
+    print_table(
+        ["network", "messages", "may change", "late", "change", "at least", "late then"],
+        [
+            [
+                row.network,
+                str(row.messages),
+                str(row.may_change),
+                str(row.wrong_before),
+                str(row.changes),
+                str(row.bound),
+                str(row.wrong_after),
+            ]
+            for row in rows
+        ],
+        right=frozenset({1, 2, 3, 4, 5, 6}),
+        shrink=frozenset({0}),
+    )
+    print_text("late: messages that miss their deadline or share an identifier, before and then")
+    for line in sentences(found):
+        print_text(line)
+    if found.changes:
+        say()
+        print_table(
+            ["network", "node", "message", "is", "becomes", "because it"],
+            [
+                [row.network, row.node, row.message, row.was, row.becomes, row.reason]
+                for row in change_table(found).rows
+            ],
+            shrink=frozenset({2, 5}),
+        )
+        say("", "The same as tables for the plan: --toml")

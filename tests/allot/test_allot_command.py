@@ -1,0 +1,90 @@
+"""``busplan allot`` on made plans and the demo: the answer is applied, checked and simulated."""
+
+import json
+from pathlib import Path
+
+import pytest
+from support.allot_plans import shuffled_plan
+from support.command import busplan
+
+from busplan.plan.reader import load_plan
+from busplan.timing.gateways import vehicle_timing
+
+DEMO = Path(__file__).parents[2] / "dbc_examples"
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    path = tmp_path / "sorter.toml"
+    path.write_text(shuffled_plan(nodes=4, seed=4), "utf-8")
+    return path
+
+
+def late(plan: Path) -> int:
+    return sum(len(n.missed) for n in vehicle_timing(load_plan(plan)).networks.values())
+
+
+def test_what_it_says_pasted_into_the_plan_brings_every_message_in_time(plan: Path) -> None:
+    assert late(plan) > 0
+    told = busplan("allot", plan)
+    assert told.code == 0, told.err
+    assert "no answer changes fewer" in told.out
+    shown = json.loads(busplan("allot", plan, "--json").out)
+    assert shown["solved"] is True
+    assert shown["changes"] == shown["bound"] >= 1
+    paste(plan, busplan("allot", plan, "--toml").out)
+    assert late(plan) == 0
+    simulated = busplan("simulate", plan, "--seconds", "3", "--json")
+    assert simulated.code <= 1, "no deadline was passed on the simulated bus"
+    assert "No identifier has to change" in busplan("allot", plan).out
+
+
+def paste(plan: Path, tables: str) -> None:
+    """Into the plan, under a heading that it has already, or at its end."""
+    text = plan.read_text("utf-8")
+    for table in tables.strip().split("\n\n"):
+        heading, value = table.split("\n")
+        if heading in text:
+            text = text.replace(heading, f"{heading}\n{value}")
+        else:
+            text += f"\n{table}\n"
+    plan.write_text(text, "utf-8")
+
+
+def test_bus_errors_ask_for_more_changes_or_as_many(plan: Path) -> None:
+    plain = json.loads(busplan("allot", plan, "--json").out)
+    robust = json.loads(busplan("allot", plan, "--json", "--faults", "10").out)
+    assert robust["fault_interval_ns"] == 10_000_000
+    assert robust["bound"] >= plain["bound"]
+
+
+def test_what_cannot_be_is_said_with_the_parts_that_stand_in_the_way() -> None:
+    told = busplan("allot", DEMO / "as_bought.toml")
+    words = " ".join(told.out.split())
+    assert told.code == 2
+    assert "steering_pump/SteeringStatus share an identifier, and no more of them" in words
+    assert "steering_pump can move as a whole" in words
+    assert "pump_1/PumpStatus and pump_2/PumpStatus share an identifier" in words
+
+
+def test_a_plan_that_is_in_time_needs_nothing() -> None:
+    told = busplan("allot", DEMO / "as_built.toml")
+    assert told.code == 0
+    assert "No identifier has to change" in told.out
+    assert "at least" in told.out
+
+
+def test_fixed_parts_that_cannot_be_in_time_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "fixed.toml"
+    path.write_text(shuffled_plan(nodes=4, seed=4, fixed=1.0), "utf-8")
+    shown = json.loads(busplan("allot", path, "--json").out)
+    assert shown["solved"] is False
+    (network,) = shown["networks"]
+    assert network["may_change"] == 0
+    assert network["impossible"]
+
+
+def test_an_unknown_network_is_one_error(plan: Path) -> None:
+    told = busplan("allot", plan, "--network", "net7")
+    assert (told.code, told.out) == (3, "")
+    assert 'no network "net7"' in told.err

@@ -1,0 +1,57 @@
+"""The search for an order the slow, plain way, for the compiled one to equal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from busplan.allot.order import END, Failure, NetworkOrder, numbers_up_to
+
+InTime = Callable[[int, frozenset[int]], bool]
+
+
+def slow_order(
+    network: NetworkOrder, changed: Sequence[bool], in_time: InTime
+) -> list[int] | Failure:
+    """As :meth:`NetworkOrder.find`; ``in_time`` tells whether an entry is below a set."""
+    n = network.n
+    left = set(range(n))
+    kept = [i for i in range(n) if not changed[i]]
+    free = sorted(
+        (i for i in range(n) if changed[i]),
+        key=lambda i: (bool(network.judged[i]), int(network.deadline[i]) - network.model.jitter[i]),
+    )
+
+    def fits(i: int) -> bool:
+        above = left - {i}
+        if not changed[i]:
+            twins = np.flatnonzero(np.array(network.model.upto) == network.model.upto[i])
+            above |= {int(t) for t in twins if t != i and not changed[t]}
+        return not network.judged[i] or in_time(i, frozenset(above))
+
+    def room(end: int) -> list[int]:
+        begin = network.ranks[kept[-1]] if kept else -1
+        pairs = zip(numbers_up_to(begin), numbers_up_to(end - 1), strict=True)
+        return [max(0, high - low) for low, high in pairs]
+
+    placed: list[int] = []
+    space = room(END)
+    while left:
+        bottom = kept[-1] if kept else -1
+        if bottom >= 0 and fits(bottom):
+            kept.pop()
+            placed.append(bottom)
+            left.discard(bottom)
+            space = room(network.ranks[bottom])
+            continue
+        able = [i for i in reversed(free) if fits(i)]
+        found = next((i for i in able if space[network.wide[i]] > 0), -1)
+        if found < 0:
+            waiting = tuple(i for i in kept if i != bottom and fits(i))
+            return Failure(tuple(sorted(left)), waiting, bottom, bool(able))
+        free.remove(found)
+        placed.append(found)
+        left.discard(found)
+        space[network.wide[found]] -= 1
+    return placed[::-1]
