@@ -41,7 +41,14 @@ def alarms(
     from busplan.board.alarms import alarm_findings
     from busplan.board.facts import BoardFacts, judged_boards
     from busplan.cli.boards import find_boards
-    from busplan.cli.output import exit_code, print_caution, print_json, say, text_width
+    from busplan.cli.output import (
+        exit_code,
+        print_caution,
+        print_findings,
+        print_json,
+        say,
+        text_width,
+    )
     from busplan.plan.reader import load_plan
     from busplan.replay.opening import completed, first_replay
     from busplan.replay.verdict import joined, judge_pack
@@ -71,7 +78,7 @@ def alarms(
                 "never_heard": unheard,
                 "not_in_this_vehicle": list(judged.boards.missing),
                 "alarms": [a.as_dict() for a in facts.alarms],
-                "findings": [f.as_dict() for f in found],
+                "findings": [f.as_dict() for f in (*found, *shown.doubts)],
             }
         )
         raise typer.Exit(code)
@@ -90,6 +97,7 @@ def alarms(
             more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
             for line in wrap(f"{told}{more}.", columns):
                 say(text(line))
+    print_findings(shown.doubts, details=False)
     raise typer.Exit(code)
 
 

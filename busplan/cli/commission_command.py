@@ -14,6 +14,7 @@ from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
 from busplan.cli.options import JsonOption, PlanFile
 from busplan.cli.output import (
     EXIT_OF_LIST,
+    exit_by_reading,
     print_caution,
     print_findings,
     print_json,
@@ -22,9 +23,11 @@ from busplan.cli.output import (
     text_width,
 )
 from busplan.errors import UsageError
+from busplan.findings import Weight
 from busplan.wording import counted, disarmed
 
 if TYPE_CHECKING:
+    from busplan.capture.capture import Capture
     from busplan.commission.entry import Journal, Saying
     from busplan.commission.state import Commissioning
     from busplan.plan.vehicle import Vehicle
@@ -106,15 +109,19 @@ def commission(
     before = len(told.entries)
     said = list(_by_hand(vehicle, measure or (), looked or ()))
     said += _about_entries(vehicle, told, remark, about, correct, accept)
+    doubts = [f for f in vehicle.cautions if f.weight > Weight.NOTE]
     if captures:
-        said.append(_by_capture(vehicle, captures, opening))
+        capture = opening.open(captures, vehicle)
+        doubts += [f for f in capture.findings if f.weight > Weight.NOTE]
+        said.append(_by_capture(vehicle, captures, capture))
     if form:
         said += _asked(commissioning_of(vehicle, told))
     for one in said:
         told = append_entry(path, partial(next_entry, said=one, time=_now(), who=by))
     state = commissioning_of(vehicle, told)
     if as_json:
-        print_json(state.as_dict() | {"journal_file": str(path)})
+        told_of_reading = {"findings": [f.as_dict() for f in doubts]}
+        print_json(state.as_dict() | {"journal_file": str(path)} | told_of_reading)
     else:
         for entry in told.entries[before:]:
             say(*entry_lines(entry, text_width()))
@@ -122,8 +129,9 @@ def commission(
             say(f"entered in {path}", err=True)
             say()
         say(*commission_lines(state, text_width(), details=tables))
+        print_findings(doubts, details=False)
         print_caution()
-    raise typer.Exit(exit_of(state))
+    raise typer.Exit(max(exit_of(state), exit_by_reading(doubts)))
 
 
 def _now() -> str:
@@ -213,15 +221,13 @@ def _about_entries(
         yield Saying("remark", told, text=said)
 
 
-def _by_capture(vehicle: Vehicle, files: list[Path], opening: Opening) -> Saying:
+def _by_capture(vehicle: Vehicle, files: list[Path], capture: Capture) -> Saying:
     """What a capture shows of the tests it covers."""
     from busplan.capture.checksum import sha256_of
     from busplan.commission.cover import Covered, results_of
     from busplan.commission.entry import Saying
     from busplan.wording import moment_text
 
-    capture = opening.open(files, vehicle)
-    print_findings(capture.findings, details=False, err=True)
     table = capture.frames
     results = results_of(Covered(vehicle, table, capture.findings))
     told = tuple(

@@ -14,6 +14,7 @@ from busplan.cli.output import EXIT_OF_READING, say
 
 if TYPE_CHECKING:
     from busplan.board.workbench import Bench
+    from busplan.findings import Finding
     from busplan.traffic.workbench import Field, HeldAgainst
 
 
@@ -58,7 +59,13 @@ def workbench(
     from busplan.board.workbench import draft_text, open_bench
     from busplan.cli.captures import parse_identifier
     from busplan.cli.numbers import span_ends
-    from busplan.cli.output import print_caution, print_json, text_width
+    from busplan.cli.output import (
+        exit_by_reading,
+        print_caution,
+        print_findings,
+        print_json,
+        text_width,
+    )
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
     from busplan.replay.opening import first_replay, replay_without_plan
@@ -78,9 +85,11 @@ def workbench(
     def opened(files: Sequence[Path]) -> Bench:
         capture = opening.open(files, vehicle)
         shown = first_replay(capture, vehicle) if vehicle else replay_without_plan(capture, {})
+        doubts.extend(f for f in shown.doubts if f not in doubts)
         ends = None if span is None else span_ends(span)
         return open_bench(shown, *key, network=network, within_s=ends)
 
+    doubts: list[Finding] = []
     bench = opened(captures)
     field = None if bits is None else _field(bits, bench.width)
     held = None
@@ -92,8 +101,9 @@ def workbench(
             raise UsageError("--save needs a field: give --bits or --against")
         _write(save, draft_text(bench, field, held))
     if as_json:
-        print_json(bench.as_dict(field, held))
-        return
+        document = bench.as_dict(field, held)
+        print_json({**document, "findings": [f.as_dict() for f in doubts]})
+        raise typer.Exit(exit_by_reading(doubts))
     print_caution()
     columns = max(80, text_width())
     for line in draw_bits(bench, field, columns):
@@ -106,6 +116,8 @@ def workbench(
         _print(held, against or "")
     if save is not None:
         say(f"wrote a draft to {save}; put it into the plan and confirm it", err=True)
+    print_findings(doubts, details=False)
+    raise typer.Exit(exit_by_reading(doubts))
 
 
 def _field(typed: str, width: int) -> Field:

@@ -46,6 +46,9 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "replay": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN", "--screen", "networks")),
     "pack": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN")),
     "behaviour": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN")),
+    "alarms": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN")),
+    "workbench": (OF_CAPTURES, ("CAPTURE", "--plan", "PLAN", "--identifier", "0x10A30001")),
+    "commission": (OF_CAPTURES, ("PLAN", "CAPTURE", "--by", "A. Tester")),
     "bench": (OF_CAPTURES, ("monitor_b", "--plan", "PLAN", "--capture", "CAPTURE")),
 }
 """Each command: the hurts it meets, and its words."""
@@ -58,6 +61,8 @@ APART = {
     "propose": "tells files it cannot use; the plan it writes is checked by check",
     "explain": "is a register",
     "cache": "lists kept copies",
+    "note": "reads and writes notes, no frame",
+    "play": "plays frames as they were recorded; what reading tolerated goes to stderr",
 }
 
 
@@ -81,6 +86,8 @@ on = ["pack"]
 [[behaviour]]
 name = "cells-in-their-window"
 always = { signal = "CellVoltage01", between = [2.5, 4.2] }
+[[test]]
+ready = "all"
 [pack]
 chemistry = "NMC"
 network = "pack"
