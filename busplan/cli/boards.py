@@ -10,10 +10,10 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from busplan.board.desk import BoardDesk
     from busplan.board.model import Boards
     from busplan.plan.vehicle import Vehicle
     from busplan.replay.replay import Replay
-    from busplan.screens.board_desk import BoardDesk
 
 BoardOption = Annotated[
     Path | None,
@@ -49,7 +49,7 @@ def open_desk(
     board: Path | None, plan: Path | None, captures: Sequence[Path], shown: Replay
 ) -> BoardDesk:
     """What the board screen works with, and what is kept beside the first capture."""
-    from busplan.screens.board_desk import BoardDesk
+    from busplan.board.desk import BoardDesk
 
     boards = find_boards(board, plan, shown.vehicle)
     where = board or _beside(plan, shown.vehicle)

@@ -176,7 +176,7 @@ def _show(name: str, seed: int, at: float | None, form: Form, *, healthy: bool) 
         if form != "screen":
             opened = completed(opened)
     if form == "screen":
-        from busplan.screens.board_desk import BoardDesk
+        from busplan.board.desk import BoardDesk
         from busplan.screens.start import run_replay
 
         run_replay(opened, start_ns=round((at or 0.0) * 1e9), screen="board", desk=BoardDesk())

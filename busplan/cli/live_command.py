@@ -67,6 +67,7 @@ def live(
     """
     import threading
 
+    from busplan.board.desk import BoardDesk
     from busplan.board.facts import BoardFacts
     from busplan.cli.boards import find_boards
     from busplan.cli.output import print_caution
@@ -81,8 +82,6 @@ def live(
     from busplan.replay.asked import Asked, check_screen
     from busplan.replay.bare import bare_vehicle
     from busplan.replay.present import live_replay
-    from busplan.screens.board_desk import BoardDesk
-    from busplan.screens.browser import serve
 
     screen = check_screen(screen or ("pack" if plan else "messages"))
     files = definitions_without(plan, definitions)
@@ -96,6 +95,8 @@ def live(
         vehicle, _ = bare_vehicle(names, parse_rates(bit_rate), files)
     boards = find_boards(board, plan, vehicle)
     if browser:
+        from busplan.screens.browser import serve
+
         serve(sys.argv[1:], port)
         return
     told = parse_segmented(segmented, [s.network for s in specs])

@@ -41,12 +41,12 @@ def note(
 
     Example: busplan note run.log "camera reads 41 °C at the manifold"
     """
+    from busplan.board.desk import keep_note
     from busplan.board.notes import LONGEST, Note, parse_notes
     from busplan.capture.beside import belongs, notes_path, read_text, user_name
     from busplan.capture.read import read_capture
     from busplan.cli.output import print_json
     from busplan.errors import UsageError
-    from busplan.screens.board_desk import keep_note
     from busplan.text.board_text import note_lines
     from busplan.text.runs import text
 

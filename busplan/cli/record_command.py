@@ -49,6 +49,7 @@ def record(
     """
     from contextlib import nullcontext
 
+    from busplan.board.desk import BoardDesk
     from busplan.cli.boards import find_boards
     from busplan.cli.output import print_caution, print_json
     from busplan.cli.recorded_alarms import RecordedAlarms
@@ -58,7 +59,6 @@ def record(
     from busplan.live.journal import Journal
     from busplan.live.log_writer import LogWriter
     from busplan.live.recorder import Recorder
-    from busplan.screens.board_desk import BoardDesk
 
     vehicle = None
     if plan is not None:

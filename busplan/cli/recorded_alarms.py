@@ -13,8 +13,8 @@ from busplan.text.runs import text
 
 if TYPE_CHECKING:
     from busplan.board.alarms import Alarm
+    from busplan.board.desk import BoardDesk
     from busplan.plan.vehicle import Vehicle
-    from busplan.screens.board_desk import BoardDesk
 
 LOOK_S = 1.0
 """Time between two looks at what has arrived [s]."""

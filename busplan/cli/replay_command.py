@@ -24,10 +24,10 @@ from busplan.cli.output import EXIT_OF_READING, exit_by_reading
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 
 if TYPE_CHECKING:
+    from busplan.board.desk import BoardDesk
     from busplan.board.facts import BoardFacts
     from busplan.plan.vehicle import SignalAddress, Vehicle
     from busplan.replay.replay import Replay
-    from busplan.screens.board_desk import BoardDesk
 
 
 def register(app: typer.Typer) -> None:

@@ -16,6 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
+from busplan.board.desk import BoardDesk
 from busplan.findings import Weight
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.clock import ReplayClock
@@ -28,7 +29,6 @@ from busplan.replay.verdict import joined, judge_pack
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.beside import Beside
-from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardView
 from busplan.screens.boarded import Boarded
 from busplan.screens.bound import bound, commands, help_keys

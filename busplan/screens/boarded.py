@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import on
 from textual.binding import Binding, BindingType
 
+from busplan.board.desk import BoardDesk
 from busplan.board.edit import (
     add_limit,
     add_tile,
@@ -22,7 +23,6 @@ from busplan.board.quantities import taken
 from busplan.errors import UsageError
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
-from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardView
 from busplan.screens.dialogs import LineScreen, NoteScreen
 from busplan.screens.steering import Steered

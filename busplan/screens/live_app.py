@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from busplan.board.desk import BoardDesk
 from busplan.live.rolling import Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
@@ -14,7 +15,6 @@ from busplan.replay.present import Unseen, live_replay
 from busplan.replay.replay import Replay
 from busplan.replay.verdict import joined, judge_pack
 from busplan.screens.app import ReplayApp
-from busplan.screens.board_desk import BoardDesk
 from busplan.screens.memory import Layout
 from busplan.screens.start import keep_loaded, user_keys
 from busplan.transport.iso15765 import Segmented

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from busplan.board.desk import BoardDesk
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
-from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardView
 from busplan.screens.dialogs import HelpScreen, LineScreen, MomentScreen, NoteScreen
 from busplan.screens.findings_view import FindingList

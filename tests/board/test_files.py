@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplan.board.auto import automatic, subjects_of
+from busplan.board.desk import BoardDesk
 from busplan.board.edit import add_limit, add_tile, change_tile, take_off, typed_limits, written
 from busplan.board.facts import judged_boards
 from busplan.board.model import Board, Tile, free_place, rect_of
@@ -18,7 +19,6 @@ from busplan.errors import PlanError, UsageError
 from busplan.plan.locate import key_lines
 from busplan.plan.problems import Problems
 from busplan.replay.replay import Replay
-from busplan.screens.board_desk import BoardDesk
 
 S = 1_000_000_000
 TILE = '[[board]]\nname = "b"\n[[board.tile]]\nshow = "figure"\nat = [0, 0]\nsize = [4, 4]\n'

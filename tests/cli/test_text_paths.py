@@ -19,6 +19,8 @@ DRIVE = str(ROOT / "captures/drive_short.log.gz")
 FASTER = ("--bit-rate", "cabin=250000")
 BUS = ("-i", "charge=virtual:no-screens", "--seconds", "0.1")
 
+JOURNAL = ("--journal", "build.journal")
+
 CALLS: dict[str, list[tuple[str, ...]]] = {
     "demo": [
         ("--show", "bench-charger", "--text"),
@@ -52,6 +54,19 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
         (CAPTURE, "--json"),
     ],
     "pack": [(DRIVE, "--plan", PLAN, "--tables"), (DRIVE, "--plan", PLAN, "--json")],
+    "behaviour": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "alarms": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "note": [
+        ("cut.log", "41 °C at the manifold", "--at", "0"),
+        ("cut.log",),
+        ("cut.log", "--json"),
+    ],
+    "workbench": [
+        (CAPTURE, "--identifier", "0x18FF50E5"),
+        (CAPTURE, "--identifier", "0x18FF50E5", "--bits", "0:8", "--json"),
+    ],
+    "play": [(CAPTURE, "--plan", PLAN, "--to", "virtual:walked", "--pace", "100")],
+    "commission": [(PLAN, CAPTURE, *JOURNAL), (PLAN, *JOURNAL, "--json")],
     "record": [("run.log", "--plan", PLAN, *BUS)],
     "live": [("--plan", PLAN, *BUS, "--text"), ("--plan", PLAN, *BUS, "--json")],
     "bench": [

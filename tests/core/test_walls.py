@@ -18,6 +18,7 @@ PACKAGE = ROOT / "busplan"
 EDGES = {"cli", "screens", "demo", "live", "capture", "face"}
 """Rooms that may: terminals, scripts, buses, and the readers and store of captures."""
 DOORS = {
+    "board/board_file.py": "reads the file of boards, and writes it where the screen edits it",
     "compiled_files.py": "finds and removes what numba keeps",
     "definitions/source.py": "opens definition files",
     "files.py": "opens ordinary files only, and reads no more than they may hold",

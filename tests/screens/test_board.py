@@ -12,6 +12,7 @@ from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay
 from syrupy.assertion import SnapshotAssertion
 
+from busplan.board.desk import BoardDesk
 from busplan.board.facts import judged_boards
 from busplan.board.notes import parse_notes
 from busplan.board.resolve import resolve_boards
@@ -23,7 +24,6 @@ from busplan.plan.problems import Problems
 from busplan.replay.replay import Replay
 from busplan.screens import look
 from busplan.screens.app import ReplayApp
-from busplan.screens.board_desk import BoardDesk
 from busplan.screens.board_view import BoardSheet
 from busplan.text.big import best_height, draw_big, width_of
 from busplan.text.board_draw import Shown, draw_board, tile_places

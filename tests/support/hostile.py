@@ -52,6 +52,8 @@ name = {behaviour}
 always = {{ signal = "Odd/Drift", between = [0.0, 10.0] }}
 note = {vehicle}
 source = {vehicle}
+[[test]]
+ready = "all"
 [pack]
 chemistry = "NMC"
 network = {network}

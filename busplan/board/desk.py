@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from busplan.board.alarms import Alarm, Watch
+from busplan.board.board_file import BoardFile
 from busplan.board.facts import judged_boards, with_plan
 from busplan.board.kept import alarm_entries, seen_entries, seen_of
 from busplan.board.model import Boards
@@ -25,7 +26,6 @@ from busplan.capture.beside import (
 )
 from busplan.errors import UsageError
 from busplan.replay.replay import Replay
-from busplan.screens.board_file import BoardFile
 
 SETTLED_NS = 30_000_000_000
 """An automatic board of a live bus is made anew until so much has been heard."""
