@@ -61,6 +61,7 @@ APART = {
     "propose": "tells files it cannot use; the plan it writes is checked by check",
     "explain": "is a register",
     "cache": "lists kept copies",
+    "report": "tells what is in the journal, where each capture's reading was told",
     "note": "reads and writes notes, no frame",
     "play": "plays frames as they were recorded; what reading tolerated goes to stderr",
 }

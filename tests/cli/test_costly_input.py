@@ -95,7 +95,7 @@ def zero_at(path: Path) -> None:
     path.symlink_to("/dev/zero")
 
 
-HOLDS = '[[behaviour]]\nname = "slow"\nalways = { signal = "Speed", below = 99 }\n'
+HOLDS = '[[behaviour]]\nname = "slow"\nalways = { signal = "Speed", below = 99 }\n[[test]]\nready = "all"\n'
 APART = {
     "frame": "draws one frame from its own words",
     "demo": "reads what it has written itself",
@@ -112,6 +112,7 @@ WITH_PLAN: list[tuple[str, ...]] = [
     ("note", "x.log", "seen", "--at", "0"),
     ("commission", "plan.toml", "x.log"),
     ("propose", ".", "--plan", "plan.toml"),
+    ("report", "plan.toml", "--to", "build.html"),
     ("pack", "--suggest", "plan.toml"),
     ("pack", "--suggest", "wheel.dbc"),
     ("simulate", "plan.toml", "--seconds", "0.1"),

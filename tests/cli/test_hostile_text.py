@@ -70,6 +70,8 @@ CALLS: list[tuple[str, ...]] = [
     ("play", *READ, "--to", f"virtual:{EVIL}", "--pace", "100"), ("play", LOG, "--to", EVIL),
     ("commission", PLAN_FILE, LOG, "--by", EVIL), ("commission", PLAN_FILE, "--json"),
     ("commission", PLAN_FILE, "--remark", EVIL, "--by", EVIL), ("commission", EVIL),
+    ("report", PLAN_FILE, "--to", f"build{EVIL}.html", "--written-by", EVIL), ("report", EVIL),
+    ("report", PLAN_FILE, "--to", "build.html", "--json"), ("report", "--verify", EVIL),
     ("pack", *READ), ("pack", *READ, "--json"), ("pack", *READ, "--tables"),
     ("pack", *READ, "--plots", f"plots{EVIL}", "--svg"), ("pack", "--suggest", PLAN_FILE),
     ("behaviour", *READ), ("behaviour", *READ, "--json"), ("behaviour", *READ, "--tables"),
@@ -140,7 +142,7 @@ def test_what_is_written_steers_nothing_either(folder: Path) -> None:
     ]
     assert {p.suffix for p in made} >= {".json", ".md", ".html", ".csv", ".journal", ".svg"}
     for path in made:
-        assert not steering(path.read_text("utf-8")), path.suffix
+        assert not steering(path.read_text("utf-8-sig")), path.suffix
     (record,) = [p for p in made if p.suffix == ".md"]
     assert not steering(record.name)
     tester = [t for t in record.read_text("utf-8").splitlines() if "tester" in t]

@@ -67,6 +67,10 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     ],
     "play": [(CAPTURE, "--plan", PLAN, "--to", "virtual:walked", "--pace", "100")],
     "commission": [(PLAN, CAPTURE, *JOURNAL), (PLAN, *JOURNAL, "--json")],
+    "report": [
+        (PLAN, "--to", "build.html", *JOURNAL),
+        (PLAN, "--to", "again.html", "--json", *JOURNAL),
+    ],
     "record": [("run.log", "--plan", PLAN, *BUS)],
     "live": [("--plan", PLAN, *BUS, "--text"), ("--plan", PLAN, *BUS, "--json")],
     "bench": [
