@@ -12,6 +12,7 @@ from busplan.cli.commission_command import JournalOption, exit_of, journal_besid
 from busplan.cli.options import JsonOption
 from busplan.cli.output import EXIT_OF_LIST, json_text, print_caution, print_json, say
 from busplan.errors import UsageError
+from busplan.wording import disarmed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -148,15 +149,14 @@ def _verify(listed: Path, folders: Sequence[Path], as_json: bool) -> None:
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not text"
         raise UsageError(f"cannot read {listed}: {reason}") from None
-    here = {}
-    for name in wanted:
-        if Path(name).name != name:
-            continue  # a list names files, not places
-        for folder in folders:
-            path = folder / name
-            if path.is_file():
+    here: dict[str, str] = {}
+    for folder in folders:
+        # A list names files, not places, and odd names as they are shown.
+        files = sorted(folder.iterdir()) if folder.is_dir() else []
+        for path in files:
+            name = disarmed(path.name)
+            if name in wanted and name not in here and path.is_file():
                 here[name] = sha256_of(path)
-                break
     checked = check(wanted, here)
     if as_json:
         print_json([{"file": c.name, "answer": c.answer} for c in checked])

@@ -1,7 +1,8 @@
 """The detached list of hashes: by which anybody can check that files belong together.
 
 The rules of this file: pure. A line is the SHA-256 in hexadecimal digits, two blanks and the name
-of the file, as the common checking programs write and read it.
+of the file, as the common checking programs write and read it. A name that could steer a terminal
+stands there disarmed; only busplan finds such a file again.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from busplan.errors import UsageError
+from busplan.wording import disarmed
 
 _LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
 MOST_LINES = 10_000
@@ -29,13 +31,13 @@ def list_text(hashes: Mapping[str, str]) -> str:
     for name in hashes:
         if "\n" in name or "\r" in name or "\\" in name:
             raise UsageError(f"a file of this name cannot stand in a list of hashes: {name!r}")
-    return "".join(f"{digest}  {name}\n" for name, digest in hashes.items())
+    return "".join(f"{digest}  {disarmed(name)}\n" for name, digest in hashes.items())
 
 
 def read_list(text: str) -> dict[str, str]:
     """Names and hashes of a list; :class:`busplan.errors.UsageError` when it is none."""
     found = {}
-    for number, line in enumerate(text.splitlines(), 1):
+    for number, line in enumerate(text.removesuffix("\n").split("\n"), 1):
         match = _LINE.fullmatch(line)
         if match is None or number > MOST_LINES:
             raise UsageError(f"line {number} is no line of a list of hashes")

@@ -95,7 +95,13 @@ def zero_at(path: Path) -> None:
     path.symlink_to("/dev/zero")
 
 
-HOLDS = '[[behaviour]]\nname = "slow"\nalways = { signal = "Speed", below = 99 }\n[[test]]\nready = "all"\n'
+HOLDS = """
+[[behaviour]]
+name = "slow"
+always = { signal = "Speed", below = 99 }
+[[test]]
+ready = "all"
+"""
 APART = {
     "frame": "draws one frame from its own words",
     "demo": "reads what it has written itself",

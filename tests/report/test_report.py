@@ -220,6 +220,20 @@ def test_lists_of_hashes() -> None:
         list_text({"a\nb": "0" * 64})
 
 
+def test_an_odd_name_in_a_list_steers_nothing_and_is_found_again(tmp_path: Path) -> None:
+    odd = tmp_path / "x\x1b[2J\u2028\x85.log"
+    odd.write_bytes(b"frames")
+    digest = hashlib.sha256(b"frames").hexdigest()
+    listed = tmp_path / "build.sha256"
+    listed.write_text(list_text({odd.name: digest}), "utf-8")
+    assert "\x1b" not in listed.read_text("utf-8")
+    assert busplan("report", "--verify", listed).code == 0
+    odd.write_bytes(b"other")
+    assert busplan("report", "--verify", listed).code == 2
+    odd.unlink()
+    assert busplan("report", "--verify", listed).code == 1
+
+
 def test_written_and_verified(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, PLAN + '[[test]]\nready = "leaks"\n', pump=PUMP, vcu=VCU)
     busplan("commission", plan, "--by", "A. Tester", "--looked", "leaks=yes")
