@@ -224,6 +224,10 @@ def test_the_resistance_outside_the_taps_is_held_against_the_capture_before(
     assert milliohm - 1.0 in drift.intervals[0]
     assert drift.answers[0] is (Answer.BAD if codes else drift.answers[0])
     assert drift.answers[0] is not Answer.GOOD or abs(milliohm - 1.0) < 0.2
+    # What is known far better counts by what matters alone.
+    for change, counts in ((0.28, False), (0.32, True), (-0.32, True)):
+        (drift,) = drifts(told(1.0, 0.01), told(1.0 + change, 0.01), plan, STEPS)
+        assert bool(len(drift.drifted)) is counts
     # Known to half a milliohm only, nothing is said either way.
     (vague,) = drifts(told(1.0, 0.25), told(milliohm, 0.25), plan, STEPS)
     assert vague.answers == (Answer.NOT_SHOWN,)
