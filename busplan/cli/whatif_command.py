@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -47,35 +49,56 @@ def whatif(
         list[str] | None,
         typer.Option("--move", help="NODE=NETWORK, or NODE/NETWORK=NETWORK to say what it leaves."),
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Write the changed plan to this new file.", show_default=False),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show what a change to a plan would do; the plan stays as it is.
 
     Values are set first, then bit rates, then nodes dropped, then moved. Findings of the changed
-    plan decide the exit code.
+    plan decide the exit code. --out writes the changed plan, with its comments and order kept.
 
     Example: busplan whatif dbc_examples/as_bought.toml --bit-rate body=250000 --move lift=body
     """
     from busplan.checks.compare import compare
     from busplan.errors import UsageError
     from busplan.plan import change
-    from busplan.plan.reader import load_change
+    from busplan.plan.reader import change_plan
 
     settings = [
         *map(change.set_value, values or ()),
         *map(change.set_bit_rate, bit_rate or ()),
     ]
     moves = [*map(change.drop_node, drop or ()), *map(change.move_node, move or ())]
-    before, after, told = load_change(plan, settings, moves)
+    changed = change_plan(plan, settings, moves)
+    before, after = changed.before, changed.after
     if not settings and not moves:
         raise UsageError("which change? --set, --bit-rate, --drop or --move")
-    difference = compare(before, after, follows=told)
+    if out is not None:
+        _write(plan, changed.document, out)
+    difference = compare(before, after, follows=changed.told)
     if as_json:
         print_json(difference.as_dict())
     else:
         say(f"{before.label}: what the change does")
         _print(difference)
     raise typer.Exit(exit_code(difference.after))
+
+
+def _write(plan: Path, document: Mapping[str, Any], out: Path) -> None:
+    """Save the changed plan; a file that is there stays as it is."""
+    from busplan.errors import UsageError
+    from busplan.plan.reader import changed_text
+
+    if out.exists():
+        raise UsageError(f"{out}: exists already")
+    text = changed_text(plan, document, out.parent)
+    try:
+        out.write_text(text, "utf-8", newline="")
+    except OSError as error:
+        raise UsageError(f"cannot write {out}: {error.strerror}") from error
 
 
 def _print(difference: Difference) -> None:

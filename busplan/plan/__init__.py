@@ -6,7 +6,7 @@ line of every key; ``schema`` and ``validate`` judge keys, kinds and ranges, one
 ``streams`` is what is sent, as placed, ``carrying`` what gateways send on; ``paper`` makes
 messages of tables, ``paper_text`` tables of messages; ``vehicle`` holds the result. ``select``
 picks signals and messages, the same for plans and options; ``change`` makes what-ifs out of the
-document, resolved anew.
+document, resolved anew; ``writing`` puts a changed document into the text.
 
 The rules of this room: every mistake is told at once, with file, line, key path and a suggestion
 (``problems``); a broken network still has a stand-in, so that one mistake hides little; every key

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from busplan.errors import PlanError, Problem
 from busplan.files import read_whole
@@ -80,6 +80,23 @@ def load_change(
     ``values`` are applied together, then ``moves`` one after the other, each to a plan known to be
     sound. Definition files are read once. Raises ``PlanError`` for the plan as it is or would be.
     """
+    changed = change_plan(path, values, moves)
+    return changed.before, changed.after, changed.told
+
+
+class Changed(NamedTuple):
+    """A plan before and after a change: vehicles, what had to follow, and the changed document."""
+
+    before: Vehicle
+    after: Vehicle
+    told: tuple[str, ...]
+    document: Mapping[str, Any]
+
+
+def change_plan(
+    path: str | Path, values: Sequence[Change], moves: Sequence[Change] = ()
+) -> Changed:
+    """What :func:`load_change` gives, with the document; the file stays as it is."""
     from busplan.definitions.dbc import load_dbc
     from busplan.plan.change import apply_changes
 
@@ -93,7 +110,18 @@ def load_change(
         told += follows
         lines = Problems(f"{path} as changed", problems.lines)
         after = replace(vehicle_of(document, lines, folder, load), source=before.source)
-    return before, after, tuple(told)
+    return Changed(before, after, tuple(told), document)
+
+
+def changed_text(path: str | Path, document: Mapping[str, Any], folder: Path) -> str:
+    """The text of a plan file with the changed ``document`` in it, to stand in ``folder``.
+
+    Comments and order of what stays are kept, and definition files are found from there.
+    Raises ``UsageError`` when that cannot be done.
+    """
+    from busplan.plan.writing import edited, moved
+
+    return edited(_read_text(Path(path)), moved(document, Path(path).parent, folder))
 
 
 def read_document(path: str | Path, what: str = "plan") -> tuple[dict[str, Any], Problems]:

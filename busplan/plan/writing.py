@@ -1,0 +1,209 @@
+"""A plan's text with changes in it: comments, order and layout of what stays are kept.
+
+The rules of this file: the text is read by tomlkit, which keeps all that is not a value; what it
+gives back is read again, and must hold exactly the document that was wanted. Changes are told as
+documents, before and after, so that whoever changes a plan needs to know nothing of its text.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping, MutableMapping, Sequence
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Any, TypeGuard
+
+from busplan.errors import UsageError
+
+Document = Mapping[str, Any]
+
+IN_HEXADECIMAL = frozenset({"identifier", "identifier_offset", "source_address", "flow_control"})
+"""Keys whose numbers the trade writes in hexadecimal."""
+
+
+def edited(text: str, after: Document) -> str:
+    """The text of a plan changed to hold the document ``after``.
+
+    ``text`` must be valid TOML. What is new stands behind its kind. :class:`UsageError` when the
+    text is laid out so that the change cannot be written into it.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    before = tomllib.loads(text)
+    if before == after:
+        return text
+    told = "the change cannot be written into this file with its comments kept; edit it by hand"
+    try:
+        document = tomlkit.parse(text)
+        _apply(document, before, after)
+        result = tomlkit.dumps(document)
+        good = tomllib.loads(result) == after
+    except (TOMLKitError, tomllib.TOMLDecodeError, ValueError, KeyError) as error:
+        raise UsageError(told) from error
+    if not good:
+        raise UsageError(told)
+    return result
+
+
+def moved(document: Document, old: Path, new: Path) -> dict[str, Any]:
+    """The document for a plan in folder ``new`` instead of ``old``: its files are still found."""
+    if old.resolve() == new.resolve():
+        return dict(document)
+    away = os.path.relpath(old.resolve(), new.resolve())
+
+    def path(file: Any) -> Any:
+        if not isinstance(file, str) or Path(file).is_absolute():
+            return file
+        return Path(os.path.normpath(Path(away, file.replace("\\", "/")))).as_posix()
+
+    def table(value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        return {k: _each(v, path) if k == "definitions" else table(v) for k, v in value.items()}
+
+    return {k: table(v) if k == "part" else v for k, v in document.items()}
+
+
+def _each(value: Any, change: Any) -> Any:
+    return [change(v) for v in value] if isinstance(value, list) else change(value)
+
+
+def _apply(into: MutableMapping[str, Any], before: Document, after: Document) -> None:
+    for key in before:
+        if key not in after:
+            _remove(into, key)
+    for key, value in after.items():
+        old = before.get(key)
+        if key in before and _same(old, value):
+            continue
+        if isinstance(old, dict) and isinstance(value, dict):
+            _apply(into[key], old, value)
+        elif _is_tables(old) and _is_tables(value):
+            _apply_tables(into[key], old, value)
+        elif key in before or not isinstance(value, dict):
+            into[key] = _item(key, value)
+        else:
+            _add(into, key, value)
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Equal, also in kind: 1 and true, or 1 and 1.0, are different things to write."""
+    return type(one) is type(other) and bool(one == other)
+
+
+def _is_tables(value: Any) -> TypeGuard[list[dict[str, Any]]]:
+    return isinstance(value, list) and bool(value) and all(isinstance(v, dict) for v in value)
+
+
+def _apply_tables(into: Any, before: Sequence[Document], after: Sequence[Document]) -> None:
+    """Entries of a list of tables: those that stay keep their text, wherever they stand."""
+    texts = (list(map(repr, before)), list(map(repr, after)))
+    steps = SequenceMatcher(None, texts[0], texts[1], autojunk=False).get_opcodes()
+    for step, first, last, start, stop in reversed(steps):
+        if step == "equal":
+            continue
+        both = min(last - first, stop - start)
+        for i in range(last - 1, first + both - 1, -1):
+            tail = _tail(into[i])
+            del into[i]
+            if i and "#" in tail:
+                _end_with(into[i - 1], tail.lstrip("\n"))
+        for n, entry in enumerate(after[start + both : stop]):
+            here = first + both + n
+            new = _item("", entry)
+            if here == len(into) and here:
+                _hand_over(into[here - 1], new)
+            into.insert(here, new)
+        for i in range(both):
+            _apply(into[first + i], before[first + i], after[start + i])
+
+
+def _remove(into: MutableMapping[str, Any], key: str) -> None:
+    """Take a value or table out; comments behind a table are those of what comes next."""
+    from tomlkit.items import Whitespace
+
+    item, body = into[key], _body(into)
+    place = next((i for i, (_, one) in enumerate(body) if one is item), None)
+    tail = _tail(item)
+    del into[key]
+    if "#" in tail and place is not None:
+        body[place] = (None, Whitespace(tail.lstrip("\n")))
+
+
+def _add(into: MutableMapping[str, Any], key: str, value: Document) -> None:
+    """Put a table in behind its kind, before the comments of what comes next."""
+    new = _item(key, value)
+    keyed = [item for name, item in _body(into) if name is not None]
+    if keyed:
+        _hand_over(keyed[-1], new)
+    into[key] = new
+
+
+def _hand_over(old: Any, new: Any) -> None:
+    """Let what stands behind the last line of ``old`` stand behind that of ``new``."""
+    tail = _tail(old)
+    _end_with(old, "\n")
+    _end_with(new, tail or "\n")
+
+
+def _tail(item: Any) -> str:
+    """Blank lines and comments behind the last line of a table, taken out of it."""
+    taken = ""
+    body = _last_body(item)
+    while body and body[-1][0] is None:
+        taken = body.pop()[1].as_string() + taken
+    return taken
+
+
+def _end_with(item: Any, text: str) -> None:
+    from tomlkit.items import Whitespace
+
+    if text:
+        _last_body(item).append((None, Whitespace(text)))
+
+
+def _last_body(item: Any) -> list[Any]:
+    """What a table holds, or the last table in it; nothing for what is no table of its own."""
+    from tomlkit.items import AoT, Table
+
+    while True:
+        if isinstance(item, AoT) and len(item):
+            item = item[-1]
+        if not isinstance(item, Table):
+            return []
+        keyed = [one for name, one in _body(item) if name is not None]
+        if not keyed or not isinstance(keyed[-1], Table | AoT):
+            return _body(item)
+        item = keyed[-1]
+
+
+def _body(table: Any) -> list[Any]:
+    """Keys and items of a table, a document or neither, as they stand."""
+    from tomlkit.container import Container
+    from tomlkit.items import Table
+
+    if isinstance(table, Table):
+        table = table.value
+    return table.body if isinstance(table, Container) else []
+
+
+def _item(key: str, value: Any) -> Any:
+    """A value as a new item; identifiers in hexadecimal, lists of tables as tables of their own."""
+    import tomlkit
+    from tomlkit.items import Integer, Trivia
+
+    if key in IN_HEXADECIMAL and type(value) is int and value >= 0:
+        return Integer(value, Trivia(), f"0x{value:X}")
+    if isinstance(value, dict):
+        table = tomlkit.table()
+        for name, one in value.items():
+            table.append(name, _item(name, one))
+        return table
+    if _is_tables(value):
+        tables = tomlkit.aot()
+        for entry in value:
+            tables.append(_item("", entry))
+        return tables
+    return tomlkit.item(value)
