@@ -27,6 +27,7 @@ COMMANDS: tuple[str, ...] = (
     "whatif",
     "allot",
     "sheets",
+    "schema",
     "simulate",
     "frame",
     "measure",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import Field, PlainValidator
+from pydantic import Field, PlainValidator, WithJsonSchema
 
 from busplan.plan.spec import TEXT, Spec
 
@@ -48,9 +48,18 @@ BOUND = "a number, or the name of a signal as text"
 ENDS = "a list of two numbers, the lower first"
 STATES = "the name of a state, a number, or a list of them"
 SIGNAL = 'the name of a signal, or "@" and a role, as text'
-Bound = Annotated[float | str, PlainValidator(_bound)]
-Ends = Annotated[tuple[float, float], PlainValidator(_ends)]
-States = Annotated[tuple[float | str, ...], PlainValidator(_states)]
+_ONE = {"type": ["number", "string"]}
+Bound = Annotated[float | str, PlainValidator(_bound), WithJsonSchema(_ONE)]
+Ends = Annotated[
+    tuple[float, float],
+    PlainValidator(_ends),
+    WithJsonSchema({"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}),
+]
+States = Annotated[
+    tuple[float | str, ...],
+    PlainValidator(_states),
+    WithJsonSchema({"anyOf": [_ONE, {"type": "array", "items": _ONE, "minItems": 1}]}),
+]
 Seconds = Annotated[float, Field(ge=0, le=LONGEST_S)]
 SECONDS = "a number of seconds, 0 to 86400"
 CLAIM = "a table that says what holds, such as { signal = NAME, above = NUMBER }"

@@ -12,9 +12,9 @@ from pydantic import Field, PlainValidator, WithJsonSchema
 from busplan.definitions.sense import LONGEST_MESSAGE
 from busplan.plan.spec import (
     IDENTIFIER,
-    SPAN,
+    LEAST_DISTANCE,
+    PERIOD,
     TEXT,
-    TRUE_OR_FALSE,
     Identifier,
     Milliseconds,
     Number,
@@ -82,15 +82,23 @@ class PaperSignalSpec(Spec):
     byte_order: Literal["little", "big"] = Field(
         default="little", description='"little" or "big" (the most significant byte comes first)'
     )
-    signed: bool = Field(default=False, description=TRUE_OR_FALSE)
+    signed: bool = Field(
+        default=False, description="true when it can be negative (two's complement), or false"
+    )
     floating: bool = Field(
         default=False, description="true for a floating-point number of 16, 32 or 64 bits, or false"
     )
-    scale: Number = Field(default=1, description="a number that is not 0")
-    offset: Number = Field(default=0, description="a number")
-    minimum: Number | None = Field(default=None, description="a number in the signal's unit")
-    maximum: Number | None = Field(default=None, description="a number in the signal's unit")
-    unit: str = Field(default="", max_length=LONGEST_NAME, description=TEXT)
+    scale: Number = Field(
+        default=1, description="what the raw number is multiplied by, a number that is not 0"
+    )
+    offset: Number = Field(default=0, description="what is added after scaling, a number")
+    minimum: Number | None = Field(
+        default=None, description="its least value, a number in the signal's unit"
+    )
+    maximum: Number | None = Field(
+        default=None, description="its greatest value, a number in the signal's unit"
+    )
+    unit: str = Field(default="", max_length=LONGEST_NAME, description="its unit, as text")
     values: Annotated[
         dict[int, str],
         PlainValidator(_values),
@@ -126,8 +134,8 @@ class PaperMessageSpec(Spec):
     extended: bool | None = Field(
         default=None, description="true for a 29-bit identifier, false for one of 11 bits"
     )
-    cycle_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    min_distance_ms: Milliseconds | None = Field(default=None, description=SPAN)
+    cycle_ms: Milliseconds | None = Field(default=None, description=PERIOD)
+    min_distance_ms: Milliseconds | None = Field(default=None, description=LEAST_DISTANCE)
     event: bool = Field(
         default=False,
         description="true for a message sent on change of which no least distance is known, or "
@@ -143,7 +151,9 @@ class PaperMessageSpec(Spec):
     bit_rate_switch: bool = Field(
         default=True, description="true or false: whether a CAN FD frame switches its bit rate"
     )
-    j1939: bool = Field(default=False, description=TRUE_OR_FALSE)
+    j1939: bool = Field(
+        default=False, description="true when its identifier is one of J1939, or false"
+    )
     comment: str = Field(default="", max_length=65_536, description=TEXT)
     confidence: Annotated[float, Field(ge=0, le=1)] | None = Field(
         default=None, description=CONFIDENCE

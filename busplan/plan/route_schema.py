@@ -10,10 +10,10 @@ from pydantic import Field
 from busplan.plan.paper_schema import NAME, Name
 from busplan.plan.spec import (
     IDENTIFIER,
+    LEAST_DISTANCE,
+    PERIOD,
     SPAN,
     SPAN_FROM_ZERO,
-    TEXT,
-    TRUE_OR_FALSE,
     Identifier,
     Milliseconds,
     Number,
@@ -35,7 +35,9 @@ class RouteSpec(Spec):
     node: str | None = Field(
         default=None, description="the name of the node whose message it is, as text"
     )
-    name: str | None = Field(default=None, min_length=1, description=TEXT)
+    name: str | None = Field(
+        default=None, min_length=1, description="what the route is called, as text"
+    )
     renamed: Name | None = Field(default=None, alias="as", description=NAME)
     into: str | None = Field(
         default=None,
@@ -46,12 +48,24 @@ class RouteSpec(Spec):
     extended: bool | None = Field(
         default=None, description="true for a 29-bit identifier, false for one of 11 bits"
     )
-    scale: Number = Field(default=1, description="a number that is not 0")
-    offset: Number = Field(default=0, description="a number")
-    cycle_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    min_distance_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    on_change: bool = Field(default=False, description=TRUE_OR_FALSE)
-    delay_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
-    deadline_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    timeout_ms: Milliseconds | None = Field(default=None, description=SPAN)
+    scale: Number = Field(
+        default=1, description="what the value is multiplied by, a number that is not 0"
+    )
+    offset: Number = Field(
+        default=0, description="what is added to the value after scaling, a number"
+    )
+    cycle_ms: Milliseconds | None = Field(default=None, description=PERIOD)
+    min_distance_ms: Milliseconds | None = Field(default=None, description=LEAST_DISTANCE)
+    on_change: bool = Field(
+        default=False, description="true when it is sent on only when it has changed, or false"
+    )
+    delay_ms: SpanFromZero | None = Field(
+        default=None, description=f"what the gateway takes to pass it on, {SPAN_FROM_ZERO}"
+    )
+    deadline_ms: Milliseconds | None = Field(
+        default=None, description=f"from its first sender to the last network, {SPAN}"
+    )
+    timeout_ms: Milliseconds | None = Field(
+        default=None, description=f"after which the gateway counts its source as lost, {SPAN}"
+    )
     timeout_value: Number | str | None = Field(default=None, description=VALUE)

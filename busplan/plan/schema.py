@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, PlainValidator
+from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.cable_schema import CableSpec
@@ -22,7 +22,9 @@ from busplan.plan.spec import (
     DATA_BIT_RATE,
     FILES,
     IDENTIFIER,
+    LEAST_DISTANCE,
     OHMS,
+    PERIOD,
     SAMPLE_POINT,
     SENDER,
     SPAN,
@@ -42,6 +44,20 @@ from busplan.plan.vehicle import IdentifierRule, Queue
 
 def _one_or_more(value: Any) -> Any:
     return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
+
+
+_RULE = {
+    "anyOf": [
+        {"enum": ["fixed", "free"]},
+        {"type": "array", "items": {"type": "integer"}, "minItems": 1},
+    ]
+}
+_ON = {
+    "anyOf": [
+        {"type": "array", "items": {"type": "string"}, "minItems": 1},
+        {"type": "object", "additionalProperties": {"type": "string"}, "minProperties": 1},
+    ]
+}
 
 
 def _is_whole(value: Any) -> bool:
@@ -81,8 +97,10 @@ MOST_MESSAGES = 4_096
 class VehicleSpec(Spec):
     """``[vehicle]``."""
 
-    name: str = Field(default="vehicle", min_length=1, description="text that is not empty")
-    invented: bool = Field(default=False, description="true or false")
+    name: str = Field(
+        default="vehicle", min_length=1, description="what it is called, text that is not empty"
+    )
+    invented: bool = Field(default=False, description="true for an invented vehicle, or false")
     board: str = Field(default="", description="the name of a file with boards, as text")
 
 
@@ -90,16 +108,25 @@ class NetworkSpec(Spec):
     """``[network.NAME]``."""
 
     bit_rate: BitRate = Field(description=BIT_RATE)
-    data_bit_rate: DataBitRate | None = Field(default=None, description=DATA_BIT_RATE)
+    data_bit_rate: DataBitRate | None = Field(
+        default=None, description=f"for CAN FD, in the data phase, {DATA_BIT_RATE}"
+    )
     load_limit: Annotated[float, Field(gt=0, le=1)] | None = Field(
         default=None, description="a fraction above 0 and up to 1, such as 0.5 for 50 %"
     )
-    j1939: bool = Field(default=False, description="true or false")
-    channels: list[str] = Field(default_factory=list, description="a list of channel names as text")
+    j1939: bool = Field(
+        default=False, description="true where 29-bit identifiers are those of J1939, or false"
+    )
+    channels: list[str] = Field(
+        default_factory=list,
+        description="a list of channel names as text, as captures call this network",
+    )
     cable: CableSpec | None = Field(default=None, description="a table")
     sample_point: Fraction | None = Field(default=None, description=SAMPLE_POINT)
     data_sample_point: Fraction | None = Field(default=None, description=SAMPLE_POINT)
-    fault_interval_ms: Milliseconds | None = Field(default=None, description=SPAN)
+    fault_interval_ms: Milliseconds | None = Field(
+        default=None, description=f"the least time between two bus errors, {SPAN}"
+    )
 
 
 class PortSpec(Spec):
@@ -115,7 +142,7 @@ class PortSpec(Spec):
     data_bit_rates: list[DataBitRate] = Field(
         default_factory=list, description="a list of bit rates, each " + DATA_BIT_RATE
     )
-    terminator_ohm: Ohms | None = Field(default=None, description=OHMS)
+    terminator_ohm: Ohms | None = Field(default=None, description=f"built in, {OHMS}")
     message: Annotated[list[PaperMessageSpec], Field(max_length=MOST_MESSAGES)] = Field(
         default_factory=list, description="[[part.NAME.message]] tables, at most 4096"
     )
@@ -124,11 +151,14 @@ class PortSpec(Spec):
 class PartSpec(PortSpec):
     """``[part.NAME]``. A part with one connection has no port tables; the keys stand here."""
 
-    maker: str = Field(default="", description=TEXT)
-    identifiers: Annotated[IdentifierRule, PlainValidator(_identifier_rule)] = Field(
-        default="fixed", description='"fixed", "free", or a list of allowed offsets'
+    maker: str = Field(default="", description="who made it, as text")
+    identifiers: Annotated[
+        IdentifierRule, PlainValidator(_identifier_rule), WithJsonSchema(_RULE)
+    ] = Field(default="fixed", description='"fixed", "free", or a list of allowed offsets')
+    queue: Queue = Field(
+        default="priority",
+        description='"priority", or "fifo" when it queues frames first-in-first-out',
     )
-    queue: Queue = Field(default="priority", description='"priority" or "fifo"')
     clock_mhz: Annotated[float, Field(gt=0, le=1000)] | None = Field(
         default=None, description="the controller's clock in MHz, above 0"
     )
@@ -143,14 +173,14 @@ class NodeSpec(Spec):
     """``[node.NAME]``."""
 
     part: str = Field(description="the name of a part, as text")
-    on: Annotated[tuple[tuple[str | None, str], ...], PlainValidator(_places)] = Field(
-        description='a list of networks, or a table of port = "network"'
-    )
+    on: Annotated[
+        tuple[tuple[str | None, str], ...], PlainValidator(_places), WithJsonSchema(_ON)
+    ] = Field(description='a list of networks, or a table of port = "network"')
     place: Annotated[str, Field(max_length=200)] = Field(
         default="", description="where in the vehicle it sits, as text"
     )
     identifier_offset: Annotated[int, Field(ge=-0x1FFFFFFF, le=0x1FFFFFFF)] = Field(
-        default=0, description="a whole number"
+        default=0, description="added to all its identifiers, a whole number"
     )
     source_address: Annotated[int, Field(ge=0, le=253)] | None = Field(
         default=None, description="a J1939 address, a whole number from 0 to 253"
@@ -176,22 +206,32 @@ class MessageSpec(Spec):
     """``[message."network/NAME"]``: what a definition leaves out or has wrong."""
 
     identifier: Identifier | None = Field(default=None, description=IDENTIFIER)
-    cycle_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    min_distance_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    offset_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
-    deadline_ms: Milliseconds | None = Field(default=None, description=SPAN)
-    jitter_ms: SpanFromZero = Field(default=0.0, description=SPAN_FROM_ZERO)
+    cycle_ms: Milliseconds | None = Field(default=None, description=PERIOD)
+    min_distance_ms: Milliseconds | None = Field(default=None, description=LEAST_DISTANCE)
+    offset_ms: SpanFromZero | None = Field(
+        default=None, description=f"its moment within its node's rhythm, {SPAN_FROM_ZERO}"
+    )
+    deadline_ms: Milliseconds | None = Field(
+        default=None, description=f"from queueing to reception, {SPAN}"
+    )
+    jitter_ms: SpanFromZero = Field(
+        default=0.0, description=f"how late it may be queued, {SPAN_FROM_ZERO}"
+    )
     segmented: Literal["normal", "extended"] | None = Field(
         default=None, description='"normal", or "extended" when an address byte comes first'
     )
     session_priority: Annotated[int, Field(ge=0, le=7)] = Field(
         default=7, description="the priority of its J1939 transport frames, a whole number 0 to 7"
     )
-    pace_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
+    pace_ms: SpanFromZero | None = Field(
+        default=None, description=f"between two of its packets, {SPAN_FROM_ZERO}"
+    )
     window: Annotated[int, Field(ge=0, le=255)] = Field(
         default=0, description="packets between two answers of the receiver, 0 (all) to 255"
     )
-    answer_ms: SpanFromZero | None = Field(default=None, description=SPAN_FROM_ZERO)
+    answer_ms: SpanFromZero | None = Field(
+        default=None, description=f"until its receiver answers, {SPAN_FROM_ZERO}"
+    )
     flow_control: Identifier | None = Field(
         default=None, description="the identifier of its flow control, up to 0x1FFFFFFF"
     )
@@ -231,6 +271,12 @@ class LimitsSpec(Spec):
 
 
 COUNTS = "a whole number, 0 or more, or one for each module"
+_NAMES = {"type": "array", "items": {"type": "string"}}
+Pattern = Annotated[
+    str | tuple[str, ...],
+    PlainValidator(_pattern),
+    WithJsonSchema({"anyOf": [{"type": "string"}, _NAMES]}),
+]
 PATTERN = 'a signal pattern such as "CellVoltage{n:02}", or a list of signals'
 
 
@@ -248,10 +294,8 @@ class EnclosureSpec(Spec):
     sensors_per_module: Annotated[
         list[Annotated[int, Field(ge=0, le=1000)]], BeforeValidator(_one_or_more)
     ] = Field(default_factory=lambda: [0], min_length=1, description=COUNTS)
-    cells: Annotated[str | tuple[str, ...], PlainValidator(_pattern)] = Field(description=PATTERN)
-    sensors: Annotated[str | tuple[str, ...], PlainValidator(_pattern)] = Field(
-        default=(), description=PATTERN
-    )
+    cells: Pattern = Field(description=PATTERN)
+    sensors: Pattern = Field(default=(), description=PATTERN)
     loop_position: Annotated[
         list[Annotated[int, Field(ge=1, le=1000)]], BeforeValidator(_one_or_more)
     ] = Field(

@@ -42,7 +42,8 @@ SECTIONS = (
     "test",
 )
 ROLE = "the name of a signal or message as text, or a table that says what holds"
-_NAME = re.compile(r"[^\s/*]+")
+NAME_PATTERN = r"[^\s/*]+"
+_NAME = re.compile(NAME_PATTERN)
 
 
 def read_spec(document: Mapping[str, Any], problems: Problems) -> PlanSpec:
