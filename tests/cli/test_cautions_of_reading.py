@@ -55,6 +55,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 APART = {
     "cut": "copies frames as they were recorded; what reading tolerated goes to stderr",
     "record": "reads no capture, and no definition of a message",
+    "schema": "tells what a plan may say",
     "cable": "judges lengths and terminators, in which no message has a part",
     "frame": "draws one frame from its own words",
     "demo": "makes its own captures",

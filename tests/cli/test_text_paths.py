@@ -43,6 +43,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
     "propose": [(BOX, "--out", "a.toml"), (BOX, "--out", "b.toml", "--json")],
     "sheets": [(PLAN, "--to", "sheets"), (PLAN, "--to", "sheets", "--replace", "--json")],
+    "schema": [()],
     "survey": [(CAPTURE,), (CAPTURE, "--json")],
     "decode": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--out", "v.csv", "--json")],
     "cut": [(CAPTURE, "--to", "1", "--out", "cut.log")],
