@@ -127,6 +127,23 @@ def heaviest(findings: Iterable[Finding]) -> Weight:
     return max((f.weight for f in findings), default=Weight.NOTE)
 
 
+def chosen_findings(
+    findings: Iterable[Finding],
+    networks: Iterable[str] | None = None,
+    codes: Iterable[str] | None = None,
+) -> tuple[Finding, ...]:
+    """Those on one of the ``networks`` and of one of the ``codes``, where any are named.
+
+    What belongs to no network, such as a definition file, concerns every one.
+    """
+    places, kinds = {None, *(networks or ())}, set(codes or ())
+    return tuple(
+        f
+        for f in findings
+        if (len(places) == 1 or f.where.network in places) and (not kinds or f.code in kinds)
+    )
+
+
 def by_weight(findings: Iterable[Finding]) -> list[Finding]:
     """Heaviest first, then by code and place, so that output is stable."""
     return sorted(findings, key=lambda f: (-f.weight, f.code, str(f.where), f.summary))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from busplan.checks.planned_load import PlannedLoad, network_loads
@@ -40,6 +40,10 @@ class LoadChange:
         }
 
 
+Keep = Callable[[Iterable[Finding]], tuple[Finding, ...]]
+"""Leaves of some findings those that are asked for."""
+
+
 @dataclass(frozen=True, slots=True)
 class Difference:
     """The difference between two vehicles; ``changed`` holds pairs of the same code and place.
@@ -58,6 +62,17 @@ class Difference:
     def after(self) -> tuple[Finding, ...]:
         """Every finding of the second vehicle, heaviest first."""
         return tuple(by_weight([*self.new, *(b for _, b in self.changed), *self.same]))
+
+    def narrowed(self, keep: Keep, networks: Collection[str] = ()) -> Difference:
+        """The difference of the findings that ``keep`` leaves, and the loads of some networks."""
+        return replace(
+            self,
+            gone=keep(self.gone),
+            new=keep(self.new),
+            changed=tuple(pair for pair in self.changed if keep(pair[1:])),
+            same=keep(self.same),
+            loads=tuple(c for c in self.loads if not networks or c.network in networks),
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

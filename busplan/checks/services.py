@@ -47,23 +47,23 @@ _SAYS_CANOPEN = re.compile(
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
-    """One note a network for each standard."""
-    for name in vehicle.networks:
+    """One note a network for each standard, unless the plan has answered it."""
+    for name, network in vehicle.networks.items():
         streams = vehicle.on(name)
         diagnostic = [
             (s, what)
             for s in streams
             if not _says(s.message, _SAYS_DIAGNOSTIC) and (what := _diagnostic(s.message))
         ]
-        if diagnostic:
+        if diagnostic and network.diagnostics is not False:
             yield _note(
                 name,
-                "diagnostic-identifiers",
+                "diagnostics",
                 "diagnostics (ISO 15765-4)",
                 "A diagnostic tool plugged in later will disturb them, or take them for answers.",
                 diagnostic,
             )
-        speaks = any(_says(s.message, _SAYS_CANOPEN) for s in streams)
+        speaks = network.canopen or any(_says(s.message, _SAYS_CANOPEN) for s in streams)
         ranges = _MANAGEMENT + _PROCESS if speaks else _MANAGEMENT
         canopen = [
             (s, what)
@@ -72,10 +72,10 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             and not _says(s.message, _SAYS_CANOPEN)
             and (what := _named(s.message.identifier, ranges))
         ]
-        if canopen:
+        if canopen and network.canopen is not False:
             yield _note(
                 name,
-                "canopen-identifiers",
+                "canopen",
                 "CANopen (CiA 301)",
                 "It matters only if a CANopen device is or will be on the network.",
                 canopen,
@@ -101,20 +101,20 @@ def _diagnostic(message: Message) -> str:
 
 
 def _note(
-    network: str, code: str, standard: str, why: str, hits: list[tuple[Stream, str]]
+    network: str, answer: str, standard: str, why: str, hits: list[tuple[Stream, str]]
 ) -> Finding:
     uses: dict[str, list[str]] = {}
     for stream, what in hits:
         uses.setdefault(what, []).append(f"{stream.message.name} {stream.message.label}")
     told = "; ".join(f"{what}: {listing(names, 3)}" for what, names in uses.items())
     return Finding(
-        code,
+        "canopen-identifiers" if answer == "canopen" else "diagnostic-identifiers",
         Weight.NOTE,
         Where(network, hits[0][0].node, hits[0][0].message.name),
         f"{counted(len(hits), 'message')} on {network} "
         f"{'has an identifier' if len(hits) == 1 else 'have identifiers'} of {standard}: {told}.",
         why,
-        "Leave it if no such device will ever be connected; else give the messages other "
-        "identifiers.",
+        f"If no such device will ever be connected, answer it in the plan: {answer} = false in "
+        f"[network.{network}]; else give the messages other identifiers.",
         (Figure("messages", len(hits)),),
     )

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import typer
 
-from busplan.cli.options import JsonOption, NetworkOption, PlanFile
+from busplan.cli.narrowing import narrowed
+from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
-    print_findings,
+    print_grouped,
     print_json,
     print_table,
     print_text,
@@ -31,11 +33,13 @@ def register(app: typer.Typer) -> None:
 def cable(
     plan: PlanFile,
     network: NetworkOption = None,
+    code: CodeOption = None,
+    brief: BriefOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Show each network's cable beside what its bit rate allows.
 
-    And where in a bit its nodes sample.
+    And where in a bit its nodes sample. --brief shows only what is wrong.
 
     Example: busplan cable dbc_examples/as_bought.toml --network telemetry
     """
@@ -43,21 +47,32 @@ def cable(
     from busplan.plan.reader import load_plan
 
     report = cable_report(load_plan(plan), network)
+    report = replace(report, findings=narrowed(report.findings, codes=code))
     if as_json:
         print_json(report.as_dict())
     else:
-        _print(report)
+        _print(report, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(report.findings))
 
 
-def _print(report: CableReport) -> None:
+MANY_NETWORKS = 6
+"""Of more networks than this, what is wrong is told before the figures."""
+
+
+def _print(report: CableReport, *, brief: bool, whole: bool) -> None:
     say(f"{report.vehicle.label}: cable and bit timing")
-    for one in report.networks:
-        _print_network(one)
-    _print_sources([one.state for one in report.networks])
+    first = brief or len(report.networks) > MANY_NETWORKS
+    if first and report.findings:
+        say()
+        print_grouped(report.findings, brief=brief, whole=whole)
+    if not brief:
+        for one in report.networks:
+            _print_network(one)
+        _print_sources([one.state for one in report.networks])
     say()
-    print_findings(report.findings)
-    if report.findings:
+    if not first:
+        print_grouped(report.findings, whole=whole)
+    if report.findings and not first:
         say()
     say(f"{summary_line(report.findings)}.")
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 import typer
 
-from busplan.cli.options import JsonOption, PlanFile
-from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_findings, print_json, say
+from busplan.cli.narrowing import narrowed
+from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
+from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_grouped, print_json, say
 from busplan.findings import summary_line
 from busplan.wording import counted
 
@@ -19,29 +18,31 @@ def register(app: typer.Typer) -> None:
 
 def check(
     plan: PlanFile,
-    only: Annotated[
-        list[str] | None, typer.Option("--only", help="Keep findings of this code; repeatable.")
-    ] = None,
-    brief: Annotated[
-        bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
-    ] = False,
+    network: NetworkOption = None,
+    code: CodeOption = None,
+    brief: BriefOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Check a plan: every finding, heaviest first.
+
+    Where there are many, one of each code is told in full and the others are counted; --code tells
+    each.
 
     Example: busplan check dbc_examples/as_bought.toml
     """
     from busplan.checks import require_codes, run_checks
     from busplan.checks.document import judgement
     from busplan.plan.reader import load_plan
+    from busplan.plan.select import select_networks
 
-    require_codes(only or ())
+    require_codes(code or ())
     vehicle = load_plan(plan)
-    findings = run_checks(vehicle, only or ())
+    networks = select_networks(vehicle, network) if network else ()
+    findings = narrowed(run_checks(vehicle, code or ()), networks)
     if as_json:
         print_json(judgement(vehicle, {"plan": vehicle.source}, findings))
     else:
-        print_findings(findings, details=not brief)
+        print_grouped(findings, brief=brief, whole=bool(code))
         if findings:
             say()
         say(

@@ -22,6 +22,12 @@ NetworkInDetail = Annotated[
     list[str] | None,
     typer.Option("--network", help="Only this network, message by message; repeatable."),
 ]
+CodeOption = Annotated[
+    list[str] | None, typer.Option("--code", help="Only findings of this code; repeatable.")
+]
+BriefOption = Annotated[
+    bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 FactsAsJson = Annotated[bool, typer.Option("--json", help="Print its facts as JSON.")]
 TextOption = Annotated[bool, typer.Option("--text", help="Print the screen and end.")]

@@ -14,6 +14,7 @@ from typing import Any, TextIO
 
 from busplan.findings import Finding, Weight, by_weight, heaviest
 from busplan.text.finding import finding_block
+from busplan.text.finding_groups import group_block, grouped, overview_rows
 from busplan.text.runs import wrapped
 from busplan.text.table import table_lines
 from busplan.wording import CAUTION, disarmed, escaped, spelled
@@ -165,6 +166,27 @@ def print_findings(findings: Iterable[Finding], *, details: bool = True, err: bo
         say(*finding_block(finding, text_width(), details=details), err=err)
 
 
+def print_grouped(findings: Iterable[Finding], *, brief: bool = False, whole: bool = False) -> None:
+    """Print findings so that many are told in few lines, after a table of how many there are.
+
+    ``brief`` leaves out why it matters and what to do; ``whole`` puts nothing together.
+    """
+    findings = tuple(findings)
+    if whole:
+        print_findings(findings, details=not brief)
+        return
+    groups = grouped(findings)
+    if len(groups) < len(findings):
+        print_table(
+            ["", "finding", "times", "where"],
+            overview_rows(groups),
+            right=frozenset({2}),
+        )
+        say()
+    for group in groups:
+        say(*group_block(group, text_width(), details=not brief))
+
+
 def exit_by_reading(doubts: Iterable[Finding]) -> int:
     """1 when reading captures or definitions left more than a note, else 0."""
     return min(exit_code(doubts), 1)
@@ -182,6 +204,7 @@ def print_table(
     *,
     right: frozenset[int] = frozenset(),
     shrink: frozenset[int] = frozenset(),
+    loose: frozenset[int] = frozenset(),
 ) -> None:
     """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out."""
-    say(*table_lines(head, rows, table_width(), right=right, shrink=shrink))
+    say(*table_lines(head, rows, table_width(), right=right, shrink=shrink, loose=loose))

@@ -17,7 +17,7 @@ def schema() -> None:
 
     Every key with what it must be, its range and its default; the same tables check a plan.
 
-    Example: busplan schema > plan.schema.json
+    Example: busplan schema
     """
     from busplan.plan.json_schema import plan_schema
 

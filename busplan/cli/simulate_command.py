@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.options import JsonOption, NetworkOption, PlanFile
+from busplan.cli.narrowing import narrowed
+from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
-    print_findings,
+    print_grouped,
     print_json,
     print_table,
     print_text,
     say,
 )
-from busplan.wording import plural
+from busplan.wording import listing, plural
 
 if TYPE_CHECKING:
-    from busplan.plan.vehicle import Network, Vehicle
+    from busplan.plan.vehicle import Network, Stream, Vehicle
     from busplan.timing.simulation import Simulation
     from busplan.timing.simulation_report import NetworkRow, ResponseRow, SimulationReport
 
@@ -59,6 +61,8 @@ def simulate(
     critical: Annotated[
         bool, typer.Option("--critical", help="Also play the critical instant of each message.")
     ] = False,
+    code: CodeOption = None,
+    brief: BriefOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Send a plan's traffic on simulated networks.
@@ -87,20 +91,32 @@ def simulate(
         raise UsageError(f"{out}: exists already")
     vehicle = load_plan(plan)
     chosen = [vehicle.networks[n] for n in select_networks(vehicle, network)]
-    for stream, reason in left_out(vehicle):
-        if vehicle.networks[stream.network] in chosen:
-            say(f"left out {stream.label}: {reason}", err=True)
+    _tell_left_out(
+        (s, why) for s, why in left_out(vehicle) if vehicle.networks[s.network] in chosen
+    )
     run = simulate_plan(vehicle, circumstances, network)
     if out is not None:
         _write(run, out)
     if to is not None:
         _play(run, vehicle, chosen, to)
     report = simulation_report(vehicle, circumstances, run, critical=critical)
+    report = replace(report, findings=narrowed(report.findings, codes=code))
     if as_json:
         print_json(report.as_dict())
     else:
-        _print(report, critical=critical)
+        whole = not brief and (bool(network) or len(report.observed) <= MANY_MESSAGES)
+        _print(report, critical=critical, in_detail=whole)
+        print_grouped(report.findings, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(report.findings))
+
+
+def _tell_left_out(found: Iterable[tuple[Stream, str]]) -> None:
+    """What is not simulated, message by message where there are few."""
+    reasons: dict[str, list[str]] = {}
+    for stream, reason in found:
+        reasons.setdefault(reason, []).append(stream.label)
+    for reason, labels in reasons.items():
+        print_text(f"left out {listing(labels, 8)}: {reason}", err=True)
 
 
 def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -> None:
@@ -131,16 +147,55 @@ def _write(run: Simulation, out: Path) -> None:
     say(f"wrote {len(frames):,} {plural(len(frames), 'frame')} to {out}", err=True)
 
 
-def _print(report: SimulationReport, *, critical: bool) -> None:
+MANY_MESSAGES = 150
+"""More messages than this are shown network by network, unless networks are named."""
+
+
+def _print(report: SimulationReport, *, critical: bool, in_detail: bool) -> None:
     told = report.circumstances
     print_text(
         f"{report.vehicle.label}: {told.seconds:g} s simulated, {len(report.run):,} frames, "
         f"seed {told.seed}; response times in ms, from due to end of frame"
     )
     rows = report.response_table().rows
-    for network in report.network_table().rows:
+    networks = report.network_table().rows
+    if not in_detail:
+        _print_networks(networks, rows)
+        return
+    for network in networks:
         _print_network(network, [r for r in rows if r.network == network.network], critical)
-    print_findings(report.findings)
+
+
+def _print_networks(networks: Sequence[NetworkRow], messages: Sequence[ResponseRow]) -> None:
+    """A row a network, with the message that came nearest to its bound."""
+    nearest: dict[str, ResponseRow] = {}
+    for row in messages:
+        before = nearest.get(row.network)
+        if before is None or (row.share_of_bound or 0) > (before.share_of_bound or 0):
+            nearest[row.network] = row
+    say()
+    print_table(
+        ["network", "load", "frames", "errors", "nearest to its bound", "max", "bound", "of it"],
+        [
+            [
+                one.network,
+                f"{one.load:.1%}",
+                f"{one.frames:,}",
+                f"{one.error_frames:,}",
+                *_nearest(nearest.get(one.network)),
+            ]
+            for one in networks
+        ],
+        right=frozenset({1, 2, 3, 5, 6, 7}),
+        shrink=frozenset({4}),
+    )
+    say("", "Message by message: --network NAME")
+
+
+def _nearest(row: ResponseRow | None) -> list[str]:
+    if row is None or row.share_of_bound is None:
+        return ["", "", "", ""]
+    return [row.message, _ms(row.max_ms), _ms(row.bound_ms), f"{row.share_of_bound:.0%}"]
 
 
 def _print_network(network: NetworkRow, messages: Sequence[ResponseRow], critical: bool) -> None:

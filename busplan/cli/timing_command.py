@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.options import JsonOption, NetworkInDetail, PlanFile
+from busplan.cli.narrowing import narrowed
+from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkInDetail, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
     is_narrow,
-    print_findings,
+    print_grouped,
     print_json,
     print_table,
     print_text,
@@ -40,6 +42,8 @@ def timing(
             "--faults", help="Assume a bus error on each network every so many ms.", min=0.001
         ),
     ] = None,
+    code: CodeOption = None,
+    brief: BriefOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Show proven worst-case response times, routes and slack.
@@ -51,14 +55,16 @@ def timing(
 
     interval_ns = None if faults is None else round(faults * 1e6)
     report = timing_report(load_plan(plan), network, fault_interval_ns=interval_ns)
+    report = replace(report, findings=narrowed(report.findings, codes=code))
     if as_json:
         print_json(report.as_dict())
     else:
-        _print(report, in_detail=bool(network) or len(report.networks) == 1)
+        in_detail = bool(network) or len(report.networks) == 1
+        _print(report, in_detail=in_detail and not brief, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(report.findings))
 
 
-def _print(report: TimingReport, *, in_detail: bool) -> None:
+def _print(report: TimingReport, *, in_detail: bool, brief: bool, whole: bool) -> None:
     from busplan.checks.timing_report import BASIS
 
     say(f"{report.vehicle.label}: response times")
@@ -70,10 +76,11 @@ def _print(report: TimingReport, *, in_detail: bool) -> None:
             _print_slack(next(s for s in report.slacks if s.network == name))
             _print_messages(name, list(rows))
     _print_unproven(report.networks)
-    _print_routes(report)
+    if not brief:
+        _print_routes(report)
     if report.findings:
         say()
-        print_findings(report.findings)
+        print_grouped(report.findings, brief=brief, whole=whole)
     elif not in_detail:
         say("", "Message by message: --network NAME")
 
@@ -193,6 +200,7 @@ def _print_columns(head: list[str], rows: list[list[str]], *, left_out: str | No
         [[row[c] for c in kept] for row in rows],
         right=frozenset(i for i, c in enumerate(kept) if head[c] in numbers),
         shrink=frozenset(i for i, c in enumerate(kept) if head[c] in names),
+        loose=frozenset(i for i, c in enumerate(kept) if head[c] in ("waits for", "made of")),
     )
 
 

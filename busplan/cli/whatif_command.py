@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from busplan.cli.options import JsonOption, PlanFile
+from busplan.cli.narrowing import narrowed
+from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
     print_findings,
+    print_grouped,
     print_json,
     print_table,
     print_text,
@@ -53,6 +55,9 @@ def whatif(
         Path | None,
         typer.Option("--out", help="Write the changed plan to this new file.", show_default=False),
     ] = None,
+    network: NetworkOption = None,
+    code: CodeOption = None,
+    brief: BriefOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Show what a change to a plan would do; the plan stays as it is.
@@ -66,6 +71,7 @@ def whatif(
     from busplan.errors import UsageError
     from busplan.plan import change
     from busplan.plan.reader import change_plan
+    from busplan.plan.select import select_networks
 
     settings = [
         *map(change.set_value, values or ()),
@@ -76,14 +82,16 @@ def whatif(
     before, after = changed.before, changed.after
     if not settings and not moves:
         raise UsageError("which change? --set, --bit-rate, --drop or --move")
+    select_networks(after, [n for n in network or () if n not in before.networks])
     if out is not None:
         _write(plan, changed.document, out)
     difference = compare(before, after, follows=changed.told)
+    difference = difference.narrowed(lambda found: narrowed(found, network, code), network or ())
     if as_json:
         print_json(difference.as_dict())
     else:
         say(f"{before.label}: what the change does")
-        _print(difference)
+        _print(difference, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(difference.after))
 
 
@@ -101,7 +109,7 @@ def _write(plan: Path, document: Mapping[str, Any], out: Path) -> None:
         raise UsageError(f"cannot write {out}: {error.strerror}") from error
 
 
-def _print(difference: Difference) -> None:
+def _print(difference: Difference, *, brief: bool, whole: bool) -> None:
     for line in difference.follows:
         print_text(line, lead="follows: ")
     say()
@@ -118,7 +126,7 @@ def _print(difference: Difference) -> None:
     ):
         if findings:
             say("", f"{title}:")
-            print_findings(findings, details=title == "comes")
+            print_grouped(findings, brief=brief or title != "comes", whole=whole)
     set_aside = [
         f for f in difference.same if f.code.startswith("definition-") and f.weight > Weight.NOTE
     ]

@@ -303,16 +303,16 @@ SERVICES = (
         (NOTE,),
         "Messages use identifiers that ISO 15765-4 gives to diagnostic requests and answers. A "
         "diagnostic tool plugged in later will disturb them, or take them for answers.",
-        "Leave it if no such device will ever be connected; else give the messages other "
-        "identifiers.",
+        "If no such device will ever be connected, say so in the plan (diagnostics = false in the "
+        "network's table); else give the messages other identifiers.",
     ),
     _entry(
         "canopen-identifiers",
         (NOTE,),
         "Messages use identifiers that CiA 301 gives to CANopen services. It matters only if a "
         "CANopen device is or will be on the network.",
-        "Leave it if no such device will ever be connected; else give the messages other "
-        "identifiers.",
+        "If no such device will ever be connected, say so in the plan (canopen = false in the "
+        "network's table); else give the messages other identifiers.",
     ),
 )
 

@@ -105,7 +105,7 @@ def change_plan(
     load = cache(load_dbc)
     before = after = vehicle_of(document, problems, folder, load)
     told: list[str] = []
-    for stage in (values, *([move] for move in moves)):
+    for stage in filter(None, (values, *([move] for move in moves))):
         document, follows = apply_changes(document, after, stage)
         told += follows
         lines = Problems(f"{path} as changed", problems.lines)

@@ -181,6 +181,8 @@ def _network(context: Context, name: str, spec: NetworkSpec) -> Network:
         sample_point=spec.sample_point,
         data_sample_point=spec.data_sample_point,
         fault_interval_ns=span_ns(spec.fault_interval_ms),
+        canopen=spec.canopen,
+        diagnostics=spec.diagnostics,
     )
 
 

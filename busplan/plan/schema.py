@@ -124,6 +124,14 @@ class NetworkSpec(Spec):
     cable: CableSpec | None = Field(default=None, description="a table")
     sample_point: Fraction | None = Field(default=None, description=SAMPLE_POINT)
     data_sample_point: Fraction | None = Field(default=None, description=SAMPLE_POINT)
+    canopen: bool | None = Field(
+        default=None,
+        description="false where no CANopen device is or will be, true where one is",
+    )
+    diagnostics: bool | None = Field(
+        default=None,
+        description="false where no diagnostic tool will ever be connected, true where one will",
+    )
     fault_interval_ms: Milliseconds | None = Field(
         default=None, description=f"the least time between two bus errors, {SPAN}"
     )

@@ -40,6 +40,10 @@ class Network:
     data_sample_point: float | None = None
     fault_interval_ns: int | None = None
     """Assumed least distance of two bus errors for response times; ``None``: no errors."""
+    canopen: bool | None = None
+    """Whether CANopen devices are on it, as far as the plan says."""
+    diagnostics: bool | None = None
+    """Whether a diagnostic tool will be connected to it, as far as the plan says."""
 
     def __repr__(self) -> str:
         fast = f"/{self.data_bit_rate}" if self.fd else ""

@@ -8,7 +8,9 @@ documents, before and after, so that whoever changes a plan needs to know nothin
 from __future__ import annotations
 
 import os
+import re
 import tomllib
+from collections import Counter
 from collections.abc import Mapping, MutableMapping, Sequence
 from difflib import SequenceMatcher
 from pathlib import Path
@@ -28,23 +30,94 @@ def edited(text: str, after: Document) -> str:
     ``text`` must be valid TOML. What is new stands behind its kind. :class:`UsageError` when the
     text is laid out so that the change cannot be written into it.
     """
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
     before = tomllib.loads(text)
     if before == after:
         return text
-    told = "the change cannot be written into this file with its comments kept; edit it by hand"
+    result = _in_sections(text, before, after) or _edited(text, before, after)
+    if result is None:
+        raise UsageError(
+            "the change cannot be written into this file with its comments kept; edit it by hand"
+        )
+    return result
+
+
+def _edited(text: str, before: Document, after: Document) -> str | None:
+    """The text changed, ``None`` when that does not give what was wanted."""
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
     try:
         document = tomlkit.parse(text)
         _apply(document, before, after)
-        result = tomlkit.dumps(document)
-        good = tomllib.loads(result) == after
-    except (TOMLKitError, tomllib.TOMLDecodeError, ValueError, KeyError) as error:
-        raise UsageError(told) from error
-    if not good:
-        raise UsageError(told)
-    return result
+        result: str = tomlkit.dumps(document)
+        return result if tomllib.loads(result) == after else None
+    except (TOMLKitError, tomllib.TOMLDecodeError, ValueError, KeyError):
+        return None
+
+
+def _in_sections(text: str, before: Document, after: Document) -> str | None:
+    """The text with only those tables read and changed that differ: a plan can be long.
+
+    ``None`` where a table comes, goes or stands in several places.
+    """
+    changed = {k for k in {*before, *after} if before.get(k) != after.get(k)}
+    fine = all(_same_names(before.get(k), after.get(k)) for k in changed)
+    pieces = _pieces(text, fine=fine)
+    often = Counter(path for path, _ in pieces)
+    result, left = [], set(changed)
+    for path, piece in pieces:
+        old, new = _at(before, path), _at(after, path)
+        if path and path[0] in changed and old != new:
+            left.discard(path[0])
+            edited_piece = None if often[path] > 1 else _edited(piece, old, new)
+            if edited_piece is None:
+                return None
+            piece = edited_piece
+        result.append(piece)
+    joined = "".join(result)
+    try:
+        return joined if not left and tomllib.loads(joined) == after else None
+    except tomllib.TOMLDecodeError:
+        return None
+
+
+def _same_names(old: Any, new: Any) -> bool:
+    """Whether both are tables of the same named tables."""
+    return (
+        isinstance(old, dict)
+        and isinstance(new, dict)
+        and old.keys() == new.keys()
+        and all(isinstance(v, dict) for v in (*old.values(), *new.values()))
+    )
+
+
+def _at(document: Document, path: tuple[str, ...]) -> Document:
+    """The document with only what stands at a path of one or two names."""
+    if not path or path[0] not in document:
+        return {}
+    inside = document[path[0]]
+    if len(path) == 1:
+        return {path[0]: inside}
+    there = isinstance(inside, dict) and path[1] in inside
+    return {path[0]: {path[1]: inside[path[1]]}} if there else {}
+
+
+_NAME = r"""[ \t]*(?:"([^"\\]*)"|'([^']*)'|([A-Za-z0-9_-]+))[ \t]*"""
+_HEADER = re.compile(rf"[ \t]*\[\[?{_NAME}(?:\.{_NAME})?")
+
+
+def _pieces(text: str, *, fine: bool) -> list[tuple[tuple[str, ...], str]]:
+    """Pieces of the text by the first name in the headers of their tables, or, ``fine``, by the
+    first two, in order."""
+    pieces: list[tuple[tuple[str, ...], list[str]]] = [((), [])]
+    for line in text.splitlines(keepends=True):
+        header = _HEADER.match(line)
+        if header is not None:
+            names = [n for n in header.groups() if n is not None][: 1 + fine]
+            if tuple(names) != pieces[-1][0]:
+                pieces.append((tuple(names), []))
+        pieces[-1][1].append(line)
+    return [(path, "".join(lines)) for path, lines in pieces]
 
 
 def moved(document: Document, old: Path, new: Path) -> dict[str, Any]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from busplan.text.shorten import least_width, shortened
 
 GAP = 2
 """Blanks between two columns."""
@@ -18,24 +20,36 @@ def table_lines(
     *,
     right: Collection[int] = (),
     shrink: Collection[int] = (),
+    loose: Collection[int] = (),
 ) -> list[str]:
     """A heading and rows of aligned cells; ``right`` lists the columns that align right (numbers).
 
-    Columns in ``shrink`` (names) are cut, the widest first, until a row fits ``columns``; a cut
-    text has ``~`` in its middle, because names often differ in their last character.
+    Columns in ``shrink`` (names) are cut, the widest first, until a row fits ``columns`` or names
+    that differ would look alike; see :mod:`busplan.text.shorten`. Those in ``loose`` as well (more
+    than a name) are cut whatever they say.
     """
     cells = [list(head), *(list(r) for r in rows)]
     widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
-    while shrink and sum(widths) + GAP * (len(widths) - 1) > columns:
-        widest = max(shrink, key=lambda c: widths[c])
-        if widths[widest] <= LEAST:
-            break
-        widths[widest] -= 1
+    short: dict[int, Mapping[str, str]] = {}
+    if shrink and sum(widths) + GAP * (len(widths) - 1) > columns:
+        texts = {c: [r[c] for r in cells] for c in shrink}
+        least = {
+            c: low if c in loose else least_width(texts[c], low, widths[c])
+            for c in shrink
+            for low in (min(LEAST, widths[c]),)
+        }
+        while sum(widths) + GAP * (len(widths) - 1) > columns:
+            wide = [c for c in shrink if widths[c] > least[c]]
+            if not wide:
+                break
+            widths[max(wide, key=lambda c: widths[c])] -= 1
+        short = {c: shortened(texts[c], widths[c]) for c in shrink}
     return [
         (" " * GAP)
         .join(
-            _cut(t, w).rjust(w) if c in right else _cut(t, w).ljust(w)
+            cell.rjust(w) if c in right else cell.ljust(w)
             for c, (t, w) in enumerate(zip(row, widths, strict=True))
+            for cell in (short.get(c, {}).get(t, t),)
         )
         .rstrip()
         for row in cells
@@ -48,10 +62,3 @@ def number_text(value: float, digits: int = 1, *, sign: bool = False) -> str:
         return "-"
     text = f"{value:{'+' if sign else ''}.{digits}f}"
     return text.lstrip("+-") if float(text) == 0 else text
-
-
-def _cut(text: str, width: int) -> str:
-    if len(text) <= width:
-        return text
-    tail = (width - 1) // 2
-    return f"{text[: width - 1 - tail]}~{text[len(text) - tail :]}"

@@ -7,7 +7,7 @@ from support.vehicles import stream, vehicle
 
 from busplan.checks.services import check
 from busplan.findings import Weight
-from busplan.plan.vehicle import Stream
+from busplan.plan.vehicle import Network, Stream
 
 
 def codes(*streams: Stream) -> list[str]:
@@ -71,3 +71,15 @@ def test_a_message_that_says_so_is_no_trespasser() -> None:
 
 def test_one_note_for_a_whole_network() -> None:
     assert codes(*(stream(0x700 + i) for i in range(1, 40))) == ["canopen-identifiers"]
+
+
+@pytest.mark.parametrize(("identifier", "answer"), [(0x7E0, "diagnostics"), (0x080, "canopen")])
+def test_a_plan_answers_a_note_once(identifier: int, answer: str) -> None:
+    for value, notes in ((None, 1), (True, 1), (False, 0)):
+        network = Network("a", 500_000, **{answer: value})
+        assert len(list(check(vehicle([stream(identifier)], [network])))) == notes
+
+
+def test_a_network_that_speaks_canopen_names_its_process_data() -> None:
+    network = Network("a", 500_000, canopen=True)
+    assert len(list(check(vehicle([stream(0x181)], [network])))) == 1

@@ -184,7 +184,7 @@ def test_every_problem_in_one_run_each_on_its_line(call: Call, tmp_path: Path) -
 
 
 @pytest.mark.parametrize(
-    "args", [["load", "--network", "lop"], ["check", "--only", "loads-over-limit"]]
+    "args", [["load", "--network", "lop"], ["check", "--code", "loads-over-limit"]]
 )
 def test_a_name_that_is_none(call: Call, tmp_path: Path, args: list[str]) -> None:
     path = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU)

@@ -22,7 +22,7 @@ def test_exit_code_follows_the_heaviest_finding() -> None:
 
 
 def test_one_code_alone() -> None:
-    result = busplan("check", EXAMPLES / "as_bought.toml", "--only", "load-over-limit", "--json")
+    result = busplan("check", EXAMPLES / "as_bought.toml", "--code", "load-over-limit", "--json")
     document = json.loads(result.stdout)
     assert result.returncode == 1
     assert document["counts"] == {"fault": 0, "caution": 1, "note": 0}
