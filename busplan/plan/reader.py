@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -119,9 +120,32 @@ def changed_text(path: str | Path, document: Mapping[str, Any], folder: Path) ->
     Comments and order of what stays are kept, and definition files are found from there.
     Raises ``UsageError`` when that cannot be done.
     """
-    from busplan.plan.writing import edited, moved
+    from busplan.plan.writing import edited
 
     return edited(_read_text(Path(path)), moved(document, Path(path).parent, folder))
+
+
+def moved(document: Mapping[str, Any], old: Path, new: Path) -> dict[str, Any]:
+    """The document for a plan in folder ``new`` instead of ``old``: its files are still found."""
+    if old.resolve() == new.resolve():
+        return dict(document)
+    away = os.path.relpath(old.resolve(), new.resolve())
+
+    def path(file: Any) -> Any:
+        if not isinstance(file, str) or Path(file).is_absolute():
+            return file
+        return Path(os.path.normpath(Path(away, file.replace("\\", "/")))).as_posix()
+
+    def table(value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        return {k: _each(v, path) if k == "definitions" else table(v) for k, v in value.items()}
+
+    return {k: table(v) if k == "part" else v for k, v in document.items()}
+
+
+def _each(value: Any, change: Any) -> Any:
+    return [change(v) for v in value] if isinstance(value, list) else change(value)
 
 
 def read_document(path: str | Path, what: str = "plan") -> tuple[dict[str, Any], Problems]:

@@ -7,13 +7,11 @@ documents, before and after, so that whoever changes a plan needs to know nothin
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping, MutableMapping, Sequence
 from difflib import SequenceMatcher
-from pathlib import Path
 from typing import Any, TypeGuard
 
 from busplan.errors import UsageError
@@ -118,29 +116,6 @@ def _pieces(text: str, *, fine: bool) -> list[tuple[tuple[str, ...], str]]:
                 pieces.append((tuple(names), []))
         pieces[-1][1].append(line)
     return [(path, "".join(lines)) for path, lines in pieces]
-
-
-def moved(document: Document, old: Path, new: Path) -> dict[str, Any]:
-    """The document for a plan in folder ``new`` instead of ``old``: its files are still found."""
-    if old.resolve() == new.resolve():
-        return dict(document)
-    away = os.path.relpath(old.resolve(), new.resolve())
-
-    def path(file: Any) -> Any:
-        if not isinstance(file, str) or Path(file).is_absolute():
-            return file
-        return Path(os.path.normpath(Path(away, file.replace("\\", "/")))).as_posix()
-
-    def table(value: Any) -> Any:
-        if not isinstance(value, dict):
-            return value
-        return {k: _each(v, path) if k == "definitions" else table(v) for k, v in value.items()}
-
-    return {k: table(v) if k == "part" else v for k, v in document.items()}
-
-
-def _each(value: Any, change: Any) -> Any:
-    return [change(v) for v in value] if isinstance(value, list) else change(value)
 
 
 def _apply(into: MutableMapping[str, Any], before: Document, after: Document) -> None:

@@ -15,8 +15,8 @@ from support.command import busplan
 
 from busplan.demo.files import plan_file
 from busplan.errors import UsageError
-from busplan.plan.reader import load_plan
-from busplan.plan.writing import edited, moved
+from busplan.plan.reader import load_plan, moved
+from busplan.plan.writing import edited
 
 TEXT = plan_file("as_built").read_text("utf-8")
 PLAN = tomllib.loads(TEXT)
