@@ -10,6 +10,7 @@ from typing import Any
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
 
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
+from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
     MessageSpec,
@@ -30,7 +31,11 @@ _NAMED: dict[str, type[Spec]] = {
     "node": NodeSpec,
     "message": MessageSpec,
 }
-_LISTED: dict[str, type[Spec]] = {"route": RouteSpec, "behaviour": BehaviourSpec}
+_LISTED: dict[str, type[Spec]] = {
+    "route": RouteSpec,
+    "behaviour": BehaviourSpec,
+    "test": PlannedTestSpec,
+}
 
 
 def plan_schema() -> dict[str, Any]:
