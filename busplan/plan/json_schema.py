@@ -11,9 +11,9 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json
 
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.commission_spec import PlannedTestSpec
+from busplan.plan.message_schema import MessageSpec
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
-    MessageSpec,
     NetworkSpec,
     NodeSpec,
     PackSpec,

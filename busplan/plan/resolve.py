@@ -22,13 +22,14 @@ from busplan.plan.context import Context, LoadDefinitions, span_ns
 from busplan.plan.expected import Expected
 from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
+from busplan.plan.message_schema import MessageSpec
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.problems import Problems
 from busplan.plan.receivers import needs_named
 from busplan.plan.routing import resolve_routes
-from busplan.plan.schema import MessageSpec, NetworkSpec, NodeSpec, PlanSpec
+from busplan.plan.schema import NetworkSpec, NodeSpec, PlanSpec
 from busplan.plan.select import selector_pattern
 from busplan.plan.streams import (
     Placement,

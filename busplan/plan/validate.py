@@ -15,10 +15,10 @@ from pydantic import ValidationError
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.locate import KeyPath
+from busplan.plan.message_schema import MessageSpec
 from busplan.plan.problems import Problems, show_value, suggestion
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
-    MessageSpec,
     NetworkSpec,
     NodeSpec,
     PackSpec,
