@@ -107,6 +107,7 @@ APART = {
     "demo": "reads what it has written itself",
     "explain": "is a register",
     "cache": "lists kept copies",
+    "schema": "tells what a plan may say",
 }
 WITH_PLAN: list[tuple[str, ...]] = [
     *((name, "plan.toml") for name in ("check", "load", "timing", "cable", "allot")),
