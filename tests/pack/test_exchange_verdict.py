@@ -49,6 +49,8 @@ def test_a_low_exchange_may_be_higher_or_lower_by_a_part_of_what_lacks() -> None
         (0.85, 0.06, False, False),  # even odds do not suffice
         (0.90, 0.05, False, True),
         (0.80, 0.08, False, False),  # begins at 0.64
+        (0.95, 0.14, False, True),  # begins at 0.673
+        (1.00, 0.18, False, False),  # begins at 0.644
     ],
 )
 def test_slow_and_clear(mean: float, sd: float, slow: bool, clear: bool) -> None:
@@ -114,6 +116,10 @@ def test_slow_needs_the_odds_and_the_flat_probability() -> None:
     assert judge(told(0.63, 0.079), FLAT, PEERS).slow
     assert not doubtful.slow
     assert judge(told(0.55, 0.07), FLAT, PEERS, more_blur=1e-6).slow
+    # Where peers scatter by 0.09 the odds are 218, by 0.12 they are 28.
+    assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.09, 0.0, 15)).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.09, 0.0, 15), more_blur=1e-6).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.12, 0.0, 15)).slow
     # Peers that scatter by 0.2 (ln e) are often as low as that.
     usual = judge(told(0.68, 0.04), FLAT, PeerScatter(0.2, 0.0, 15))
     assert usual.flat_sure > 0.95
