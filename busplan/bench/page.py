@@ -16,31 +16,32 @@ from busplan.wording import disarmed
 
 def to_markdown(record: BenchRecord) -> str:
     """The record as Markdown."""
-    lines = [f"# Bench record: {_plain(record.report.headline)}", ""]
+    lines = [f"# Bench record: {plain(record.report.headline)}", ""]
     if record.report.invented:
         lines += ["*Invented demo data: no real part stands behind this record.*", ""]
     lines += [f"{record.report.counts}.", "", f"> {CAUTIONS}", ""]
-    lines += [f"- {name}: {_plain(value)}" for name, value in facts(record)]
+    lines += [f"- {name}: {plain(value)}" for name, value in facts(record)]
     lines += ["", "## Findings", ""]
     lines += [
-        f"- **{f.weight.word}** `{f.code}` {_plain(str(f.where))}: {_plain(f.summary)}"
+        f"- **{f.weight.word}** `{f.code}` {plain(str(f.where))}: {plain(f.summary)}"
         for f in record.report.findings
     ] or ["- none"]
-    lines += ["", "## Messages", "", *_grid(MESSAGE_HEAD, message_rows(record.report))]
-    lines += ["", "## Signals", "", *_grid(SIGNAL_HEAD, signal_rows(record.report))]
+    lines += ["", "## Messages", "", *grid(MESSAGE_HEAD, message_rows(record.report))]
+    lines += ["", "## Signals", "", *grid(SIGNAL_HEAD, signal_rows(record.report))]
     if record.joining:
-        lines += ["", "## On its network", "", *(f"- {_plain(t)}" for t in record.joining)]
+        lines += ["", "## On its network", "", *(f"- {plain(t)}" for t in record.joining)]
     return "\n".join(lines) + "\n"
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text as one line that Markdown shows as it is."""
     return "".join("\\" + c if c in "\\`*_{}[]<>|#&~!$" else c for c in disarmed(text))
 
 
-def _grid(head: tuple[str, ...], rows: list[list[str]]) -> list[str]:
+def grid(head: tuple[str, ...], rows: list[list[str]]) -> list[str]:
+    """A table of Markdown, line by line."""
     lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
-    return lines + ["| " + " | ".join(map(_plain, row)) + " |" for row in rows]
+    return lines + ["| " + " | ".join(map(plain, row)) + " |" for row in rows]
 
 
 _PAGE = """<!doctype html>

@@ -258,3 +258,17 @@ def _identity(table: FrameTable, rows: I64, pgn: int) -> Iterator[Told]:
         seen.add(data)
         for name, text in identification(pgn, data):
             yield Told(name, text, int(table.time_ns[row]))
+
+
+def told_by_protocol(table: FrameTable) -> tuple[Told, ...]:
+    """What J1939's identification messages in ``table`` say, whoever sends them."""
+    told: list[Told] = []
+    for key, rows in table.groups.items():
+        if not key.extended:
+            continue
+        fields = split_identifier(key.identifier)
+        if fields.pgn == ADDRESS_CLAIMED:
+            told += _names(table, rows, fields.source)
+        elif fields.pgn in OWN_GROUPS:
+            told += _identity(table, rows, fields.pgn)
+    return tuple(told)

@@ -143,6 +143,14 @@ def bench(
             "numbers twice or missing. With --record as JSON and HTML, too."
         ),
     ] = None,
+    survey: Annotated[
+        bool,
+        typer.Option(
+            "--survey",
+            help="A part without a definition: what it sends, a draft definition (DBC) and a "
+            "record; NODE is the name you give it.",
+        ),
+    ] = False,
     wiring: Annotated[
         bool, typer.Option("--wiring", help="What to measure when nothing arrives.")
     ] = False,
@@ -175,6 +183,7 @@ def bench(
         typed_details,
     )
     from busplan.cli.bench_shown import print_record, print_wiring, search_bit_rate
+    from busplan.cli.bench_survey import SurveySource, SurveyTyped, show_survey, survey_part
     from busplan.cli.output import exit_code, print_caution
     from busplan.live.feed_file import read_feed
 
@@ -186,6 +195,26 @@ def bench(
 
         raise typer.Exit(show_batch(batch, record, as_json=as_json))
     live, sends = interface is not None, bool(question or feed)
+    details = typed_details(hardware, firmware, supply_v, supply_a, note or ())
+    photos = hashed_photos(photo or ())
+    if survey:
+        _refuse(
+            (
+                (node is None, "--survey: say what the part is to be called"),
+                (
+                    plan is not None or part is not None,
+                    "--survey is for a part without a definition",
+                ),
+                ((capture is None) != live, "say either --capture or --interface"),
+                (transmit or sends or acknowledge, "--survey only listens"),
+            )
+        )
+        assert node is not None
+        told = SurveyTyped(serial, tester, details, photos)
+        source = SurveySource(interface, capture, channel, columns, cache=not no_cache)
+        made_of = survey_part(node, source, seconds, record, (bit_rate, data_bit_rate), told)
+        show_survey(made_of, record, as_json=as_json)
+        return
     rules = (
         (find_bit_rate and acknowledge, "--find-bit-rate only listens: leave --acknowledge out"),
         (
@@ -229,8 +258,6 @@ def bench(
         moments, seconds = cycle_plan(cycles, seconds, off_seconds)
         limits = replace(limits, power_cycles=moments)
     sample = None if like is None else read_record(like)
-    details = typed_details(hardware, firmware, supply_v, supply_a, note or ())
-    photos = hashed_photos(photo or ())
     test = BenchTest.of(vehicle, node, network, limits)
     fed = () if feed is None else read_feed(feed, vehicle, node, test.network)
     print_caution()

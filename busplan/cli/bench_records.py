@@ -45,7 +45,8 @@ def keep_files(folder: Path, stem: str, texts: Mapping[str, str]) -> None:
             for ending, text in texts.items():
                 final = folder / f"{stem}.{ending}"
                 part = reserved if ending == "json" else final.with_name(final.name + _PART)
-                part.write_text(text, encoding="utf-8")
+                # A DBC file is read as Windows-1252.
+                part.write_text(text, encoding="cp1252" if ending == "dbc" else "utf-8")
                 part.replace(final)
                 say(f"record: {final}", err=True)
         finally:
@@ -60,7 +61,7 @@ def _free_stem(folder: Path, wanted: str) -> tuple[str, Path]:
     for number in range(1, MOST_RECORDS):
         stem = wanted if number == 1 else f"{wanted}-{number}"
         part = folder / f"{stem}.json{_PART}"
-        if any((folder / f"{stem}.{e}").exists() for e in ("json", "md", "html")):
+        if any((folder / f"{stem}.{e}").exists() for e in ("json", "md", "html", "dbc")):
             continue
         with contextlib.suppress(FileExistsError):
             part.open("x").close()
