@@ -228,7 +228,7 @@ def test_only_listed_modules_can_reach_anything_that_sends() -> None:
         "import busplan.live.asking": {
             *("live/listening.py", "live/feeding.py", "bench/live_run.py"),
         },
-        "import busplan.live.playing": {"cli/simulate_command.py"},
+        "import busplan.live.playing": {"cli/simulate_command.py", "cli/play_command.py"},
         "import socket": {"live/interfaces.py", "screens/browser.py"},
     }
 
