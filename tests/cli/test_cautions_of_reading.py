@@ -154,7 +154,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, Pat
 
 def called(command: str, plan: Path, capture: Path, *more: str) -> Run:
     words = [{"PLAN": str(plan), "CAPTURE": str(capture)}.get(w, w) for w in CALLS[command][1]]
-    words = [str(plan.parent / w) if w == "values.csv" else w for w in words]
+    words = [str(plan.parent / w) if w in ("values.csv", "sheets") else w for w in words]
     (plan.parent / "values.csv").unlink(missing_ok=True)
     return busplan(command, *words, *more)
 
