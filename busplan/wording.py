@@ -145,7 +145,17 @@ _SIGNS = {
     "│": "|",
     "─": "-",
     "░": ".",
-    **dict.fromkeys("▁▂▃▄▅▆▇█▀", "#"),
+    "π": "pi",
+    "┃": "|",
+    "▏": "|",
+    "╎": ":",
+    "╌": "-",
+    "╱": "/",
+    "◢": "/",
+    "▼": "v",
+    **dict.fromkeys("⌈⌊", "["),
+    **dict.fromkeys("⌉⌋", "]"),
+    **dict.fromkeys("▁▂▃▄▅▆▇█▀▌▐▒▓▖▗▘▙▚▛▜▝▞▟", "#"),
     **dict.fromkeys(_BLANKS, " "),
 }
 """What stands for a sign that a console's code page does not have, in ASCII."""
@@ -160,6 +170,8 @@ def spelled(text: str) -> str:
 
 
 def _bare(character: str) -> str:
+    if 0x2800 <= ord(character) <= 0x28FF:  # braille, of which curves are drawn
+        return "#" if ord(character) & 0xFF else " "
     parts = normalize("NFKD", character)
     return _SIGNS.get(parts) or parts.encode("ascii", "ignore").decode() or "?"
 

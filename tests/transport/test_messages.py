@@ -176,9 +176,9 @@ def test_the_screens_show_long_messages_and_know_their_packets() -> None:
 
 def test_the_bench_judges_a_node_by_its_whole_messages() -> None:
     data = [bytes([i] * 30) for i in range(12)]
-    sent = [f for i, d in enumerate(data) for f in spread(broadcast(1, 0xFECA, d), i * 1000 * MS)]
+    sent = [f for i, d in enumerate(data) for f in spread(broadcast(1, 0xFF21, d), i * 1000 * MS)]
     signals = [Signal("S", 0, 8), Signal("T", 8 * 29, 8)]
-    one = replace(defined(LONG, signals, 30), cycle=Stated(1000 * MS, Origin.PLAN))
+    one = replace(defined(0x1CFF2101, signals, 30), cycle=Stated(1000 * MS, Origin.PLAN))
     wanted = plan(one)
     report = prove_node(table(sent), wanted, "n", "a")
     (proof,) = report.messages
@@ -192,10 +192,10 @@ def test_the_bench_judges_a_node_by_its_whole_messages() -> None:
 
 
 def test_an_unknown_long_message_joins_with_all_its_frames() -> None:
-    sent = [f for i in range(5) for f in spread(broadcast(2, 0xFECB, bytes(30)), i * 1000 * MS, MS)]
+    sent = [f for i in range(5) for f in spread(broadcast(2, 0xFF22, bytes(30)), i * 1000 * MS, MS)]
     wanted = plan(defined(LONG, [], 8), stream(1, node="other"))
     report = prove_node(table(sent), wanted, "n", "a")
-    assert [(u.label, u.lengths) for u in report.unknown] == [("0x18FECB02", (30,))]
+    assert [(u.label, u.lengths) for u in report.unknown] == [("0x18FF2202", (30,))]
     joined = join(wanted, report)
     # By hand: frames of 8 bytes have 160 bits at most. The defined message every 10 ms, the unknown
     # one every second with its announcement and five packets.
