@@ -33,6 +33,7 @@ from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessio
 from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
+    from busplan.frames.table import FrameTable
     from busplan.traffic.fit import Fit
     from busplan.traffic.survey import SurveyedIdentifier
     from busplan.traffic.survey_report import Survey
@@ -57,6 +58,14 @@ def survey(
     bit_rate: BitRateOption = None,
     opening: Opening = AS_RECORDED,
     segmented: SegmentedOption = None,
+    draft: Annotated[
+        Path | None,
+        typer.Option(
+            "--draft",
+            help="Write what nobody defines as a part's draft: NAME.toml or NAME.dbc.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show every identifier on the wire, defined or not.
@@ -69,6 +78,8 @@ def survey(
     """
     from busplan.traffic.survey_report import survey_traffic
 
+    if draft is not None:
+        _may_write(draft)
     files = load_definitions(definitions or [])
     capture, vehicle, rates = opening.open_rated(captures, plan, bit_rate)
     surveyed = survey_traffic(
@@ -80,12 +91,54 @@ def survey(
         segmented=parse_segmented(segmented, capture.frames.networks),
         known=capture.findings,
     )
+    if draft is not None:
+        _write_draft(draft, capture.frames, surveyed)
     if as_json:
         print_json({"capture": capture.as_dict()} | surveyed.as_dict())
     else:
         print_capture(capture)
         _print(surveyed)
     raise typer.Exit(exit_code(surveyed.findings))
+
+
+def _may_write(file: Path) -> None:
+    from busplan.errors import UsageError
+
+    if file.suffix not in (".toml", ".dbc"):
+        raise UsageError(f"{file}: a draft is written as NAME.toml or NAME.dbc")
+    if file.exists():
+        raise UsageError(f"{file}: exists already")
+
+
+def _write_draft(file: Path, frames: FrameTable, surveyed: Survey) -> None:
+    """The messages that nobody defines, as tables of a plan or as a definition file."""
+    from busplan.definitions.writing import dbc_bytes, dbc_text
+    from busplan.errors import UsageError
+    from busplan.plan.paper_text import draft_part_text
+    from busplan.traffic.draft import draft_messages, undefined
+    from busplan.wording import listing
+
+    found = undefined(surveyed.identifiers, surveyed.names, surveyed.split)
+    networks = dict.fromkeys(one.key.network for one in found)
+    if len(networks) > 1:
+        raise UsageError(
+            f"there is something undefined on {listing(networks, 8)}: a part is on one of them; "
+            "say which by --network"
+        )
+    part = "_".join(file.stem.split()) or "part"
+    messages = draft_messages(frames, found, part)
+    if not messages:
+        raise UsageError("nothing to draft: every identifier is defined, or carries no data")
+    text = draft_part_text(part, messages)
+    data = text.encode()
+    if file.suffix == ".dbc":
+        comment = "A draft that busplan made from a capture. Nobody has confirmed it."
+        data = dbc_bytes(dbc_text(messages, [part], comment=comment))
+    try:
+        file.write_bytes(data)
+    except OSError as error:
+        raise UsageError(f"cannot write {file}: {error.strerror}") from error
+    say(f"wrote a draft of {counted(len(messages), 'message')} to {file}", err=True)
 
 
 def _print(surveyed: Survey) -> None:

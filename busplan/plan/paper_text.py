@@ -23,6 +23,15 @@ def paper_text(part: str, messages: Iterable[Message], own: str | None = None) -
     return "\n".join(lines[1:]) + "\n" if lines else ""
 
 
+def draft_part_text(part: str, messages: Iterable[Message]) -> str:
+    """A part that is a draft, as tables to put into a plan."""
+    head = (
+        "# A draft that busplan made from a capture: put it into a plan, give names, take each\n"
+        "# confidence out once its message is confirmed.\n"
+    )
+    return f"{head}[part.{key_text(part)}]\n\n{paper_text(part, messages)}"
+
+
 def key_text(name: str) -> str:
     """A name as a key of TOML, quoted where it must be."""
     bare = name and name.isascii() and all(c.isalnum() or c in "_-" for c in name)

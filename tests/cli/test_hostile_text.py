@@ -54,6 +54,8 @@ CALLS: list[tuple[str, ...]] = [
     ("measure", LOG, "--bit-rate", f"{EVIL}=1"), ("measure", LOG, "--offset", f"{EVIL}=1"),
     ("measure", TABLE), *(("measure", TABLE, "--columns", told) for told in (TOLD, EVIL)),
     ("survey", TABLE, "--columns", TOLD, "--json"), ("decode", *READ, "--signal", "Name"),
+    ("survey", *READ, "--draft", f"drawn{EVIL}.toml"),
+    ("survey", LOG, "--draft", f"drawn{EVIL}.dbc"),
     ("survey", *READ), ("survey", *READ, "--json"), ("survey", LOG, "--definitions", EVIL),
     ("decode", *READ), ("decode", *READ, "--layout", "wide"), ("decode", *READ, "--signal", EVIL),
     ("decode", *READ, "--out", f"long{EVIL}.csv", "--json"), ("decode", *READ, "--out", EVIL),
