@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 
 from busplan.files import open_ordinary
+from busplan.frames.table import FrameTable
 from busplan.kernels import kernel
+from busplan.wording import moment_text
 
 _BLOCK = 1 << 22
 _FACTOR = np.uint64(0x9E37_79B9_7F4A_7C15)
@@ -57,3 +59,14 @@ def sha256_of(path: Path) -> str:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return ""
+
+
+def file_facts(path: Path, table: FrameTable) -> dict[str, Any]:
+    """What a record keeps of a file of a capture: name, size, SHA-256, beginning and length [s]."""
+    return {
+        "name": path.name,
+        "sha256": sha256_of(path),
+        "bytes": path.stat().st_size,
+        "from": moment_text(table.origin_ns, epoch=table.epoch),
+        "span_s": table.span_ns / 1e9,
+    }

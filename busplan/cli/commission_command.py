@@ -79,6 +79,13 @@ def commission(
     verify: Annotated[
         bool, typer.Option("--verify", help="Only say whether the journal is unchanged.")
     ] = False,
+    keep_baseline: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the pack's figures by the list's captures into this JSON file, for "
+            "`busplan pack --before`."
+        ),
+    ] = None,
     tables: Annotated[bool, typer.Option("--tables", help="What proves each test, too.")] = False,
     opening: Opening = AS_RECORDED,
     as_json: JsonOption = False,
@@ -119,6 +126,12 @@ def commission(
     for one in said:
         told = append_entry(path, partial(next_entry, said=one, time=_now(), who=by))
     state = commissioning_of(vehicle, told)
+    if keep_baseline is not None:
+        from busplan.cli.baseline_file import write_baseline
+        from busplan.commission.baseline import baseline_of
+
+        write_baseline(baseline_of(state), keep_baseline)
+        say(f"kept in {keep_baseline}", err=True)
     if as_json:
         told_of_reading = {"findings": [f.as_dict() for f in doubts]}
         print_json(state.as_dict() | {"journal_file": str(path)} | told_of_reading)
@@ -223,25 +236,11 @@ def _about_entries(
 
 def _by_capture(vehicle: Vehicle, files: list[Path], capture: Capture) -> Saying:
     """What a capture shows of the tests it covers."""
-    from busplan.capture.checksum import sha256_of
-    from busplan.commission.cover import Covered, results_of
-    from busplan.commission.entry import Saying
-    from busplan.wording import moment_text
+    from busplan.capture.checksum import file_facts
+    from busplan.commission.cover import Covered, saying_of
 
-    table = capture.frames
-    results = results_of(Covered(vehicle, table, capture.findings))
-    told = tuple(
-        {
-            "name": path.name,
-            "sha256": sha256_of(path),
-            "bytes": path.stat().st_size,
-            "from": moment_text(table.origin_ns, epoch=table.epoch),
-            "span_s": table.span_ns / 1e9,
-        }
-        for path in files
-    )
-    text = "" if results else "it covers no test of the list"
-    return Saying("capture", results, text=text, captures=told)
+    facts = tuple(file_facts(path, capture.frames) for path in files)
+    return saying_of(Covered(vehicle, capture.frames, capture.findings), facts)
 
 
 def _asked(state: Commissioning) -> Iterator[Saying]:

@@ -30,6 +30,12 @@ def demo(
     names: Annotated[
         bool, typer.Option("--list", help="List the captures: what happens, what is planted.")
     ] = False,
+    story: Annotated[
+        Path | None,
+        typer.Option(
+            help="Commission the van into this new folder, journal and report included, and end."
+        ),
+    ] = None,
     only: Annotated[
         str | None, typer.Option(metavar="NAME", help="With --to: only this capture.")
     ] = None,
@@ -59,6 +65,9 @@ def demo(
 
     if names:
         _list(as_json)
+        return
+    if story is not None:
+        _tell(story)
         return
     if to is not None and show is not None:
         raise UsageError("--show opens a capture, --to writes files: choose one of them")
@@ -111,6 +120,19 @@ def _list(as_json: bool) -> None:
         for fact in about[capture.name]["planted"]:
             print_text(fact, lead="- ", indent=2)
     say("All of it invented. busplan demo --show NAME opens one.")
+
+
+def _tell(folder: Path) -> None:
+    """The whole story in a folder: captures, journal, report."""
+    from busplan.cli.report_command import write_report
+    from busplan.demo.story import BY, commission
+
+    plan = commission(folder, tell=lambda text: say(text, err=True))
+    made, written = write_report(plan, plan.with_suffix(".journal"), folder / "report.html", by=BY)
+    say(made.words)
+    for path in written:
+        say(f"written: {path}", err=True)
+    say(f"{folder}  all of it invented; busplan commission {plan} shows the list")
 
 
 def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool) -> None:

@@ -66,23 +66,8 @@ def report(
         raise UsageError("busplan report wants PLAN --to FILE.html (or --verify LIST)")
     if to.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"--to wants a file that ends with .html, not {to.name}")
-    from busplan.commission.journal_file import load_journal
-    from busplan.commission.state import commissioning_of
-    from busplan.plan.reader import load_plan
-    from busplan.report.contents import Report
-    from busplan.report.figures import plots_of
-    from busplan.report.page import page_of
-
-    vehicle = load_plan(plan)
     told_in = journal or journal_beside(plan)
-    commissioning = commissioning_of(vehicle, load_journal(told_in))
-    date = datetime.now(UTC).isoformat(timespec="minutes")
-    made = Report(vehicle, commissioning, date, written_by)
-    files = {to: page_of(made, plots_of(made)).encode()}
-    files[to.with_suffix(".json")] = (json_text(made.as_dict()) + "\n").encode()
-    written = [*_write(files), *_tables(made, to, parquet=parquet)]
-    around = [p for p in (plan, told_in) if p.exists()]
-    written.append(_hash_list(made, to.with_suffix(".sha256"), [*written, *around]))
+    made, written = write_report(plan, told_in, to, by=written_by, parquet=parquet)
     if as_json:
         print_json(
             {"verdict": made.verdict, "words": made.words, "files": [str(p) for p in written]}
@@ -92,7 +77,29 @@ def report(
         for path in written:
             say(f"written: {path}", err=True)
         print_caution()
-    raise typer.Exit(exit_of(commissioning))
+    raise typer.Exit(exit_of(made.commissioning))
+
+
+def write_report(
+    plan: Path, journal: Path, to: Path, *, by: str = "", parquet: bool = False
+) -> tuple[Report, list[Path]]:
+    """Write a report with all that lies beside it; the report, and the files."""
+    from busplan.commission.journal_file import load_journal
+    from busplan.commission.state import commissioning_of
+    from busplan.plan.reader import load_plan
+    from busplan.report.contents import Report
+    from busplan.report.figures import plots_of
+    from busplan.report.page import page_of
+
+    vehicle = load_plan(plan)
+    date = datetime.now(UTC).isoformat(timespec="minutes")
+    made = Report(vehicle, commissioning_of(vehicle, load_journal(journal)), date, by)
+    files = {to: page_of(made, plots_of(made)).encode()}
+    files[to.with_suffix(".json")] = (json_text(made.as_dict()) + "\n").encode()
+    written = [*_write(files), *_tables(made, to, parquet=parquet)]
+    around = [p for p in (plan, journal) if p.exists()]
+    written.append(_hash_list(made, to.with_suffix(".sha256"), [*written, *around]))
+    return made, written
 
 
 def _write(files: dict[Path, bytes]) -> list[Path]:

@@ -18,7 +18,7 @@ from busplan.behaviour.judge import judge_behaviours
 from busplan.behaviour.report import BehaviourReport, Verdict
 from busplan.bench.node_report import NodeVerdict
 from busplan.bench.run import BenchTest
-from busplan.commission.entry import Result
+from busplan.commission.entry import Result, Saying
 from busplan.commission.expect import told_of_node
 from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN
 from busplan.decode.match import Match, match_frames
@@ -112,6 +112,13 @@ def results_of(covered: Covered, only: Sequence[str] = ()) -> tuple[Result, ...]
             if result is not None:
                 found.append(result)
     return tuple(found)
+
+
+def saying_of(covered: Covered, facts: tuple[Mapping[str, Any], ...]) -> Saying:
+    """What is entered of a capture whose files are ``facts``."""
+    results = results_of(covered)
+    text = "" if results else "it covers no test of the list"
+    return Saying("capture", results, text=text, captures=facts)
 
 
 def _capture(covered: Covered, test: PlannedTest) -> Result | None:
