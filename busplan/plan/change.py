@@ -18,7 +18,7 @@ from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Node, Vehicle
 
 Document = dict[str, Any]
-ENTRIES = {"route": ("name", "signal", "message"), "pack.enclosure": ("name",)}
+ENTRIES = {"route": ("name", "as", "signal", "message"), "pack.enclosure": ("name",)}
 """Lists of tables in a plan, and the keys of an entry that name it."""
 NEW = "new"
 """In place of an entry's name or number: one more entry."""
@@ -113,6 +113,7 @@ def drop_node(name: str) -> Change:
         for network in draft.document["network"]:
             _take_stub(draft, network, name)
         _take_routes(draft, lambda r: r.get("through") == name, f"{name} passes nothing on")
+        _take_routes(draft, lambda r: r.get("node") == name, f"{name} sends nothing")
         _take_timing(draft, name, None)
         _take_pack(draft, name)
 
@@ -145,7 +146,10 @@ def move_node(assignment: str) -> Change:
         on = set(table["on"].values() if isinstance(table["on"], dict) else table["on"])
         _take_routes(
             draft,
-            lambda r: r.get("through") == name and not {r.get("from"), r.get("to")} <= on,
+            lambda r: (
+                (r.get("through") == name and not {r.get("from"), r.get("to")} <= on)
+                or (r.get("node") == name and r.get("from") == old)
+            ),
             f"{name} is not on {old} any more",
         )
         _take_timing(draft, name, (old, target))

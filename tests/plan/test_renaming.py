@@ -8,7 +8,8 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 from busplan.checks import run_checks
 from busplan.definitions.model import Origin
 from busplan.errors import PlanError
-from busplan.plan.reader import load_plan
+from busplan.plan.change import Change, drop_node, move_node, set_value
+from busplan.plan.reader import load_change, load_plan
 from busplan.plan.vehicle import Stream, Vehicle
 
 GATE = dbc(
@@ -137,6 +138,16 @@ def test_a_renamed_message_goes_on_under_its_new_name(tmp_path: Path) -> None:
     v = vehicle(tmp_path, first, more)
     assert [s.label for s in carried(v)] == ["main/gate/Other", "far/far/Other"]
     assert {s.message.label for s in carried(v)} == {"0x010"}
+
+
+@pytest.mark.parametrize("change", [drop_node("pump_2"), move_node("pump_2=main")])
+def test_what_is_carried_for_a_node_goes_with_it(tmp_path: Path, change: Change) -> None:
+    two = route('message = "PumpStatus"', 'node = "pump_2"', "identifier = 0x2A0", 'as = "Two"')
+    plan = PLAN + NODES + route('message = "PumpStatus"', 'node = "pump"') + two
+    path = write_plan(tmp_path, plan, pump=PUMP, vcu=VCU, gate=GATE)
+    _, after, told = load_change(path, [set_value("route.Two.delay_ms=3")], [change])
+    assert [r.node for r in after.routes] == ["pump"]
+    assert any("PumpStatus loop to main" in line for line in told)
 
 
 FREE = '[message."loop/vcu/PumpOrder"]\nidentifier = 0x151\n'
