@@ -203,16 +203,16 @@ HIDDEN = (
         "drive/inverter/InverterElectrical/LinkVoltageMotor",
         Field(16, 16),
     ),
-    (
-        "charge",
-        "pack/0x0CA10001",
-        "charge/charger/ChargerOutput/ChargerCurrent",
-        Field(0, 16, signed=True),
-    ),
-    ("charge", "pack/0x18A10004", "pack/battery_master/PackStatus/PackVoltage", Field(0, 16)),
-    ("charge", "pack/0x18A10006", "pack/battery_master/PackStatus/PackVoltage", Field(0, 8)),
+    ("charge", "pack/0x0CA10001", "charge/charger/ChargerOutput/ChargerCurrent", Field(0, 16)),
+    ("charge", "pack/0x0CA10001", "charge/charger/ChargerOutput/ChargerVoltage", Field(16, 16)),
+    ("charge", "charge/0x18FF51E5", "pack/battery_master/PackStatus/PackVoltage", Field(0, 16)),
+    ("charge", "charge/0x18FF51E5", "pack/battery_master/PackStatus/PackCurrent", Field(16, 16)),
+    ("charge", "charge/0x18FF60E6", "pack/battery_master/PackStatus/PackVoltage", Field(32, 16)),
 )
-"""Capture, identifier, a signal of another message that says the same, the true field."""
+"""Capture, identifier, a signal of another message that says the same, the true field.
+
+While charging the current's highest bit rests, so that nobody can tell whether it is a sign.
+"""
 
 
 def workbench() -> None:
