@@ -42,6 +42,12 @@ def test_a_sender_names_who_needs_its_message(tmp_path: Path) -> None:
     assert not findings(tmp_path, PLAN)
 
 
+def test_nobody_needs_its_own_message(tmp_path: Path) -> None:
+    own = SILENT_PUMP.replace("Vector__XXX", "PUMP")
+    v = load_plan(write_plan(tmp_path, PLAN, pump=own, vcu=VCU))
+    assert [n.node for n in v.needs if n.message.name == "PumpStatus"] == ["vcu"]
+
+
 def test_what_the_receiver_says_itself_is_not_said_twice(tmp_path: Path) -> None:
     v = load_plan(write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU))
     assert [(n.node, n.named_by) for n in v.needs] == [("pump", ""), ("vcu", "")]

@@ -54,6 +54,9 @@ def test_what_goes_takes_no_comment_of_others_along() -> None:
     last = list(PLAN["node"])[-1]
     gone, _ = changed(lambda p: p["node"].pop(last))
     assert not [line for line in gone if line.startswith("#")]
+    gone, _ = changed(lambda p: p["route"].pop())
+    assert gone
+    assert not [line for line in gone if line.startswith("#")]
     gone, _ = changed(lambda p: p.pop("pack"))
     assert not [line for line in gone if line.startswith("# Roles")]
 
