@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli.options import JsonOption, PlanFile
+from busplan.cli.options import JsonOption, NewPlanOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -17,13 +16,11 @@ from busplan.cli.output import (
     print_text,
     say,
 )
+from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from busplan.allot.identifiers import Allotment
-    from busplan.plan.vehicle import Vehicle
 
 
 def register(app: typer.Typer) -> None:
@@ -48,6 +45,7 @@ def allot(
         float,
         typer.Option("--seconds", help="Search each network so long.", min=0.1, max=86_400),
     ] = 10.0,
+    out: NewPlanOption = None,
     paste: Annotated[
         bool, typer.Option("--toml", help="Print the changes as tables to paste into the plan.")
     ] = False,
@@ -57,7 +55,7 @@ def allot(
 
     Only messages of parts whose identifiers the plan calls "free" may change. The answer says how
     many must change at least; the changed plan is checked as a whole, and its findings decide the
-    exit code. The plan file stays as it is.
+    exit code. The plan file stays as it is; --out writes the changed one, with comments and order.
 
     Example: busplan allot dbc_examples/as_bought.toml --network body
     """
@@ -65,14 +63,16 @@ def allot(
 
     from busplan.allot.identifiers import allot_identifiers
     from busplan.allot.report import allot_findings, as_dict, as_toml
-    from busplan.plan.reader import load_plan
+    from busplan.errors import UsageError
+    from busplan.plan.change import set_identifiers
+    from busplan.plan.reader import change_plan, load_plan
     from busplan.plan.select import select_networks
 
     before = load_plan(plan)
     names = select_networks(before, network)
     found = allot_identifiers(
         before,
-        lambda changes: _changed(plan, changes),
+        lambda changes: change_plan(plan, [set_identifiers(changes)]).after,
         networks=names,
         fault_interval_ns=None if faults is None else round(faults * 1e6),
         seconds=seconds,
@@ -80,6 +80,12 @@ def allot(
         told=lambda name: say(f"searching {name}: at most {seconds:g} s", err=True),
     )
     findings = allot_findings(found)
+    if out is not None:
+        if not found.changes:
+            raise UsageError("no identifier changes, so there is no other plan to write")
+        changes = {c.stream.label: c.becomes for c in found.changes}
+        changed = change_plan(plan, [set_identifiers(changes)])
+        write_changed(plan, changed.document, out)
     if as_json:
         print_json(as_dict(found, findings))
     elif paste:
@@ -92,13 +98,6 @@ def allot(
             print_findings(told, details=False)
         say("", f"the plan so changed: {summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))
-
-
-def _changed(plan: Path, changes: Mapping[str, int]) -> Vehicle:
-    from busplan.plan.change import set_identifiers
-    from busplan.plan.reader import load_change
-
-    return load_change(plan, [set_identifiers(changes)])[1]
 
 
 def _print(found: Allotment) -> None:
@@ -137,4 +136,4 @@ def _print(found: Allotment) -> None:
             ],
             shrink=frozenset({2, 5}),
         )
-        say("", "The same as tables for the plan: --toml")
+        say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")

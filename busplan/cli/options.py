@@ -25,6 +25,10 @@ NetworkInDetail = Annotated[
 CodeOption = Annotated[
     list[str] | None, typer.Option("--code", help="Only findings of this code; repeatable.")
 ]
+NewPlanOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write the changed plan to this new file.", show_default=False),
+]
 BriefOption = Annotated[
     bool, typer.Option("--brief", help="Leave out why it matters and what to do.")
 ]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from busplan.cli.narrowing import narrowed
-from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
+from busplan.cli.options import (
+    BriefOption,
+    CodeOption,
+    JsonOption,
+    NetworkOption,
+    NewPlanOption,
+    PlanFile,
+)
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -20,6 +25,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
+from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
@@ -51,10 +57,7 @@ def whatif(
         list[str] | None,
         typer.Option("--move", help="NODE=NETWORK, or NODE/NETWORK=NETWORK to say what it leaves."),
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", help="Write the changed plan to this new file.", show_default=False),
-    ] = None,
+    out: NewPlanOption = None,
     network: NetworkOption = None,
     code: CodeOption = None,
     brief: BriefOption = False,
@@ -84,7 +87,7 @@ def whatif(
         raise UsageError("which change? --set, --bit-rate, --drop or --move")
     select_networks(after, [n for n in network or () if n not in before.networks])
     if out is not None:
-        _write(plan, changed.document, out)
+        write_changed(plan, changed.document, out)
     difference = compare(before, after, follows=changed.told)
     difference = difference.narrowed(lambda found: narrowed(found, network, code), network or ())
     if as_json:
@@ -93,20 +96,6 @@ def whatif(
         say(f"{before.label}: what the change does")
         _print(difference, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(difference.after))
-
-
-def _write(plan: Path, document: Mapping[str, Any], out: Path) -> None:
-    """Save the changed plan; a file that is there stays as it is."""
-    from busplan.errors import UsageError
-    from busplan.plan.reader import changed_text
-
-    if out.exists():
-        raise UsageError(f"{out}: exists already")
-    text = changed_text(plan, document, out.parent)
-    try:
-        out.write_text(text, "utf-8", newline="")
-    except OSError as error:
-        raise UsageError(f"cannot write {out}: {error.strerror}") from error
 
 
 def _print(difference: Difference, *, brief: bool, whole: bool) -> None:

@@ -73,18 +73,6 @@ def vehicle_of(
     return vehicle
 
 
-def load_change(
-    path: str | Path, values: Sequence[Change], moves: Sequence[Change] = ()
-) -> tuple[Vehicle, Vehicle, tuple[str, ...]]:
-    """The vehicle of a plan, the one after a change, and what had to follow from it.
-
-    ``values`` are applied together, then ``moves`` one after the other, each to a plan known to be
-    sound. Definition files are read once. Raises ``PlanError`` for the plan as it is or would be.
-    """
-    changed = change_plan(path, values, moves)
-    return changed.before, changed.after, changed.told
-
-
 class Changed(NamedTuple):
     """A plan before and after a change: vehicles, what had to follow, and the changed document."""
 
@@ -97,7 +85,11 @@ class Changed(NamedTuple):
 def change_plan(
     path: str | Path, values: Sequence[Change], moves: Sequence[Change] = ()
 ) -> Changed:
-    """What :func:`load_change` gives, with the document; the file stays as it is."""
+    """A plan as it is and after a change; the file stays as it is.
+
+    ``values`` are applied together, then ``moves`` one after the other, each to a plan known to be
+    sound. Definition files are read once. Raises ``PlanError`` for the plan as it is or would be.
+    """
     from busplan.definitions.dbc import load_dbc
     from busplan.plan.change import apply_changes
 

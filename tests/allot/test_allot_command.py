@@ -32,6 +32,10 @@ def test_what_it_says_pasted_into_the_plan_brings_every_message_in_time(plan: Pa
     shown = json.loads(busplan("allot", plan, "--json").out)
     assert shown["solved"] is True
     assert shown["changes"] == shown["bound"] >= 1
+    written = plan.with_name("written.toml")
+    assert busplan("allot", plan, "--out", written).code == 0
+    assert late(written) == 0
+    assert busplan("allot", plan, "--out", written).code == 3, "what is there stays"
     paste(plan, busplan("allot", plan, "--toml").out)
     assert late(plan) == 0
     simulated = busplan("simulate", plan, "--seconds", "3", "--json")

@@ -9,7 +9,7 @@ from busplan.checks import run_checks
 from busplan.demo.files import plan_file
 from busplan.findings import Finding, Weight
 from busplan.plan.change import move_node
-from busplan.plan.reader import load_change, load_plan
+from busplan.plan.reader import change_plan, load_plan
 from busplan.plan.vehicle import Vehicle
 
 CODE = ["receiver-out-of-reach"]
@@ -112,7 +112,7 @@ def test_the_demo_has_nearly_four_times_the_needs_and_as_built_serves_them_all()
 
 
 def test_a_pump_moved_away_from_its_own_command_is_told() -> None:
-    _, after, _ = load_change(plan_file("as_built"), (), [move_node("pump_2=cabin")])
+    _, after, _, _ = change_plan(plan_file("as_built"), (), [move_node("pump_2=cabin")])
     (found,) = run_checks(after, CODE)
     assert str(found.where) == "cabin/pump_2/CoolantCommand"
     assert "pump_1 on thermal can hear it" in found.summary

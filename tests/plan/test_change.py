@@ -8,7 +8,7 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.errors import PlanError, UsageError
 from busplan.plan.change import Change, drop_node, move_node, set_bit_rate, set_value
-from busplan.plan.reader import load_change, load_plan
+from busplan.plan.reader import change_plan, load_plan
 from busplan.plan.vehicle import Vehicle
 
 GATE = dbc(["GATE"], message(0x7A0, "GateLive", "GATE", signal("GateUp")))
@@ -28,7 +28,7 @@ FULL = PLAN + (
 
 def change(folder: Path, *changes: Change) -> tuple[Vehicle, tuple[str, ...]]:
     path = write_plan(folder, FULL, pump=PUMP, vcu=VCU, gate=GATE)
-    before, after, told = load_change(path, changes)
+    before, after, told, _ = change_plan(path, changes)
     assert before == load_plan(path)
     assert path.read_text("utf-8") == FULL
     return after, told
@@ -140,7 +140,7 @@ def test_dropping_takes_all_that_is_its_own(tmp_path: Path) -> None:
 def test_a_new_network_can_be_made_and_moved_to(tmp_path: Path) -> None:
     path = write_plan(tmp_path, FULL, pump=PUMP, vcu=VCU, gate=GATE)
     values = [set_value("network.new.bit_rate=250000")]
-    _, after, _ = load_change(path, values, [move_node("vcu=new"), drop_node("gate")])
+    _, after, _, _ = change_plan(path, values, [move_node("vcu=new"), drop_node("gate")])
     assert [n.name for n in after.nodes_on("new")] == ["vcu"]
 
 
@@ -171,7 +171,7 @@ def test_a_broken_value_is_told_before_a_node_is_moved(tmp_path: Path) -> None:
     path = write_plan(tmp_path, FULL, pump=PUMP, vcu=VCU, gate=GATE)
     for value in ("node.vcu=3", "node.vcu.on=3", "network=3"):
         with pytest.raises(PlanError, match="as changed"):
-            load_change(path, [set_value(value)], [move_node("vcu=main")])
+            change_plan(path, [set_value(value)], [move_node("vcu=main")])
 
 
 @pytest.mark.parametrize("text", ["node.pump.part=nothing", "network.loop=3", "sections=1"])

@@ -9,7 +9,7 @@ from busplan.checks import run_checks
 from busplan.definitions.model import Origin
 from busplan.errors import PlanError
 from busplan.plan.change import Change, drop_node, move_node, set_value
-from busplan.plan.reader import load_change, load_plan
+from busplan.plan.reader import change_plan, load_plan
 from busplan.plan.vehicle import Stream, Vehicle
 
 GATE = dbc(
@@ -145,7 +145,7 @@ def test_what_is_carried_for_a_node_goes_with_it(tmp_path: Path, change: Change)
     two = route('message = "PumpStatus"', 'node = "pump_2"', "identifier = 0x2A0", 'as = "Two"')
     plan = PLAN + NODES + route('message = "PumpStatus"', 'node = "pump"') + two
     path = write_plan(tmp_path, plan, pump=PUMP, vcu=VCU, gate=GATE)
-    _, after, told = load_change(path, [set_value("route.Two.delay_ms=3")], [change])
+    _, after, told, _ = change_plan(path, [set_value("route.Two.delay_ms=3")], [change])
     assert [r.node for r in after.routes] == ["pump"]
     assert any("PumpStatus loop to main" in line for line in told)
 

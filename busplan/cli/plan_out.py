@@ -1,0 +1,25 @@
+"""Saving a changed plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from busplan.errors import UsageError
+
+
+def write_changed(plan: Path, document: Mapping[str, Any], out: Path) -> None:
+    """Save the changed plan, comments and order kept; a file that is there stays as it is.
+
+    Raises :class:`UsageError`.
+    """
+    from busplan.plan.reader import changed_text
+
+    if out.exists():
+        raise UsageError(f"{out}: exists already")
+    text = changed_text(plan, document, out.parent)
+    try:
+        out.write_text(text, "utf-8", newline="")
+    except OSError as error:
+        raise UsageError(f"cannot write {out}: {error.strerror}") from error
