@@ -26,6 +26,7 @@ COMMANDS: tuple[str, ...] = (
     "cable",
     "whatif",
     "allot",
+    "compare",
     "sheets",
     "schema",
     "simulate",

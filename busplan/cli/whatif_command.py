@@ -94,11 +94,12 @@ def whatif(
         print_json(difference.as_dict())
     else:
         say(f"{before.label}: what the change does")
-        _print(difference, brief=brief, whole=bool(code))
+        print_difference(difference, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(difference.after))
 
 
-def _print(difference: Difference, *, brief: bool, whole: bool) -> None:
+def print_difference(difference: Difference, *, brief: bool = False, whole: bool = False) -> None:
+    """Print loads before and after, and findings that come, change, go and stay."""
     for line in difference.follows:
         print_text(line, lead="follows: ")
     say()

@@ -37,6 +37,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "timing": (OF_PLANS, ("PLAN",)),
     "whatif": (OF_PLANS, ("PLAN", "--bit-rate", "pack=250000")),
     "allot": (OF_PLANS, ("PLAN", "--seconds", "0.5")),
+    "compare": (OF_PLANS, ("PLAN", "PLAN")),
     "sheets": (OF_PLANS, ("PLAN", "--to", "sheets", "--replace")),
     "simulate": (OF_PLANS, ("PLAN", "--seconds", "0.1")),
     "live": (OF_PLANS, ("--plan", "PLAN", "-i", "pack=virtual:doubts", "--seconds", "0.1")),

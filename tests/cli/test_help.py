@@ -25,6 +25,7 @@ JUDGES = {
     "cable",
     "whatif",
     "allot",
+    "compare",
     "simulate",
     "measure",
     "survey",

@@ -44,6 +44,8 @@ CALLS: list[tuple[str, ...]] = [
         ("--bit-rate", f"{NETWORK}=250000", "--out", f"new{EVIL}.toml"))),
     ("propose", ".", "--out", f"first{EVIL}.toml"), ("propose", EVIL),
     ("propose", ".", "--out", "first.toml", "--json"), ("propose", ".", "--plan", PLAN_FILE),
+    ("compare", PLAN_FILE, PLAN_FILE), ("compare", PLAN_FILE, PLAN_FILE, "--json"),
+    ("compare", EVIL, PLAN_FILE),
     ("sheets", PLAN_FILE, "--to", f"sheets{EVIL}"), ("sheets", EVIL, "--to", "sheets"),
     ("sheets", PLAN_FILE, "--to", "sheets", "--json"), ("schema",), ("schema", EVIL),
     ("simulate", PLAN_FILE, "--seconds", "0.1", "--critical"),
