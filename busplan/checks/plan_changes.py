@@ -31,6 +31,8 @@ _NETWORK = {
     "data_bit_rate": "data bit rate [bit/s]",
     "load_limit": "load limit",
     "j1939": "J1939",
+    "canopen": "CANopen",
+    "diagnostics": "diagnostics",
     "channels": "channels",
     "sample_point": "sample point",
     "data_sample_point": "data sample point",
