@@ -33,6 +33,7 @@ COMMANDS: tuple[str, ...] = (
     "frame",
     "measure",
     "survey",
+    "draft",
     "workbench",
     "decode",
     "cut",

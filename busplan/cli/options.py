@@ -18,6 +18,9 @@ PortOption = Annotated[int, typer.Option(min=1, max=65535, help="Port for --brow
 NetworkOption = Annotated[
     list[str] | None, typer.Option("--network", help="Only this network; repeatable.")
 ]
+NetworkOrChannel = Annotated[
+    list[str] | None, typer.Option("--network", help="Only this network or channel.")
+]
 NetworkInDetail = Annotated[
     list[str] | None,
     typer.Option("--network", help="Only this network, message by message; repeatable."),

@@ -19,7 +19,7 @@ from busplan.cli.captures import (
     print_missing_rates,
 )
 from busplan.cli.definition_files import DefinitionsOption, load_definitions
-from busplan.cli.options import JsonOption
+from busplan.cli.options import JsonOption, NetworkOrChannel
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
@@ -52,9 +52,7 @@ def survey(
     captures: CaptureFiles,
     plan: PlanOption = None,
     definitions: DefinitionsOption = None,
-    network: Annotated[
-        list[str] | None, typer.Option("--network", help="Only this network or channel.")
-    ] = None,
+    network: NetworkOrChannel = None,
     bit_rate: BitRateOption = None,
     opening: Opening = AS_RECORDED,
     segmented: SegmentedOption = None,

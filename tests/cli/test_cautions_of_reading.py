@@ -38,6 +38,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "whatif": (OF_PLANS, ("PLAN", "--bit-rate", "pack=250000")),
     "allot": (OF_PLANS, ("PLAN", "--seconds", "0.5")),
     "compare": (OF_PLANS, ("PLAN", "PLAN")),
+    "draft": (OF_CAPTURES, ("CAPTURE", "--base", "monitor.dbc")),
     "sheets": (OF_PLANS, ("PLAN", "--to", "sheets", "--replace")),
     "simulate": (OF_PLANS, ("PLAN", "--seconds", "0.1")),
     "live": (OF_PLANS, ("--plan", "PLAN", "-i", "pack=virtual:doubts", "--seconds", "0.1")),
@@ -155,7 +156,9 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, Pat
 
 def called(command: str, plan: Path, capture: Path, *more: str) -> Run:
     words = [{"PLAN": str(plan), "CAPTURE": str(capture)}.get(w, w) for w in CALLS[command][1]]
-    words = [str(plan.parent / w) if w in ("values.csv", "sheets") else w for w in words]
+    words = [
+        str(plan.parent / w) if w in ("values.csv", "sheets", "monitor.dbc") else w for w in words
+    ]
     (plan.parent / "values.csv").unlink(missing_ok=True)
     return busplan(command, *words, *more)
 

@@ -34,7 +34,7 @@ JUDGES = {
     "alarms",
     "bench",
 }
-READS = {"load", "decode", "replay", "live", "sheets", "workbench"}
+READS = {"load", "decode", "replay", "live", "sheets", "draft", "workbench"}
 
 
 GROUP: Any = typer.main.get_command(app)

@@ -42,6 +42,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "frame": [("0x123", "00"), ("0x123", "00", "--json")],
     "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
     "propose": [(BOX, "--out", "a.toml"), (BOX, "--out", "b.toml", "--json")],
+    "draft": [(CAPTURE, "--to", "a.dbc"), (CAPTURE, "--to", "b.dbc", "--json")],
     "compare": [(PLAN, PLAN), (PLAN, PLAN, "--json")],
     "sheets": [(PLAN, "--to", "sheets"), (PLAN, "--to", "sheets", "--replace", "--json")],
     "schema": [()],
