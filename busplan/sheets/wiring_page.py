@@ -96,6 +96,7 @@ table { border-collapse: collapse; font-size: 8.5pt; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: .12rem .4rem; border: 1px solid #777;
   overflow-wrap: anywhere; }
 th { border-bottom: 2px solid #000; overflow-wrap: normal; }
+td:nth-child(2) { min-width: 26mm; } td:nth-child(14) { min-width: 13mm; }
 td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 tr { break-inside: avoid; }
 .none { font-style: italic; color: #444; }
@@ -140,10 +141,10 @@ _COLUMNS = (
     ("at [m]", True),
     ("stub [m]", True),
     ("connector", False),
-    ("H", False),
-    ("L", False),
-    ("gnd", False),
-    ("shield", False),
+    ("H", True),
+    ("L", True),
+    ("gnd", True),
+    ("shield", True),
     ("pins by", False),
     ("label", False),
     ("T [Ω]", True),
