@@ -164,10 +164,10 @@ def test_what_is_printed_of_missing_routes_can_be_pasted_as_it_is(tmp_path: Path
     """Two gateways on the way, signs that TOML escapes, as printed and as JSON."""
     files = {"pump": PUMP, "vcu": VCU, "meter": MAIN, "gate": GATE}
     path = write_plan(tmp_path, FAR, **files)
-    printed = busplan("check", path, "--only", "route-missing").out.splitlines()
+    printed = busplan("check", path, "--code", "route-missing").out.splitlines()
     begin = next(i for i, line in enumerate(printed) if line.strip() == "[[route]]")
     end = next(i for i in range(begin, len(printed) + 1) if not "".join(printed[i : i + 1]).strip())
-    told = json.loads(busplan("check", path, "--only", "route-missing", "--json").out)
+    told = json.loads(busplan("check", path, "--code", "route-missing", "--json").out)
     (finding,) = told["findings"]
     for pasted in (printed[begin:end], finding["paste"]):
         assert len([line for line in pasted if line.strip() == "[[route]]"]) == 2

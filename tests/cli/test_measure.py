@@ -61,7 +61,7 @@ def test_names_that_differ_at_their_end_stay_apart_when_cut(
     rows = [[f"CellVoltages{i}", "x" * 68] for i in range(1, 7)]
     print_table(["message", ""], rows, shrink=frozenset({0}))
     lines = capsys.readouterr().out.splitlines()[1:]
-    assert [line.split()[0] for line in lines] == [f"CellV~ges{i}" for i in range(1, 7)]
+    assert [line.split()[0] for line in lines] == [f"CellVolt~{i}" for i in range(1, 7)]
     assert all(len(line) <= 80 for line in lines)
 
 
