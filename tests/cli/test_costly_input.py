@@ -13,7 +13,7 @@ from support.costly import CASES, LOG
 
 from busplan.cli.app import COMMANDS
 
-MOST_MB = 250
+MOST_MB = 350
 """Memory that any of the small cases may take beyond what the process had."""
 
 WALK = """
