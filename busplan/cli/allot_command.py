@@ -10,7 +10,7 @@ from busplan.cli.options import JsonOption, NewPlanOption, PlanFile
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
-    print_findings,
+    print_grouped,
     print_json,
     print_table,
     print_text,
@@ -95,7 +95,7 @@ def allot(
         told = [f for f in findings if f.weight > Weight.NOTE]
         if told:
             say("", "the plan so changed:")
-            print_findings(told, details=False)
+            print_grouped(told, brief=True)
         say("", f"the plan so changed: {summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))
 
