@@ -18,16 +18,10 @@ STOPPED = {"node-stopped": "longest silence", "monitor-silent": "longest"}
 
 def judge_pack(replay: Replay) -> PackReport | None:
     """Evaluate the whole capture; ``None`` when the plan has no pack or none of it was heard."""
-    layout = replay.vehicle.pack
-    if layout is None:
-        return None
-    from busplan.pack.judging import concerning
-    from busplan.pack.pull import pull_series
-    from busplan.pack.report import evaluate_pack
+    from busplan.pack.judging import judge_frames
 
     try:
-        told = concerning(replay.tolerated, replay.vehicle)
-        return evaluate_pack(pull_series(replay.table, replay.vehicle), layout, tolerated=told)
+        return judge_frames(replay.table, replay.vehicle, tolerated=replay.tolerated).report
     except BusplanError:
         return None
 
