@@ -105,6 +105,22 @@ def disarmed(text: str) -> str:
     )
 
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection"; the
+last four are the full-width forms of the first)."""
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
+"""Texts that begin like a formula but are only a number, as value tables have them."""
+
+
+def cell_text(text: str) -> str:
+    """A text for a cell of a table that a spreadsheet may open: disarmed, and no formula.
+
+    What would be taken for one gets an apostrophe in front.
+    """
+    harmless = not text.startswith(_FORMULA) or _NUMBER.fullmatch(text)
+    return disarmed(text if harmless else f"'{text}")
+
+
 def escaped(document: str) -> str:
     """A JSON or TOML text in which the same characters stand as escapes that mean the same.
 

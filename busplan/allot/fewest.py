@@ -122,7 +122,7 @@ def fewest_changes(
             break
         rounds += 1
         if rounds & (rounds - 1) == 0 and not programme.impossible:  # each twice as late
-            best = _better(best, _repaired(network, programme, changed, shuffled))
+            best = _better(best, _repaired(network, programme, changed, shuffled, enough))
         if enough() or (best is not None and best[1].sum() <= bound):
             break
         if found == FULL:
@@ -135,7 +135,7 @@ def fewest_changes(
     if programme.impossible:
         return Fewest(None, (), 0, programme.impossible)
     if best is None:
-        best = _repaired(network, programme, free.copy(), shuffled)
+        best = _repaired(network, programme, free.copy(), shuffled, enough)
     if best is None:
         return Fewest(None, (), bound, programme.impossible)
     return Fewest(best[0], tuple(np.flatnonzero(best[1]).tolist()), bound)
@@ -143,8 +143,9 @@ def fewest_changes(
 
 def _known_beforehand(network: NetworkOrder, programme: _Programme) -> None:
     """What follows from the order as it stands."""
-    for twins in {tuple(e.tolist()) for e in network.equal if len(e) > 1}:
-        programme.demand(dict.fromkeys(twins, 1), len(twins) - 1, twins)
+    for twins in network.twins:
+        if len(twins) > 1:
+            programme.demand(dict.fromkeys(twins, 1), len(twins) - 1, twins)
     for f in np.flatnonzero(network.judged).tolist():
         above = _above(network, f)
         if network.in_time(f, above):
@@ -234,14 +235,18 @@ def _next_demand(
 
 
 def _repaired(
-    network: NetworkOrder, programme: _Programme, begin: Bools, shuffled: np.random.Generator
+    network: NetworkOrder,
+    programme: _Programme,
+    begin: Bools,
+    shuffled: np.random.Generator,
+    enough: Enough,
 ) -> _Answer | None:
     """An answer from a set of changes that does not suffice: more of them, then none too many."""
     answers = (_widened(network, programme, begin, up=up) for up in (True, False))
     best: _Answer | None = None
     for answer in answers:
         if answer is not None:
-            best = _better(best, _thinned(network, answer, shuffled))
+            best = _better(best, _thinned(network, answer, shuffled, enough))
     return best
 
 
@@ -274,12 +279,16 @@ def _need(network: NetworkOrder, i: int) -> float:
     return network.model.frame[i] / network.model.period[i]
 
 
-def _thinned(network: NetworkOrder, answer: _Answer, shuffled: np.random.Generator) -> _Answer:
+def _thinned(
+    network: NetworkOrder, answer: _Answer, shuffled: np.random.Generator, enough: Enough
+) -> _Answer:
     """The answer without what need not change, tried in a few orders."""
     best = answer
     for _ in range(_TRIES):
         order, trial = answer[0], answer[1].copy()
         for i in shuffled.permutation(np.flatnonzero(trial)):
+            if enough():
+                break
             trial[i] = False
             tried = None if _twins(network, trial, i) else network.find(trial)
             if tried is None or isinstance(tried, Failure):
@@ -292,7 +301,8 @@ def _thinned(network: NetworkOrder, answer: _Answer, shuffled: np.random.Generat
 
 def _twins(network: NetworkOrder, changed: Bools, i: int) -> bool:
     """Whether ``i`` would keep an identifier that another one keeps."""
-    return int((~changed[network.equal[i]]).sum()) > 1
+    own = next((twins for twins in network.twins if i in twins), ())
+    return sum(not changed[k] for k in own) > 1
 
 
 def _better(one: _Answer | None, other: _Answer | None) -> _Answer | None:

@@ -77,9 +77,12 @@ class NetworkOrder:
             ],
             np.bool_,
         )
-        self.equal = [np.flatnonzero(np.array(model.upto) == last) for last in model.upto]
-        """Entries that share the identifier of each one, itself among them."""
-        self._upto = np.array(model.upto, np.int64)
+        sent = [i for i, part in enumerate(model.part) if not part]
+        self.twins = [
+            tuple(i for i in sent if model.upto[i] == last)
+            for last in sorted({model.upto[i] for i in sent})
+        ]
+        """Messages by identifier: several of one identifier is wrong; frames of sessions share."""
         self._up_to = np.array([numbers_up_to(r) for r in ranks], np.int64).reshape(-1, 2)
         self._before = np.array([numbers_up_to(r - 1) for r in (*ranks, END)], np.int64)
         self._settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
@@ -101,16 +104,16 @@ class NetworkOrder:
             key=lambda i: (self.judged[i], int(self.deadline[i]) - self.model.jitter[i]),
         )
         patience = np.array(free[::-1], np.int64)
-        known = (self._wide, self._upto, self.judged, self._columns, *self._settings)
+        known = (self.judged, self._columns, *self._settings)
         count, placed, left, bottom, full = kernels.find_order(
-            changed, patience, self._room(changed), *known
+            changed, patience, self._room(changed), self._wide, *known
         )
         if count == self.n:
             return [int(i) for i in placed[::-1]]
         waiting = tuple(
             int(i)
             for i in np.flatnonzero(left & ~changed)
-            if i != bottom and kernels.fits_last(int(i), left, changed, *known[1:])
+            if i != bottom and kernels.fits_last(int(i), left, *known)
         )
         return Failure(tuple(np.flatnonzero(left).tolist()), waiting, int(bottom), bool(full))
 

@@ -76,8 +76,6 @@ def keeps_deadline(
 def fits_last(
     i: int,
     left: Bools,
-    changed: Bools,
-    upto: I64,
     judged: Bools,
     columns: I64,
     bit: int,
@@ -85,17 +83,10 @@ def fits_last(
     fault_cost: int,
     horizon: int,
 ) -> bool:
-    """Whether entry ``i`` is in time as the last of those ``left``, and of kept ones that share its
-    identifier."""
+    """Whether entry ``i`` is in time as the last of those ``left``."""
     if not judged[i]:
         return True
-    above = left.copy()
-    above[i] = False
-    if not changed[i]:
-        for k in range(len(upto)):
-            if upto[k] == upto[i] and k != i and not changed[k]:
-                above[k] = True
-    return keeps_deadline(i, above, columns, bit, fault_every, fault_cost, horizon)
+    return keeps_deadline(i, left, columns, bit, fault_every, fault_cost, horizon)
 
 
 @kernel
@@ -104,7 +95,6 @@ def find_order(
     patience: I64,
     room: I64,
     wide: I64,
-    upto: I64,
     judged: Bools,
     columns: I64,
     bit: int,
@@ -131,7 +121,7 @@ def find_order(
     full = False
     while count < n:
         if bottom >= 0 and fits_last(
-            bottom, left, changed, upto, judged, columns, bit, fault_every, fault_cost, horizon
+            bottom, left, judged, columns, bit, fault_every, fault_cost, horizon
         ):
             placed[count] = bottom
             count += 1
@@ -149,9 +139,7 @@ def find_order(
             i = patience[p]
             if full and space[wide[i]] <= 0:
                 continue
-            if fits_last(
-                i, left, changed, upto, judged, columns, bit, fault_every, fault_cost, horizon
-            ):
+            if fits_last(i, left, judged, columns, bit, fault_every, fault_cost, horizon):
                 if space[wide[i]] > 0:
                     chosen = p
                     break

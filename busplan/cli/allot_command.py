@@ -43,7 +43,7 @@ def allot(
     ] = None,
     seconds: Annotated[
         float,
-        typer.Option("--seconds", help="Search each network so long.", min=0.1, max=86_400),
+        typer.Option("--seconds", help="Search each network about so long.", min=0.1, max=86_400),
     ] = 10.0,
     out: NewPlanOption = None,
     paste: Annotated[

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import gzip
 import os
-import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,19 +16,12 @@ from typing import IO, Any
 
 from busplan.decode.series import Series
 from busplan.errors import UsageError
-from busplan.wording import disarmed
+from busplan.wording import cell_text
 
 Progress = Callable[[int, int], None]
 """Called with frames done and frames in all."""
 
 FORMATS = (".csv", ".csv.gz", ".parquet")
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection"; the
-last four are the full-width forms of the first)."""
-
-_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
-"""Texts that begin like a formula but are only a number, as value tables have them."""
 
 
 def check_target(path: Path) -> None:
@@ -121,15 +113,10 @@ def _harmless(table: Any) -> Any:
             chunks = [
                 pa.DictionaryArray.from_arrays(
                     chunk.indices,
-                    pa.array([_text(t) for t in chunk.dictionary.to_pylist()], pa.string()),
+                    pa.array([cell_text(t) for t in chunk.dictionary.to_pylist()], pa.string()),
                 )
                 for chunk in column.chunks
             ]
             column = pa.chunked_array(chunks, column.type)
         columns.append(column)
-    return pa.table(columns, names=[_text(name) for name in table.column_names])
-
-
-def _text(text: str) -> str:
-    harmless = not text.startswith(_FORMULA) or _NUMBER.fullmatch(text)
-    return disarmed(text if harmless else f"'{text}")
+    return pa.table(columns, names=[cell_text(name) for name in table.column_names])

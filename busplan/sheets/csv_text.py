@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from busplan.wording import CAUTION, disarmed
+from busplan.wording import CAUTION, cell_text
 
 Cell = str | int | float | None
-
-_FORMULA = ("=", "+", "-", "@")
-"""What begins a formula in spreadsheets; a text that begins so gets an apostrophe in front."""
 
 
 def csv_text(title: str, head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
@@ -23,15 +20,5 @@ def _cell(value: Cell) -> str:
         return ""
     if not isinstance(value, str):
         return f"{value:g}" if isinstance(value, float) else str(value)
-    text = disarmed(value)
-    if text.startswith(_FORMULA) and not _is_number(text):
-        text = f"'{text}"
+    text = cell_text(value)
     return '"' + text.replace('"', '""') + '"' if set(text) & set(',"') else text
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

@@ -1,12 +1,15 @@
 """``busplan allot`` on made plans and the demo: the answer is applied, checked and simulated."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from support.allot_plans import shuffled_plan
 from support.command import busplan
 
+from busplan.allot.identifiers import may_change
+from busplan.definitions.j1939 import split_identifier
 from busplan.plan.reader import load_plan
 from busplan.timing.gateways import vehicle_timing
 
@@ -92,3 +95,25 @@ def test_an_unknown_network_is_one_error(plan: Path) -> None:
     told = busplan("allot", plan, "--network", "net7")
     assert (told.code, told.out) == (3, "")
     assert 'no network "net7"' in told.err
+
+
+def test_a_group_of_j1939_keeps_its_identifier_and_so_does_a_fixed_part() -> None:
+    vehicle = load_plan(DEMO / "as_built.toml")
+    free = [s for s in vehicle.streams if may_change(vehicle, s)]
+    assert free
+    assert {vehicle.nodes[s.node].part.identifiers for s in free} == {"free"}
+    group = replace(free[0].message, extended=True, j1939=split_identifier(0x18FF1020))
+    assert not may_change(vehicle, replace(free[0], message=group))
+
+
+def test_hostile_names_and_many_messages(tmp_path: Path) -> None:
+    odd = "\\u001b[2J=HYPERLINK(1)<b>\\u202e"
+    text = shuffled_plan(nodes=4, seed=4).replace('"Sorter (invented)"', f'"{odd}"')
+    path = tmp_path / "odd.toml"
+    path.write_text(text, "utf-8")
+    told = busplan("allot", path)
+    assert told.code == 0
+    assert "\x1b" not in told.out + told.err
+    assert "\u202e" not in told.out
+    path.write_text(shuffled_plan(networks=2, nodes=20, messages=10, load=0.7), "utf-8")
+    assert busplan("allot", path, "--seconds", "0.1", "--json").code in (0, 1, 2)

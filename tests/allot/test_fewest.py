@@ -1,6 +1,9 @@
 """The search for the fewest changes, held against every order of small networks."""
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from support.allot_cases import Case, cases
@@ -111,3 +114,39 @@ def test_a_failing_message_shows_what_the_answer_is_made_of() -> None:
     kept = fewest_changes(network(case), (True, True, False))
     assert (kept.changed, kept.bound) == ((0, 1), 2)
     assert fewest_changes(network(case), (False,) * 3).impossible == (0, 1, 2)
+
+
+def test_what_must_leave_is_counted_as_by_hand() -> None:
+    """Each frame 10 long, the last but one due in 40, one of 10 behind it: a window of 30.
+
+    The one behind takes 10 of it, so of those above two fit; a bus error takes 15 more.
+    """
+    case = Case(
+        (10,) * 7, (1000,) * 7, (0,) * 7, (1000,) * 5 + (40, 1000), (True,) * 7, tuple(range(7))
+    )
+    above = np.arange(7) < 5
+    assert leaving(network(case), 5, above) == 3
+    assert leaving(network(replace(case, fault_every=1000)), 5, above) == 5
+    # A second frame of each falls into the window one bit time before it ends.
+    twice = replace(case, period=(30,) * 5 + (1000, 1000))
+    assert leaving(network(twice), 5, above) == 4
+    assert leaving(network(replace(twice, bit=0)), 5, above) == 3
+
+
+def test_new_identifiers_end_before_those_old_controllers_cannot_send() -> None:
+    """CAN specification 2.0, part A: the seven most significant bits are never all recessive."""
+    ranks = [0x7E0 << 19, 0x7EE << 19]
+    new = new_identifiers((0, 1, 2), frozenset({2}), [*ranks, 0x10 << 19], [0, 0, 0])
+    assert new == {2: 0x7EF}
+    with pytest.raises(ValueError, match="do not suffice"):
+        new_identifiers((0, 1), frozenset({1}), [0x7EF << 19, 0x10 << 19], [0, 0])
+
+
+def test_frames_of_sessions_may_share_an_identifier() -> None:
+    """Two long messages of one node travel under one identifier of the protocol."""
+    case = Case((4,) * 4, (100,) * 4, (0,) * 4, (100,) * 4, (True,) * 4, (0, 1, 1, 2))
+    assert fewest_changes(network(case), case.may_change).bound == 1
+    model = replace(case.model(), part=(False, True, True, False))
+    ranks = [(50 * (e + 1)) << 19 for e in case.equal]
+    found = fewest_changes(NetworkOrder(model, 0, ranks, [False] * 4), (True, False, False, True))
+    assert (found.changed, found.bound, found.impossible) == ((), 0, ())

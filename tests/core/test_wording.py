@@ -1,6 +1,8 @@
 """Counted nouns and lists of names."""
 
-from busplan.wording import counted, listing, plural
+import pytest
+
+from busplan.wording import cell_text, counted, listing, plural
 
 
 def test_one_thing_has_no_s() -> None:
@@ -14,3 +16,22 @@ def test_long_lists_are_cut() -> None:
     assert listing(["a"]) == "a"
     assert listing(["a", "b", "a"]) == "a and b"
     assert listing("abcde") == "a, b, c, d and 1 more"
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+cmd", "'+cmd"),
+        ("@SUM(A1)", "'@SUM(A1)"),
+        ("\uff1d1+1", "'\uff1d1+1"),
+        ("\t=1", "' =1"),
+        ("-12.5", "-12.5"),
+        ("-1+1", "'-1+1"),
+        ("off", "off"),
+        ("a\x1b[2J", "a\ufffd[2J"),
+    ],
+)
+def test_no_spreadsheet_obeys_a_cell(text: str, cell: str) -> None:
+    """OWASP, "CSV Injection": =, +, -, @, tab and carriage return at the beginning."""
+    assert cell_text(text) == cell

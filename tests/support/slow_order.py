@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-import numpy as np
-
 from busplan.allot.order import END, Failure, NetworkOrder, numbers_up_to
 
 InTime = Callable[[int, frozenset[int]], bool]
@@ -24,11 +22,7 @@ def slow_order(
     )
 
     def fits(i: int) -> bool:
-        above = left - {i}
-        if not changed[i]:
-            twins = np.flatnonzero(np.array(network.model.upto) == network.model.upto[i])
-            above |= {int(t) for t in twins if t != i and not changed[t]}
-        return not network.judged[i] or in_time(i, frozenset(above))
+        return not network.judged[i] or in_time(i, frozenset(left - {i}))
 
     def room(end: int) -> list[int]:
         begin = network.ranks[kept[-1]] if kept else -1
