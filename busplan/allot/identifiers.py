@@ -13,7 +13,7 @@ from busplan.frames.identifier import format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.gateways import VehicleTiming, vehicle_timing
-from busplan.timing.queue_model import queue_model
+from busplan.timing.queue_model import Status, queue_model
 from busplan.timing.response import with_faults
 
 MOST_ROUNDS = 4
@@ -62,6 +62,8 @@ class NetworkAnswer:
     changes: tuple[IdentifierChange, ...]
     bound: int
     impossible: tuple[Stream, ...] = ()
+    unjudged: int = 0
+    """Messages without a period, a deadline or a known way on the bus: nobody knows of these."""
     waits: bool = False
     """Whether a gateway brings messages whose delay has no bound, so that nothing can be found."""
 
@@ -144,6 +146,7 @@ def allot_identifiers(
                 found.get(name) or _untouched(before, name),
                 wrong_before=len(wrong_before[name]),
                 wrong_after=len(wrong(timing, name)),
+                unjudged=_unjudged(timing, name),
             )
             for name in names
         ),
@@ -156,6 +159,12 @@ def wrong(timing: VehicleTiming, network: str) -> frozenset[str]:
     responses = timing.networks[network].responses
     uses = Counter(r.stream.key for r in responses)
     return frozenset(r.stream.label for r in responses if r.missed or uses[r.stream.key] > 1)
+
+
+def _unjudged(timing: VehicleTiming, network: str) -> int:
+    unknown = (Status.NO_PERIOD, Status.TOO_LONG)
+    responses = timing.networks[network].responses
+    return sum(r.status in unknown or r.deadline is None for r in responses)
 
 
 def may_change(vehicle: Vehicle, stream: Stream) -> bool:

@@ -30,6 +30,7 @@ class NetworkRow:
     changes: int
     bound: int
     wrong_after: int
+    unjudged: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,7 @@ def network_table(found: Allotment) -> Table[NetworkRow]:
             changes=len(a.changes),
             bound=a.bound,
             wrong_after=a.wrong_after,
+            unjudged=a.unjudged,
         )
         for a in found.networks
     )
@@ -73,9 +75,15 @@ def change_table(found: Allotment) -> Table[ChangeRow]:
 
 def sentences(found: Allotment) -> Iterator[str]:
     """What the answer is worth, network by network, and what stands in its way."""
+    unjudged = sum(a.unjudged for a in found.networks)
     if found.solved and not found.changes:
-        yield "No identifier has to change: every message is in time and has one of its own."
-        return
+        judged = "every message that states period and deadline" if unjudged else "every message"
+        yield f"No identifier has to change: {judged} is in time and has one of its own."
+    if unjudged:
+        yield (
+            f"{counted(unjudged, 'message')} without a period, a deadline or a known way on the "
+            "bus cannot be judged: state them, and look again."
+        )
     for answer in found.networks:
         if answer.wrong_before or answer.wrong_after or answer.changes:
             yield f"{answer.network}: {_sentence(found, answer)}"
@@ -159,6 +167,7 @@ def as_dict(found: Allotment, findings: tuple[Finding, ...]) -> dict[str, Any]:
                 "may_change": a.may_change,
                 "wrong_before": a.wrong_before,
                 "wrong_after": a.wrong_after,
+                "unjudged": a.unjudged,
                 "bound": a.bound,
                 "proven": a.proven,
                 "waits": a.waits,

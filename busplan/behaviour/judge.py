@@ -323,9 +323,11 @@ def _reason(
         if not signals.recorded(network):
             return f"the network {network} is not in this capture"
         return f"{missing[0].address} never came{more}"
-    quiet = [p for c in behaviour.claims for p in messages(c) if not signals.recorded(p[0])]
-    if quiet:
+    quiet = [p for c in behaviour.claims for p in messages(c) if not signals.heard(p)]
+    if quiet and not signals.recorded(quiet[0][0]):
         return f"the network {quiet[0][0]} is not in this capture"
+    if quiet:
+        return f"{'/'.join(quiet[0])} never came, so that nobody saw it stop"
     came_up = len(looked.found)
     if not came_up:
         before = "; it was so already when the capture began" if at_first[0] == 1 else ""

@@ -88,14 +88,18 @@ class Signals:
         """Whether the capture holds frames of a network."""
         return any(key.network == network for key in self.messages.groups)
 
+    def heard(self, path: tuple[str, str, str]) -> bool:
+        """Whether any frame of a message was recorded."""
+        return len(self._rows(path)) > 0
+
     def silence(self, path: tuple[str, str, str], after_ns: int) -> Steps:
         """Where no frame of a message has come for ``after_ns``.
 
-        Unknown while it could have come before the capture began, and throughout when nothing of
-        its network was recorded.
+        Unknown while it could have come before the capture began, and throughout when no frame of
+        it was recorded: a message that is lost from a capture is no sender that stopped.
         """
         rows = self._rows(path)
-        if not len(rows) and not self.recorded(path[0]):
+        if not len(rows):
             return _NEVER
         came = self.messages.times(rows)
         came = np.concatenate([[self.begin_ns], came])

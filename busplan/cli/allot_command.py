@@ -107,7 +107,16 @@ def _print(found: Allotment) -> None:
     say()
     rows = network_table(found).rows
     print_table(
-        ["network", "messages", "may change", "late", "change", "at least", "late then"],
+        [
+            "network",
+            "messages",
+            "may change",
+            "late",
+            "change",
+            "at least",
+            "late then",
+            "not judged",
+        ],
         [
             [
                 row.network,
@@ -117,10 +126,11 @@ def _print(found: Allotment) -> None:
                 str(row.changes),
                 str(row.bound),
                 str(row.wrong_after),
+                str(row.unjudged),
             ]
             for row in rows
         ],
-        right=frozenset({1, 2, 3, 4, 5, 6}),
+        right=frozenset({1, 2, 3, 4, 5, 6, 7}),
         shrink=frozenset({0}),
     )
     print_text("late: messages that miss their deadline or share an identifier, before and then")

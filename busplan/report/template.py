@@ -27,6 +27,7 @@ table { border-collapse: collapse; width: 100%; font-size: .9rem; }
 caption { text-align: left; font-weight: 600; padding: .3rem 0; }
 th, td { text-align: left; vertical-align: top; padding: .28rem .5rem;
   border-bottom: 1px solid var(--line); overflow-wrap: anywhere; }
+td:nth-child(-n+2) { min-width: 7.5em; } td.n { min-width: 0; }
 th { background: var(--soft); } td.n, th.n { text-align: right; white-space: nowrap; }
 .proven { color: var(--good); } .failed { color: var(--bad); }
 .not-shown, .open { color: var(--open); }

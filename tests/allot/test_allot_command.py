@@ -117,3 +117,18 @@ def test_hostile_names_and_many_messages(tmp_path: Path) -> None:
     assert "\u202e" not in told.out
     path.write_text(shuffled_plan(networks=2, nodes=20, messages=10, load=0.7), "utf-8")
     assert busplan("allot", path, "--seconds", "0.1", "--json").code in (0, 1, 2)
+
+
+def test_taking_periods_away_never_makes_the_answer_better(plan: Path) -> None:
+    text = plan.read_text("utf-8")
+    plan.write_text(text.replace("cycle_ms = 10\n", ""), "utf-8")
+    shown = json.loads(busplan("allot", plan, "--json").out)
+    gone = text.count("cycle_ms = 10\n")
+    assert sum(n["unjudged"] for n in shown["networks"]) == gone > 0
+    told = " ".join(busplan("allot", plan).out.split())
+    assert f"{gone} messages without a period" in told
+    bare = "".join(line for line in text.splitlines(True) if not line.startswith("cycle_ms"))
+    plan.write_text(bare.split("[message.")[0], "utf-8")
+    told = " ".join(busplan("allot", plan).out.split())
+    assert "every message is in time" not in told
+    assert "32 messages without a period" in told

@@ -172,6 +172,11 @@ def test_silence_and_the_reaction_to_it(vehicle_of) -> None:
     failed = one(judge_behaviours(frames(silent, current(7.0)), vehicle))
     assert (failed.word, failed.unit) == ("failed", "A")
     assert failed.margin_s == pytest.approx(5.23 + 1 - 7.0)
+    # Another message of its network came; that this one is lost makes no sender that stopped.
+    other = 0, 0x101, np.arange(0.0, 20.0, 0.1), np.zeros(200, np.uint8)
+    lost = one(judge_behaviours(frames(other, current(0.0)), vehicle))
+    assert lost.word == "not shown"
+    assert "Heat never came, so that nobody saw it stop" in lost.reason
 
 
 def test_a_counter_that_begins_anew_counts_on(vehicle_of) -> None:
