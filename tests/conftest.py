@@ -1,5 +1,6 @@
 """How the whole suite runs."""
 
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,7 +9,7 @@ from hypothesis import HealthCheck, settings
 from support import file_rules
 
 from busplan import compiled_files
-from busplan.cli import compile_notice
+from busplan.cli import compile_notice, ending
 
 pytest_plugins = ["support.registered_findings"]
 
@@ -37,6 +38,12 @@ def quiet_compiling(monkeypatch: pytest.MonkeyPatch) -> None:
     """
     monkeypatch.setattr(compile_notice, "PATIENCE_S", 3600.0)
     monkeypatch.setattr(compiled_files, "__file__", str(Path("nowhere", "compiled_files.py")))
+
+
+@pytest.fixture(autouse=True)
+def end_of_a_call(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command line called within a test ends the call, never the process of the tests."""
+    monkeypatch.setattr(ending, "end", sys.exit)
 
 
 @pytest.fixture(autouse=True)

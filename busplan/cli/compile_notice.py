@@ -43,6 +43,7 @@ class Preparing:
             self._timer.start()
         elif not self._depth and self._timer is not None:
             self._timer.cancel()
+            self._timer.join()  # gone, not only told to go: a thread left changes how we end
             self._spent += time.monotonic() - self._begin
 
     def _say(self) -> None:

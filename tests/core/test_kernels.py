@@ -126,6 +126,7 @@ def test_one_line_on_stderr_at_once_or_when_it_takes_long(
     if listener._timer:
         listener._timer.join(0 if patience else 5)
     listener(False)
+    assert listener._timer is None or not listener._timer.is_alive()  # whoever ends now ends alone
     assert stderr.text.count(LINE if kept else NOT_KEPT) == said
     assert LINE not in capsys.readouterr().out
     assert compile_listener.listener is not listener
