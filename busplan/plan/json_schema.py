@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
 
+from busplan.plan.allot_schema import AllotSpec
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.message_schema import MessageSpec
@@ -24,7 +25,11 @@ from busplan.plan.spec import Spec
 from busplan.plan.validate import NAME_PATTERN, ROLE
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-_TABLES: dict[str, type[Spec]] = {"vehicle": VehicleSpec, "pack": PackSpec}
+_TABLES: dict[str, type[Spec]] = {
+    "vehicle": VehicleSpec,
+    "allot": AllotSpec,
+    "pack": PackSpec,
+}
 _NAMED: dict[str, type[Spec]] = {
     "network": NetworkSpec,
     "part": PartSpec,

@@ -23,6 +23,7 @@ from busplan.plan.expected import Expected
 from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
 from busplan.plan.message_schema import MessageSpec
+from busplan.plan.moving import resolve_freedom
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
 from busplan.plan.planned_tests import PlannedTest
@@ -70,6 +71,7 @@ def resolve(
             nodes[name] = found[0].node
             placements += found
     check_cable_names(context, nodes)
+    freedom = resolve_freedom(context, nodes)
     routes = resolve_routes(context, networks, nodes, parts)
     own = without_repeats(s for p in placements for s in sent_streams(p))
     j1939 = [n.name for n in networks.values() if n.j1939]
@@ -118,6 +120,7 @@ def resolve(
         expected=expected,
         tests=tests,
         board=spec.vehicle.board,
+        freedom=freedom,
     )
 
 

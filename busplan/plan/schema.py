@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 
+from busplan.plan.allot_schema import COST, RANGES, AllotSpec, Cost, Range
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.cable_schema import CableSpec
 from busplan.plan.commission_spec import ExpectSpec, PlannedTestSpec
@@ -30,6 +31,7 @@ from busplan.plan.spec import (
     BitRate,
     DataBitRate,
     Fraction,
+    Metres,
     Milliseconds,
     Ohms,
     Spec,
@@ -130,6 +132,16 @@ class NetworkSpec(Spec):
     fault_interval_ms: Milliseconds | None = Field(
         default=None, description=f"the least time between two bus errors, {SPAN}"
     )
+    bit_rates: list[BitRate] = Field(
+        default_factory=list,
+        description=f"a list of bit rates it may be set to, each {BIT_RATE}",
+    )
+    guests: bool = Field(
+        default=True, description="false where no node may join that is not on it, or true"
+    )
+    reserved: Annotated[list[Range], Field(max_length=1000)] = Field(
+        default_factory=list, description=RANGES
+    )
 
 
 class PortSpec(Spec):
@@ -169,6 +181,7 @@ class PartSpec(PortSpec):
         default=None, description="a whole number of nanoseconds from 0 to 10000"
     )
     sample_point: Fraction | None = Field(default=None, description=SAMPLE_POINT)
+    buy_other_identifiers: Cost | None = Field(default=None, description=COST)
     port: dict[str, PortSpec] = Field(default_factory=dict, description="a table of ports")
 
 
@@ -187,6 +200,13 @@ class NodeSpec(Spec):
     )
     source_address: Annotated[int, Field(ge=0, le=253)] | None = Field(
         default=None, description="a J1939 address, a whole number from 0 to 253"
+    )
+    allowed: list[str] | None = Field(
+        default=None, min_length=1, description="a list of networks on which it may sit"
+    )
+    keep: bool = Field(default=False, description="true for a node that stays where it is")
+    at_m: Metres | None = Field(
+        default=None, description="its place along the vehicle, from the front, in metres"
     )
     expect: ExpectSpec | None = Field(default=None, description="a table of what it must tell")
 
@@ -327,6 +347,7 @@ class PlanSpec:
     nodes: dict[str, NodeSpec] = field(default_factory=dict)
     messages: dict[str, MessageSpec] = field(default_factory=dict)
     routes: dict[int, RouteSpec] = field(default_factory=dict)
+    allot: AllotSpec = field(default_factory=AllotSpec)
     pack: PackSpec | None = None
     roles: dict[str, str | ClaimSpec] = field(default_factory=dict)
     behaviours: dict[int, BehaviourSpec] = field(default_factory=dict)

@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import ValidationError
 
+from busplan.plan.allot_schema import AllotSpec
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.locate import KeyPath
@@ -31,6 +32,7 @@ from busplan.plan.spec import Spec
 S = TypeVar("S", bound=Spec)
 SECTIONS = (
     "vehicle",
+    "allot",
     "network",
     "part",
     "node",
@@ -56,6 +58,9 @@ def read_spec(document: Mapping[str, Any], problems: Problems) -> PlanSpec:
         spec.vehicle = read_table(VehicleSpec, document["vehicle"], ("vehicle",), problems) or (
             spec.vehicle
         )
+    if "allot" in document:
+        found = read_table(AllotSpec, document["allot"], ("allot",), problems)
+        spec.allot = found or spec.allot
     _section(spec, document, "network", NetworkSpec, spec.networks, problems)
     _section(spec, document, "part", PartSpec, spec.parts, problems)
     _section(spec, document, "node", NodeSpec, spec.nodes, problems)

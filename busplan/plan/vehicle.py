@@ -19,6 +19,7 @@ from busplan.plan.bounds import USUAL_BOUNDS, MessageBounds
 from busplan.plan.cable import Cable
 from busplan.plan.claims import Behaviour
 from busplan.plan.expected import Expected
+from busplan.plan.movable import UNSAID, Freedom
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.route import Route
 from busplan.wording import counted, listing
@@ -316,15 +317,17 @@ class Vehicle:
     pack: PackLayout | None = None
     findings: tuple[Finding, ...] = ()
     invented: bool = False
+    """True for demo data; shown wherever the vehicle is."""
     board: str = ""
     """The file with its boards, as the plan names it."""
-    """True for demo data; shown wherever the vehicle is."""
     behaviours: tuple[Behaviour, ...] = ()
     """What must hold between its signals over time."""
     expected: Mapping[str, Expected] = field(default_factory=dict)
     """What nodes must tell of themselves."""
     tests: tuple[PlannedTest, ...] = ()
     """The commissioning list, in order."""
+    freedom: Freedom = UNSAID
+    """What may be changed to make it work."""
 
     def __repr__(self) -> str:
         counts = (

@@ -99,6 +99,23 @@ EDITS = [
         "network.loop.cable.at.pump.high_pin",
         ["a pin as text", "got 7"],
     ),
+    (
+        "250_000",
+        "250_000\nreserved = [[0x80, 0x10]]",
+        5,
+        "network.loop.reserved #1",
+        ["the smaller one", "0x80 to 0x10"],
+    ),
+    ("250_000", "250_000\nguests = 0", 5, "network.loop.guests", ["true", "got 0"]),
+    ('on = ["loop"]', 'on = ["loop"]\nallowed = ["lop"]', 19, "node.pump.allowed #1", ['"loop"?']),
+    ('on = ["loop"]', 'on = ["loop"]\nat_m = -1', 19, "node.pump.at_m", ["metres", "got -1"]),
+    (
+        'on = ["loop"]',
+        'on = ["loop"]\nkeep = true\nallowed = ["loop"]',
+        16,
+        "node.pump",
+        ["both keep and allowed"],
+    ),
 ]
 
 
@@ -139,6 +156,7 @@ TAILS = [
     ('[message."loop/PumpStatus"]\nanswer_ms = "fast"\n', 1),
     ('[message."loop/PumpStatus"]\nflow_control = 0x20000000\n', 1),
     ('[pack]\nchemistry = "XYZ"\n', 1),
+    ("[allot]\nnew_networks = 9\nmove = -1\nmoves = 1\n", 3),
     (PACK + "capacity_ah = 0\nbalancing_current_a = -0.1\n", 2),
     (PACK + 'capacity_ah = "100 Ah"\n', 1),
     (PACK + "joints_mohm = -0.5\n", 1),
