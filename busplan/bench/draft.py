@@ -7,12 +7,11 @@ and each message says that it is a draft and how sure (:attr:`Message.confidence
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from busplan.bench.rhythm import STEADY, usual_ms
 from busplan.decode.j1939_groups import OWN_GROUPS
 from busplan.definitions.j1939 import split_identifier
-from busplan.definitions.model import Message, Origin, Signal, Stated
+from busplan.definitions.model import Message, Origin, Stated
+from busplan.traffic.draft import draft_signals
 from busplan.traffic.survey import SurveyedIdentifier
 from busplan.traffic.survey_report import Survey
 
@@ -52,7 +51,7 @@ def _message(one: SurveyedIdentifier, node: str) -> Message:
         one.key.identifier,
         one.key.extended,
         length,
-        tuple(_signals(one)),
+        draft_signals(one),
         (node,),
         fd=length > 8,
         cycle=stated,
@@ -60,18 +59,3 @@ def _message(one: SurveyedIdentifier, node: str) -> Message:
         comment="Draft: " + ("; ".join(one.likely) or "nothing in it was seen to change"),
         confidence=CONFIDENCE,
     )
-
-
-def _signals(one: SurveyedIdentifier) -> Iterator[Signal]:
-    for counter in one.counters:
-        yield Signal(f"Counter_{counter.start}", counter.start, counter.length)
-    if one.checksum is not None:
-        yield Signal(f"Checksum_{one.checksum.position}", 8 * one.checksum.position, 8)
-    for value in one.values:
-        yield Signal(
-            f"Value_{value.start}",
-            value.start,
-            value.length,
-            big_endian=value.big_endian,
-            signed=value.signed,
-        )

@@ -50,8 +50,14 @@ class LikelyValue:
     signed: bool
     low: int
     high: int
+    page: int | None = None
+    """The page of the message that carries it, ``None``: every frame does."""
 
     def __str__(self) -> str:
+        page = "" if self.page is None else f"page {self.page}, "
+        return page + self._place()
+
+    def _place(self) -> str:
         kind = f"{'signed' if self.signed else 'unsigned'} {self.length} bit"
         seen = f"{self.low} to {self.high}"
         places = positions(self.start, self.length, self.big_endian)

@@ -28,6 +28,7 @@ from busplan.frames.table import FrameTable
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.fields import LikelyValue, likely_values
 from busplan.traffic.likely_text import LikelyText, likely_texts
+from busplan.traffic.pages import Selector, find_selector, values_by_page
 
 SAMPLE = 4096
 """Frames looked at closely."""
@@ -56,6 +57,8 @@ class SurveyedIdentifier:
     checksum: FoundChecksum | None
     values: tuple[LikelyValue, ...]
     texts: tuple[LikelyText, ...]
+    selector: Selector | None
+    """What likely says which page a frame carries; values then stand page by page."""
     two_senders: str | None
     """Why two senders are likely; ``None`` when nothing hints at it."""
 
@@ -74,6 +77,8 @@ class SurveyedIdentifier:
             said.append(f"byte {byte}{part}: counter")
         if self.checksum:
             said.append(f"byte {self.checksum.position}: checksum, {self.checksum.kind.name}")
+        if self.selector:
+            said.append(f"{self.selector}: says which page the frame carries")
         return said + [str(one) for one in (*self.texts, *self.values)]
 
 
@@ -89,20 +94,32 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     trusted = times[slice(*np.searchsorted(times, (first, last + 1)))]
     remote = (table.flags[rows] & REMOTE) != 0
     data_rows = rows[~remote] if remote.any() else rows
-    sizes, counts = np.unique(table.length[data_rows], return_counts=True)
+    data_lengths = table.length[data_rows]
+    sizes, counts = np.unique(data_lengths, return_counts=True)
     order = np.argsort(-counts, kind="stable")
     lengths = {int(sizes[i]): int(counts[i]) for i in order}
     width = int(sizes[order[0]]) if len(order) else 0
     enough = max(64, min(SAMPLE, 64 * SAMPLE // max(width, 1)))
-    sample_rows = data_rows[table.length[data_rows] == width][:enough]
+    sample_rows = data_rows[data_lengths == width][:enough]
     sample = table.payload_matrix(sample_rows, min(width, WIDEST))
     counters = find_counters(sample) if len(sample) else ()
     checksum = find_checksum(sample) if len(sample) else None
-    claimed = {bit for c in counters for bit in range(c.start, c.start + c.length)}
     texts = tuple(likely_texts(sample))
-    claimed |= {bit for t in texts for bit in range(t.first * 8, t.last * 8 + 8)}
+    claimed = {bit for t in texts for bit in range(t.first * 8, t.last * 8 + 8)}
     if checksum:
         claimed |= set(range(checksum.position * 8, checksum.position * 8 + 8))
+    two_senders = likely_two_senders(trusted, data_lengths, sample, counters)
+    # Two senders look like two pages and are none.
+    selector = find_selector(sample, claimed) if two_senders is None else None
+    if selector is not None:
+        counters = tuple(c for c in counters if not selector.bits & _bits_of(c))
+    for counter in counters:
+        claimed |= _bits_of(counter)
+    values = (
+        likely_values(sample, claimed)
+        if selector is None
+        else values_by_page(sample, selector, claimed)
+    )
     return SurveyedIdentifier(
         key=key,
         frames=len(rows),
@@ -114,15 +131,22 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
         changing=changing_bits(table, data_rows, min(max(lengths, default=0), WIDEST)),
         counters=counters,
         checksum=checksum,
-        values=tuple(likely_values(sample, claimed)),
+        values=tuple(values),
         texts=texts,
-        two_senders=likely_two_senders(trusted, table.length[data_rows], sample, counters),
+        selector=selector,
+        two_senders=two_senders,
     )
+
+
+def _bits_of(counter: FoundCounter) -> set[int]:
+    return set(range(counter.start, counter.start + counter.length))
 
 
 def without_guesses(one: SurveyedIdentifier) -> SurveyedIdentifier:
     """The same without what its payloads likely hold, because it is known better."""
-    return replace(one, counters=(), checksum=None, values=(), texts=(), two_senders=None)
+    return replace(
+        one, counters=(), checksum=None, values=(), texts=(), selector=None, two_senders=None
+    )
 
 
 def changing_bits(table: FrameTable, rows: I64, width: int) -> bytes:

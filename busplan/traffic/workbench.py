@@ -30,6 +30,8 @@ LENGTHS = (*range(2, 17), 20, 24, 32)
 """Lengths of fields that are tried [bits]."""
 MOST_FRAMES = 4000
 """Frames that are compared; of more, evenly spread ones."""
+LEAST_FRAMES = 8
+"""Fewer frames with a known value say nothing."""
 WIDEST = 64
 """Bytes of a payload that are looked at."""
 
@@ -60,14 +62,16 @@ class Field:
 
     def of(self, sample: U8) -> F64:
         """Its number in every payload of ``sample`` (n, bytes)."""
-        bits = np.unpackbits(sample, axis=1, bitorder="little").astype(np.float64)
-        return _value(bits, self)
+        places = self.bits()
+        used = sorted({place // 8 for place in places})
+        bits = np.unpackbits(np.ascontiguousarray(sample[:, used]), axis=1, bitorder="little")
+        number = {byte: n for n, byte in enumerate(used)}
+        return _value(bits, [8 * number[p // 8] + p % 8 for p in places], self.signed)
 
 
-def _value(bits: F64, field: Field) -> F64:
-    places = field.bits()
-    weights = 2.0 ** np.arange(field.length - 1, -1, -1)
-    if field.signed:
+def _value(bits: npt.NDArray[Any], places: list[int], signed: bool) -> F64:
+    weights = 2.0 ** np.arange(len(places) - 1, -1, -1)
+    if signed:
         weights[0] = -weights[0]
     return np.asarray(bits[:, places] @ weights)
 
@@ -203,24 +207,33 @@ def hold_against(sample: U8, known: F64) -> HeldAgainst:
         at = np.linspace(0, len(known) - 1, MOST_FRAMES).astype(np.int64)
         sample, known = sample[at], known[at]
     turns = turning_points(known)
-    centred = known - known.mean() if len(known) else known
-    size = float(np.sqrt((centred**2).sum()))
-    if len(known) < 8 or not size:
+    if len(known) < LEAST_FRAMES or not np.ptp(known):
         return HeldAgainst((), turns, len(known), 0)
     fields = candidates(bit_moves(sample))
     bits = np.unpackbits(sample, axis=1, bitorder="little").astype(np.float64)
-    fits: list[Fit] = []
-    for field in fields:
-        value = _value(bits, field)
-        spread = value - value.mean()
-        norm = float((spread**2).sum())
-        if norm <= 0:
-            continue
-        along = float(spread @ centred)
-        r = along / (size * norm**0.5)
-        scale = along / norm
-        fits.append(Fit(field, scale, float(known.mean() - scale * value.mean()), r))
+    tried = (_fit(f, _value(bits, f.bits(), f.signed), known) for f in fields)
+    fits = [fit for fit in tried if fit is not None]
     return HeldAgainst(equally_good(fits, bits), turns, len(known), len(fields))
+
+
+def fit_of(sample: U8, known: F64, field: Field) -> Fit | None:
+    """One field of payloads held against a signal; ``None`` where one of them does not move."""
+    good = ~np.isnan(known)
+    if int(good.sum()) < LEAST_FRAMES:
+        return None
+    return _fit(field, field.of(sample[good]), known[good])
+
+
+def _fit(field: Field, value: F64, known: F64) -> Fit | None:
+    """The straight line by least squares, and Pearson's r."""
+    spread, centred = value - value.mean(), known - known.mean()
+    norm, size = float((spread**2).sum()), float((centred**2).sum())
+    if norm <= 0 or size <= 0:
+        return None
+    along = float(spread @ centred)
+    scale = along / norm
+    offset = float(known.mean() - scale * value.mean())
+    return Fit(field, scale, offset, along / (size * norm) ** 0.5)
 
 
 def equally_good(fits: list[Fit], bits: F64) -> tuple[Fit, ...]:

@@ -49,7 +49,7 @@ def test_a_draft_and_a_record_come_of_one_call(tmp_path: Path, capture: Path) ->
     }
     status = {s.name: (s.start, s.length) for s in messages[0x120].signals}
     assert status["Counter_4"] == (4, 4)
-    assert status["Checksum_7"] == (56, 8)
+    assert status["Checksum_56"] == (56, 8)
     document = json.loads(kept[".json"].read_text("utf-8"))
     assert (document["serial"], document["draft"]) == ("X-7", kept[".dbc"].name)
     assert "High voltage can kill" in kept[".md"].read_text("utf-8")

@@ -13,7 +13,8 @@ from busplan.definitions.model import Message
 from busplan.demo.files import shipped
 from busplan.frames.table import FrameTable
 from busplan.plan.reader import load_plan
-from busplan.traffic.draft import draft_messages, find_selector
+from busplan.traffic.draft import draft_messages
+from busplan.traffic.pages import find_selector
 from busplan.traffic.survey import survey
 
 CHARGER = load_dbc(shipped("dbc_examples") / "charger.dbc")

@@ -118,6 +118,25 @@ def test_values_that_move_alike_keep_the_order_of_the_rest() -> None:
     ]
 
 
+def test_pages_of_a_multiplexed_message_are_kept_apart() -> None:
+    """Both pages use the same bytes, each in an order of its own; the selector may lie anywhere."""
+    for place in (0, 24):
+        pages = T % 3
+        one, other = 3000 + SLOW, 60_000 - FAST * 9
+        raw = np.where(pages == 0, one, np.where(pages == 1, other.astype("<u2").byteswap(), 7))
+        found = only(table(packed([(place, 4, False, pages + 1), (32, 16, False, raw)])))
+        assert (str(found.selector), found.two_senders) == (f"byte {place // 8}", None)
+        ends = [(part.min(), part.max()) for part in (one[pages == 0], other[pages == 1])]
+        assert found.values == (
+            LikelyValue(32, 16, False, False, *ends[0], page=1),
+            LikelyValue(39, 16, True, False, *ends[1], page=2),
+        )
+        assert str(found.values[0]).startswith("page 1, bytes 4-5: unsigned 16 bit little-endian")
+    counted = packed([(0, 4, False, T % 15), (32, 16, False, SLOW)])
+    counted[:, 7] = checksum(counted[:, :7], KINDS[0])
+    assert only(table(counted)).selector is None
+
+
 def test_a_value_says_where_it_lies() -> None:
     assert str(LikelyValue(12, 4, False, False, 1, 9)) == "byte 1 bits 7-4: unsigned 4 bit, 1 to 9"
     assert str(LikelyValue(12, 12, False, True, -7, 9)) == (
