@@ -2,17 +2,22 @@
 
 The rules of this file: pure. A value fits when it keeps to its stated range, not at an end of its
 bits, and moves smoothly from frame to frame. A change is told only when with it every value of the
-message fits, of which at least two do not as defined. Common practice, no source.
+message fits, of which at least two do not as defined. There are many ways to resize values, so
+these need more: two values that move; as many as the change says that are odd as defined (they
+jump, or their low bits stand still) and no longer are; no other size that would do as well. Then
+one value that does not fit is enough where the change also reads moving bits that nothing read.
+Common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
+from busplan.bench.content_changes import Change, changes_of
 from busplan.bench.node_report import MessageProof
 from busplan.decode.codec import DecodedSignal, decode_message
 from busplan.definitions.model import Message, Signal, raw_range
@@ -20,7 +25,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import listing
 
 SAMPLE = 2_000
 """Frames of a message that are looked at."""
@@ -31,61 +36,42 @@ STEADY = 0.12
 """Mean step of a smooth value, as a share of its travel; of a random one it is a third."""
 LEAST_WRONG = 2
 """So many values of a message must not fit as defined; one alone has many explanations."""
+MOVING_STEPS = 4
+"""A value that travels over more of its steps than this moves."""
+JUMP = 0.3
+"""A step of this share of a value's travel is a jump."""
+COARSE = 4
+"""Steps that are all multiples of so many leave the low bits standing."""
+RIVAL = 2.0
+"""Another size that is rougher by less than this factor would do as well."""
 EXPLAINED = frozenset({"signal-out-of-range", "signal-at-end"})
 
 
-class Change(NamedTuple):
-    """A hypothesis: its words, and what it makes of a signal; ``None`` where that has no room."""
-
-    words: str
-    of: Callable[[Signal, Message], Signal | None]
-
-
-def other_byte_order(signal: Signal, message: Message) -> Signal | None:
-    """The signal with its bytes in the other order; one within a byte stays as it is."""
-    bits = signal.bits()
-    first, last = min(bits) // 8, max(bits) // 8
-    if first == last:
-        return signal
-    if signal.length % 8 or (len(bits) // 8) != last - first + 1:
-        return None
-    start = 8 * first if signal.big_endian else 8 * first + 7
-    return replace(signal, big_endian=not signal.big_endian, start=start)
+class _Suspect(NamedTuple):
+    stream: Stream
+    names: list[str]
+    rows: I64
 
 
-def other_sign(signal: Signal, message: Message) -> Signal | None:
-    """The signal read with a sign where it has none, or the other way round."""
-    return (
-        signal
-        if signal.is_float or signal.length < 2
-        else replace(signal, signed=not signal.signed)
-    )
+class _Read(NamedTuple):
+    """How one value looks: whether it fits, moves, is odd, how rough it is; its raw bytes."""
+
+    fits: bool
+    moves: bool
+    odd: bool
+    rough: float
+    raw: bytes
 
 
-def moved_by(bits: int) -> Callable[[Signal, Message], Signal | None]:
-    """The signal so many whole bytes later (in bits), within the payload."""
+class _Fit(NamedTuple):
+    """A change that fits; less is better, in this order."""
 
-    def moved(signal: Signal, message: Message) -> Signal | None:
-        start = signal.start + bits
-        other = replace(signal, start=start) if start >= 0 else None
-        if other is None or min(other.bits()) < 0:
-            return None
-        return other
-
-    return moved
-
-
-CHANGES = (
-    Change("the other byte order", other_byte_order),
-    Change("the other sign rule (signed for unsigned)", other_sign),
-    *(
-        Change(
-            f"all values {counted(abs(n), 'byte')} {'later' if n > 0 else 'earlier'}",
-            moved_by(8 * n),
-        )
-        for n in (1, -1, 2, -2, 3, -3, 4, -4)
-    ),
-)
+    unread_bits: int
+    resizes: bool
+    odd: int
+    rough: float
+    change: Change
+    raw: tuple[bytes, ...]
 
 
 def explain_contents(
@@ -97,24 +83,13 @@ def explain_contents(
     """
     pairs = zip(proofs, own, strict=True)
     suspects = [s for p, stream in pairs if (s := _suspect(table, p, stream)) is not None]
-    findings: list[Finding] = []
-    explained: dict[str, frozenset[str]] = {}
-    best: dict[int, list[_Suspect]] = {}
+    best: dict[str, list[_Suspect]] = {}
     for suspect in suspects:
-        rough = [_roughness_with(table, suspect, change) for change in CHANGES]
-        place = int(np.argmin(rough))
-        if np.isfinite(rough[place]):
-            best.setdefault(place, []).append(suspect)
-    for place, fitting in best.items():
-        findings.append(_finding(fitting, CHANGES[place]))
-        explained |= {s.stream.message.name: EXPLAINED for s in fitting}
-    return tuple(findings), explained
-
-
-class _Suspect(NamedTuple):
-    stream: Stream
-    names: list[str]
-    rows: I64
+        change = _change_of(table, suspect)
+        if change is not None:
+            best.setdefault(change.words, []).append(suspect)
+    explained = {s.stream.message.name: EXPLAINED for fitting in best.values() for s in fitting}
+    return tuple(_finding(fitting, words) for words, fitting in best.items()), explained
 
 
 def _suspect(table: FrameTable, proof: MessageProof, stream: Stream) -> _Suspect | None:
@@ -133,46 +108,87 @@ def _telling(signal: Signal) -> bool:
     return signal.length >= WIDE and not signal.choices and signal.condition is None
 
 
-def _roughness(table: FrameTable, rows: I64, message: Message, names: Sequence[str]) -> list[float]:
-    """How rough each value is, 0 for smooth; infinite for one that does not fit."""
-    decoded = decode_message(table, rows, message, names)
-    return [_rough(column) for column in decoded.signals.values()]
-
-
-def _rough(column: DecodedSignal) -> float:
-    values = np.asarray(column.values[column.present], np.float64)
-    if len(values) < 2 or not np.isfinite(values).all() or column.out_of_range.any():
-        return np.inf
-    if not column.signal.is_float:
-        _, high = raw_range(column.signal)
-        if float((column.raw[column.present] == high).mean()) > 0.5:
-            return np.inf
-    travel = float(np.ptp(values))
-    if travel <= 4 * abs(float(column.signal.scale)):
-        return 0.0
-    rough = float(np.abs(np.diff(values)).mean()) / travel
-    return rough if rough <= STEADY else np.inf
-
-
-def _roughness_with(table: FrameTable, suspect: _Suspect, change: Change) -> float:
-    """How rough all values are with the change; infinite where it does not explain them."""
+def _change_of(table: FrameTable, suspect: _Suspect) -> Change | None:
+    """The change with which everything fits, if there is one."""
     message = suspect.stream.message
-    made = []
-    for name in suspect.names:
-        signal = change.of(message.signal(name), message)
-        if signal is None or max(signal.bits()) >= 8 * message.length:
-            return np.inf
-        made.append(signal)
-    if all(signal == message.signal(signal.name) for signal in made):
-        return np.inf
-    as_defined = _roughness(table, suspect.rows, message, suspect.names)
-    if int(np.isinf(as_defined).sum()) < LEAST_WRONG:
-        return np.inf
-    changed = replace(message, signals=tuple(made))
-    return sum(_roughness(table, suspect.rows, changed, suspect.names))
+    as_defined = _read(table, suspect.rows, message, suspect.names)
+    wrong = [name for name in suspect.names if not as_defined[name].fits]
+    if not wrong:
+        return None
+    lengths = table.length[suspect.rows]
+    room = 8 * max(message.length, int(lengths.min()))
+    moving = _moving_bits(table, suspect.rows[lengths == lengths.min()])
+    odd = {name for name, read in as_defined.items() if read.odd}
+    fits = []
+    for change in changes_of(message, suspect.names, wrong):
+        made = [change.signals[name] for name in suspect.names]
+        unread = (moving & ~_mask(change.signals.values())).bit_count()
+        more = change.resizes and unread < (moving & ~_mask(message.signals)).bit_count()
+        too_few = len(odd) < change.odd or (len(wrong) < LEAST_WRONG and not more)
+        if too_few or max(max(s.bits()) for s in made) >= room:
+            continue
+        changed = replace(message, signals=tuple(made), length=room // 8)
+        read = _read(table, suspect.rows, changed, suspect.names)
+        still = change.resizes and sum(r.moves for r in read.values()) < LEAST_WRONG
+        mended = sum(not read[name].odd for name in odd)
+        if still or mended < change.odd or not all(r.fits for r in read.values()):
+            continue
+        rough = sum(r.rough for r in read.values())
+        raw = tuple(r.raw for r in read.values())
+        left = sum(r.odd for r in read.values())
+        fits.append(_Fit(unread, change.resizes, left, rough, change, raw))
+    if not fits:
+        return None
+    best = min(fits, key=lambda f: f[:4])
+    rivals = [
+        f
+        for f in fits
+        if f[:3] == best[:3] and f.raw != best.raw and f.rough < RIVAL * max(best.rough, 1e-9)
+    ]
+    return None if best.resizes and rivals else best.change
 
 
-def _finding(fitting: Sequence[_Suspect], change: Change) -> Finding:
+def _moving_bits(table: FrameTable, rows: I64) -> int:
+    """Bits of the payload that change, as one little-endian number."""
+    payloads = table.payload_matrix(rows, int(table.length[rows[0]]))
+    changed = np.bitwise_or.reduce(payloads ^ payloads[0], axis=0)
+    return int.from_bytes(changed.tobytes(), "little")
+
+
+def _mask(signals: Iterable[Signal]) -> int:
+    mask = 0
+    for signal in signals:
+        mask |= signal.mask()
+    return mask
+
+
+def _read(table: FrameTable, rows: I64, message: Message, names: Sequence[str]) -> dict[str, _Read]:
+    """How each of the named values looks, read as ``message`` says."""
+    decoded = decode_message(table, rows, message, names)
+    return {name: _read_one(column) for name, column in decoded.signals.items()}
+
+
+def _read_one(column: DecodedSignal) -> _Read:
+    raw = column.raw[column.present]
+    values = np.asarray(column.values[column.present], np.float64)
+    if len(values) < 2 or not np.isfinite(values).all():
+        return _Read(False, False, False, np.inf, b"")
+    travel = float(np.ptp(values))
+    moves = travel > MOVING_STEPS * abs(float(column.signal.scale))
+    steps = np.abs(np.diff(values)) / travel if moves else np.zeros(1)
+    rough = float(steps.mean())
+    at_end = False
+    if not column.signal.is_float:
+        at_end = float((raw == raw_range(column.signal)[1]).mean()) > 0.5
+    coarse = False
+    if moves and not column.signal.is_float:
+        coarse = int(np.gcd.reduce(np.abs(np.diff(raw.astype(np.int64))))) >= COARSE
+    odd = coarse or float(steps.max()) > JUMP
+    fits = rough <= STEADY and not (at_end or column.out_of_range.any())
+    return _Read(fits, moves, odd, rough, raw.tobytes())
+
+
+def _finding(fitting: Sequence[_Suspect], words: str) -> Finding:
     names = [s.stream.message.name for s in fitting]
     values = sum(len(s.names) for s in fitting)
     first = fitting[0].stream
@@ -180,7 +196,7 @@ def _finding(fitting: Sequence[_Suspect], change: Change) -> Finding:
         "definition-differs",
         Weight.FAULT,
         Where(first.network, first.node, names[0] if len(names) == 1 else None),
-        f"with {change.words} all {values} values of {listing(names)} are in range and steady; as "
+        f"with {words} all {values} values of {listing(names)} are in range and steady; as "
         "defined they are not",
         why="Every receiver that follows this definition reads nonsense.",
         action="Ask the maker which is right; correct the definition, not the node, when it was "

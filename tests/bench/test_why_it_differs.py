@@ -123,6 +123,55 @@ def test_signals_moved_by_a_byte_are_told() -> None:
     assert "all values 1 byte later" in told(report, "definition-differs")
 
 
+ROOMS = {
+    "DischargeLimit and what follows 8 bits later": ((0, 16), (24, 16), (40, 16)),
+    "DischargeLimit and what follows 4 bits later": ((0, 16), (20, 16), (36, 16)),
+    "ChargeLimit 12 instead of 16 bits wide and what follows 4 bits earlier": (
+        *((0, 12), (12, 16), (28, 16)),
+    ),
+    "values of 12 instead of 16 bits": ((0, 12), (16, 12), (32, 12)),
+    "values of 12 instead of 16 bits, one right behind the other": ((0, 12), (12, 12), (24, 12)),
+}
+"""The change, and the places (first bit, bits) at which the node then has the three values."""
+
+
+@pytest.mark.parametrize("big_endian", [False, True])
+@pytest.mark.parametrize("words", ROOMS)
+def test_values_that_were_moved_or_resized_are_told(words: str, big_endian: bool) -> None:
+    """Above a value of 12 bits in the room of 16 stand flags that come and go."""
+    flags = words == "values of 12 instead of 16 bits"
+    placed_so = []
+    for signal, (place, length) in zip(LIMITS.signals, ROOMS[words], strict=True):
+        first = place + (4 if flags and big_endian else 0)
+        start = first ^ 7 if big_endian else first
+        placed_so.append(replace(signal, start=start, length=length, big_endian=big_endian))
+    spare = [
+        replace(unsigned(f"Flag{n}", (16 * n) ^ 7 if big_endian else 16 * n + 12, 4), scale=1)
+        for n in (range(3) if flags else ())
+    ]
+    spare = [replace(s, big_endian=big_endian) for s in spare]
+
+    def values(k: np.ndarray) -> Mapping[str, np.ndarray]:
+        return {**limit_values(k), **{s.name: k // 3 % 11 for s in spare}}
+
+    sent = replace(LIMITS, signals=(*placed_so, *spare))
+    bench = Bench([Program(sent, 200, values, 5, 1.0)], [two_byte_values(big_endian)])
+    report = bench.judge()
+    assert serious(report) == ["definition-differs"], [f.summary for f in report.findings]
+    assert f"with {words} all 3 values" in told(report, "definition-differs")
+
+
+def test_values_beyond_their_range_are_not_made_to_fit_by_fewer_bits() -> None:
+    """460 A where 400 A are allowed would be 50.4 A with 12 bits."""
+
+    def hot(k: np.ndarray) -> Mapping[str, np.ndarray]:
+        more = {"ChargeLimit": wave(k, 450, 470, 60), "DischargeLimit": wave(k, 440, 480, 70)}
+        return {**limit_values(k), **{n: np.round(v, 1) for n, v in more.items()}}
+
+    report = Bench([Program(LIMITS, 200, hot, 5, 1.0)]).judge()
+    assert serious(report) == ["signal-out-of-range", "signal-out-of-range"]
+
+
 def test_a_value_that_is_really_out_of_range_stays_one() -> None:
     def hot(k: np.ndarray) -> Mapping[str, np.ndarray]:
         return {**limit_values(k), "ChargeLimit": np.round(wave(k, 380, 460, 60), 1)}
