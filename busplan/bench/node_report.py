@@ -182,7 +182,8 @@ class BenchReport:
 
     ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
     ``invented`` marks demo data. ``identity`` is what the node says of itself: names and texts.
-    ``starts`` is what power cycles showed, where there were any.
+    ``versions`` is what the definition files say of their own version. ``starts`` is what power
+    cycles showed, where there were any.
     """
 
     node: str
@@ -201,6 +202,7 @@ class BenchReport:
     limits: BenchLimits
     invented: bool = False
     identity: tuple[tuple[str, str], ...] = ()
+    versions: tuple[str, ...] = ()
     starts: PowerCycles | None = None
 
     @property

@@ -40,6 +40,7 @@ from busplan.bench.uptime import (
     start_up_of,
     stopped,
 )
+from busplan.bench.versions import version_findings
 from busplan.bench.why_it_differs import explain
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
@@ -134,6 +135,13 @@ def prove_node(
         findings.append(silent_finding(network, node, own))
     elif len(times) and not any(f.weight is Weight.FAULT for f in after):
         findings += stopped(proofs, own, span, network, node, limits)
+    identity = (
+        *((t.name, t.text) for t in protocol.told),
+        *asked.told,
+        *(one for p, s in zip(proofs, own, strict=True) for one in told_by_signals(p, s)),
+    )
+    versions = vehicle.nodes[node].on[network].versions
+    findings += version_findings(identity, versions, Where(network, node))
     part = vehicle.nodes[node].part
     report = BenchReport(
         node=node,
@@ -147,11 +155,8 @@ def prove_node(
         messages=proofs,
         unknown=unknown,
         others=tuple(m.name for m in others.values()),
-        identity=(
-            *((t.name, t.text) for t in protocol.told),
-            *asked.told,
-            *(one for p, s in zip(proofs, own, strict=True) for one in told_by_signals(p, s)),
-        ),
+        identity=identity,
+        versions=versions,
         findings=tuple(by_weight(findings)),
         starts=starts,
         verdict=verdict_of(tuple(findings)),

@@ -12,7 +12,7 @@ from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentF
 from busplan.bench.power_cycles import cycle_lines
 from busplan.findings import Finding, by_weight
 from busplan.version import __version__
-from busplan.wording import counted
+from busplan.wording import counted, listing
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -133,6 +133,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
         ],
         "others": list(report.others),
         "identity": [{"name": name, "text": text} for name, text in report.identity],
+        "definition_versions": list(report.versions),
         "power_cycles": None if report.starts is None else report.starts.as_dict(),
         "findings": [f.as_dict() for f in report.findings],
         "cautions": CAUTIONS,
@@ -201,6 +202,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         ("first frame", start),
         *([] if report.starts is None else cycle_lines(report.starts, limits)),
         *((f"tells: {name}", text) for name, text in report.identity),
+        *((("definition", f"version {listing(report.versions)}"),) if report.versions else ()),
         ("allowed", allowed),
         ("would have shown", _would_show(report)),
         *(() if record.sent is None else (("sent by busplan", _sent(record.sent)),)),

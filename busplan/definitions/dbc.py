@@ -31,6 +31,7 @@ class Definitions:
 
     ``findings`` holds what had to be tolerated; ``encoding`` is how the file was read;
     ``bit_rate_hint`` [bit/s] is a bit rate the file mentions, never taken as the network's.
+    ``version`` is what its VERSION line says; "" when that says nothing.
     """
 
     file: str
@@ -39,6 +40,7 @@ class Definitions:
     findings: tuple[Finding, ...] = ()
     encoding: str = "utf-8"
     bit_rate_hint: int | None = None
+    version: str = ""
 
 
 def load_dbc(path: str | Path, *, encoding: str | None = None) -> Definitions:
@@ -69,7 +71,8 @@ def parse_dbc(
     found += (*_shared_names(database, salvaged.statements, file), *lost, *odd_messages(messages))
     found += _missing(salvaged, messages, file)
     nodes = node_names(database, messages)
-    return Definitions(file, nodes, messages, found, encoding, hint or _bus_rate(database))
+    version = (database.version or "").strip()
+    return Definitions(file, nodes, messages, found, encoding, hint or _bus_rate(database), version)
 
 
 def _message_blocks(statements: Sequence[Statement]) -> list[Block]:

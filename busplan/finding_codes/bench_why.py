@@ -49,6 +49,14 @@ CODES = (
         "Ask the maker for the definition of this software.",
     ),
     _entry(
+        "definition-version-differs",
+        (NOTE,),
+        "The version that the definition file states is none that the node tells of its software. "
+        "A definition of another version may place or scale values otherwise; the version of a "
+        "file may also count the file alone.",
+        "Ask the maker which definition belongs to this software.",
+    ),
+    _entry(
         "unlike-sample",
         (CAUTION,),
         "The node differs from an earlier record of the same part in rates, lengths, protection, "

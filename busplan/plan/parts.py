@@ -84,6 +84,7 @@ def _port(
         data_bit_rates=tuple(spec.data_bit_rates or part.data_bit_rates),
         terminator_ohm=spec.terminator_ohm,
         messages=messages,
+        versions=tuple(dict.fromkeys(d.version for d in files if d.version)),
     )
 
 

@@ -154,6 +154,7 @@ def joined(ports: Sequence[Port]) -> Port:
         data_bit_rates=_common(data_stated),
         terminator_ohm=next((p.terminator_ohm for p in ports if p.terminator_ohm), None),
         messages=tuple(m for p in ports for m in p.messages),
+        versions=tuple(dict.fromkeys(v for p in ports for v in p.versions)),
     )
 
 

@@ -78,6 +78,8 @@ class Port:
     terminator_ohm: float | None = None
     messages: tuple[Message, ...] = ()
     """Everything its definition files describe, sent or received."""
+    versions: tuple[str, ...] = ()
+    """What the VERSION lines of its definition files say, those that say something."""
 
     def __repr__(self) -> str:
         messages = counted(len(self.messages), "message")
