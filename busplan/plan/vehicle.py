@@ -78,8 +78,7 @@ class Port:
     terminator_ohm: float | None = None
     messages: tuple[Message, ...] = ()
     """Everything its definition files describe, sent or received."""
-    versions: tuple[str, ...] = ()
-    """What the VERSION lines of its definition files say, those that say something."""
+    versions: tuple[str, ...] = ()  # what the VERSION lines of its files say
 
     def __repr__(self) -> str:
         messages = counted(len(self.messages), "message")
