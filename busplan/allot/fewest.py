@@ -173,7 +173,7 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     those above <= w, and w + C + J within the deadline. Between two arrivals the demand stands
     still, so only the last moments before an arrival count; at each, the largest demands leave
     first. Blocking and the price of a bus error are taken as small as they can be, so fewer never
-    suffice.
+    suffice. Messages sent at stated offsets are not counted so: where there are some, one leaves.
     """
     model = network.model
     rows = np.flatnonzero(above)
@@ -185,7 +185,7 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     blocking = max((model.single[k] for k in range(model.upto[f], network.n)), default=0)
     moments = [np.array([last], np.int64)]
     counts = np.maximum(0, (last + lead) // period)
-    if counts.sum() > _MOST_MOMENTS:
+    if counts.sum() > _MOST_MOMENTS or network.in_rhythms:
         return 1
     for count, each, ahead in zip(counts, period, lead, strict=True):
         moments.append(np.arange(1, count + 1) * each - ahead)

@@ -11,6 +11,7 @@ from busplan.allot import order_kernels as kernels
 from busplan.allot.order_kernels import Bools
 from busplan.frames.columns import I64
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
+from busplan.timing.rhythms import rhythms_of
 from busplan.timing.solving import HORIZON_NS
 
 END = 0x7F0 << 19
@@ -58,11 +59,15 @@ class NetworkOrder:
         self.wide = tuple(map(int, wide))
         self._wide = np.array(self.wide, np.int64)
         self.n = len(model.frame)
+        rhythms = rhythms_of(model)
+        self.in_rhythms = bool(rhythms.release)
+        """Whether some are sent at stated offsets, so that less than all is queued at once."""
+        self._rhythms = tuple(np.array(values, np.int64) for values in rhythms.columns)
         unbounded = [j < 0 for j in model.inherited]
         self._columns: I64 = np.array(
             [
                 *(model.single, model.frame, model.period, model.jitter, model.inherited),
-                *(model.deadline, np.where(unbounded, -1, 0)),
+                *(model.deadline, np.where(unbounded, -1, 0), rhythms.joined),
             ],
             np.int64,
         )
@@ -91,7 +96,7 @@ class NetworkOrder:
         """Whether entry ``i`` keeps its deadline when exactly ``above`` go before it."""
         if not self.judged[i]:
             return True
-        return bool(kernels.keeps_deadline(i, above, self._columns, *self._settings))
+        return bool(kernels.keeps_deadline(i, above, self._columns, self._rhythms, *self._settings))
 
     def find(self, changed: Bools) -> list[int] | Failure:
         """An order, most urgent first, in which every message is in time, or where it fails.
@@ -104,7 +109,7 @@ class NetworkOrder:
             key=lambda i: (self.judged[i], int(self.deadline[i]) - self.model.jitter[i]),
         )
         patience = np.array(free[::-1], np.int64)
-        known = (self.judged, self._columns, *self._settings)
+        known = (self.judged, self._columns, self._rhythms, *self._settings)
         count, placed, left, bottom, full = kernels.find_order(
             changed, patience, self._room(changed), self._wide, *known
         )

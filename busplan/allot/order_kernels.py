@@ -13,6 +13,8 @@ from busplan.kernels import kernel
 from busplan.timing.compiled_fixed_point import priority_responses
 
 Bools = npt.NDArray[np.bool_]
+Rhythms = tuple[I64, ...]
+"""``first`` to ``lead`` as in :func:`busplan.timing.fixed_point.rhythm_work`."""
 
 
 @kernel
@@ -20,6 +22,7 @@ def keeps_deadline(
     i: int,
     above: Bools,
     columns: I64,
+    rhythms: Rhythms,
     bit: int,
     fault_every: int,
     fault_cost: int,
@@ -27,8 +30,8 @@ def keeps_deadline(
 ) -> bool:
     """Whether entry ``i`` is in time when exactly the entries marked in ``above`` go before it.
 
-    ``columns``: single, frame, period, jitter, inherited, deadline, head as in
-    :func:`busplan.timing.fixed_point.priority_responses`, shape (7, n).
+    ``columns``: single, frame, period, jitter, inherited, deadline, head, joined as in
+    :func:`busplan.timing.fixed_point.priority_responses`, shape (8, n).
     """
     n = columns.shape[1]
     order = np.empty(n, np.int64)
@@ -43,13 +46,16 @@ def keeps_deadline(
         if not above[k] and k != i:
             order[behind] = k
             behind += 1
-    rows = np.empty((7, n), np.int64)
-    for row in range(7):
+    rows = np.empty((8, n), np.int64)
+    for row in range(8):
         for k in range(n):
             rows[row, k] = columns[row, order[k]]
     upto = np.full(n, place + 1, np.int64)
     skip = np.ones(n, np.bool_)
     skip[place] = False
+    row_of = np.empty(n, np.int64)
+    for row in range(n):
+        row_of[order[row]] = row
     results = np.zeros((3, n), np.int64)
     return priority_responses(
         upto,
@@ -61,6 +67,14 @@ def keeps_deadline(
         rows[5],
         rows[6],
         skip,
+        rows[7] > 0,
+        rhythms[0],
+        rhythms[1],
+        rhythms[2],
+        row_of[rhythms[3]],
+        rhythms[4],
+        row_of[rhythms[5]],
+        rhythms[6],
         bit,
         fault_every,
         fault_cost,
@@ -78,6 +92,7 @@ def fits_last(
     left: Bools,
     judged: Bools,
     columns: I64,
+    rhythms: Rhythms,
     bit: int,
     fault_every: int,
     fault_cost: int,
@@ -86,7 +101,7 @@ def fits_last(
     """Whether entry ``i`` is in time as the last of those ``left``."""
     if not judged[i]:
         return True
-    return keeps_deadline(i, left, columns, bit, fault_every, fault_cost, horizon)
+    return keeps_deadline(i, left, columns, rhythms, bit, fault_every, fault_cost, horizon)
 
 
 @kernel
@@ -97,6 +112,7 @@ def find_order(
     wide: I64,
     judged: Bools,
     columns: I64,
+    rhythms: Rhythms,
     bit: int,
     fault_every: int,
     fault_cost: int,
@@ -121,7 +137,7 @@ def find_order(
     full = False
     while count < n:
         if bottom >= 0 and fits_last(
-            bottom, left, judged, columns, bit, fault_every, fault_cost, horizon
+            bottom, left, judged, columns, rhythms, bit, fault_every, fault_cost, horizon
         ):
             placed[count] = bottom
             count += 1
@@ -139,7 +155,7 @@ def find_order(
             i = patience[p]
             if full and space[wide[i]] <= 0:
                 continue
-            if fits_last(i, left, judged, columns, bit, fault_every, fault_cost, horizon):
+            if fits_last(i, left, judged, columns, rhythms, bit, fault_every, fault_cost, horizon):
                 if space[wide[i]] > 0:
                     chosen = p
                     break

@@ -31,11 +31,13 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
 
 
 def findings_of(timing: VehicleTiming) -> Iterator[Finding]:
-    """Deadlines that these response times miss, or would miss with one bus error."""
+    """Deadlines that these response times miss, or would miss with one bus error, and what the
+    response times rest on."""
     for network in timing.networks.values():
         yield from _missed(timing, network)
         if network.fault_interval_ns is None:
             yield from _tight(network)
+        yield from _by_one_clock(network)
     for route in timing.routes:
         if route.too_late and (route.carrier or route.latency_ns is not None):
             yield _too_late(timing.vehicle, route)
@@ -191,6 +193,28 @@ def _delays_not_stated(vehicle: Vehicle) -> Iterator[Finding]:
             "A real gateway takes some milliseconds, so latencies and response times are too low.",
             "Ask its maker or measure it, and state delay_ms in the route.",
             (Figure("routes", len(routes)),),
+        )
+
+
+def _by_one_clock(network: NetworkTiming) -> Iterator[Finding]:
+    """One note for each node whose stated offsets make response times shorter."""
+    model, joined = network.model, network.solution.rhythms.joined
+    nodes: dict[str, list[Stream]] = {}
+    for stream, together in zip(model.streams, joined, strict=True):
+        if together:
+            nodes.setdefault(stream.node, []).append(stream)
+    for node, streams in nodes.items():
+        names = listing([s.message.name for s in streams])
+        yield Finding(
+            "one-clock-assumed",
+            Weight.NOTE,
+            Where(network.network.name, node),
+            f"Response times on {network.network.name} count on it that {node} sends {names} by "
+            "one clock, each at the offset that the plan states.",
+            "They no longer hold where the firmware starts one of these messages anew by itself, "
+            "or sends one of them also on event.",
+            f"See to it in the firmware of {node}, or leave [node.{node}] offsets out.",
+            (Figure("messages", len(streams)),),
         )
 
 

@@ -204,6 +204,15 @@ DEADLINES = (
         "response times.",
         "Ask the gateway's maker or measure it, and state delay_ms in the route.",
     ),
+    _entry(
+        "one-clock-assumed",
+        (NOTE,),
+        "The plan states send offsets of a node. Response times then count on it that all these "
+        "messages are sent by one clock, each at its offset, and so are never all queued at once; "
+        "nothing is assumed between nodes. A restart of one message by itself, or sending it also "
+        "on event, breaks it.",
+        "See to it in the node's firmware, or leave its offsets out of the plan.",
+    ),
 )
 
 NEEDS = (

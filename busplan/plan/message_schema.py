@@ -42,9 +42,6 @@ class MessageSpec(Spec):
     identifier: Identifier | None = Field(default=None, description=IDENTIFIER)
     cycle_ms: Milliseconds | None = Field(default=None, description=PERIOD)
     min_distance_ms: Milliseconds | None = Field(default=None, description=LEAST_DISTANCE)
-    offset_ms: SpanFromZero | None = Field(
-        default=None, description=f"its moment within its node's rhythm, {SPAN_FROM_ZERO}"
-    )
     deadline_ms: Milliseconds | None = Field(
         default=None, description=f"from queueing to reception, {SPAN}"
     )

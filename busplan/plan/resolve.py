@@ -24,6 +24,7 @@ from busplan.plan.identifiers import check_identifiers, stated_identifiers
 from busplan.plan.locate import KeyPath
 from busplan.plan.message_schema import MessageSpec
 from busplan.plan.moving import resolve_freedom
+from busplan.plan.offsets import with_offsets
 from busplan.plan.packlayout import pack_layout
 from busplan.plan.parts import resolve_part
 from busplan.plan.planned_tests import PlannedTest
@@ -76,6 +77,7 @@ def resolve(
     own = without_repeats(s for p in placements for s in sent_streams(p))
     j1939 = [n.name for n in networks.values() if n.j1939]
     streams = _with_timing(context, told_apart(forwarded(own, routes, j1939)))
+    streams = with_offsets(context, streams)
     check_identifiers(context, streams)
     streams = paced(streams, routes)
 
@@ -337,7 +339,6 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
         timing = Timing(
             span_ns(spec.cycle_ms),
             span_ns(spec.min_distance_ms),
-            span_ns(spec.offset_ms),
             span_ns(spec.deadline_ms),
             span_ns(spec.jitter_ms) or 0,
             spec.segmented,

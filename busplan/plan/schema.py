@@ -27,6 +27,7 @@ from busplan.plan.spec import (
     SAMPLE_POINT,
     SENDER,
     SPAN,
+    SPAN_FROM_ZERO,
     TEXT,
     BitRate,
     DataBitRate,
@@ -34,6 +35,7 @@ from busplan.plan.spec import (
     Metres,
     Milliseconds,
     Ohms,
+    SpanFromZero,
     Spec,
 )
 from busplan.plan.vehicle import IdentifierRule, Queue
@@ -207,6 +209,11 @@ class NodeSpec(Spec):
     keep: bool = Field(default=False, description="true for a node that stays where it is")
     at_m: Metres | None = Field(
         default=None, description="its place along the vehicle, from the front, in metres"
+    )
+    offsets: Annotated[dict[str, SpanFromZero], Field(max_length=MOST_MESSAGES)] = Field(
+        default_factory=dict,
+        description="a table MESSAGE = offset: when its one clock makes it send each message, "
+        f"{SPAN_FROM_ZERO}",
     )
     expect: ExpectSpec | None = Field(default=None, description="a table of what it must tell")
 

@@ -26,7 +26,6 @@ class Timing:
 
     cycle_ns: int | None = None
     min_distance_ns: int | None = None
-    offset_ns: int | None = None
     deadline_ns: int | None = None
     jitter_ns: int = 0
     segmented: Literal["normal", "extended"] | None = None
@@ -103,7 +102,6 @@ def timed(stream: Stream, timing: Timing) -> Stream:
         event=event,
         deadline=deadline,
         jitter_ns=timing.jitter_ns,
-        offset_ns=timing.offset_ns,
         pace=timing.pace,
         optional=timing.optional is True,
         bounds=timing.bounds,

@@ -15,6 +15,11 @@ with every instance of the busy period counted. Bus errors add E(w + C) = ⌈(w 
 error frame and the longest frame that can be hit (Tindell and Burns, 1994). A message in a
 first-in-first-out queue becomes ready up to f_k later than it was queued, which acts as more jitter
 on everybody else (Davis, Kollmann, Pollex, Slomka, ECRTS 2011).
+
+Messages that one clock sends at stated offsets (a *rhythm*, :mod:`busplan.timing.rhythms`) are not
+all queued at once: their part of the sum is the most work that any window of that length can hold
+(:func:`rhythm_work`), whatever else happens, so nothing is assumed between nodes. (Analyses of
+transactions with offsets: Tindell 1994; Palencia and González Harbour 1998; from memory.)
 """
 
 from __future__ import annotations
@@ -23,6 +28,63 @@ from collections.abc import MutableSequence, Sequence
 
 UNBOUNDED = -1
 """In a result: the busy period does not end, so no response time can be promised."""
+
+
+def rhythm_work(
+    g: int,
+    last: int,
+    but: int,
+    window: int,
+    frame: Sequence[int],
+    first: Sequence[int],
+    span: Sequence[int],
+    release: Sequence[int],
+    sender: Sequence[int],
+    late: Sequence[int],
+    whose: Sequence[int],
+    lead: Sequence[int],
+) -> int:
+    """The most that rhythm ``g`` can queue in any half-open window of this length [ns].
+
+    Counted are its messages among the first ``last`` but for ``but``. Rhythm ``g`` has the entries
+    ``first[g]`` to ``first[g + 1]`` of the columns: ``release`` and ``sender`` in the order of
+    release within ``span[g]``, after which all repeats; ``late`` and ``whose`` in the order of
+    release plus jitter, modulo the span. ``lead`` counts, with the first release of each message in
+    the span, those before the span that may still be queued in it. The window begins as late as
+    the jitter of one of them allows:
+
+        max over φ = r + J of Σ_k #{releases of k in [φ − J_k, φ + window)}·C_k
+    """
+    begin, end = first[g], first[g + 1]
+    whole, rest = window // span[g], window % span[g]
+    round_work = 0
+    work = 0
+    for r in range(begin, end):
+        k = sender[r]
+        if k < last and k != but:
+            round_work += frame[k]
+            work += lead[r] * frame[k]
+    if round_work == 0:
+        return 0
+    best = 0
+    u = begin
+    base = 0
+    for r in range(begin, end):
+        k = whose[r]
+        if k >= last or k == but:
+            continue
+        until = late[r] + rest
+        while base + release[u] < until:
+            m = sender[u]
+            if m < last and m != but:
+                work += frame[m]
+            u += 1
+            if u == end:
+                u = begin
+                base += span[g]
+        best = max(best, work)
+        work -= frame[k]
+    return best + whole * round_work
 
 
 def priority_responses(
@@ -35,6 +97,14 @@ def priority_responses(
     deadline: Sequence[int],
     head: Sequence[int],
     skip: Sequence[bool],
+    joined: Sequence[bool],
+    first: Sequence[int],
+    span: Sequence[int],
+    release: Sequence[int],
+    sender: Sequence[int],
+    late: Sequence[int],
+    whose: Sequence[int],
+    lead: Sequence[int],
     bit: int,
     fault_every: int,
     fault_cost: int,
@@ -52,12 +122,15 @@ def priority_responses(
     whole jitter J, ``inherited`` the part of it that came with a gateway and is not part of the
     message's own response. ``head[k]`` is f_k
     (:data:`UNBOUNDED` when the queue has no bound). ``skip`` marks messages that only delay others
-    here. ``deadline`` matters only for ``stop_at_miss``; ``fault_every`` 0 means no bus errors.
+    here. ``joined`` marks those of a rhythm, ``first`` to ``lead`` are as in :func:`rhythm_work`,
+    ``first`` with one entry more than there are rhythms. ``deadline`` matters only for
+    ``stop_at_miss``; ``fault_every`` 0 means no bus errors.
 
     ``response[i]`` [ns], ``worst[i]`` (the instance q it comes from) and ``window[i]`` (its queuing
     delay w) are written. Returns false when ``stop_at_miss`` ended it at a missed deadline.
     """
     n = len(frame)
+    rhythms = len(first) - 1
     for i in range(n):
         if skip[i]:
             continue
@@ -68,19 +141,19 @@ def priority_responses(
             block = max(block, single[k])
         longest = 0
         load = 0.0
-        late = block
+        held = block
         bounded = True
         for k in range(last):
             longest = max(longest, single[k])
             load += frame[k] / period[k]
-            late += jitter[k] + head[k]
+            held += jitter[k] + head[k]
             if head[k] < 0:
                 bounded = False
         hit = fault_cost + longest
         if fault_every > 0:
             load += hit / fault_every
         # At a load of one the busy period never ends when blocking or jitter adds to it.
-        if load > 1.0 + 1e-12 or (load > 1.0 - 1e-12 and late > 0):
+        if load > 1.0 + 1e-12 or (load > 1.0 - 1e-12 and held > 0):
             bounded = False
         busy = 0
         grown = own
@@ -90,7 +163,12 @@ def priority_responses(
             if fault_every > 0:
                 grown += ((busy - 1) // fault_every + 1) * hit
             for k in range(last):
-                grown += ((busy + jitter[k] + head[k] - 1) // period[k] + 1) * frame[k]
+                if not joined[k]:
+                    grown += ((busy + jitter[k] + head[k] - 1) // period[k] + 1) * frame[k]
+            for g in range(rhythms):
+                grown += rhythm_work(
+                    g, last, -1, busy, frame, first, span, release, sender, late, whose, lead
+                )
             if grown > horizon:
                 bounded = False
         best = UNBOUNDED
@@ -107,9 +185,24 @@ def priority_responses(
                     if fault_every > 0:
                         at += ((w + own - 1) // fault_every + 1) * hit
                     for k in range(last):
-                        if k != i:
+                        if k != i and not joined[k]:
                             ready = w + jitter[k] + head[k] + bit
                             at += ((ready - 1) // period[k] + 1) * frame[k]
+                    for g in range(rhythms):
+                        at += rhythm_work(
+                            g,
+                            last,
+                            i,
+                            w + bit,
+                            frame,
+                            first,
+                            span,
+                            release,
+                            sender,
+                            late,
+                            whose,
+                            lead,
+                        )
                 # The event is no earlier than the period allows, nor than its own jitter before
                 # the start of the busy period.
                 event = max(inherited[i] - jitter[i], q * period[i] - jitter[i])

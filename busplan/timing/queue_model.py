@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.timing.clocks import in_rhythm
 from busplan.timing.sessions import Session, no_known_way, session_of
 from busplan.wire.lengths import ERROR_BITS_WORST, duration_ns, frames_of, message_bits
 
@@ -52,8 +53,10 @@ class QueueModel:
     (``frame`` is 0 for a message that its session carries); ``queue`` numbers the
     first-in-first-out queue it waits in, −1 for a queue by priority; ``inherited`` is the part of
     ``jitter`` that came through a gateway, :data:`UNBOUNDED` when that has no bound; ``spaced``
-    marks parts whose ``period`` is the distance their sender keeps between two frames. ``load`` is
-    the worst-case load, messages without a period left out.
+    marks parts whose ``period`` is the distance their sender keeps between two frames; ``rhythm``
+    numbers the clock by which a message is sent at its ``offset``, −1 for none of them
+    (:mod:`busplan.timing.rhythms`). ``load`` is the worst-case load, messages without a period left
+    out.
     """
 
     streams: tuple[Stream, ...]
@@ -68,6 +71,8 @@ class QueueModel:
     deadline: list[int]
     queue: list[int]
     spaced: tuple[bool, ...]
+    rhythm: list[int]
+    offset: list[int]
     sessions: tuple[PlacedSession, ...]
     load: float
     bit: int
@@ -172,6 +177,13 @@ def _model(
             counts = tuple(entry.session.parts[entries[i].part].count for i in mine)
             sessions.append(PlacedSession(entry.session, place, tuple(mine), counts))
     streams = tuple(e.stream for e in entries)
+    numbers = {name: number for number, name in enumerate(vehicle.nodes) if name not in queues}
+    rhythm = [
+        numbers.get(e.stream.node, -1)
+        if e.session is None and e.frame == e.single and in_rhythm(e.stream)
+        else -1
+        for e in entries
+    ]
     return QueueModel(
         streams=streams,
         status=tuple(e.status for e in entries),
@@ -191,6 +203,11 @@ def _model(
             for e, through in zip(entries, carried, strict=True)
         ],
         spaced=tuple(e.spaced for e in entries),
+        rhythm=rhythm,
+        offset=[
+            s.offset_ns or 0 if number >= 0 else 0
+            for s, number in zip(streams, rhythm, strict=True)
+        ],
         sessions=tuple(sessions),
         load=load,
         bit=-(-(10**9) // rate),

@@ -17,6 +17,7 @@ from busplan.definitions.model import Stated
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.queue_model import QueueModel, Status, queue_model
+from busplan.timing.rhythms import frames_in
 from busplan.timing.sessions import Session
 from busplan.timing.solving import Solution, solve
 from busplan.wording import counted
@@ -111,13 +112,19 @@ class NetworkTiming:
         i = model.messages[row]
         own = model.queue[i]
         window = self.solution.window[i]
+        level = _level(model, i)
+        together = {}
+        if own < 0:
+            together = frames_in(model, found.rhythms, level, i, window + model.bit)
         delays = []
-        for k in range(_level(model, i)):
+        for k in range(level):
             if own >= 0 and model.queue[k] == own:
                 queued = self.solution.queued[i] + jitter[k]
                 frames = queued // period[k] + 1 - (k == i)
             elif k == i:
                 frames = self.solution.instance[i]
+            elif own < 0 and found.rhythms.joined[k]:
+                frames = together.get(k, 0)
             else:
                 ready = window + jitter[k] + head[k] + model.bit
                 frames = (ready - 1) // period[k] + 1

@@ -4,7 +4,9 @@ For one message on its network: just after the longest frame of lower priority h
 message and everything more urgent is queued at once, each having used up its jitter, and from then
 on is queued as early as its period allows (Davis et al. 2007, section 3; from memory). A message in
 a first-in-first-out queue comes last of all that its node queues in that moment. Frames are as long
-as they can be.
+as they can be. What a node sends at stated offsets keeps them: of all moments of its clock the one
+is played from which it queues most while the message waits, for the message's own node the one at
+which the message is queued.
 
 Bus errors come as close to each other as they may, each in the last bit that an error can break of
 one of the longest frames that go before the message, or of the message itself. The analysis counts
@@ -13,13 +15,16 @@ the whole frame and its intermission as lost, so such a run stays three bits an 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import lcm
 
 import numpy as np
+import numpy.typing as npt
 
 from busplan.definitions.model import Origin, Stated
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.timing.clocks import in_rhythm
 from busplan.timing.queue_model import ONE_OFF_NS, queue_model
 from busplan.timing.sessions import no_known_way, session_of
 from busplan.timing.simulation import Faults, Feed, Simulation, simulate
@@ -33,6 +38,12 @@ from busplan.wire.lengths import (
     message_bits,
     worst_table_bits,
 )
+
+I64 = npt.NDArray[np.int64]
+
+LONGEST_CLOCK_NS = 10 * 10**9
+MOST_MOMENTS = 2_000
+"""So much of a node's clock, and so many moments for each message, are searched for the worst."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,12 +81,15 @@ def critical_instant(
     lowest = max(arbitration_rank(s.message) for s in [stream, *own_queue])
     inherited = inherited_ns or {}
     together = 2 + max(s.jitter_ns + inherited.get(s.label, 0) for s in [stream, *others])
+    urgent = [s for s in [stream, *others] if arbitration_rank(s.message) <= lowest]
+    in_step = _in_step(vehicle, stream, urgent, fault_every_ns or 0, inherited)
 
     def feed(sent: Stream, start_ns: int) -> Feed:
         arrived = inherited.get(sent.label, 0)
         period = sent.cycle.ns if sent.cycle is not None else span_ns + together
         steps = np.arange(span_ns // period + 2 + (arrived + sent.jitter_ns) // period)
-        event = start_ns - sent.jitter_ns - arrived + steps.astype(np.int64) * period
+        first = in_step.get(sent.label, -sent.jitter_ns - arrived)
+        event = start_ns + first + steps.astype(np.int64) * period
         queued = np.maximum(event, start_ns)
         keep = queued < start_ns + span_ns
         # A frame that was late at the gateway is due only when it has arrived there.
@@ -106,6 +120,61 @@ def critical_instant(
         broken = Faults(np.array(faults), np.full(len(faults), ERROR_BITS_WORST))
         run = simulate([network], feeds, faults={network.name: broken}, bits=worst_table_bits)
     return CriticalRun(stream, run, int(run.response_ns[run.rows_of(0)].max()))
+
+
+def _in_step(
+    vehicle: Vehicle,
+    stream: Stream,
+    urgent: Sequence[Stream],
+    faults: int,
+    inherited_ns: Mapping[str, int],
+) -> dict[str, int]:
+    """The first event [ns], counted from the critical instant, of what is sent at stated offsets,
+    by label; it may be queued no earlier than that instant."""
+    nodes: dict[str, list[Stream]] = {}
+    for sent in urgent:
+        if in_rhythm(sent) and not queues_fifo(vehicle, sent.node):
+            nodes.setdefault(sent.node, []).append(sent)
+    if not nodes:
+        return {}
+    model = queue_model(vehicle, stream.network, inherited_ns=inherited_ns)
+    place = next(i for i in model.messages if model.streams[i].label == stream.label)
+    window = max(solve(model, fault_every=faults).window[place], 0) + model.bit
+    found: dict[str, int] = {}
+    for members in nodes.values():
+        own = [m for m in members if m is stream]
+        starts = _moments(own or members)
+        work = np.zeros(len(starts), np.int64)
+        for m in members:
+            begin, period = _clock(m)
+            if m is not stream:
+                upto = -((begin - starts - window) // period)
+                count = upto + (begin - starts + m.jitter_ns) // period
+                work += count * _frame_ns(vehicle, m)
+        start = int(starts[np.argmax(work)])
+        for m in members:
+            begin, period = _clock(m)
+            found[m.label] = (begin - start + m.jitter_ns) % period - m.jitter_ns
+    return found
+
+
+def _moments(members: Sequence[Stream]) -> I64:
+    """Moments of a clock at which one of these can be queued last, some thousand at most."""
+    span = min(lcm(*(_clock(m)[1] for m in members)), LONGEST_CLOCK_NS)
+    moments = [
+        np.arange(begin, begin + max(span, period), period, dtype=np.int64)[:MOST_MOMENTS]
+        + m.jitter_ns
+        for m in members
+        for begin, period in [_clock(m)]
+    ]
+    return np.concatenate(moments)
+
+
+def _clock(stream: Stream) -> tuple[int, int]:
+    """Offset and period [ns] of what is sent in a rhythm."""
+    assert stream.offset_ns is not None
+    assert stream.cycle is not None
+    return stream.offset_ns, stream.cycle.ns
 
 
 def _next_fault(run: Simulation, n_urgent: int, earliest_ns: int) -> int | None:

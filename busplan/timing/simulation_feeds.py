@@ -131,11 +131,16 @@ def release_times(
         gaps = period + own.exponential(period, size=span_ns // period + 1)
         due = np.floor(offset + np.cumsum(gaps) - gaps[0]).astype(np.int64)
     else:
-        if stream.offset_ns is not None:
-            offset = (phase * 1e9 + stream.offset_ns) % period
         steps = np.arange(span_ns // period + 2, dtype=np.int64)
-        due = int(offset) + steps * period + np.floor(steps * (period * drift)).astype(np.int64)
-    due = due[due < span_ns]
+        if stream.offset_ns is None:
+            due = int(offset) + steps * period
+            due += np.floor(steps * (period * drift)).astype(np.int64)
+        else:
+            # By the node's clock, which shows 0 at the moment ``start``.
+            start = math.floor(phase * 1e9)
+            clock = stream.offset_ns + (steps - (start + stream.offset_ns) // period) * period
+            due = start + clock + np.floor(clock * drift).astype(np.int64)
+    due = due[(due >= 0) & (due < span_ns)]
     late = own.integers(0, stream.jitter_ns, size=len(due), endpoint=True)
     return due, np.maximum.accumulate(due + late)
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from busplan.definitions.model import Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.timing.clocks import faster
 from busplan.timing.gateways import VehicleTiming, vehicle_timing
 from busplan.timing.simulation import Simulation
 from busplan.timing.simulation_critical import critical_instant
@@ -74,12 +74,7 @@ def proven_timing(
         )
         for name, network in vehicle.networks.items()
     }
-    streams = tuple(
-        s
-        if s.cycle is None or s.event
-        else replace(s, cycle=Stated(int(s.cycle.ns * (1 - drift_ppm * 1e-6)), s.cycle.origin))
-        for s in vehicle.streams
-    )
+    streams = faster(vehicle.streams, drift_ppm)
     return vehicle_timing(replace(vehicle, networks=networks, streams=streams))
 
 

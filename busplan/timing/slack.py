@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.timing.clocks import shrunk
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status, queue_model
 from busplan.timing.solving import solve
 from busplan.wire.load_limit import over_limit
@@ -87,7 +88,23 @@ def _scaled(model: QueueModel, steps: int) -> QueueModel:
     period = [
         ns if spaced else scale(ns) for ns, spaced in zip(model.period, model.spaced, strict=True)
     ]
-    return replace(model, period=period, deadline=deadline)
+    return replace(_with_rhythms(model, steps, period), deadline=deadline)
+
+
+def _with_rhythms(model: QueueModel, steps: int, period: list[int]) -> QueueModel:
+    """The model with these periods; those of one clock shrink in step, and where they cannot, the
+    clock is forgotten."""
+    rhythm, offset = list(model.rhythm), list(model.offset)
+    for number in set(rhythm) - {-1}:
+        members = [k for k, other in enumerate(rhythm) if other == number]
+        times = [*(model.period[k] for k in members), *(model.offset[k] for k in members)]
+        found = shrunk(times, steps, _STEPS)
+        for row, k in enumerate(members):
+            if found is None:
+                rhythm[k] = -1
+            else:
+                period[k], offset[k] = found[row], found[row + len(members)]
+    return replace(model, period=period, rhythm=rhythm, offset=offset)
 
 
 def _first_miss(model: QueueModel, faults: int) -> Stream | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from busplan.timing import fixed_point
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.queue_model import PlacedSession, QueueModel, Status
+from busplan.timing.rhythms import Rhythms, rhythms_of
 from busplan.timing.sessions import SPACED_FROM_NS
 
 HORIZON_NS = 10 * 10**9
@@ -22,6 +23,9 @@ MOST_ROUNDS = 200
 COMPILED_FROM = 80
 """Messages on a network from which compiled fixed points pay for loading the compiler."""
 
+COMPILED_FROM_RELEASES = 400
+"""Releases of its rhythms from which they do too."""
+
 
 @dataclass(frozen=True, slots=True)
 class Solution:
@@ -30,7 +34,7 @@ class Solution:
     ``instance`` is q, ``window`` the queuing delay w [ns]; ``head`` is f_k and ``queued`` the
     moment a [ns], for first-in-first-out queues; ``frame``, ``period`` and ``jitter`` are those of
     the model with what sessions add to the jitter of their parts. ``spaced`` marks parts that count
-    one by one.
+    one by one; ``rhythms`` are those of the model.
     ``in_time`` is false when a deadline is missed or a busy period never ends; with
     ``stop_at_miss`` the lists are then incomplete.
     """
@@ -44,6 +48,7 @@ class Solution:
     period: list[int]
     jitter: list[int]
     spaced: list[bool]
+    rhythms: Rhythms
     in_time: bool
 
 
@@ -61,6 +66,7 @@ def solve(model: QueueModel, *, fault_every: int = 0, stop_at_miss: bool = False
         period=list(model.period),
         jitter=list(model.jitter),
         spaced=list(model.spaced),
+        rhythms=rhythms_of(model),
         in_time=True,
     )
     in_time = _solve_queues(model, solution, fault_every)
@@ -95,9 +101,11 @@ def _solve_priorities(
     inputs += [model.deadline, out.head]
     results = [out.response, out.instance, out.window]
     settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS, stop_at_miss)
-    if len(model.frame) < COMPILED_FROM:
+    joined, rhythms = out.rhythms.joined, out.rhythms.columns
+    few = len(out.rhythms.release) < COMPILED_FROM_RELEASES
+    if len(model.frame) < COMPILED_FROM and few:
         function: Callable[..., bool] = fixed_point.priority_responses
-        return function(*inputs, skip, *settings, *results)
+        return function(*inputs, skip, joined, *rhythms, *settings, *results)
     import numpy as np
 
     from busplan.timing import compiled_fixed_point as compiled
@@ -105,7 +113,8 @@ def _solve_priorities(
     function = compiled.priority_responses
     arrays = [np.array(values, np.int64) for values in inputs]
     filled = [np.array(values, np.int64) for values in results]
-    fine = function(*arrays, np.array(skip), *settings, *filled)
+    columns = [np.array(values, np.int64) for values in rhythms]
+    fine = function(*arrays, np.array(skip), np.array(joined), *columns, *settings, *filled)
     for values, found in zip(results, filled, strict=True):
         values[:] = found.tolist()
     return bool(fine)

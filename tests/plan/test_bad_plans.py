@@ -180,6 +180,13 @@ TAILS = [
     (PAPER + VALUE + 'selector = "A"\n', 1),
     (PAPER + VALUE.replace("length = 8", "length = 65").replace("start = 0", "start = 524280"), 2),
     (PAPER + "confidence = 1.5\n", 1),
+    ("[node.pump.offsets]\nPumpStats = 3\n", 1),
+    ("[node.pump.offsets]\nPumpStatus = -3\n", 1),
+    ('[node.pump.offsets]\nPumpStatus = "early"\n', 1),
+    (
+        '[message."loop/PumpStatus"]\nmin_distance_ms = 5\n[node.pump.offsets]\nPumpStatus = 3\n',
+        1,
+    ),
     ("[network.loop.cable]\nstubs_m = { pumpe = 1.0 }\n", 1),
     ("[network.loop.cable]\nstubs_m = { pump = -1.0 }\n", 1),
     ("[network.other]\nbit_rate = 500_000\ndata_bit_rate = 250_000\n", 1),

@@ -29,7 +29,10 @@ def test_cycle_and_deadline_come_from_the_definition(tmp_path: Path) -> None:
 
 def test_the_plan_overrides_the_definition(tmp_path: Path) -> None:
     tail = '[message."loop/PumpStatus"]\ncycle_ms = 40\ndeadline_ms = 12.5\njitter_ms = 1.5\n'
-    s = stream(vehicle(tmp_path, PLAN + tail + "offset_ms = 3\n"), "loop/pump/PumpStatus")
+    s = stream(
+        vehicle(tmp_path, PLAN + tail + "[node.pump.offsets]\nPumpStatus = 3\n"),
+        "loop/pump/PumpStatus",
+    )
     assert s.cycle is not None
     assert s.deadline is not None
     assert (s.cycle.ns, s.cycle.origin) == (40_000_000, Origin.PLAN)

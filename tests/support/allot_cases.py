@@ -51,6 +51,8 @@ class Case:
             deadline=list(self.deadline),
             queue=[-1] * n,
             spaced=(False,) * n,
+            rhythm=[-1] * n,
+            offset=[0] * n,
             sessions=(),
             load=0.0,
             bit=self.bit,

@@ -29,11 +29,14 @@ def solve(frame, period, jitter, bit, fault_every=0, fault_cost=0, fast=False):
         period,
         [0] * n,
         [False] * n,
+        [False] * n,
+        [0],
+        *[[] for _ in range(6)],
     ]
     function = priority_responses
     if fast:
         function = compiled_fixed_point.priority_responses
-        columns = [np.array(c) for c in columns]
+        columns = [np.array(c, None if c else np.int64) for c in columns]
         results = [np.array(r) for r in results]
     horizon = HORIZON * (MS if max(frame) > 1000 else 1)
     function(*columns, bit, fault_every, fault_cost, horizon, False, *results)
