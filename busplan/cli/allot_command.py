@@ -20,7 +20,12 @@ from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     from busplan.allot.identifiers import Allotment
+    from busplan.allot.offset_report import Spread
+    from busplan.plan.vehicle import Vehicle
 
 
 def register(app: typer.Typer) -> None:
@@ -45,6 +50,15 @@ def allot(
         float,
         typer.Option("--seconds", help="Search each network about so long.", min=0.1, max=86_400),
     ] = 10.0,
+    offsets: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--offsets",
+            metavar="NODE",
+            help="Propose send offsets too for this node, whose firmware you write; repeatable.",
+            show_default=False,
+        ),
+    ] = None,
     out: NewPlanOption = None,
     paste: Annotated[
         bool, typer.Option("--toml", help="Print the changes as tables to paste into the plan.")
@@ -57,6 +71,9 @@ def allot(
     many must change at least; the changed plan is checked as a whole, and its findings decide the
     exit code. The plan file stays as it is; --out writes the changed one, with comments and order.
 
+    With --offsets, messages of those nodes are spread over time first, and identifiers are searched
+    for the plan with these offsets.
+
     Example: busplan allot dbc_examples/as_bought.toml --network body
     """
     import time
@@ -64,15 +81,18 @@ def allot(
     from busplan.allot.identifiers import allot_identifiers
     from busplan.allot.report import allot_findings, as_dict, as_toml
     from busplan.errors import UsageError
-    from busplan.plan.change import set_identifiers
+    from busplan.plan.change import Change, set_identifiers, set_offsets
     from busplan.plan.reader import change_plan, load_plan
     from busplan.plan.select import select_networks
 
-    before = load_plan(plan)
-    names = select_networks(before, network)
+    as_is = load_plan(plan)
+    names = select_networks(as_is, network)
+    spread = _spread(plan, as_is, offsets, names) if offsets else None
+    kept: list[Change] = [] if spread is None else [set_offsets(spread.tables)]
+    before = as_is if spread is None else spread.after
     found = allot_identifiers(
         before,
-        lambda changes: change_plan(plan, [set_identifiers(changes)]).after,
+        lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
         networks=names,
         fault_interval_ns=None if faults is None else round(faults * 1e6),
         seconds=seconds,
@@ -81,23 +101,63 @@ def allot(
     )
     findings = allot_findings(found)
     if out is not None:
-        if not found.changes:
-            raise UsageError("no identifier changes, so there is no other plan to write")
+        if not found.changes and not (spread and spread.tables):
+            raise UsageError("nothing changes, so there is no other plan to write")
         changes = {c.stream.label: c.becomes for c in found.changes}
-        changed = change_plan(plan, [set_identifiers(changes)])
+        changed = change_plan(plan, [*kept, set_identifiers(changes)])
         write_changed(plan, changed.document, out)
     if as_json:
-        print_json(as_dict(found, findings))
+        told = {"offsets": spread.as_dict()} if spread else {}
+        print_json(told | as_dict(found, findings))
     elif paste:
-        say(*as_toml(found).split("\n"))
+        say(*(spread.as_toml() if spread else "").splitlines(), *as_toml(found).split("\n"))
     else:
+        if spread is not None:
+            _print_offsets(spread)
         _print(found)
-        told = [f for f in findings if f.weight > Weight.NOTE]
-        if told:
+        heavy = [f for f in findings if f.weight > Weight.NOTE]
+        if heavy:
             say("", "the plan so changed:")
-            print_grouped(told, brief=True)
+            print_grouped(heavy, brief=True)
         say("", f"the plan so changed: {summary_line(findings)}.")
     raise typer.Exit(exit_code(findings))
+
+
+def _spread(plan: Path, vehicle: Vehicle, nodes: Sequence[str], networks: Sequence[str]) -> Spread:
+    from busplan.allot.offset_report import Spread, offsets_of
+    from busplan.allot.offsets import propose_offsets
+    from busplan.plan.change import set_offsets
+    from busplan.plan.reader import change_plan
+
+    found = propose_offsets(vehicle, nodes, networks=networks)
+    tables = offsets_of(vehicle, found.changes)
+    after = change_plan(plan, [set_offsets(tables)]).after if tables else vehicle
+    return Spread(vehicle, after, found)
+
+
+def _print_offsets(spread: Spread) -> None:
+    from busplan.allot.offset_report import offset_table
+
+    say(f"{spread.before.label}: send offsets")
+    say()
+    for line in spread.sentences():
+        print_text(line)
+    if spread.found.changes:
+        say()
+        print_table(
+            ["network", "node", "message", "period ms", "offset ms", "becomes"],
+            [
+                [
+                    *(row.network, row.node, row.message, f"{row.cycle_ms:g}"),
+                    "" if row.was_ms is None else f"{row.was_ms:g}",
+                    f"{row.becomes_ms:g}",
+                ]
+                for row in offset_table(spread.found).rows
+            ],
+            right=frozenset({3, 4, 5}),
+            shrink=frozenset({2}),
+        )
+    say()
 
 
 def _print(found: Allotment) -> None:

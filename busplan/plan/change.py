@@ -104,6 +104,21 @@ def set_identifiers(changes: Mapping[str, int]) -> Change:
     return change
 
 
+def set_offsets(offsets: Mapping[str, Mapping[str, float]]) -> Change:
+    """Send offsets [ms] of messages, by node and by ``NAME`` or ``network/NAME``."""
+
+    def change(draft: Draft) -> None:
+        for node, values in offsets.items():
+            table = draft.document["node"][node].setdefault("offsets", {})
+            for name, ms in values.items():
+                # Another name of the same message would be a second offset of it.
+                mine = [n for n in table if n.rpartition("/")[2] == name.rpartition("/")[2]]
+                alike = [n for n in mine if "/" not in n or "/" not in name or n == name]
+                table[alike[0] if alike else name] = ms
+
+    return change
+
+
 def drop_node(name: str) -> Change:
     """Leave a node out, with its stubs, the routes through it and its place in the pack."""
 
@@ -152,6 +167,11 @@ def move_node(assignment: str) -> Change:
             ),
             f"{name} is not on {old} any more",
         )
+        if "offsets" in table:
+            table["offsets"] = {
+                f"{target}/{key.removeprefix(f'{old}/')}" if key.startswith(f"{old}/") else key: ms
+                for key, ms in table["offsets"].items()
+            }
         _take_timing(draft, name, (old, target))
         _move_quantities(draft, name, old, target)
 

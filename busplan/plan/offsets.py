@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busplan.plan.context import Context, span_ns
-from busplan.plan.vehicle import Stream
+from busplan.plan.vehicle import Stream, Vehicle
 
 
 def with_offsets(context: Context, streams: Sequence[Stream]) -> list[Stream]:
@@ -46,3 +46,10 @@ def _unfit(stream: Stream) -> str:
     if stream.cycle is None:
         return f'needs a period; state cycle_ms in [message."{stream.label}"]'
     return ""
+
+
+def offset_name(vehicle: Vehicle, stream: Stream) -> str:
+    """The shortest name by which its node's table can mean this message."""
+    name = stream.path[2]
+    alike = [s for s in vehicle.streams if s.node == stream.node and name in _names(s)]
+    return name if len(alike) == 1 else f"{stream.network}/{name}"

@@ -35,7 +35,7 @@ CALLS: list[tuple[str, ...]] = [
       for more in ((), ("--json",))),
     *((name, PLAN_FILE, "--network", EVIL) for name in ("load", "timing", "cable", "allot")),
     ("allot", PLAN_FILE), ("allot", PLAN_FILE, "--toml"), ("allot", PLAN_FILE, "--json"),
-    ("allot", PLAN_FILE, "--out", f"new{EVIL}.toml"),
+    ("allot", PLAN_FILE, "--out", f"new{EVIL}.toml"), ("allot", PLAN_FILE, "--offsets", EVIL),
     ("check", PLAN_FILE, "--code", EVIL), ("check", EVIL), ("check", PLAN_FILE, EVIL),
     ("check", f"--{EVIL}"), (EVIL,),
     *(("whatif", PLAN_FILE, *change) for change in (

@@ -37,7 +37,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
         (PLAN, "--bit-rate", "cabin=250000"),
         (PLAN, "--bit-rate", "cabin=250000", "--json"),
     ],
-    "allot": [(PLAN,), (PLAN, "--json"), (PLAN, "--toml")],
+    "allot": [(PLAN, "--offsets", "supervisor"), (PLAN, "--json"), (PLAN, "--toml")],
     "simulate": [(PLAN, "--seconds", "0.1"), (PLAN, "--seconds", "0.1", "--json")],
     "frame": [("0x123", "00"), ("0x123", "00", "--json")],
     "measure": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
