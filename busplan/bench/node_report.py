@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from busplan.bench.starts import PowerCycles
+from busplan.bench.starts import PowerCycles, StartUp
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Finding, Weight, heaviest, summary_line
@@ -58,6 +58,13 @@ def verdict_of(findings: tuple[Finding, ...]) -> NodeVerdict:
     return NodeVerdict.PASS if weight is Weight.NOTE else NodeVerdict.NOT_PROVEN
 
 
+class SupplySignal(NamedTuple):
+    """The signal of another sender on the bench that shows the node's supply, by name."""
+
+    message: str
+    signal: str
+
+
 @dataclass(frozen=True, slots=True)
 class BenchLimits:
     """How exact a node has to be. All of them: common practice, no source; all can be set.
@@ -68,6 +75,7 @@ class BenchLimits:
     * ``power_on_ns``: when the node got power, counted from the capture's first frame; ``None``:
       nobody told, so the start-up time is not measured;
     * ``hand_ns``: how much later than the prompt the supply may have come, by the tester's hand;
+    * ``supply``: a signal that shows the supply, so that no hand counts;
     * ``start_within_ns``: time from there to its first frame, ``None``: not judged;
     * ``begin_ns``: since when was listened, counted likewise (below zero: before the first frame);
       ``None``: since the first frame;
@@ -83,6 +91,7 @@ class BenchLimits:
     jitter_cycles: float = JITTER_CYCLES
     power_on_ns: int | None = None
     hand_ns: int = 0
+    supply: SupplySignal | None = None
     start_within_ns: int | None = None
     begin_ns: int | None = None
     end_ns: int | None = None
@@ -180,7 +189,7 @@ NOTHING_ASKED = Asked()
 class BenchReport:
     """The whole proof of one node on one network. Times count from the first frame.
 
-    ``start_up_ns`` is the time from power-on to the node's first frame, where power-on was told.
+    ``start`` is the time from power-on to the node's first frame, where power-on is known.
     ``invented`` marks demo data. ``identity`` is what the node says of itself: names and texts.
     ``versions`` is what the definition files say of their own version. ``starts`` is what power
     cycles showed, where there were any.
@@ -192,7 +201,7 @@ class BenchReport:
     network: str
     span_ns: int
     frames: int
-    start_up_ns: int | None
+    start: StartUp | None
     errors: int
     messages: tuple[MessageProof, ...]
     unknown: tuple[Unknown, ...]
@@ -204,6 +213,11 @@ class BenchReport:
     identity: tuple[tuple[str, str], ...] = ()
     versions: tuple[str, ...] = ()
     starts: PowerCycles | None = None
+
+    @property
+    def start_up_ns(self) -> int | None:
+        """The time from power-on to its first frame at most [ns]; ``None`` when not measured."""
+        return None if self.start is None else self.start.most_ns
 
     @property
     def headline(self) -> str:

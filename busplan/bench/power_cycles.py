@@ -13,12 +13,13 @@ import numpy as np
 
 from busplan.bench.node_report import BenchLimits
 from busplan.bench.rhythm import Pause
-from busplan.bench.starts import MessageStart, PowerCycles
+from busplan.bench.starts import MessageStart, PowerCycles, StartUp
+from busplan.bench.supply import Supply, edge_after
 from busplan.bench.uptime import start_findings
 from busplan.decode.codec import decode_message
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
 from busplan.decode.protection import best_fit, expected_checksums, find_checksum
-from busplan.findings import Figure, Finding, Weight, Where
+from busplan.findings import Figure, Finding, Weight, Where, heaviest
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
@@ -39,7 +40,12 @@ def expected_pauses(found: Sequence[Pause], limits: BenchLimits, origin_ns: int)
 
 
 def power_cycles(
-    table: FrameTable, own: Sequence[Stream], times: I64, limits: BenchLimits, origin_ns: int
+    table: FrameTable,
+    own: Sequence[Stream],
+    times: I64,
+    supply: Supply,
+    limits: BenchLimits,
+    origin_ns: int,
 ) -> PowerCycles | None:
     """What the power-ons of a test showed; ``times`` (n,) is when the node sent anything [ns].
 
@@ -50,14 +56,24 @@ def power_cycles(
     spans = [(origin_ns + off, origin_ns + on) for off, on in limits.power_cycles]
     ends = [off for off, _ in spans[1:]] + [int(times[-1]) + 1 if len(times) else origin_ns]
     starts: list[tuple[int, int]] = []
-    first_s = []
+    since: list[StartUp] = []
+    keys = frozenset(s.key for s in own)
     for (_, on), end in zip(spans, ends, strict=True):
         at = _start(times, on, end)
         if at is not None:
             starts.append((at, end))
-            first_s.append((at - on) / 1e9)
+            since.append(
+                StartUp.since(edge_after(table, keys, on, at, supply, limits, spans[0][0]), at)
+            )
     messages = tuple(_message(table, s, starts) for s in own if not s.event)
-    return PowerCycles(len(spans), len(starts), tuple(first_s), messages)
+    return PowerCycles(
+        len(spans),
+        len(starts),
+        tuple(s.most_ns / 1e9 for s in since),
+        tuple(s.least_ns / 1e9 for s in since),
+        tuple(s.known for s in since),
+        messages,
+    )
 
 
 def _start(times: I64, on_ns: int, end_ns: int) -> int | None:
@@ -123,9 +139,8 @@ def start_findings_of(
     cycles: PowerCycles, own: Sequence[Stream], where: Where, limits: BenchLimits
 ) -> list[Finding]:
     """What the power-ons amount to."""
-    worst = max(cycles.first_s, default=None)
-    slowest = None if worst is None else round(worst * 1e9)
-    findings = start_findings(slowest, where.network or "", where.node or "", limits)
+    late = [start_findings(s, where, limits) for s in _starts(cycles)]
+    findings = max(late, key=lambda told: (heaviest(tuple(told)), _longest(told)), default=[])
     if cycles.seen < cycles.wanted:
         findings.append(
             Finding(
@@ -175,6 +190,15 @@ def start_findings_of(
     return findings
 
 
+def _starts(cycles: PowerCycles) -> list[StartUp]:
+    seen = zip(cycles.least_s, cycles.first_s, cycles.known, strict=True)
+    return [StartUp(round(least * 1e9), round(most * 1e9), known) for least, most, known in seen]
+
+
+def _longest(told: Sequence[Finding]) -> float:
+    return max((float(f.figures[0].value) for f in told), default=0.0)
+
+
 def _uneven(one: MessageStart, spread_ms: float, here: Where) -> Finding:
     return Finding(
         "start-uneven",
@@ -188,16 +212,16 @@ def _uneven(one: MessageStart, spread_ms: float, here: Where) -> Finding:
     )
 
 
-def cycle_lines(cycles: PowerCycles, limits: BenchLimits) -> list[tuple[str, str]]:
+def cycle_lines(cycles: PowerCycles) -> list[tuple[str, str]]:
     """The power-ons as rows of the record's head."""
     if not cycles.first_s:
         return [("power cycles", f"0 of {cycles.wanted} seen")]
-    hand = f", hand up to {limits.hand_ns / 1e9:g} s" if limits.hand_ns else ""
+    slowest = max(_starts(cycles), key=lambda s: s.most_ns)
     rows = [
         (
             "power cycles",
             f"{cycles.seen} of {cycles.wanted} seen; first frame {min(cycles.first_s):.2f} to "
-            f"{max(cycles.first_s):.2f} s after the prompt{hand}",
+            f"{max(cycles.first_s):.2f} s after power-on; the slowest {slowest.told}",
         )
     ]
     for m in cycles.messages:

@@ -29,6 +29,7 @@ from busplan.bench.protocol import identified, own_groups
 from busplan.bench.restarts import find_interruptions, interruption_findings
 from busplan.bench.rhythm import Listened
 from busplan.bench.signals import told_by_signals
+from busplan.bench.supply import supply_values
 from busplan.bench.unacknowledged import unacknowledged
 from busplan.bench.uptime import (
     after_errors,
@@ -87,7 +88,8 @@ def prove_node(
     span = Listened(origin, end, last, pauses)
     switched = set(expected_pauses(pauses, limits, origin))
     interrupted = tuple(i for i in interrupted if i.pause not in switched)
-    starts = power_cycles(mine, own, times, limits, origin)
+    supply = supply_values(heard, vehicle, node, network, limits.supply)
+    starts = power_cycles(mine, own, times, supply, limits, origin)
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
     if unknown_names:
         raise UsageError(
@@ -121,12 +123,12 @@ def prove_node(
     )
     if starts is not None:
         findings += start_findings_of(starts, own, Where(network, node), limits)
-    start_up = None
+    start = None
     if on_before(times, own, origin, limits):
         findings.append(on_before_finding(network, node, limits))
     else:
-        start_up = start_up_of(times, origin, limits)
-        findings += start_findings(start_up, network, node, limits)
+        start = start_up_of(heard, own, times, supply, origin, limits)
+        findings += start_findings(start, Where(network, node), limits)
     findings += transport_findings(messages.parts, origin)
     findings += error_findings(len(errors), len(heard), network, node)
     after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
@@ -150,7 +152,7 @@ def prove_node(
         network=network,
         span_ns=heard.span_ns,
         frames=len(heard) - len(errors),
-        start_up_ns=start_up,
+        start=start,
         errors=len(errors),
         messages=proofs,
         unknown=unknown,

@@ -111,7 +111,9 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
         "span_s": report.span_ns / 1e9,
         "frames": report.frames,
         "errors": report.errors,
-        "start_up_s": None if report.start_up_ns is None else report.start_up_ns / 1e9,
+        "start_up_s": None if report.start is None else report.start.most_ns / 1e9,
+        "start_up_least_s": None if report.start is None else report.start.least_ns / 1e9,
+        "power_on_known": None if report.start is None else report.start.known,
         "allowed": {
             "cycle_share": limits.cycle_tolerance,
             "gap_cycles": limits.gap_cycles,
@@ -164,18 +166,13 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
     report = record.report
     limits = report.limits
     start = (
-        "not measured: the moment of power-on was not told"
+        report.start.told
+        if report.start is not None
+        else "not measured: the moment of power-on is not known"
         if limits.power_on_ns is None
         else "not measured: it was sending before power-on"
         if any(f.code == "on-before-power" for f in report.findings)
         else "none came"
-        if report.start_up_ns is None
-        else f"{report.start_up_ns / 1e9:.3f} s after power-on"
-        + (
-            f", of which up to {limits.hand_ns / 1e9:g} s may be the hand that switched"
-            if limits.hand_ns
-            else ""
-        )
     )
     date = record.date.isoformat(timespec="seconds", sep=" ") if record.date else "not stated"
     allowed = (
@@ -200,7 +197,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
             f"{counted(report.errors, 'error')}",
         ),
         ("first frame", start),
-        *([] if report.starts is None else cycle_lines(report.starts, limits)),
+        *([] if report.starts is None else cycle_lines(report.starts)),
         *((f"tells: {name}", text) for name, text in report.identity),
         *((("definition", f"version {listing(report.versions)}"),) if report.versions else ()),
         ("allowed", allowed),

@@ -15,6 +15,7 @@ from busplan.bench.joining import joining_lines
 from busplan.bench.node_report import NOTHING_ASKED, Asked, BenchLimits, SentFrame, verdict_of
 from busplan.bench.prove import network_of, prove_node
 from busplan.bench.record import BenchRecord
+from busplan.bench.supply import supply_message
 from busplan.capture.capture import Capture, apply_plan
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
@@ -45,9 +46,13 @@ class BenchTest:
     ) -> Self:
         """A test of ``node``; ``network`` may be left out when it is on one network only.
 
-        Raises :class:`UsageError` for an unknown node or network.
+        Raises :class:`UsageError` for an unknown node, network or supply signal.
         """
-        return cls(vehicle, node, network_of(vehicle, node, network), limits or BenchLimits())
+        on = network_of(vehicle, node, network)
+        limits = limits or BenchLimits()
+        if limits.supply is not None:
+            supply_message(vehicle, node, on, limits.supply)
+        return cls(vehicle, node, on, limits)
 
     @property
     def messages(self) -> tuple[Message, ...]:

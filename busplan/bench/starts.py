@@ -3,7 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
+
+BY_HAND = "by hand"
+BY_SUPPLY = "by the supply signal"
+
+
+class Edge(NamedTuple):
+    """The supply came within these moments [ns]; by what that is known."""
+
+    from_ns: int
+    to_ns: int
+    known: str
+
+
+class StartUp(NamedTuple):
+    """Time from power-on to the first frame: at least and at most [ns]; by what that is known."""
+
+    least_ns: int
+    most_ns: int
+    known: str
+
+    @classmethod
+    def since(cls, edge: Edge, first_ns: int) -> StartUp:
+        """The start of a node whose first frame came then [ns]."""
+        return cls(first_ns - edge.to_ns, first_ns - edge.from_ns, edge.known)
+
+    @property
+    def told(self) -> str:
+        """The time in words, with how sure it is."""
+        least, most = self.least_ns / 1e9, self.most_ns / 1e9
+        if self.least_ns >= self.most_ns:
+            return f"{most:.3f} s after power-on"
+        if self.known == BY_HAND:
+            hand = most - least
+            return (
+                f"{most:.3f} s after power-on, of which up to {hand:.3g} s may be the hand that "
+                "switched"
+            )
+        same = "" if self.known == BY_SUPPLY else ", if both hang on one supply"
+        return f"{least:.3f} to {most:.3f} s after power-on (known {self.known}{same})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +64,16 @@ class MessageStart:
 
 @dataclass(frozen=True, slots=True)
 class PowerCycles:
-    """All power-ons of a test: how many were seen, the node's first frame after each prompt [s]."""
+    """All power-ons of a test: how many were seen, the node's first frame after each.
+
+    ``first_s`` is at most so long [s] after the supply, ``least_s`` at least; ``known`` by what.
+    """
 
     wanted: int
     seen: int
     first_s: tuple[float, ...]
+    least_s: tuple[float, ...]
+    known: tuple[str, ...]
     messages: tuple[MessageStart, ...]
 
     def as_dict(self) -> dict[str, Any]:

@@ -6,24 +6,46 @@ The rules of this file: pure. Times count from the first frame of the capture in
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from busplan.bench.node_report import BenchLimits, MessageProof
 from busplan.bench.rhythm import Listened
+from busplan.bench.starts import BY_SUPPLY, StartUp
+from busplan.bench.supply import Supply, edge_after, rises
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
+from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
 from busplan.wording import counted
 
 
-def start_up_of(times: I64, origin: int, limits: BenchLimits) -> int | None:
-    """Time from power-on to the node's first frame; ``None`` when either is not known."""
-    if limits.power_on_ns is None:
+def start_up_of(
+    table: FrameTable,
+    own: Sequence[Stream],
+    times: I64,
+    supply: Supply,
+    origin: int,
+    limits: BenchLimits,
+) -> StartUp | None:
+    """Time from power-on to the node's first frame; ``None`` when either is not known.
+
+    Where nobody told when it got power, the supply signal may show it.
+    """
+    edges = rises(supply)
+    told = limits.power_on_ns
+    if told is None and (not edges or limits.power_cycles):
         return None
-    power_on = origin + limits.power_on_ns
-    first = int(np.searchsorted(times, power_on))
-    return int(times[first]) - power_on if first < len(times) else None
+    power_on = edges[0].from_ns if told is None else origin + told
+    place = int(np.searchsorted(times, power_on))
+    if place >= len(times):
+        return None
+    first = int(times[place])
+    keys = frozenset(s.key for s in own)
+    begin = origin + (limits.begin_ns or 0)
+    edge = edge_after(table, keys, power_on, first, supply, limits, begin)
+    return StartUp.since(edge, first)
 
 
 def on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> bool:
@@ -48,27 +70,25 @@ def on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
     )
 
 
-def start_findings(
-    start_up: int | None, network: str, node: str, limits: BenchLimits
-) -> list[Finding]:
-    """Whether it came up in time."""
+def start_findings(start: StartUp | None, where: Where, limits: BenchLimits) -> list[Finding]:
+    """Whether it came up in time; late for sure is what no hand can have made late."""
     allowed = limits.start_within_ns
-    if start_up is None or allowed is None or start_up <= allowed:
+    if start is None or allowed is None or start.most_ns <= allowed:
         return []
-    sure = start_up - limits.hand_ns > allowed
-    hand = limits.hand_ns / 1e9
+    told = limits.power_on_ns
+    at = None if told is None or start.known == BY_SUPPLY else told + start.most_ns
+    hand = 0 if start.known == BY_SUPPLY else limits.hand_ns
+    sure = min(start.least_ns, start.most_ns - hand) > allowed
     return [
         Finding(
             "starts-late",
             Weight.FAULT if sure else Weight.CAUTION,
-            Where(network, node, time_ns=start_up + (limits.power_on_ns or 0)),
-            f"the first frame came {start_up / 1e9:.3f} s after power-on; "
-            f"allowed {allowed / 1e9:.3f} s"
-            + ("" if sure else f", but up to {hand:g} s of it may be the hand that switched"),
+            replace(where, time_ns=at),
+            f"the first frame came {start.told}; allowed {allowed / 1e9:.3f} s",
             why="Nodes that wait for it at power-up may give it up.",
             action="Ask the maker for the start-up time, and let the others wait longer.",
             figures=(
-                Figure("start-up", start_up / 1e9, "s"),
+                Figure("start-up", start.most_ns / 1e9, "s"),
                 Figure("allowed", allowed / 1e9, "s"),
             ),
         )

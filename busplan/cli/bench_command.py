@@ -12,7 +12,7 @@ from busplan.cli.captures import ColumnsOption, NoCacheOption
 from busplan.cli.output import EXIT_BY_FINDINGS
 
 if TYPE_CHECKING:
-    from busplan.bench.node_report import BenchLimits
+    from busplan.bench.node_report import BenchLimits, SupplySignal
     from busplan.bench.record import BenchRecord
     from busplan.bench.run import BenchTest
     from busplan.plan.vehicle import Vehicle
@@ -81,6 +81,13 @@ def bench(
     start_within: Annotated[
         float | None,
         typer.Option(min=0, help="Allowed time from power-on to the first frame [s]."),
+    ] = None,
+    supply_signal: Annotated[
+        str | None,
+        typer.Option(
+            help="MESSAGE.SIGNAL of another sender that shows the node's supply: its edge is "
+            "power-on, so that no hand counts."
+        ),
     ] = None,
     checksum: Annotated[
         list[str] | None,
@@ -235,8 +242,9 @@ def bench(
             "--ask and --feed send frames: they need --transmit as well",
         ),
         (
-            start_within is not None and power_on is None and cycles is None,
-            "--start-within counts from power-on: tell its moment with --power-on or use --cycles",
+            start_within is not None and (power_on, cycles, supply_signal) == (None, None, None),
+            "--start-within counts from power-on: tell its moment with --power-on, use --cycles or "
+            "a --supply-signal",
         ),
         (channel is not None and capture is None, "--channel chooses from a --capture"),
         (cycles is not None and not live, "--cycles leads through power-ons of a live node"),
@@ -252,6 +260,7 @@ def bench(
     assert node is not None
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
     limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
+    limits = replace(limits, supply=_supply(supply_signal))
     if cycles is not None:
         from busplan.bench.live_run import cycle_plan
 
@@ -335,6 +344,18 @@ def _limits(
         start_within_ns=None if start_within is None else round(start_within * 1e9),
         checksums=told,
     )
+
+
+def _supply(text: str | None) -> SupplySignal | None:
+    from busplan.bench.node_report import SupplySignal
+    from busplan.errors import UsageError
+
+    if text is None:
+        return None
+    message, dot, signal = text.partition(".")
+    if not (message and dot and signal):
+        raise UsageError(f"--supply-signal {text!r}: write MESSAGE.SIGNAL")
+    return SupplySignal(message, signal)
 
 
 def _from_file(
