@@ -99,7 +99,12 @@ def look(
         rows = tuple(EarlyRow(m.name, m.label, 0, None, "waiting", wrong=False) for m in messages)
         return EarlyLook(elapsed_s, left_s, rows, (), waited_s >= NOTHING_S)
     limits = replace(
-        test.limits, power_on_ns=None, start_within_ns=None, power_cycles=(), end_ns=table.span_ns
+        test.limits,
+        power_on_ns=None,
+        start_within_ns=None,
+        power_cycles=(),
+        faults=(),
+        end_ns=table.span_ns,
     )
     report = prove_node(table, test.vehicle, test.node, test.network, limits)
     times = [table.time_ns[table.rows_of(s.key)] for s in streams]

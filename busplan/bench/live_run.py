@@ -11,6 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busplan.bench.fault_steps import CAUTION as FAULT_CAUTION
+from busplan.bench.fault_steps import fault_cues
 from busplan.bench.node_report import Asked, BenchLimits, SentFrame
 from busplan.bench.record import for_file
 from busplan.bench.run import BenchTest
@@ -74,9 +76,12 @@ def run_live(
     if (questions or fed) and sender is None:
         raise UsageError("questions are sent: that needs the explicit consent to transmit")
     guide, stop, limits = guide or Guide(), stop or Stop(), test.limits
+    limits = replace(limits, acknowledges=acknowledge)
     if limits.power_on_ns is not None or limits.power_cycles:
         limits = replace(limits, hand_ns=HAND_NS)
-        test = replace(test, limits=limits)
+    test = replace(test, limits=limits)
+    if limits.faults:
+        guide.say(FAULT_CAUTION)
     spec = at_bit_rates(spec, test.vehicle)
     wanted = [] if sender is None else questions_for(test.messages, questions)
     if sender is not None and not (wanted or fed):
@@ -98,6 +103,8 @@ def run_live(
     )
     moved = test.limits_while(heard.table, heard.begin_ns, heard.end_ns)
     if moved is None:
+        by = heard.begin_ns - heard.first_ns  # to a tenth of a second, which the hand exceeds
+        limits = replace(limits, faults=tuple(s.moved(by) for s in limits.faults))
         if limits.power_on_ns is not None or limits.power_cycles:
             guide.say("the interface has a clock of its own: start-up time not measured")
         moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=())
@@ -127,7 +134,7 @@ def _cues(limits: BenchLimits, node: str) -> list[tuple[float, str]]:
     for n, (off, on) in enumerate(limits.power_cycles, 1):
         cues.append((off / 1e9, f"Cycle {n} of {total}: switch {node} OFF now."))
         cues.append((on / 1e9, f"Cycle {n} of {total}: switch {node} ON now."))
-    return sorted(cues)
+    return sorted([*cues, *fault_cues(limits.faults, node)])
 
 
 def cycle_plan(count: int, on_s: float, off_s: float) -> tuple[tuple[tuple[int, int], ...], float]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from busplan.bench.fault_steps import FaultOutcome, FaultStep
 from busplan.bench.starts import PowerCycles, StartUp
 from busplan.decode.protection import ChecksumKind
 from busplan.definitions.model import Message, Stated
@@ -42,7 +43,7 @@ class NodeVerdict(StrEnum):
 UNPROVEN = frozenset(
     {
         *("message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen"),
-        *("rate-not-stated", "node-unacknowledged"),
+        *("rate-not-stated", "node-unacknowledged", "hand-fault-not-shown"),
     }
 )
 """Codes that say what was not seen; all others above a note say what is wrong."""
@@ -82,6 +83,8 @@ class BenchLimits:
     * ``end_ns``: until when was listened, counted likewise; ``None``: until the last frame;
     * ``power_cycles``: when the tester was told to switch the node off and on again, counted
       likewise;
+    * ``faults``: the faults that the tester was told to make by hand, counted likewise;
+    * ``acknowledges``: the recording adapter was on the bus itself, so a fault may silence it, too;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
@@ -96,6 +99,8 @@ class BenchLimits:
     begin_ns: int | None = None
     end_ns: int | None = None
     power_cycles: tuple[tuple[int, int], ...] = ()
+    faults: tuple[FaultStep, ...] = ()
+    acknowledges: bool = False
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
 
@@ -192,7 +197,7 @@ class BenchReport:
     ``start`` is the time from power-on to the node's first frame, where power-on is known.
     ``invented`` marks demo data. ``identity`` is what the node says of itself: names and texts.
     ``versions`` is what the definition files say of their own version. ``starts`` is what power
-    cycles showed, where there were any.
+    cycles showed, where there were any, ``faults`` what faults by hand did.
     """
 
     node: str
@@ -213,6 +218,7 @@ class BenchReport:
     identity: tuple[tuple[str, str], ...] = ()
     versions: tuple[str, ...] = ()
     starts: PowerCycles | None = None
+    faults: tuple[FaultOutcome, ...] = ()
 
     @property
     def start_up_ns(self) -> int | None:

@@ -33,9 +33,12 @@ FIRST_FRAMES = 10
 """So many frames from the first one on are looked at closely."""
 
 
-def expected_pauses(found: Sequence[Pause], limits: BenchLimits, origin_ns: int) -> list[Pause]:
-    """Those silences that a power cycle of the test explains."""
+def expected_pauses(
+    found: Sequence[Pause], limits: BenchLimits, origin_ns: int, by_hand: Sequence[Pause]
+) -> list[Pause]:
+    """Those silences that a power cycle of the test explains, or a fault by hand."""
     spans = [(origin_ns + off, origin_ns + on) for off, on in limits.power_cycles]
+    spans += [(p.from_ns, p.to_ns) for p in by_hand]
     return [p for p in found if any(p.from_ns <= on and p.to_ns >= off for off, on in spans)]
 
 

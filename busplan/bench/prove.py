@@ -12,6 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from busplan.bench.fault_outcomes import (
+    end_outside,
+    fault_findings,
+    fault_outcomes,
+    fault_pauses,
+    near_fault,
+    outside_faults,
+)
 from busplan.bench.inputs import awaited, input_findings
 from busplan.bench.message import data_rows, prove_message
 from busplan.bench.node_report import (
@@ -76,7 +84,9 @@ def prove_node(
     limits = limits or BenchLimits()
     network = network_of(vehicle, node, network)
     origin = table.origin_ns
-    heard = _heard_on(table, network)
+    all_heard = _heard_on(table, network)
+    by_hand = fault_pauses(limits.faults, origin)
+    heard = outside_faults(all_heard, by_hand)
     messages = put_together(heard, vehicle)
     mine = messages.table()
     own = [_as_asked(s, asked) for s in vehicle.on(network) if s.node == node and s.own]
@@ -84,11 +94,12 @@ def prove_node(
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
     interrupted = find_interruptions(mine, own, times, limits)
     last = int(times[-1]) if len(times) else end
+    undisturbed = end_outside(end, by_hand)
     pauses = tuple(i.pause for i in interrupted)
-    span = Listened(origin, end, last, pauses)
-    switched = set(expected_pauses(pauses, limits, origin))
+    span = Listened(origin, undisturbed, last, (*pauses, *by_hand))
+    switched = set(expected_pauses(pauses, limits, origin, by_hand))
     interrupted = tuple(i for i in interrupted if i.pause not in switched)
-    supply = supply_values(heard, vehicle, node, network, limits.supply)
+    supply = supply_values(all_heard, vehicle, node, network, limits.supply)
     starts = power_cycles(mine, own, times, supply, limits, origin)
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
     if unknown_names:
@@ -129,7 +140,13 @@ def prove_node(
     else:
         start = start_up_of(heard, own, times, supply, origin, limits)
         findings += start_findings(start, Where(network, node), limits)
-    findings += transport_findings(messages.parts, origin)
+    findings += [
+        f
+        for f in transport_findings(messages.parts, origin)
+        if not near_fault(f.where.time_ns, by_hand, origin)
+    ]
+    faults = fault_outcomes(all_heard, own, supply, limits, origin, end)
+    findings += fault_findings(faults, Where(network, node))
     findings += error_findings(len(errors), len(heard), network, node)
     after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
@@ -161,6 +178,7 @@ def prove_node(
         versions=versions,
         findings=tuple(by_weight(findings)),
         starts=starts,
+        faults=faults,
         verdict=verdict_of(tuple(findings)),
         limits=limits,
         invented=vehicle.invented,

@@ -137,6 +137,7 @@ def report_dict(report: BenchReport) -> dict[str, Any]:
         "identity": [{"name": name, "text": text} for name, text in report.identity],
         "definition_versions": list(report.versions),
         "power_cycles": None if report.starts is None else report.starts.as_dict(),
+        "hand_faults": [f.as_dict() for f in report.faults],
         "findings": [f.as_dict() for f in report.findings],
         "cautions": CAUTIONS,
     }
@@ -198,6 +199,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         ),
         ("first frame", start),
         *([] if report.starts is None else cycle_lines(report.starts)),
+        *((f"fault {f.kind}", f"{f.answer.value}: {f.words}") for f in report.faults),
         *((f"tells: {name}", text) for name, text in report.identity),
         *((("definition", f"version {listing(report.versions)}"),) if report.versions else ()),
         ("allowed", allowed),

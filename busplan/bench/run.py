@@ -118,6 +118,7 @@ class BenchTest:
                 (begin_ns + off - first, begin_ns + on - first)
                 for off, on in self.limits.power_cycles
             ),
+            faults=tuple(s.moved(begin_ns - first) for s in self.limits.faults),
             end_ns=max(end_ns, last) - first,
         )
 

@@ -12,7 +12,6 @@ from busplan.cli.captures import ColumnsOption, NoCacheOption
 from busplan.cli.output import EXIT_BY_FINDINGS
 
 if TYPE_CHECKING:
-    from busplan.bench.node_report import BenchLimits, SupplySignal
     from busplan.bench.record import BenchRecord
     from busplan.bench.run import BenchTest
     from busplan.plan.vehicle import Vehicle
@@ -78,6 +77,13 @@ def bench(
     off_seconds: Annotated[
         float, typer.Option(min=1, help="With --cycles: how long it stays off [s].")
     ] = 4.0,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Live, after --seconds: a fault that you make by hand when prompted, on a bench "
+            "only: short, open, terminator, low-supply or all; judged from the recording."
+        ),
+    ] = None,
     start_within: Annotated[
         float | None,
         typer.Option(min=0, help="Allowed time from power-on to the first frame [s]."),
@@ -181,6 +187,7 @@ def bench(
 
     from busplan.bench.golden import like_findings
     from busplan.bench.run import BenchTest
+    from busplan.cli.bench_limits import typed_limits, typed_supply
     from busplan.cli.bench_live import live_record
     from busplan.cli.bench_records import (
         hashed_photos,
@@ -201,7 +208,7 @@ def bench(
         from busplan.cli.bench_batch import show_batch
 
         raise typer.Exit(show_batch(batch, record, as_json=as_json))
-    live, sends = interface is not None, bool(question or feed)
+    live, sends, switched = interface is not None, bool(question or feed), (power_on, cycles)
     details = typed_details(hardware, firmware, supply_v, supply_a, note or ())
     photos = hashed_photos(photo or ())
     if survey:
@@ -247,6 +254,11 @@ def bench(
             "a --supply-signal",
         ),
         (channel is not None and capture is None, "--channel chooses from a --capture"),
+        (bool(fault) and not live, "--fault leads through faults at a live node"),
+        (
+            bool(fault) and (transmit or switched != (None, None)),
+            "--fault has prompts of its own: leave --power-on, --cycles and --transmit out",
+        ),
         (cycles is not None and not live, "--cycles leads through power-ons of a live node"),
         (
             cycles is not None and power_on is not None,
@@ -259,13 +271,18 @@ def bench(
         return
     assert node is not None
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)
-    limits = _limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
-    limits = replace(limits, supply=_supply(supply_signal))
+    limits = typed_limits(tolerance, gap_cycles, jitter, power_on, start_within, checksum)
+    limits = replace(limits, supply=typed_supply(supply_signal))
     if cycles is not None:
         from busplan.bench.live_run import cycle_plan
 
         moments, seconds = cycle_plan(cycles, seconds, off_seconds)
         limits = replace(limits, power_cycles=moments)
+    if fault:
+        from busplan.bench.fault_steps import fault_plan
+
+        steps, seconds = fault_plan(fault, seconds)
+        limits = replace(limits, faults=steps)
     sample = None if like is None else read_record(like)
     test = BenchTest.of(vehicle, node, network, limits)
     fed = () if feed is None else read_feed(feed, vehicle, node, test.network)
@@ -315,47 +332,6 @@ def _vehicle(
 
     assert part is not None
     return vehicle_of_part(part, node, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
-
-
-def _limits(
-    tolerance: float,
-    gap_cycles: float,
-    jitter: float,
-    power_on: float | None,
-    start_within: float | None,
-    checksum: list[str] | None,
-) -> BenchLimits:
-    from busplan.bench.node_report import BenchLimits
-    from busplan.decode.protection import KINDS
-    from busplan.errors import UsageError
-
-    kinds = {k.name: k for k in KINDS}
-    told = {}
-    for text in checksum or []:
-        message, equals, kind = text.partition("=")
-        if not equals or kind not in kinds:
-            raise UsageError(f"--checksum {text!r}: write MESSAGE=KIND; kinds: {', '.join(kinds)}")
-        told[message] = kinds[kind]
-    return BenchLimits(
-        cycle_tolerance=tolerance,
-        gap_cycles=gap_cycles,
-        jitter_cycles=jitter,
-        power_on_ns=None if power_on is None else round(power_on * 1e9),
-        start_within_ns=None if start_within is None else round(start_within * 1e9),
-        checksums=told,
-    )
-
-
-def _supply(text: str | None) -> SupplySignal | None:
-    from busplan.bench.node_report import SupplySignal
-    from busplan.errors import UsageError
-
-    if text is None:
-        return None
-    message, dot, signal = text.partition(".")
-    if not (message and dot and signal):
-        raise UsageError(f"--supply-signal {text!r}: write MESSAGE.SIGNAL")
-    return SupplySignal(message, signal)
 
 
 def _from_file(

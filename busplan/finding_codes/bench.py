@@ -74,6 +74,36 @@ CODES = (
         "A caution when it came back before the capture ended, a fault when it did not.",
     ),
     _entry(
+        "hand-fault-held",
+        (NOTE,),
+        "A fault that the tester made by hand left its trace in the recording, and the node came "
+        "through it. That it was this fault is the tester's word.",
+        "Nothing.",
+    ),
+    _entry(
+        "hand-fault-restart",
+        (CAUTION,),
+        "The node came through a fault of the wires made by hand, but it restarted: its counters "
+        "began anew.",
+        "Ask the maker why a fault of the wires makes it restart.",
+    ),
+    _entry(
+        "hand-fault-failed",
+        (FAULT,),
+        "After a fault made by hand the node did not come back, not with all its messages, or it "
+        "sent wrong frames.",
+        "Ask the maker how it recovers; test again.",
+    ),
+    _entry(
+        "hand-fault-not-shown",
+        (NOTE, CAUTION),
+        "A fault was to be made by hand, and nothing in the recording shows it, so nothing is said "
+        "of the node.",
+        "Make the fault again when the prompts come.",
+        "A note for a missing terminator, which mostly leaves no trace; else a caution, and the "
+        "node is not proven.",
+    ),
+    _entry(
         "message-missing",
         (FAULT,),
         "A message that the node should send by itself never came. Receivers wait for it, time out "

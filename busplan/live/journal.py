@@ -60,6 +60,8 @@ class JournalKind(StrEnum):
     """Listening has ended by itself: with ``reason``."""
     SENDING = "sending"
     """A frame goes out because the user said so: with ``frame`` and ``purpose``."""
+    PROMPT = "prompt"
+    """The tester was told to do something: with ``words``."""
     ANSWER = "answer"
     """With ``after_s`` [s]; ``null``: none came."""
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from busplan.errors import UsageError
 from busplan.frames.table import FrameTable
-from busplan.live.journal import Journal
+from busplan.live.journal import Journal, JournalKind
 
 if TYPE_CHECKING:
     from busplan.live.asking import Line
@@ -95,13 +95,14 @@ class Guide:
 class LiveCapture:
     """What came while one interface was listened to, and where it is kept.
 
-    ``begin_ns`` and ``end_ns`` are when listening began and ended, by this computer's clock;
-    ``sha256`` is the hash of ``log``.
+    ``begin_ns`` and ``end_ns`` are when listening began and ended, ``first_ns`` when the first
+    frame was handed on, by this computer's clock; ``sha256`` is the hash of ``log``.
     """
 
     table: FrameTable
     begin_ns: int
     end_ns: int
+    first_ns: int
     date: datetime
     log: Path
     sha256: str
@@ -145,10 +146,25 @@ def listen(
         raise UsageError(f"{log.parent}: cannot be made: {error.strerror}") from error
     journal = Journal(log.with_name(log.name + ".journal"))
     guide.say(f"listening for {seconds:g} s into {log}")
+    arrived: list[int] = []
+
+    def came(table: FrameTable) -> None:
+        if len(table) and not arrived:
+            arrived.append(time.time_ns())
+        guide.frames(table)
 
     stop = stop or Stop()
     over = Stop() if tasks else stop
-    course = _Course(seconds, guide, list(cues), line, tasks, stop, over)
+    course = _Course(
+        seconds=seconds,
+        guide=guide,
+        journal=journal,
+        cues=list(cues),
+        line=line,
+        tasks=tasks,
+        stop=stop,
+        over=over,
+    )
     opener: Callable[[InterfaceSpec], Hears] = open_acknowledging if acknowledge else open_receiver
     if acknowledge:
         guide.say(ACKNOWLEDGE_CAUTION)
@@ -160,7 +176,7 @@ def listen(
         LogWriter(log),
         journal,
         opener=opener,
-        on_frames=guide.frames,
+        on_frames=came,
         on_status=course.tick,
     )
     recorder.open()
@@ -179,7 +195,17 @@ def listen(
         guide.say("ended by hand: nothing more is sent")
     end_ns = time.time_ns()
     table = read_capture(log).frames if status.written else FrameTable.empty([spec.network])
-    return LiveCapture(table, begin_ns, end_ns, date, log, sha256_of(log), journal)
+    first_ns = arrived[0] if arrived else end_ns
+    return LiveCapture(
+        table=table,
+        begin_ns=begin_ns,
+        end_ns=end_ns,
+        first_ns=first_ns,
+        date=date,
+        log=log,
+        sha256=sha256_of(log),
+        journal=journal,
+    )
 
 
 @dataclass
@@ -188,6 +214,7 @@ class _Course:
 
     seconds: float
     guide: Guide
+    journal: Journal
     cues: list[tuple[float, str]]
     line: Line | None
     tasks: Sequence[Task]
@@ -201,7 +228,9 @@ class _Course:
     def tick(self, status: RecordingStatus) -> None:
         """Ten times a second."""
         while self.cues and status.elapsed_s >= self.cues[0][0]:
-            self.guide.cue(self.cues.pop(0)[1])
+            words = self.cues.pop(0)[1]
+            self.journal.note(JournalKind.PROMPT, words=words)
+            self.guide.cue(words)
         self.guide.listening(status)
         if self.tasks:
             self._send(status.elapsed_s)

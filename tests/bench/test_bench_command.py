@@ -57,6 +57,9 @@ def test_a_bad_node_fails_with_exit_code_2(tmp_path: Path) -> None:
     assert "cycle-time-off" in result.out
 
 
+CHARGER = ("charger", "--plan", PLANS / "as_built.toml")
+
+
 @pytest.mark.parametrize(
     ("args", "words"),
     [
@@ -82,6 +85,11 @@ def test_a_bad_node_fails_with_exit_code_2(tmp_path: Path) -> None:
             "charge=kvaser:0: cannot be opened",
         ),
         (["--find-bit-rate", "-i", "socketcan:can0"], "listen only"),
+        ([*CHARGER, "-i", "virtual:x", "--fault", "fire"], "there are short, open, terminator"),
+        ([*CHARGER, "-i", "virtual:x", "--fault", "all", "--cycles", 2], "prompts of its own"),
+        ([*CHARGER, "--capture", "x", "--fault", "short"], "a live node"),
+        ([*CHARGER, "--capture", "x", "--supply-signal", "Volts"], "write MESSAGE.SIGNAL"),
+        ([*CHARGER, "--capture", "x", "--supply-signal", "No.One"], "messages of others: "),
     ],
 )
 def test_a_wrong_call_is_one_clear_message(args: list[object], words: str) -> None:
