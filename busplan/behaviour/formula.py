@@ -6,8 +6,8 @@ from functools import reduce
 
 import numpy as np
 
-from busplan.behaviour.signals import Signals, Traced
-from busplan.behaviour.steps import F64, Steps, from_masks, least, minus, most
+from busplan.behaviour.signals import Grown, Signals, Traced
+from busplan.behaviour.steps import START, Steps, from_masks, least, minus, most
 from busplan.errors import PlanError
 from busplan.plan.claims import (
     Claim,
@@ -134,25 +134,88 @@ def _followed(claim: Follows, signals: Signals) -> Steps:
 def _counted(claim: Counts, signals: Signals) -> Steps:
     traced = signals.traced(claim.signal)
     other = _alike(claim.signal, traced, claim.source, signals)
-    grown = [_unwrapped(t) for t in (traced, other)]
-    firsts = [t.first_ns for t in (traced, other)]
-    if None in firsts:
-        return minus(*grown)
-    begin = np.array([max(f for f in firsts if f is not None)])
-    # A value that was unknown at the beginning leaves all unknown.
-    since = [g.shifted(-float(low[0])) for g in grown for low in [g.at(begin)[0]] if _finite(low)]
-    if len(since) < 2:
-        return Steps(np.array([grown[0].time[0]]), np.array([-np.inf]), np.array([np.inf]))
+    begin = _both_since(traced, other)
+    if begin is None:
+        return minus(_unwrapped(traced), _unwrapped(other))
+    since = _grown(claim, signals)
+    if since is None:
+        return Steps(np.array([START]), np.array([-np.inf]), np.array([np.inf]))
     apart = minus(*since)
     near = least(apart, apart.turned()).shifted(claim.tolerance)
-    early = near.time < begin[0]
+    early = near.time < begin
     low, high = np.where(early, -np.inf, near.low), np.where(early, np.inf, near.high)
     found = Steps(near.time, low, high)
     return _exact(found.turned() if claim.other else found, strict=claim.other)
 
 
-def _finite(values: F64) -> bool:
-    return bool(np.isfinite(values).all())
+def _both_since(traced: Traced, other: Traced) -> int | None:
+    """When two signals had both come, ``None`` before that."""
+    if traced.first_ns is None or other.first_ns is None:
+        return None
+    return max(traced.first_ns, other.first_ns)
+
+
+def _grown(claim: Counts, signals: Signals) -> tuple[Steps, Steps] | None:
+    """By how much two counters have grown since both had come; ``None`` where nobody knows."""
+    both = [signals.traced(o) for o in (claim.signal, claim.source)]
+    begin = _both_since(*both)
+    if begin is None:
+        return None
+    before = signals.memory.grown.get((claim.signal, claim.source), ((begin, 0.0), (begin, 0.0)))
+    found = []
+    for traced, (time, grown) in zip(both, before, strict=True):
+        counted = _unwrapped(traced)
+        low = float(counted.at(np.array([time]))[0][0])
+        # A value that was unknown then leaves all unknown.
+        if not np.isfinite(low):
+            return None
+        found.append(counted.shifted(grown - low))
+    return found[0], found[1]
+
+
+def grown_until(claim: Counts, signals: Signals, until: int) -> tuple[Grown, Grown] | None:
+    """How far two counters had come when they were last known up to a moment [ns]."""
+    begin = _both_since(signals.traced(claim.signal), signals.traced(claim.source))
+    since = _grown(claim, signals)
+    if begin is None or begin > until or since is None:
+        return None
+    told = []
+    for steps in since:
+        known = np.flatnonzero(np.isfinite(steps.low) & (steps.time <= until))
+        if not len(known):
+            return None
+        row = int(known[-1])
+        stop = int(steps.time[row + 1]) - 1 if row + 1 < len(steps) else until
+        told.append((min(stop, until), float(steps.low[row])))
+    return told[0], told[1]
+
+
+def counters(claim: Claim) -> tuple[Counts, ...]:
+    """The claims of counters within a claim."""
+    match claim:
+        case Counts():
+            return (claim,)
+        case Held():
+            return counters(claim.claim)
+        case Several():
+            return tuple(c for one in claim.claims for c in counters(one))
+        case _:
+            return ()
+
+
+def looks_back(claim: Claim) -> int:
+    """How far back from a moment a claim looks [ns], ages of values apart."""
+    match claim:
+        case Compare() | Follows():
+            return claim.delay_ns
+        case Silent():
+            return claim.after_ns
+        case Held():
+            return claim.for_ns + looks_back(claim.claim)
+        case Several():
+            return max(map(looks_back, claim.claims))
+        case _:
+            return 0
 
 
 def _unwrapped(traced: Traced) -> Steps:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import isfinite
 from typing import Any
@@ -156,11 +156,24 @@ class BehaviourReport:
     span_s: float
     tolerated: tuple[Finding, ...] = ()
     """What reading the capture and the plan had to put up with; part of the verdict."""
+    begin_ns: int = 0
+    """The time of the first frame, from which all its times count."""
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """A fault for each that failed, a note for each that was not shown."""
         return (*(f for v in self.verdicts for f in _findings(v)), *self.tolerated)
+
+    def failures(self, origin_ns: int) -> Iterator[Finding]:
+        """A fault for each that failed, with its moment counted from another time [ns].
+
+        What came before that time stands at it.
+        """
+        by = self.begin_ns - origin_ns
+        for finding in (f for v in self.verdicts if v.failed for f in _findings(v)):
+            where = finding.where
+            at = None if where.time_ns is None else max(where.time_ns + by, 0)
+            yield replace(finding, where=replace(where, time_ns=at))
 
     @property
     def counts(self) -> dict[str, int]:

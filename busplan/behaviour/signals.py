@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from busplan.behaviour.steps import F64, I64, START, Steps, from_masks
 from busplan.decode.codec import Codec
 from busplan.decode.match import Match, match_frames
+from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.pack.reading import PackReadings, SignalReading, plain_reading
 from busplan.pack.statistics import Mask
 from busplan.plan.claims import Operand
-from busplan.plan.vehicle import Stream, Vehicle
+from busplan.plan.vehicle import Vehicle
 from busplan.traffic.silence import allowed_of, allowed_of_part, rhythm_ns, rhythm_positions
 from busplan.transport.messages import Messages, put_together
 
 KEPT_BYTES = 200_000_000
 """Steps of signals that are kept for the next behaviour; what is more is decoded again."""
 ROWS_AT_ONCE = 2_000_000
+NOT_YET = START
+"""When a signal first came that no frame has carried so far."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,11 +41,37 @@ class Traced:
     period_ns: float
     wrap: float | None = None
     """Where a counter begins anew, in its unit; ``None`` for a signal that cannot."""
+    reading: SignalReading | None = None
+    """How its numbers become the quantity, settled by its first values."""
 
     @property
     def size(self) -> int:
         """Bytes of its arrays."""
         return 3 * self.steps.time.nbytes
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What stays of a signal when its first frames are forgotten: see :class:`Traced`."""
+
+    reading: SignalReading
+    first_ns: int
+    allowed_ns: float
+    period_ns: float
+
+
+Grown = tuple[int, float]
+"""A time [ns] at which a counter was known, and by how much it had grown then."""
+
+
+@dataclass(eq=False)
+class Memory:
+    """What is remembered of frames that are not held any more."""
+
+    signals: dict[Operand, Known] = field(default_factory=dict)
+    networks: set[str] = field(default_factory=set)
+    grown: dict[tuple[Operand, Operand], tuple[Grown, Grown]] = field(default_factory=dict)
+    """How far two counters that shall count the same had come."""
 
 
 _NEVER = Steps(np.array([START]), np.array([-np.inf]), np.array([np.inf]))
@@ -51,10 +80,13 @@ _NEVER = Steps(np.array([START]), np.array([-np.inf]), np.array([np.inf]))
 class Signals:
     """What a capture says of a vehicle's signals; its networks have the plan's names."""
 
-    def __init__(self, table: FrameTable | Messages, vehicle: Vehicle) -> None:
+    def __init__(
+        self, table: FrameTable | Messages, vehicle: Vehicle, memory: Memory | None = None
+    ) -> None:
         messages = table if isinstance(table, Messages) else put_together(table, vehicle)
         self.messages = messages
         self.vehicle = vehicle
+        self.memory = memory or Memory()
         self.begin_ns, self.end_ns = messages.frames.believable
         self._matches: dict[tuple[str, str, str], Match] = {
             m.stream.path: m for m in match_frames(messages, vehicle).matches
@@ -86,7 +118,8 @@ class Signals:
 
     def recorded(self, network: str) -> bool:
         """Whether the capture holds frames of a network."""
-        return any(key.network == network for key in self.messages.groups)
+        held = (key.network for key in self.messages.groups)
+        return network in self.memory.networks or network in held
 
     def heard(self, path: tuple[str, str, str]) -> bool:
         """Whether any frame of a message was recorded."""
@@ -116,10 +149,10 @@ class Signals:
         time, state = time[last], state[last]
         return from_masks(time.astype(np.int64), state > 0, state != 0)
 
-    def stream(self, path: tuple[str, str, str]) -> Stream | None:
-        """The message of a path."""
+    def keys(self, path: tuple[str, str, str]) -> tuple[FrameKey, ...]:
+        """The identifiers under which a message came."""
         match = self._matches.get(path)
-        return None if match is None else match.stream
+        return () if match is None else match.keys
 
     def _rows(self, path: tuple[str, str, str]) -> I64:
         """Rows of a message with believable times, in time order."""
@@ -133,33 +166,37 @@ class Signals:
     def _trace(self, operand: Operand) -> Traced:
         from busplan.behaviour.step_kernels import received
 
-        reading = self.reading(operand)
+        known = self.memory.signals.get(operand)
+        reading = self.reading(operand) if known is None else known.reading
         rows = self._rows(operand.address[:3])
         if reading is None or not len(rows):
             unit = "" if reading is None else reading.unit
-            return Traced(_NEVER, unit, None, float("inf"), float("inf"))
+            if known is None:
+                return Traced(_NEVER, unit, None, float("inf"), float("inf"))
+            return Traced(_NEVER, unit, known.first_ns, known.allowed_ns, known.period_ns)
         match = self._matches[operand.address[:3]]
-        time, value, measured, message_time = self._decoded(match, reading, rows)
-        allowed = allowed_of(reading.cycle, message_time)
-        if reading.signal.condition is not None:
-            allowed = allowed_of_part(allowed, time)
-        reach = int(min(allowed, 2.0**60))
+        time, value, measured, message_time, reading = self._decoded(match, reading, rows)
+        if known is None:
+            known = _learnt(reading, time, message_time)
+        reach = int(min(known.allowed_ns, 2.0**60))
         at, low, high, n = received(time, value, measured, reach, START, self.end_ns + 1)
-        positions = rhythm_positions(len(time))
-        rhythm = rhythm_ns(time[positions] - time[positions - 1])
         return Traced(
             Steps(at[:n].copy(), low[:n].copy(), high[:n].copy()),
             reading.unit,
-            int(time[0]) if len(time) else None,
-            allowed,
-            float("inf") if np.isnan(rhythm) else rhythm,
+            known.first_ns if known.first_ns != NOT_YET else None,
+            known.allowed_ns,
+            known.period_ns,
             _wrap(reading),
+            reading,
         )
 
     def _decoded(
         self, match: Match, reading: SignalReading, rows: I64
-    ) -> tuple[I64, F64, Mask, I64]:
-        """Times, values and what is a measurement, of frames that carry it; all frames' times."""
+    ) -> tuple[I64, F64, Mask, I64, SignalReading]:
+        """Times, values and what is a measurement, of frames that carry it; all frames' times.
+
+        Then the reading as its first values have settled it.
+        """
         name = reading.address.signal
         codec = Codec(match.stream.message, (name,))
         times, values, oks, every = [], [], [], []
@@ -177,9 +214,21 @@ class Signals:
             times.append(decoded.time_ns if whole else decoded.time_ns[present])
             values.append(number if whole else number[present])
             oks.append(ok if whole else ok[present])
-        return tuple(  # type: ignore[return-value]
+        columns = (
             np.ascontiguousarray(np.concatenate(parts)) for parts in (times, values, oks, every)
         )
+        return (*columns, settled or reading)  # type: ignore[return-value]
+
+
+def _learnt(reading: SignalReading, time: I64, message_time: I64) -> Known:
+    """What the frames of a signal (n,) tell, among all of its message."""
+    allowed = allowed_of(reading.cycle, message_time)
+    if reading.signal.condition is not None:
+        allowed = allowed_of_part(allowed, time)
+    positions = rhythm_positions(len(time))
+    rhythm = rhythm_ns(time[positions] - time[positions - 1])
+    period = float("inf") if np.isnan(rhythm) else rhythm
+    return Known(reading, int(time[0]) if len(time) else NOT_YET, allowed, period)
 
 
 def _wrap(reading: SignalReading) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,6 +15,9 @@ from busplan.cli.options import BrowserOption, FactsAsJson, PortOption
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.recording import Interfaces
 from busplan.cli.segmented import SegmentedOption, parse_segmented
+
+if TYPE_CHECKING:
+    from busplan.frames.table import FrameTable
 
 KEEP_S = 1200.0
 """How far back the screens look: a warm-up [s]."""
@@ -50,7 +53,9 @@ def live(
     ] = 5.0,
     screen: Annotated[
         str | None,
-        typer.Option(help="As text or JSON: pack, networks, messages, findings or board."),
+        typer.Option(
+            help="As text or JSON: pack, networks, messages, findings, board or behaviours."
+        ),
     ] = None,
     board: BoardOption = None,
     segmented: SegmentedOption = None,
@@ -70,6 +75,7 @@ def live(
     from busplan.board.desk import BoardDesk
     from busplan.board.facts import BoardFacts
     from busplan.cli.boards import find_boards
+    from busplan.cli.followed import followed
     from busplan.cli.output import print_caution
     from busplan.cli.printed_screen import print_screen
     from busplan.cli.recording import say_how_silent, stop_on_signals
@@ -105,7 +111,14 @@ def live(
         tuple(s.network for s in specs), keep_ns=round(keep * 1e9), keep_frames=KEEP_FRAMES
     )
     writer = None if record is None else LogWriter(record)
-    recorder = Recorder(specs, writer, journal, on_frames=rolling.add)
+    following = followed(vehicle, [s.network for s in specs])
+
+    def arrived(table: FrameTable) -> None:
+        rolling.add(table)
+        if following is not None:
+            following.add(table)
+
+    recorder = Recorder(specs, writer, journal, on_frames=arrived)
     recorder.open()
     printing = text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty())
     if printing:
@@ -114,7 +127,8 @@ def live(
         with stop_on_signals() as stop:
             status = recorder.run(stop, seconds=seconds)
         replay = live_replay(vehicle, rolling.recent(), journal.entries, told)
-        asked = Asked(replay, replay.span_ns)
+        told_so_far = None if following is None else following.report()
+        asked = Asked(replay, replay.span_ns, behaviours=told_so_far)
         if screen == "board":
             facts = BoardFacts(BoardDesk(boards).judge(replay), replay.span_ns)
             asked = Asked(replay, replay.span_ns, board=facts)
@@ -137,7 +151,7 @@ def live(
         try:
             watched = None if record is None else recorder.status
             desk = BoardDesk(boards, record)
-            run_live(vehicle, rolling, lambda: journal.entries, watched, told, desk)
+            run_live(vehicle, rolling, lambda: journal.entries, watched, told, desk, following)
         finally:
             stop.set()
             ended.join(10)

@@ -12,13 +12,12 @@ if TYPE_CHECKING:
 def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> None:
     """Print one screen at one moment as text, or its facts as JSON with ``more`` beside them.
 
-    The pack is evaluated where the screen shows what that finds.
+    Pack and behaviours are judged where the screen shows what that finds.
     """
     from busplan.cli.output import print_json, say, text_width
-    from busplan.replay.asked import JUDGED, judged
+    from busplan.replay.asked import judged
 
-    if screen in JUDGED:
-        asked = judged(asked)
+    asked = judged(asked, screen)
     if screen == "board" and asked.board is None:
         from busplan.board.facts import facts_of
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from busplan.cli.boards import BoardOption
-from busplan.cli.output import EXIT_OF_RECORDING, say
+from busplan.cli.output import EXIT_OF_RECORDING, say, text_width
 from busplan.cli.recording import Interfaces
+
+if TYPE_CHECKING:
+    from busplan.frames.table import FrameTable
 
 
 def register(app: typer.Typer) -> None:
@@ -43,7 +46,8 @@ def record(
     around it (gaps, drops, a full disk) is kept beside the log in OUT.journal. With --rotate-mb or
     --rotate-minutes the files are OUT-0001.log, OUT-0002.log...; replay and survey read them as
     one. With --board the limits of its file are judged meanwhile: alarms are told at once and kept
-    in OUT.alarms.
+    in OUT.alarms. With --plan its behaviours are followed: what fails is told at once, and what
+    became of each at the end.
 
     Example: busplan record run.log --plan van.toml -i drive=socketcan:can0 -i pack=socketcan:can1
     """
@@ -51,6 +55,7 @@ def record(
 
     from busplan.board.desk import BoardDesk
     from busplan.cli.boards import find_boards
+    from busplan.cli.followed import RecordedBehaviours, followed
     from busplan.cli.output import print_caution, print_json
     from busplan.cli.recorded_alarms import RecordedAlarms
     from busplan.cli.recording import Display, say_how_silent, stop_on_signals
@@ -82,21 +87,35 @@ def record(
     if boards is not None and vehicle is not None:
         networks = tuple(spec.network for spec in specs)
         watch = RecordedAlarms(vehicle, networks, BoardDesk(boards, out), show.tell)
+    following = followed(vehicle, [spec.network for spec in specs])
+    behaviours = None if following is None else RecordedBehaviours(following, show.tell)
+    takers = [w.add for w in (watch, behaviours) if w is not None]
+
+    def arrived(table: FrameTable) -> None:
+        for take in takers:
+            take(table)
+
     recorder = Recorder(
         specs,
         writer,
         Journal(out.with_name(out.name + ".journal")),
-        on_frames=None if watch is None else watch.add,
+        on_frames=arrived if takers else None,
         on_status=show.update,
     )
     recorder.open()
     say_how_silent(recorder)
-    with show, watch or nullcontext(), stop_on_signals() as stop:
+    with show, watch or nullcontext(), behaviours or nullcontext(), stop_on_signals() as stop:
         status = recorder.run(stop, seconds=seconds)
+    told = None if behaviours is None else behaviours.report
     if as_json:
-        print_json(status.as_dict())
+        more = {} if told is None else {"behaviours": told.as_dict()}
+        print_json(status.as_dict() | more)
     else:
         say(status.sentence)
+        if told is not None:
+            from busplan.text.behaviour_text import brief_lines
+
+            say(*brief_lines(told, text_width()))
         if not (status.written or status.dropped):
             say("nothing came: busplan bench --wiring says what to measure", err=True)
     if not status.whole:

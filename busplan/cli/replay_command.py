@@ -52,8 +52,9 @@ def replay(
     screen: Annotated[
         str | None,
         typer.Option(
-            help="pack, verdict, networks, messages, findings, span, board or pair. Default: the "
-            "one shown last; pair with --beside; messages without a plan; as text, pack."
+            help="pack, verdict, networks, messages, findings, span, board, behaviours or pair. "
+            "Default: the one shown last; pair with --beside; messages without a plan; as text, "
+            "pack."
         ),
     ] = None,
     speed: Annotated[float, typer.Option(min=0.1, max=100, help="Times real time.")] = 1.0,

@@ -163,6 +163,11 @@ class FrameTable:
             epoch=self.epoch,
         )
 
+    def owned(self) -> FrameTable:
+        """The same frames with a payload of their own: the buffer they shared can go."""
+        start, payload = self._own_payload()
+        return replace(self, start=start, payload=payload)
+
     def relabel(self, names: Mapping[str, str]) -> FrameTable:
         """Channel names replaced by network names; channels that share a name are joined."""
         wanted = [names.get(n, n) for n in self.networks]

@@ -13,14 +13,20 @@ from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.span import Span, measure_span
-from busplan.replay.verdict import joined, judge_pack
+from busplan.replay.verdict import joined, judge_behaviour, judge_pack, with_failures
 
 if TYPE_CHECKING:
+    from busplan.behaviour.report import BehaviourReport
     from busplan.pack.report import PackReport
 
-SCREENS = ("pack", "verdict", "networks", "messages", "findings", "span", "board", "pair")
+SCREENS = (
+    *("pack", "verdict", "networks", "messages", "findings", "span", "board", "behaviours"),
+    "pair",
+)
 JUDGED = frozenset({"pack", "verdict", "findings"})
 """Screens that show what the evaluation of the pack found."""
+FOLLOWED = frozenset({"findings", "behaviours"})
+"""Screens that show what became of the plan's behaviours."""
 
 
 class Documented(Protocol):
@@ -47,6 +53,7 @@ class Asked:
     shift_ns: int = 0
     report: PackReport | None = None
     board: Documented | None = None
+    behaviours: BehaviourReport | None = None
 
     @cached_property
     def shot(self) -> Snapshot:
@@ -74,7 +81,13 @@ def check_screen(name: str) -> str:
     return name
 
 
-def judged(asked: Asked) -> Asked:
-    """The same with the evaluation of the pack and its findings."""
-    report = judge_pack(asked.replay)
-    return replace(asked, replay=joined(asked.replay, report), report=report)
+def judged(asked: Asked, screen: str) -> Asked:
+    """The same with what the screen shows of evaluations: of the pack, of behaviours."""
+    if screen in JUDGED:
+        report = judge_pack(asked.replay)
+        asked = replace(asked, replay=joined(asked.replay, report), report=report)
+    if screen in FOLLOWED:
+        told = asked.behaviours or judge_behaviour(asked.replay)
+        shown = with_failures(asked.replay, told)
+        asked = replace(asked, replay=shown, behaviours=told)
+    return asked

@@ -78,6 +78,11 @@ def _board(asked: Asked) -> dict[str, Any]:
     return {"board": None if asked.board is None else asked.board.as_dict()}
 
 
+def _behaviours(asked: Asked) -> dict[str, Any]:
+    told = asked.behaviours
+    return {"behaviours": None if told is None else told.as_dict()}
+
+
 def _pair(asked: Asked) -> dict[str, Any]:
     second, other = asked.second
     return {
@@ -94,6 +99,7 @@ _VALUES: Mapping[str, Callable[[Asked], dict[str, Any]]] = {
     "findings": _findings,
     "span": _span,
     "board": _board,
+    "behaviours": _behaviours,
     "pair": _pair,
 }
 

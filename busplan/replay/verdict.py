@@ -1,4 +1,4 @@
-"""The evaluation of the pack for the screens, and how its findings join those of the capture."""
+"""What judges a whole capture for the screens, and how its findings join those of the capture."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from busplan.findings import Finding
 from busplan.replay.replay import Replay
 
 if TYPE_CHECKING:
+    from busplan.behaviour.report import BehaviourReport
     from busplan.pack.report import PackReport
 
 STOPPED = {"node-stopped": "longest silence", "monitor-silent": "longest"}
@@ -34,6 +35,34 @@ def joined(replay: Replay, report: PackReport | None) -> Replay:
     kept = [f for f in replay.findings if not any(_same(f, t) for t in told)]
     aside = frozenset((f.kind, f.index) for f in report.faulty)
     return replace(replay.with_findings(report.findings, kept=kept), judged=True, set_aside=aside)
+
+
+def judge_behaviour(replay: Replay) -> BehaviourReport | None:
+    """Judge the plan's behaviours by the whole capture; ``None`` when it has none.
+
+    :class:`busplan.errors.PlanError` when they cannot be judged.
+    """
+    if not replay.vehicle.behaviours:
+        return None
+    from busplan.behaviour.judge import judge_behaviours
+
+    return judge_behaviours(replay.index.messages, replay.vehicle)
+
+
+def told_behaviours(replay: Replay) -> BehaviourReport | str | None:
+    """The same for the screens: why nothing can be judged in place of an error."""
+    try:
+        return judge_behaviour(replay)
+    except BusplanError as error:
+        return str(error)
+
+
+def with_failures(replay: Replay, report: BehaviourReport | None) -> Replay:
+    """The capture with a fault for each behaviour that failed."""
+    if report is None:
+        return replay
+    kept = [f for f in replay.findings if f.code != "behaviour-failed"]
+    return replay.with_findings(report.failures(replay.index.origin_ns), kept=kept)
 
 
 def _same(mine: Finding, theirs: Finding) -> bool:

@@ -25,7 +25,7 @@ from busplan.replay.peers_over import addresses
 from busplan.replay.replay import Replay, moment_of
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.track import at_hand, tracks
-from busplan.replay.verdict import joined, judge_pack
+from busplan.replay.verdict import joined, judge_pack, told_behaviours, with_failures
 from busplan.screens import look
 from busplan.screens.bars import Heading, TimeLine
 from busplan.screens.beside import Beside
@@ -37,7 +37,7 @@ from busplan.screens.findings_view import FindingList, FindingsView
 from busplan.screens.memory import Layout
 from busplan.screens.messages_view import MessagesView
 from busplan.screens.pack_view import OVERLAYS, PackView
-from busplan.screens.plain_views import NetworksView, PairView, VerdictView
+from busplan.screens.plain_views import BehavioursView, NetworksView, PairView, VerdictView
 from busplan.screens.span_view import SpanView
 from busplan.text.dots import DRAWINGS
 from busplan.text.packmap import DENSITIES
@@ -45,6 +45,7 @@ from busplan.text.timeline import WINDOWS_NS, Transport, Window
 from busplan.wording import disarmed
 
 if TYPE_CHECKING:
+    from busplan.behaviour.report import BehaviourReport
     from busplan.board.state import Judged
     from busplan.pack.report import PackReport
 
@@ -125,6 +126,7 @@ class ReplayApp(Boarded):
         self.messages = MessagesView()
         self.span = SpanView()
         self.board = BoardView()
+        self.behaviours = BehavioursView()
         self.views = [
             self.pack,
             self.verdict,
@@ -134,6 +136,8 @@ class ReplayApp(Boarded):
             self.span,
             self.board,
         ]
+        if any(replay.vehicle.behaviours for replay in self.captures):
+            self.views.append(self.behaviours)
         self.pair: PairView | None = None
         if len(self.captures) == 2:
             self.pair = PairView((self.captures[0], self.captures[1]), self.shift_ns)
@@ -182,6 +186,8 @@ class ReplayApp(Boarded):
                 if self.captures[number].set_aside:
                     judged = self.desk.judge(self.captures[number])
                     beside.hand(self._limits_judged, number, judged)
+            beside.tell("judging behaviours")
+            beside.hand(self._followed, number, told_behaviours(replay))
         gc.freeze()  # what judging has loaded and found stays: see keep_loaded
 
     def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
@@ -200,6 +206,12 @@ class ReplayApp(Boarded):
         after = joined(self.captures[number], report)
         self.verdict.reports[after] = report
         self._know(number, after)
+
+    def _followed(self, number: int, told: BehaviourReport | str | None) -> None:
+        after = self.captures[number]
+        if told is not None:
+            self.behaviours.reports[after.table] = told
+        self._know(number, with_failures(after, None if isinstance(told, str) else told))
 
     def _know(self, number: int, after: Replay) -> None:
         """Show a capture of which more is known."""

@@ -32,6 +32,11 @@ class Beside:
         self._thread.start()
 
     @property
+    def begun(self) -> bool:
+        """Whether it has been started."""
+        return self._thread.ident is not None
+
+    @property
     def running(self) -> bool:
         """Whether it has not ended yet."""
         return self._thread.is_alive()

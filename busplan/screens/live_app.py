@@ -13,13 +13,15 @@ from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
 from busplan.replay.present import Unseen, live_replay
 from busplan.replay.replay import Replay
-from busplan.replay.verdict import joined, judge_pack
+from busplan.replay.verdict import joined, judge_pack, with_failures
 from busplan.screens.app import ReplayApp
 from busplan.screens.memory import Layout
 from busplan.screens.start import keep_loaded, user_keys
 from busplan.transport.iso15765 import Segmented
 
 if TYPE_CHECKING:
+    from busplan.behaviour.following import Following
+    from busplan.behaviour.report import BehaviourReport
     from busplan.board.state import Judged
     from busplan.live.recording_status import RecordingStatus
     from busplan.pack.report import PackReport
@@ -35,7 +37,8 @@ BUSY_PART = 0.25
 class LiveApp(ReplayApp):
     """The screens on what ``rolling`` holds; ``entries`` gives the journal so far.
 
-    ``status`` gives the counts of the recording, where there is one.
+    ``status`` gives the counts of the recording, where there is one; ``following`` what became of
+    the plan's behaviours.
     """
 
     def __init__(
@@ -47,6 +50,7 @@ class LiveApp(ReplayApp):
         status: Callable[[], RecordingStatus] | None = None,
         segmented: Collection[Segmented] = (),
         desk: BoardDesk | None = None,
+        following: Following | None = None,
         layout: Layout | None = None,
         keys: Mapping[str, str] | None = None,
         keep: Callable[[Layout], None] | None = None,
@@ -66,6 +70,7 @@ class LiveApp(ReplayApp):
         self._entries = entries
         self._segmented = segmented
         self._status = status
+        self._following = following
         self._judging = False
         self._judge_next_s = 0.0
         self._report: PackReport | None = None
@@ -101,6 +106,8 @@ class LiveApp(ReplayApp):
                 )
                 if self._judged_once:
                     replay = joined(replay, self._report)
+                told = None if self._following is None else self._following.report()
+                replay = with_failures(replay, told)
                 self.desk.shift(forgotten_ns)
                 judged = self.desk.live(replay)
             except Exception as error:  # a look that fails must end neither screens nor recording
@@ -109,12 +116,15 @@ class LiveApp(ReplayApp):
                 if worker.is_cancelled:
                     return
                 self._beside.doing = self._trouble
-                self.call_from_thread(self._arrived, replay, forgotten_ns, judged)
+                self.call_from_thread(self._arrived, replay, forgotten_ns, judged, told)
             took = time.monotonic() - begin
             time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
 
-    def _arrived(self, replay: Replay, forgotten_ns: int, judged: Judged) -> None:
+    def _arrived(
+        self, replay: Replay, forgotten_ns: int, judged: Judged, told: BehaviourReport | None
+    ) -> None:
         """Show what has arrived; held moments and marks stay on what they showed."""
+        self.behaviours.reports = {} if told is None else {replay.table: told}
         self._present.grow(replay.span_ns, forgotten_ns)
         self._boards[0] = judged
         if forgotten_ns:
@@ -161,6 +171,7 @@ def run_live(
     status: Callable[[], RecordingStatus] | None = None,
     segmented: Collection[Segmented] = (),
     desk: BoardDesk | None = None,
+    following: Following | None = None,
 ) -> None:
     """Open the screens on a live bus; returns when the user leaves."""
     from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -174,6 +185,7 @@ def run_live(
         status=status,
         segmented=segmented,
         desk=desk,
+        following=following,
         layout=read_layout(path),
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),

@@ -1,4 +1,4 @@
-"""Screens that are one sheet: networks, verdict, two captures."""
+"""Screens that are one sheet: networks, verdict, behaviours, two captures."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.sheet import Sheet
 from busplan.screens.views import View
+from busplan.text.behaviour_text import draw_behaviours
 from busplan.text.draw import no_pack
 from busplan.text.networks_draw import draw_networks
 from busplan.text.pair_draw import draw_pair
@@ -18,6 +19,8 @@ from busplan.text.timeline import Window
 from busplan.text.verdict_draw import draw_verdict
 
 if TYPE_CHECKING:
+    from busplan.behaviour.report import BehaviourReport
+    from busplan.frames.table import FrameTable
     from busplan.pack.report import PackReport
 
 
@@ -106,6 +109,37 @@ class VerdictView(SheetView):
             lines = draw_verdict(report, replay.findings, columns)
             self._drawn = (replay, columns, lines)
         return lines
+
+
+class BehavioursView(SheetView):
+    """What must hold between signals over time."""
+
+    title = "Behaviours"
+    short = "Behv"
+    help = (
+        "What the plan says must hold between signals over time, worst first: ! failed, ? not "
+        "shown, + held; how often it came up, by how much it held, and when it failed. On a live "
+        "bus it is what was seen so far. Where it never came up nothing is known.\n"
+        "arrows scroll"
+    )
+
+    def __init__(self) -> None:
+        super().__init__(id="behaviours")
+        self.reports: dict[FrameTable, BehaviourReport | str] = {}
+        """By the capture's frames: what was found, or why nothing could be."""
+
+    def draw(
+        self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, rows: int
+    ) -> list[Line]:
+        """The lines."""
+        if not replay.vehicle.behaviours:
+            return draw_behaviours(None, columns)
+        report = self.reports.get(replay.table)
+        if report is None:
+            return wrap("The behaviours are being judged.", columns, FAINT)
+        if isinstance(report, str):
+            return wrap(report, columns, "caution")
+        return draw_behaviours(report, columns)
 
 
 class PairView(SheetView):

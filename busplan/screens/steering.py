@@ -43,7 +43,7 @@ class Steered(Redrawing):
         Binding("z", "window", "Stretch of the plots", id="plot.window"),
         *(
             Binding(str(n), f"open_number({n})", f"Screen {n}", id=f"screen.{n}")
-            for n in range(1, 9)
+            for n in range(1, 10)
         ),
         Binding("o", "other", "Other capture", id="app.other"),
     ]

@@ -6,39 +6,79 @@ from busplan.answers import Answer
 from busplan.behaviour.report import BehaviourReport, Verdict
 from busplan.behaviour.words import sentence
 from busplan.plan.ready import PRACTICE, READY, SIGNALS, STATES, Ready
-from busplan.text.runs import wrapped
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, text, wrap, wrapped
+from busplan.text.verdict_draw import ROLES
 
 _INDENT = "    "
+NONE = (
+    "The plan has no [[behaviour]] tables: what must hold between signals over time. "
+    "`busplan behaviour --ready` shows ready ones that it can take up."
+)
 
 
 def behaviour_lines(report: BehaviourReport, width: int, *, details: bool = False) -> list[str]:
     """A block a behaviour, worst first; ``details`` adds what held and every failure."""
-    order = {Answer.BAD: 0, Answer.NOT_SHOWN: 1, Answer.GOOD: 2}
-    lines = [f"{report.vehicle}: {report.headline}"]
-    for verdict in sorted(report.verdicts, key=lambda v: order[v.answer]):
+    return [text(line) for line in _drawn(report, width, details=details)]
+
+
+def draw_behaviours(report: BehaviourReport | None, columns: int) -> list[Line]:
+    """The same for the screens; ``None`` says that the plan has none."""
+    if report is None or not report.verdicts:
+        return wrap(NONE, columns)
+    return _drawn(report, columns, details=False)
+
+
+def brief_lines(report: BehaviourReport, width: int) -> list[str]:
+    """A line or two a behaviour, worst first."""
+    lines = [report.headline]
+    for verdict in _ordered(report):
+        lines += wrapped(told_of(verdict), width, rest=_INDENT, figures=True)
+    return lines
+
+
+def told_of(verdict: Verdict) -> str:
+    """One behaviour in one line, as far as it has come."""
+    least = "" if verdict.answer is Answer.NOT_SHOWN else verdict.margin_text
+    more = f"; least margin {least}" if least else ""
+    told = verdict.reason or verdict.counts_text
+    return f"{verdict.answer.mark} {verdict.behaviour.name}: {verdict.word}; {told}{more}"
+
+
+def _drawn(report: BehaviourReport, width: int, *, details: bool) -> list[Line]:
+    lines: list[Line] = [[(f"{report.vehicle}: {report.headline}", HEAD)]]
+    for verdict in _ordered(report):
         lines += _verdict_lines(verdict, width, details=details)
     return lines
 
 
-def _verdict_lines(verdict: Verdict, width: int, *, details: bool) -> list[str]:
+def _ordered(report: BehaviourReport) -> list[Verdict]:
+    """Worst first."""
+    order = {Answer.BAD: 0, Answer.NOT_SHOWN: 1, Answer.GOOD: 2}
+    return sorted(report.verdicts, key=lambda v: order[v.answer])
+
+
+def _verdict_lines(verdict: Verdict, width: int, *, details: bool) -> list[Line]:
+    def below(words: str, role: str = PLAIN) -> list[Line]:
+        told = wrapped(words, width, first=_INDENT, rest=_INDENT, figures=True)
+        return [[(line, role)] for line in told]
+
     head = f"{verdict.answer.mark} {verdict.behaviour.name}: {verdict.word}"
-    lines = wrapped(
+    told = wrapped(
         f"{head}; {verdict.reason or verdict.counts_text}", width, rest=_INDENT, figures=True
     )
+    lines: list[Line] = [[(line, ROLES[verdict.answer])] for line in told]
     if verdict.margin_text and verdict.answer is not Answer.NOT_SHOWN:
-        lines += wrapped(
-            f"least margin {verdict.margin_text}", width, first=_INDENT, rest=_INDENT, figures=True
-        )
+        lines += below(f"least margin {verdict.margin_text}")
     if details or verdict.answer is not Answer.GOOD:
-        lines += wrapped(sentence(verdict.behaviour), width, first=_INDENT, rest=_INDENT)
+        lines += below(sentence(verdict.behaviour), FAINT)
     shown = verdict.failures if details else verdict.failures[:3]
     for moment in shown:
         right = "" if moment.until_s is None else f", right again at {moment.until_s:.3f} s"
         late = "" if moment.margin_s is None else f", {moment.margin_s:+.3f} s"
         by = "" if moment.margin is None else f", {moment.margin:+.4g} {verdict.unit}".rstrip()
-        lines.append(f"{_INDENT}at {moment.at_s:.3f} s{late}{by}{right}")
+        lines += below(f"at {moment.at_s:.3f} s{late}{by}{right}")
     if verdict.failed > len(shown):
-        lines.append(f"{_INDENT}and {verdict.failed - len(shown):,} more")
+        lines += below(f"and {verdict.failed - len(shown):,} more")
     return lines
 
 

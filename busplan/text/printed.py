@@ -8,6 +8,7 @@ from busplan.board.facts import BoardFacts, facts_of
 from busplan.replay.asked import Asked
 from busplan.replay.replay import Replay
 from busplan.replay.search import matching
+from busplan.text.behaviour_text import draw_behaviours
 from busplan.text.board_text import board_lines
 from busplan.text.draw import (
     load_grid,
@@ -113,6 +114,10 @@ def _board_text(asked: Asked, columns: int) -> list[Line]:
     return board_lines(facts, columns)
 
 
+def _behaviours_text(asked: Asked, columns: int) -> list[Line]:
+    return draw_behaviours(asked.behaviours, columns)
+
+
 def _verdict_text(asked: Asked, columns: int) -> list[Line]:
     if asked.report is None:
         why = no_pack(asked.shot) or "Too little of the pack is in this capture."
@@ -138,5 +143,6 @@ _TEXTS: Mapping[str, Callable[[Asked, int], list[Line]]] = {
     "findings": _findings_text,
     "span": _span_text,
     "board": _board_text,
+    "behaviours": _behaviours_text,
     "pair": _pair_text,
 }

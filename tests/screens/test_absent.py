@@ -49,7 +49,7 @@ CASES = {
 @pytest.mark.parametrize("case", CASES)
 def test_text_and_json_say_that_there_is_no_pack(case: str) -> None:
     vehicle, table, word, reason = CASES[case]
-    asked = judged(Asked(Replay.of(vehicle, table), 5 * S))
+    asked = judged(Asked(Replay.of(vehicle, table), 5 * S), "verdict")
     for screen in SCREENS:
         if screen == "pair":
             continue

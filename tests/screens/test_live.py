@@ -5,8 +5,11 @@ import re
 import numpy as np
 import pytest
 from support.bench import as_built
+from support.pilot import screen_text
 from support.transport_traffic import segmented, spread, table
 
+from busplan.behaviour.following import Following
+from busplan.behaviour.judge import judge_behaviours
 from busplan.demo.captures import make_capture
 from busplan.findings import Weight
 from busplan.frames.identifier import FrameKey
@@ -17,6 +20,7 @@ from busplan.replay.clock import LiveClock
 from busplan.replay.present import Unseen, live_replay
 from busplan.replay.watch import watch
 from busplan.screens.live_app import LiveApp
+from busplan.text.behaviour_text import behaviour_lines
 from busplan.transport.iso15765 import Segmented
 
 SECOND = 10**9
@@ -153,6 +157,30 @@ async def test_the_screens_follow_what_arrives() -> None:
         await pilot.pause(0.2)
         assert "HELD" in app.export_screenshot()
         assert re.search(r"3\.\d\d\d", shown)
+
+
+async def test_the_behaviours_so_far_are_those_of_the_recording() -> None:
+    vehicle = as_built()
+    table = make_capture("key-on-early", duration_s=10.0)
+    rolling = Rolling(table.networks, keep_ns=60 * SECOND)
+    following = Following(vehicle, table.networks)
+    app = LiveApp(vehicle, rolling, lambda: (), following=following)
+    async with app.run_test(size=(100, 60)) as pilot:
+        for part in np.array_split(np.arange(len(table)), 2):
+            rolling.add(table.take(part))
+            following.add(table.take(part))
+        await pilot.press("8")
+        for _ in range(80):
+            await pilot.pause(0.1)
+            if app.replay.span_ns == table.span_ns:
+                break
+        await pilot.pause()
+        shown = screen_text(app)
+        assert [f.code for f in app.replay.findings].count("behaviour-failed") == 1
+    whole = judge_behaviours(table, vehicle)
+    assert "! link-full-before-main: failed" in shown
+    for line in behaviour_lines(whole, 99)[:20]:
+        assert line.rstrip() in shown
 
 
 @pytest.mark.parametrize("broken", ["live_replay", "judge_pack"])

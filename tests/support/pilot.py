@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 from textual.app import App
 
 from busplan.screens.app import ReplayApp
@@ -30,4 +32,8 @@ def screen_text(app: App[None]) -> str:
 async def settle(app: ReplayApp, pilot: object) -> None:
     """Wait until the pack is judged and everything is drawn."""
     await app.workers.wait_for_complete()
+    for _ in range(3000):  # what works beside the screens is no worker of theirs
+        if app._beside.begun and not app._beside.running:
+            break
+        await asyncio.sleep(0.01)
     await pilot.pause()  # type: ignore[attr-defined]

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from busplan.behaviour.signals import Signals, Traced
+from busplan.behaviour.signals import Memory, Signals, Traced
 from busplan.behaviour.steps import START, Steps
 from busplan.plan.claims import Operand
 from busplan.plan.vehicle import SignalAddress
@@ -36,6 +36,7 @@ class Stepped(Signals):
     def __init__(self, signals: Mapping[str, Steps], end_s: float) -> None:
         self.begin_ns, self.end_ns = 0, round(end_s * S)
         self._given = signals
+        self.memory = Memory()
 
     def traced(self, operand: Operand) -> Traced:
         found = self._given[operand.address.signal]
