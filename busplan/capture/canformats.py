@@ -32,9 +32,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 HAS_CONTROL = "holds control characters"
 _BYTES_LAST = re.compile(r"(?:\s[0-9A-F]{2}){2}\s*$|\s[RT]x\s", re.ASCII)
 _LINE_NUMBER = re.compile(r"\s*(\d{1,12})\)?\s")
-_BASE64 = re.compile(r"(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=)?")
 _BYTE = re.compile(rb"[0-9A-Fa-f]{2}")
-CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
 class LineFeed(io.TextIOBase):
@@ -264,35 +262,6 @@ class _Numbers:
                 why="Frames are not in the file: lost, or left out when it was saved.",
                 action="Compare with the recorder's own file if it should be whole.",
             )
-
-
-def csv_chunks(
-    path: Path, tally: Tally, names: ChannelNames, progress: Progress | None = None
-) -> Iterator[Chunk]:
-    """CSV as python-can writes it: it keeps neither channel nor direction nor CAN FD."""
-    import can
-
-    tally.channels_lost()
-    return _text_format(
-        make=can.CSVReader,
-        channel_of=lambda m: NO_CHANNEL,
-        primer=CSV_HEAD + "\n",
-        remarks=(CSV_HEAD,),
-        path=path,
-        tally=tally,
-        names=names,
-        progress=progress,
-        knows_fd=False,
-        goes_on=_goes_on_csv,
-    )
-
-
-def _goes_on_csv(text: str, message: can.Message | None) -> bool:
-    """Whether a line has more columns, or a payload that is more than the library reads."""
-    if message is None:
-        return text.strip().lower() != CSV_HEAD
-    cells = text.strip().split(",")
-    return len(cells) > CSV_HEAD.count(",") + 1 or not _BASE64.fullmatch(cells[-1])
 
 
 def blf_chunks(

@@ -27,6 +27,8 @@ SEPARATORS = ",;\t|"
 HEADING_WITHIN = 60
 """Lines in which the headings must come; before them there may be remarks."""
 MOST_COLUMNS = 1000
+LIBRARY_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
+"""Headings of python-can's own CSV files: seconds, hexadecimal identifiers, payloads in base 64."""
 EXAMPLE = "--columns time=…,id=…,bus=…,data=…"
 
 _PAIR = re.compile(rf",(?=(?:{'|'.join(ROLES)})=)")
@@ -95,6 +97,8 @@ class Layout:
     time_unit: str = ""
     id_base: str = ""
     data_base: str = ""
+    closed: bool = False
+    """Whether no line can have more columns."""
     names: tuple[str, ...] = field(default=(), compare=False)
 
     def name(self, role: str) -> str:
@@ -218,15 +222,17 @@ def _by_heading(
             problems.append(wanted)
     if problems or data is None:
         raise _UnclearError(len(place), "; ".join(problems))
+    library = not told and separator.join(names).lower() == LIBRARY_HEAD
     return Layout(
         separator=separator,
         heading=number,
         width=max(*place.values(), data[1]) + 1,
         place=place,
         data=data,
-        time_unit=_fitting(forms["time"], UNITS),
-        id_base=_fitting(forms["id"], BASES),
-        data_base=_fitting(forms["data"], BASES),
+        time_unit="s" if library else _fitting(forms["time"], UNITS),
+        id_base="hex" if library else _fitting(forms["id"], BASES),
+        data_base="base64" if library else _fitting(forms["data"], BASES),
+        closed=library,
         names=tuple(names),
     )
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from busplan.capture.blocks import GZIP_MAGIC
 from busplan.capture.chunks import ChannelNames, Chunk, Progress
+from busplan.capture.csv_columns import LIBRARY_HEAD
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
 
@@ -70,7 +71,7 @@ FORMATS = (
     Format(
         "CSV",
         ".csv",
-        "canformats:csv_chunks",
+        "tablelog:table_chunks",
         channels=False,
         fd=False,
         direction=False,
@@ -154,7 +155,7 @@ def _by_content(head: bytes) -> Format | None:
         ".blf": b"LOGG",
         ".mf4": b"MDF     ",
         ".db": b"SQLite format 3\0",
-        ".csv": b"timestamp,arbitration_id,",
+        ".csv": LIBRARY_HEAD.encode(),
         ".asc": b"date ",
         ".trc": b";$FILEVERSION=",
     }

@@ -35,9 +35,13 @@ def flags_of(message: can.Message) -> int:
 def nanoseconds(seconds: npt.ArrayLike) -> I64:
     """Float times [s] as whole nanoseconds, without digits that the float never held."""
     time_s = np.asarray(seconds, np.float64)
-    fine = np.rint(time_s * 1e9).astype(np.int64)
+    is_fine = np.abs(time_s) < _COARSE_FROM_S
+    if is_fine.all():
+        return np.rint(time_s * 1e9).astype(np.int64)
     coarse = np.rint(time_s * 1e6).astype(np.int64) * 1000
-    return np.where(np.abs(time_s) < _COARSE_FROM_S, fine, coarse)
+    if not is_fine.any():
+        return coarse
+    return np.where(is_fine, np.rint(time_s * 1e9).astype(np.int64), coarse)
 
 
 def message_chunk(messages: Sequence[can.Message], network: Sequence[int]) -> Chunk:

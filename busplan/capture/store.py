@@ -37,7 +37,7 @@ from busplan.errors import UsageError
 from busplan.files import open_ordinary, read_whole
 from busplan.findings import Finding
 
-VERSION = 4
+VERSION = 5
 """Changes with the layout, and with readers that give other frames for the same file."""
 LIMIT_BYTES = 20 * 10**9
 """Most bytes the folder holds, unless ``BUSPLAN_CACHE_GB`` says otherwise."""

@@ -2,58 +2,39 @@
 
 Times are seconds, or what their heading or the user says, or dates; without a date they count from
 the file's own start. Which channel a frame came from is kept as the file has it, a number ``1`` as
-``can1``. Cells that cannot be read set their line aside, counted, as in every other reader.
+``can1``. Lines of the usual shape are read by a kernel, all others with care; what cannot be read
+sets its line aside, counted, as in every other reader.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
-from itertools import chain, islice
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from itertools import chain
 from pathlib import Path
 
-from busplan.capture.blocks import byte_blocks, numbered, whole_lines
-from busplan.capture.canformats import CONTROL, HAS_CONTROL, OWN_START
-from busplan.capture.chunks import ChannelNames, Chunk, Progress
-from busplan.capture.csv_columns import (
-    EXAMPLE,
-    HEADING_WITHIN,
-    NO,
-    SENT_WORDS,
-    UNITS,
-    YES,
-    Layout,
-    fields,
-    layout_of,
-    parse_columns,
-)
-from busplan.capture.gather import CHUNK, NO_CHANNEL, Gatherer
+import numpy as np
+
+from busplan.capture.ahead import in_order
+from busplan.capture.blocks import Reach, byte_blocks, numbered, whole_lines
+from busplan.capture.chunks import NOTHING, ChannelNames, Chunk, Progress, put_among
+from busplan.capture.csv_columns import NO, SENT_WORDS, YES, layout_of, parse_columns
+from busplan.capture.gather import NO_CHANNEL, Gatherer
+from busplan.capture.object_frames import nanoseconds
+from busplan.capture.table_rows import Rows, WrongLineError
 from busplan.capture.tally import Tally
-from busplan.errors import CaptureError
-from busplan.findings import Weight
-from busplan.frames.kinds import ERROR, EXTENDED, FD_LENGTHS, REMOTE, SENT
-from busplan.wording import counted, one_line
+from busplan.frames.columns import I64, U8
 
 LOOKED_INTO = 2000
 """Lines from which it is told how numbers are written."""
-_LOOKED_INTO_SIGNS = 1 << 20
-_MOST_KEPT = 100_000
-"""Identifiers whose reading is remembered."""
-_CLOCK = re.compile(r"(?:(\d{1,4}):)?(\d{1,2}):(\d{1,2}(?:\.\d+)?)", re.ASCII)
-_WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.ASCII | re.IGNORECASE)
-_HEX = re.compile(r"(?:0x)?([0-9a-f]{1,8})([xh]?)", re.IGNORECASE | re.ASCII)
-_DEC = re.compile(r"(\d{1,10})(x?)", re.IGNORECASE | re.ASCII)
-_APART = re.compile(r"[\s:,_.-]+")
-_REMOTE = re.compile(r"rtr|remote( (frame|request))?", re.IGNORECASE)
-_TWO_DIGITS = re.compile(r"[0-9A-Fa-f]{2}$")
-_FLAG_OF = {"extended": EXTENDED, "remote": REMOTE, "error": ERROR}
-_START = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-class _WrongError(ValueError):
-    """Why a line is no frame."""
+_LOOKED_INTO_BYTES = 1 << 20
+_BLOCK = 1 << 20
+"""Bytes handled at a time; each line may be one for the careful reader, which costs 200 bytes."""
+FEW = LOOKED_INTO
+"""A file of fewer lines is read with care only: that takes less time than getting the kernel."""
+_WORD = 8
+"""Longest word the kernel knows [bytes]."""
 
 
 def table_chunks(
@@ -65,322 +46,189 @@ def table_chunks(
     columns: str = "",
 ) -> Iterator[Chunk]:
     """The frames of a CSV file; ``columns`` as the user types them, empty to find them."""
-    at = 0
+    told = parse_columns(columns) if columns else {}
+    begun: list[U8] = []
+    settled: list[Rows] = []
 
-    def consumed(done: int) -> None:
-        nonlocal at
-        at = done
-
-    rows: _Rows | None = None
+    def rows() -> Rows:
+        """How lines are read, settled by the first of them."""
+        if not settled:
+            lines = [line for _, line in zip(range(LOOKED_INTO), _texts(begun), strict=False)]
+            settled.append(Rows(layout_of(lines, told, str(path)), lines, str(path)))
+        return settled[0]
 
     def is_whole(line: bytes) -> bool:
-        return rows is not None and rows.ends(line)
+        return bool(line) and rows().ends(line)
 
-    blocks = whole_lines(byte_blocks(path, tally, 1 << 20, consumed), tally, whole=is_whole)
-    lines = numbered(blocks)
-    first = _first_of(lines)
-    told = parse_columns(columns) if columns else {}
-    layout = layout_of([text for _, text in first], told, str(path))
-    rows = _Rows(layout, [text for number, text in first if number > layout.heading], str(path))
-    if "bus" not in layout.place:
-        tally.channels_lost()
-    gatherer = Gatherer(tally, names, text=True, knows_fd=False)
-    frames = 0
-    for number, text in chain(first, lines):
-        tally.entries = number
-        if number <= layout.heading or not text.strip() or rows.is_heading(number, text):
-            continue
-        if text.startswith("#"):
-            tally.skip(number)
-            continue
-        try:
-            gatherer.add_fields(*rows.frame(text), number)
-        except _WrongError as wrong:
-            tally.set_aside(str(wrong), number)
-        if len(gatherer) >= CHUNK:
-            frames += len(gatherer)
-            yield gatherer.chunk()
-            if progress:
-                progress(at, frames)
-    tally.close_lines()
-    rows.remark(tally)
-    yield gatherer.chunk()
-    gatherer.remark()
-
-
-def _first_of(lines: Iterator[tuple[int, str]]) -> list[tuple[int, str]]:
-    """The lines that are looked into before reading; they are read again."""
-    found, size = [], 0
-    for number, text in islice(lines, LOOKED_INTO):
-        found.append((number, text))
-        size += len(text)
-        if size > _LOOKED_INTO_SIGNS:
+    reach = Reach()
+    blocks = reach.noted(
+        whole_lines(byte_blocks(path, tally, _BLOCK, reach.consumed), tally, whole=is_whole)
+    )
+    lines = size = 0
+    for block in blocks:
+        begun.append(block)
+        lines += int((block == 10).sum())
+        size += len(block)
+        if lines >= LOOKED_INTO or size >= _LOOKED_INTO_BYTES:
             break
-    return found
+    careful = _Careful(rows(), tally, names)
+    small = lines < FEW and size < _LOOKED_INTO_BYTES
+    parse = _leave if small else careful.parse
+    frames = 0
+    first = _without_lines(begun, careful.heading)
+    tally.entries = careful.heading
+    for parsed in in_order(chain(first, blocks), parse):
+        done = reach.next_end()
+        chunk = careful.join(parsed)
+        frames += len(chunk)
+        yield chunk
+        if progress:
+            progress(done, frames)
+    tally.close_lines()
+    careful.finish()
 
 
-Cells = tuple[float, str, int, int, int, bytes]
-"""Time [s], channel, identifier, flags, stated length, payload."""
+def _texts(blocks: list[U8]) -> Iterator[str]:
+    return (text for _, text in numbered(iter(blocks)))
 
 
-class _Rows:
-    """Reads lines of one layout; settled by the first of them where that leaves something open."""
+def _without_lines(blocks: list[U8], lines: int) -> Iterator[U8]:
+    """The blocks without so many lines at their beginning."""
+    for block in blocks:
+        ends = np.flatnonzero(block == 10) if lines else ()
+        if len(ends) < lines:
+            lines -= len(ends)
+            yield block[:0]
+            continue
+        yield block[ends[lines - 1] + 1 :] if lines else block
+        lines = 0
 
-    def __init__(self, layout: Layout, sample: Sequence[str], file: str) -> None:
-        self._layout, self._file = layout, file
-        cells = [fields(line, layout.separator) for line in sample]
-        cells = [row for row in cells if len(row) >= layout.width]
-        times = [row[layout.place["time"]] for row in cells]
-        self._kind = self._time_kind(times)
-        self._scale = self._time_scale(times) if self._kind == "number" else 1.0
-        self._decimal = self._id_base([row[layout.place["id"]] for row in cells]) == "dec"
-        first, last = layout.data
-        self._apart = last > first
-        bytes_of = [cell for row in cells for cell in row[first : last + 1]]
-        self._decimal_bytes = self._data_base(bytes_of) == "dec"
-        others = [place for role, place in layout.place.items() if role != "data"]
-        stated = "length" in layout.place
-        self._least = max(others) + 1 if stated and self._apart else layout.width
-        self._known: dict[str, tuple[int, bool]] = {}
-        self._no_zone, self._kind_assumed = False, 0
 
-    def is_heading(self, number: int, text: str) -> bool:
-        """Whether a line before the first frames, where columns are told by number, is none."""
-        if self._layout.heading or number > HEADING_WITHIN:
-            return False
-        row = fields(text, self._layout.separator)
-        at = self._layout.place["time"]
-        return len(row) <= at or not any(c.isdigit() for c in row[at])
+@dataclass(frozen=True, eq=False)
+class _Parsed:
+    """What the kernel made of a block.
 
-    def ends(self, line: bytes) -> bool:
-        """Whether a last line without a line end is whole: it has as many bytes as it states.
+    ``others`` are the lines left: their text, line number in the block and frames before them.
+    """
 
-        Only where the payload is the last that is read, in two digits a byte.
-        """
-        layout, text = self._layout, line.decode("utf-8", "replace")
-        at = layout.place
-        last = self._apart is False and max(at.values()) == layout.data[0]
-        if not last or "length" not in at or self._decimal_bytes or not _TWO_DIGITS.search(text):
-            return False
-        try:
-            *_, stated, data = self.frame(text)
-        except _WrongError:
-            return False
-        return stated == len(data) > 0
+    columns: Chunk
+    channels: list[str]
+    lines: int
+    others: list[tuple[str, int, int]]
+    counts: I64
 
-    def frame(self, text: str) -> Cells:
-        """One line; ``_WrongError`` says what is wrong with it, ending ``the line …``."""
-        if CONTROL.search(text):
-            raise _WrongError(HAS_CONTROL)
-        layout = self._layout
-        row = fields(text, layout.separator)
-        if len(row) < self._least:
-            raise _WrongError(f"has fewer than {self._least} columns")
-        place = layout.place
-        time_s = self._time(row[place["time"]])
-        flags = self._flags(row)
-        identifier, extended = self._identifier(row[place["id"]], flags)
-        data, remote = self._payload(row)
-        if "extended" not in place and identifier > 0x7FF and not extended and not flags & ERROR:
-            extended = True
-            self._kind_assumed += 1
-        flags |= EXTENDED * extended | REMOTE * remote
-        stated = len(data)
-        if "length" in place:
-            stated, data = self._stated(row[place["length"]], data, flags)
-        return time_s, self._channel(row), identifier, flags, stated, data
 
-    def remark(self, tally: Tally) -> None:
-        """Tell the tally what was decided for the whole file."""
-        if self._kind == "clock":
-            tally.clock = OWN_START
-        if self._no_zone:
-            tally.zone_unknown()
-        if self._kind_assumed:
-            tally.remark(
-                "identifier-width-assumed",
-                Weight.NOTE,
-                f"no column says which identifiers have 29 bits; "
-                f"{counted(self._kind_assumed, 'frame')} above 0x7FF taken so, all others as 11",
-                why="A 29-bit identifier below 0x800 would be taken for another message.",
-                action="Nothing, unless such identifiers are used.",
-            )
+class _Careful:
+    """Reads the lines that the kernel left, and puts everything in its place."""
 
-    def _channel(self, row: Sequence[str]) -> str:
-        name = row[self._layout.place["bus"]] if "bus" in self._layout.place else ""
-        if name.isdecimal() and name.isascii() and len(name) < 6:
-            return f"can{int(name)}"
-        return name or NO_CHANNEL
+    def __init__(self, rows: Rows, tally: Tally, names: ChannelNames) -> None:
+        if not rows.knows_channels:
+            tally.channels_lost()
+        self.heading = rows.heading
+        self.parse = partial(_parse, rows.form(), rows.scale, rows.knows_channels, _words())
+        self._rows, self._tally, self._names = rows, tally, names
+        self._gatherer = Gatherer(tally, names, text=True, knows_fd=False)
 
-    def _flags(self, row: Sequence[str]) -> int:
-        """The flags that have columns of their own."""
-        place, flags = self._layout.place, 0
-        for role, flag in _FLAG_OF.items():
-            if role in place and self._yes(row[place[role]]):
-                flags |= flag
-        if "direction" in place and row[place["direction"]].lower() in SENT_WORDS:
-            flags |= SENT
-        return flags
+    def join(self, parsed: _Parsed) -> Chunk:
+        """The frames of a block, those of its other lines in their places."""
+        fast = parsed.columns
+        zoneless, assumed, fd = (int(n) for n in parsed.counts)
+        self._rows.no_zone |= zoneless > 0
+        self._rows.width_assumed += assumed
+        self._gatherer.fd_assumed += fd
+        lookup = [self._names.index(self._rows.channel(name)) for name in parsed.channels]
+        if len(fast):
+            fast.network[:] = np.array(lookup, np.uint16)[fast.network]
+        slow, before = self._frames(parsed.others)
+        self._tally.entries += parsed.lines
+        return put_among(fast, slow, before) if len(slow) else fast
 
-    @staticmethod
-    def _yes(cell: str) -> bool:
-        word = cell.lower()
-        if word in YES:
-            return True
-        if word in NO:
-            return False
-        raise _WrongError("says neither yes nor no where it should")
-
-    def _identifier(self, cell: str, flags: int) -> tuple[int, bool]:
-        """The identifier, and whether the cell itself calls it one of 29 bits."""
-        found = self._known.get(cell)
-        if found is None:
-            shape = (_DEC if self._decimal else _HEX).fullmatch(cell)
-            if shape is None:
-                if flags & ERROR and not cell:
-                    return 0, False
-                raise _WrongError("has an identifier that is no number")
-            found = int(shape[1], 10 if self._decimal else 16), shape[2].lower() == "x"
-            if len(self._known) < _MOST_KEPT:
-                self._known[cell] = found
-        return found
-
-    def _payload(self, row: Sequence[str]) -> tuple[bytes, bool]:
-        """The bytes, and whether the cell says that the frame is a remote one."""
-        first, last = self._layout.data
-        if self._apart:
-            cells = [cell for cell in row[first : last + 1] if cell]
-            if any(row[first + len(cells) : last + 1]):
-                raise _WrongError("has a gap in its payload")
-            return self._bytes(cells), False
-        cell = row[first]
-        if cell[:1] in "rR" and _REMOTE.fullmatch(cell):
-            return b"", True
-        if not self._decimal_bytes:
+    def _frames(self, lines: list[tuple[str, int, int]]) -> tuple[Chunk, I64]:
+        """The frames on these lines, and how many of the block come before each."""
+        begin, places = self._tally.entries, []
+        for text, line, before in lines:
+            number = begin + line
+            if not text.strip() or self._rows.is_heading(number, text):
+                continue
+            if text.startswith("#"):
+                self._tally.skip(number)
+                continue
+            known = len(self._gatherer)
             try:
-                return bytes.fromhex(cell), False
-            except ValueError:
-                pass
-        return self._bytes([part for part in _APART.split(cell) if part]), False
+                self._gatherer.add_fields(*self._rows.frame(text), number)
+            except WrongLineError as wrong:
+                self._tally.set_aside(str(wrong), number)
+            if len(self._gatherer) > known:
+                places.append(before)
+                if self._rows.goes_on(text):
+                    self._tally.join(number)
+        return self._gatherer.chunk(), np.array(places, np.int64)
 
-    def _bytes(self, parts: Sequence[str]) -> bytes:
-        try:
-            if self._decimal_bytes:
-                return bytes([int(part) for part in parts])
-            bare = [part[2:] if part[:2] in ("0x", "0X") else part for part in parts]
-            if len(bare) > 1 and any(len(part) > 2 for part in bare):
-                raise ValueError
-            return bytes.fromhex("".join(part.zfill(2) for part in bare))
-        except ValueError:
-            raise _WrongError("has a payload that is not all bytes") from None
-
-    def _stated(self, cell: str, data: bytes, flags: int) -> tuple[int, bytes]:
-        """The length the line states, and the payload; a length code of CAN FD means its bytes."""
-        if not _WHOLE.fullmatch(cell) or len(cell) > 4:
-            raise _WrongError("has a length that is no number")
-        stated = int(cell)
-        if 9 <= stated <= 15 and len(data) == FD_LENGTHS[stated]:
-            stated = len(data)
-        if self._apart and not flags & REMOTE:
-            data = data[: max(stated, 0)]
-        return stated, data
-
-    def _time(self, cell: str) -> float:
-        """Seconds since 1970, or since the file's own start."""
-        try:
-            if self._kind == "number":
-                return float(self._point(cell)) * self._scale
-            if self._kind == "clock":
-                return _clock_seconds(cell)
-            moment = _date(cell)
-        except ValueError:
-            raise _WrongError("has a time that is none") from None
-        if moment.tzinfo is None:
-            self._no_zone = True
-            moment = moment.replace(tzinfo=UTC)
-        return (moment - _START).total_seconds()
-
-    def _point(self, cell: str) -> str:
-        return cell if self._layout.separator == "," else cell.replace(",", ".")
-
-    def _time_kind(self, cells: Sequence[str]) -> str:
-        """Whether times are numbers, dates or clock times: what most of the first ones are."""
-        votes = dict.fromkeys(("number", "date", "clock"), 0)
-        for cell in cells:
-            if _NUMBER.fullmatch(self._point(cell)):
-                votes["number"] += 1
-            elif _CLOCK.fullmatch(cell):
-                votes["clock"] += 1
-            else:
-                try:
-                    _date(cell)
-                    votes["date"] += 1
-                except ValueError:
-                    continue
-        kind = max(votes, key=lambda name: votes[name])
-        if not votes[kind]:
-            shown = f", for example {one_line(cells[0], 30)!r}" if cells else ""
-            raise CaptureError(
-                f"{self._file}: the column {self._layout.name('time')!r} holds no times{shown}; "
-                f"say which does with {EXAMPLE}"
-            )
-        return kind
-
-    def _time_scale(self, cells: Sequence[str]) -> float:
-        """What a time's one is worth [s]: as told, else seconds, where they have decimals."""
-        if self._layout.time_unit:
-            return UNITS[self._layout.time_unit]
-        if all(_WHOLE.fullmatch(cell) for cell in cells if cell):
-            name = self._layout.name("time")
-            raise CaptureError(
-                f"{self._file}: the times in {name!r} are whole numbers and nothing says of what; "
-                f"say it with --columns time={name}:ms (or :s, :us, :ns)"
-            )
-        return 1.0
-
-    def _id_base(self, cells: Sequence[str]) -> str:
-        """The base of identifiers: as told, else hexadecimal where the figures show it."""
-        if self._layout.id_base:
-            return self._layout.id_base
-        shown = [cell for cell in cells if _HEX.fullmatch(cell)]
-        letters = any(re.search("[a-fA-F]|0[xX]|[xXhH]$", cell) for cell in shown)
-        filled = any(cell.startswith("0") and len(cell) > 1 for cell in shown)
-        if letters or filled or not shown:
-            return "hex"
-        raise self._unclear("id", "identifiers")
-
-    def _data_base(self, cells: Sequence[str]) -> str:
-        """The base of payload bytes: as told, else what the figures show."""
-        if self._layout.data_base:
-            return self._layout.data_base
-        parts = [part for cell in cells for part in _APART.split(cell) if part]
-        if any(re.search("[a-fA-F]|0[xX]", part) or len(part) > 3 for part in parts):
-            return "hex"
-        if any(len(part) == 3 for part in parts):
-            return "dec"
-        if all(len(part) == 2 for part in parts) or all(len(part) == 1 for part in parts):
-            return "hex"
-        raise self._unclear("data", "bytes")
-
-    def _unclear(self, role: str, what: str) -> CaptureError:
-        name = self._layout.name(role)
-        return CaptureError(
-            f"{self._file}: the {what} in {name!r} could be hexadecimal or decimal; say it with "
-            f"--columns {role}={name}:hex or {role}={name}:dec"
-        )
+    def finish(self) -> None:
+        """Say what was decided for the whole file."""
+        self._rows.tell(self._tally)
+        self._gatherer.remark()
 
 
-def _clock_seconds(cell: str) -> float:
-    found = _CLOCK.fullmatch(cell)
-    if found is None:
-        raise ValueError
-    hours, minutes, seconds = found.groups()
-    return 3600 * int(hours or 0) + 60 * int(minutes) + float(seconds)
+def _leave(text: U8) -> _Parsed:
+    """A block of which every line is left."""
+    lines = text.tobytes().decode("utf-8", "replace").split("\n")[:-1]
+    others = [(line, number, 0) for number, line in enumerate(lines, start=1)]
+    return _Parsed(NOTHING, [], len(lines), others, np.zeros(3, np.int64))
 
 
-def _date(cell: str) -> datetime:
-    """A date with its time of day as ISO 8601 writes it; ``ValueError`` for anything else."""
-    moment = datetime.fromisoformat(cell)
-    if ":" not in cell:
-        raise ValueError
-    return moment
+def _words() -> np.ndarray:
+    """Yes, no and sent in all spellings, as the kernel compares them."""
+    table = np.zeros((3, max(map(len, (YES, NO, SENT_WORDS)))), np.uint64)
+    for row, words in zip(table, (YES, NO, SENT_WORDS), strict=True):
+        short = [word.encode() for word in sorted(words, key=len) if 0 < len(word) <= _WORD]
+        row[: len(short)] = [int.from_bytes(word, "little") for word in short]
+    return table
+
+
+def _parse(form: I64, scale: float, channels: bool, words: np.ndarray, text: U8) -> _Parsed:
+    from busplan.capture import tablekernel as kernel
+    from busplan.capture.textkernels import CHANNEL_ROOM, NAME_ROOM
+
+    room = int((text == 10).sum())
+    time_s, network = np.empty(room, np.float64), np.zeros(room, np.uint16)
+    identifier, flags = np.empty(room, np.uint32), np.empty(room, np.uint8)
+    length, payload = np.empty(room, np.uint8), np.empty(len(text) + 64, np.uint8)
+    name_bytes = np.zeros((CHANNEL_ROOM, NAME_ROOM), np.uint8)
+    name_length = np.zeros(CHANNEL_ROOM, np.int64)
+    others, counts = np.empty((room, 4), np.int64), np.zeros(3, np.int64)
+    frames, used, lines, other, known = kernel.parse_rows(
+        text,
+        form,
+        scale,
+        words,
+        time_s,
+        network,
+        identifier,
+        flags,
+        length,
+        payload,
+        name_bytes,
+        name_length,
+        others,
+        counts,
+    )
+    return _Parsed(
+        Chunk(
+            nanoseconds(time_s[:frames]),
+            network[:frames].copy(),
+            identifier[:frames].copy(),
+            flags[:frames].copy(),
+            length[:frames].copy(),
+            payload[:used].copy(),
+        ),
+        [name_bytes[i, : name_length[i]].tobytes().decode() for i in range(known)]
+        if channels
+        else [NO_CHANNEL],
+        lines,
+        [
+            (text[first:end].tobytes().decode("utf-8", "replace"), int(line), int(before))
+            for first, end, line, before in others[:other]
+        ],
+        counts,
+    )

@@ -169,9 +169,9 @@ def parse_lines(
             if size == 0 or size > NAME_ROOM or text[p] != _SPACE:
                 break
             channel = guess[text[p - 1]]
-            if not _same(names, name_length, channel, text, name, size, channels):
+            if not same_name(names, name_length, channel, text, name, size, channels):
                 channel = 0
-                while channel < channels and not _same(
+                while channel < channels and not same_name(
                     names, name_length, channel, text, name, size, channels
                 ):
                     channel += 1
@@ -377,7 +377,7 @@ def _usual_line(
 
 
 @kernel
-def _same(
+def same_name(
     names: Any, name_length: Any, channel: int, text: Any, at: int, size: int, known: int
 ) -> bool:
     """Whether the channel name at ``text[at]`` is the known one of that number."""
