@@ -13,6 +13,13 @@ Block = TypeVar("Block")
 Result = TypeVar("Result")
 
 _WORKERS = min(4, os.cpu_count() or 1)
+_alone = False
+
+
+def work_alone() -> None:
+    """From now on this process reads in one thread: others like it have the other cores."""
+    global _alone
+    _alone = True
 
 
 def in_order(blocks: Iterator[Block], work: Callable[[Block], Result]) -> Iterator[Result]:
@@ -23,7 +30,8 @@ def in_order(blocks: Iterator[Block], work: Callable[[Block], Result]) -> Iterat
     """
     for block in blocks:
         yield work(block)
-        break
+        if not _alone:
+            break
     pending: deque[Future[Result]] = deque()
     try:
         for block in blocks:

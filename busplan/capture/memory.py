@@ -20,6 +20,10 @@ def free_bytes() -> int:
     return int(psutil.virtual_memory().available)
 
 
+class DoesNotFitError(CaptureError):
+    """The capture is larger than the memory that is free: no fault of the capture."""
+
+
 class Foresight:
     """Looks ahead while files are read: more often at the beginning, which costs least.
 
@@ -35,7 +39,7 @@ class Foresight:
         """Hold what is still to come against what is free, by what has come so far.
 
         A capture that will not fit is refused, instead of being ended by the system without a word.
-        Raises :class:`CaptureError`.
+        Raises :class:`DoesNotFitError`.
         """
         if not done or done < self._next:
             return
@@ -45,7 +49,7 @@ class Foresight:
         needed, free = (foreseen - frames) * each + ALWAYS, free_bytes()
         if needed <= free:
             return
-        raise CaptureError(
+        raise DoesNotFitError(
             f"about {foreseen / 1e6:,.1f} million frames in all need {needed / 1e9:,.1f} GB more "
             f"memory, and {free / 1e9:,.1f} GB are free; "
             + (

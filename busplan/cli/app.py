@@ -41,6 +41,7 @@ COMMANDS: tuple[str, ...] = (
     "pack",
     "behaviour",
     "alarms",
+    "fleet",
     "note",
     "record",
     "play",
@@ -90,7 +91,10 @@ def _options(
 
 for _name in COMMANDS:
     import_module(f"busplan.cli.{_name}_command").register(app)
-for _command in app.registered_commands:
+for _command in (
+    *app.registered_commands,
+    *(c for g in app.registered_groups for c in cast(Any, g.typer_instance).registered_commands),
+):
     _command.callback = bounded(cast(Callable[..., Any], _command.callback))
 
 

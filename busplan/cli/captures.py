@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from busplan.capture.capture import Capture
     from busplan.capture.read import ReadProgress
+    from busplan.fleet.catalogue import HowToRead
     from busplan.plan.vehicle import Vehicle
     from busplan.traffic.measured_load import Rates
 
@@ -96,6 +97,17 @@ class Opening:
             cache=not self.no_cache,
         )
 
+    def how_to_read(self, test: str = "") -> HowToRead:
+        """What a fleet keeps of the block with a capture, to open it so whenever it is judged."""
+        from busplan.capture.csv_columns import parse_columns
+        from busplan.fleet.catalogue import HowToRead
+
+        if self.columns:
+            parse_columns(self.columns)
+        return HowToRead(
+            _offsets(self.offset), _pairs("--channel", self.channel), self.columns, test
+        )
+
     def for_another(self, file: Path) -> Opening:
         """The block for a capture held beside: offsets are of files, columns of tables only."""
         from busplan.capture.formats import recognise
@@ -162,9 +174,7 @@ def open_capture(
     with _progress(files) as progress:
         capture = read_capture(
             files,
-            offsets={
-                name: _nanoseconds(value) for name, value in _pairs("--offset", offsets).items()
-            },
+            offsets=_offsets(offsets),
             channels=_pairs("--channel", channels),
             columns=columns,
             cache=cache,
@@ -193,6 +203,10 @@ def _pairs(option: str, texts: Sequence[str] | None) -> dict[str, str]:
             raise UsageError(f"{option} is given twice for {name}")
         found[name] = value
     return found
+
+
+def _offsets(texts: Sequence[str] | None) -> dict[str, int]:
+    return {name: _nanoseconds(value) for name, value in _pairs("--offset", texts).items()}
 
 
 def _nanoseconds(seconds: str) -> int:

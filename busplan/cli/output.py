@@ -36,6 +36,11 @@ EXIT_OF_LIST = (
     "journal has been changed, 3 bad input."
 )
 """Ends the help of a command that shows a list of tests."""
+EXIT_OF_FLEET = (
+    "Exit code: 0 done, every capture has its answer, whatever it is; 1 some captures could not be "
+    "added or judged this time; 3 bad input."
+)
+"""Ends the help of the commands of a fleet."""
 EXIT_OF_RECORDING = (
     "Exit code: 0 everything heard is in the log; 1 something is missing or elsewhere: frames "
     "dropped or set aside, an interface gone or not answering, a full disk, a removed file; 3 bad "

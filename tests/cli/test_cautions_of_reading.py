@@ -65,6 +65,7 @@ APART = {
     "explain": "is a register",
     "cache": "lists kept copies",
     "report": "tells what is in the journal, where each capture's reading was told",
+    "fleet": "keeps a judgement with all findings of reading as a row of a table",
     "note": "reads and writes notes, no frame",
     "play": "plays frames as they were recorded; what reading tolerated goes to stderr",
 }

@@ -123,6 +123,7 @@ WITH_PLAN: list[tuple[str, ...]] = [
     ("commission", "plan.toml", "x.log"),
     ("propose", ".", "--plan", "plan.toml"),
     ("report", "plan.toml", "--to", "build.html"),
+    ("fleet", "add", "x.log", "--vehicle", "v", "--plan", "plan.toml"),
     ("pack", "--suggest", "plan.toml"),
     ("pack", "--suggest", "wheel.dbc"),
     ("simulate", "plan.toml", "--seconds", "0.1"),

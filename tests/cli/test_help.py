@@ -13,6 +13,7 @@ from busplan.cli.app import COMMANDS, app
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     EXIT_OF_DATA,
+    EXIT_OF_FLEET,
     EXIT_OF_LIST,
     EXIT_OF_READING,
     EXIT_OF_RECORDING,
@@ -52,6 +53,7 @@ def test_every_help_ends_with_its_rule(command: str) -> None:
     rule = EXIT_BY_FINDINGS if command in JUDGES else rule
     rule = EXIT_OF_LIST if command in ("commission", "report") else rule
     rule = EXIT_OF_RECORDING if command == "record" else rule
+    rule = EXIT_OF_FLEET if command == "fleet" else rule
     assert help_of(command).endswith(rule)
 
 

@@ -89,6 +89,12 @@ CALLS: list[tuple[str, ...]] = [
     (*BENCH, "--capture", LOG, "--tester", LINE, "--serial", LINE, "--record", f"kept{EVIL}"),
     (*BENCH, "--capture", LOG, "--json", "--tester", LINE), (*BENCH, "--capture", EVIL),
     ("bench", EVIL, "--plan", PLAN_FILE, "--capture", LOG),
+    ("fleet", "add", LOG, "--vehicle", "v", "--plan", PLAN_FILE), ("fleet", EVIL),
+    ("fleet", "add", LOG, "--vehicle", EVIL, "--plan", PLAN_FILE),
+    ("fleet", "judge", "--workers", "0"), ("fleet", "status"), ("fleet", "status", "--json"),
+    ("fleet", "judge", "--vehicle", EVIL), ("fleet", "status", "--fleet", EVIL),
+    ("fleet", "add", LOG, EVIL, "--together", "--vehicle", "v", "--plan", PLAN_FILE),
+    ("fleet", "forget", EVIL), ("fleet", "tidy"), ("fleet", "forget", LOG),
     ("explain", EVIL), ("demo", "--only", EVIL), ("cache",), ("cache", EVIL),
 ]  # fmt: skip
 
@@ -145,7 +151,10 @@ def test_what_is_written_steers_nothing_either(folder: Path) -> None:
     made = [
         p
         for p in folder.rglob("*")
-        if p.is_file() and p.suffix not in (".dbc", ".toml", ".log") and p.name != TABLE
+        if p.is_file()
+        and p.suffix not in (".dbc", ".toml", ".log")
+        and p.name != TABLE
+        and (p.suffix == ".sql" or "fleet" not in p.relative_to(folder).parts)  # tables, binary
     ]
     assert {p.suffix for p in made} >= {".json", ".md", ".html", ".csv", ".journal", ".svg"}
     for path in made:

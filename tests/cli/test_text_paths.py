@@ -59,6 +59,15 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
     "pack": [(DRIVE, "--plan", PLAN, "--tables"), (DRIVE, "--plan", PLAN, "--json")],
     "behaviour": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
     "alarms": [(CAPTURE, "--plan", PLAN), (CAPTURE, "--plan", PLAN, "--json")],
+    "fleet": [
+        ("add", CAPTURE, "--vehicle", "magpie", "--plan", PLAN),
+        ("judge", "--workers", "0"),
+        ("judge", "--json"),
+        ("status",),
+        ("status", "--json"),
+        ("tidy",),
+        ("forget", "magpie"),
+    ],
     "note": [
         ("cut.log", "41 °C at the manifold", "--at", "0"),
         ("cut.log",),

@@ -15,8 +15,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "busplan"
-EDGES = {"cli", "screens", "demo", "live", "capture", "face"}
-"""Rooms that may: terminals, scripts, buses, and the readers and store of captures."""
+EDGES = {"cli", "screens", "demo", "live", "capture", "face", "fleet"}
+"""Rooms that may: terminals, scripts, buses, the readers and store of captures, and of fleets."""
 DOORS = {
     "board/board_file.py": "reads the file of boards, and writes it where the screen edits it",
     "compiled_files.py": "finds and removes what numba keeps",
