@@ -19,7 +19,7 @@ from busplan.wording import listing
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Messages that do not get to whom they are meant for."""
     senders = Senders(vehicle)
-    ways = _Ways(vehicle)
+    ways = Ways(vehicle)
     sent = {(s.node, s.message.name): s for s in vehicle.streams if s.via is None}
     there = {(s.network, s.message.name) for s in vehicle.streams}
     for needs in by_message([n for n in vehicle.needs if n.named_by]):
@@ -70,7 +70,7 @@ class _State(NamedTuple):
     node: str
 
 
-class _Ways:
+class Ways:
     """Where routes bring a message or its signals, hop by hop."""
 
     def __init__(self, vehicle: Vehicle) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from busplan.plan.movable import Costs
+from busplan.plan.movable import USUAL
 from busplan.plan.spec import Identifier, Spec
 
 MOST_NEW = 8
@@ -18,7 +18,6 @@ Cost = Annotated[float, Field(ge=0, le=1_000_000)]
 COST = "a cost, 0 or more, in the unit of the other costs"
 Range = Annotated[list[Identifier], Field(min_length=2, max_length=2)]
 RANGES = "a list of ranges of identifiers, such as [[0x000, 0x07F]], both ends included"
-_USUAL = Costs()
 
 
 class AllotSpec(Spec):
@@ -28,10 +27,10 @@ class AllotSpec(Spec):
         default=0,
         description=f"how many networks may be added, a whole number from 0 to {MOST_NEW}",
     )
-    move: Cost = Field(default=_USUAL.move, description=COST)
-    identifier: Cost = Field(default=_USUAL.identifier, description=COST)
-    reset: Cost = Field(default=_USUAL.reset, description=COST)
-    route: Cost = Field(default=_USUAL.route, description=COST)
-    reroute: Cost = Field(default=_USUAL.reroute, description=COST)
-    network: Cost = Field(default=_USUAL.network, description=COST)
-    metre: Cost = Field(default=_USUAL.metre, description=COST)
+    move: Cost = Field(default=USUAL.move, description=COST)
+    identifier: Cost = Field(default=USUAL.identifier, description=COST)
+    reset: Cost = Field(default=USUAL.reset, description=COST)
+    route: Cost = Field(default=USUAL.route, description=COST)
+    reroute: Cost = Field(default=USUAL.reroute, description=COST)
+    network: Cost = Field(default=USUAL.network, description=COST)
+    metre: Cost = Field(default=USUAL.metre, description=COST)

@@ -10,31 +10,18 @@ from __future__ import annotations
 import copy
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 from busplan.errors import UsageError
 from busplan.plan.problems import suggestion
-from busplan.plan.vehicle import Node, Vehicle
+from busplan.plan.relocate import Change as Change
+from busplan.plan.relocate import Document, Draft, leave_cable, move_ports, take_timing
+from busplan.plan.vehicle import Vehicle
 
-Document = dict[str, Any]
 ENTRIES = {"route": ("name", "as", "signal", "message"), "pack.enclosure": ("name",)}
 """Lists of tables in a plan, and the keys of an entry that name it."""
 NEW = "new"
 """In place of an entry's name or number: one more entry."""
-
-
-@dataclass(slots=True)
-class Draft:
-    """A document being changed. ``before`` is the vehicle of the unchanged one."""
-
-    document: Document
-    before: Vehicle
-    told: list[str] = field(default_factory=list)
-    """What had to follow from the changes."""
-
-
-Change = Callable[[Draft], None]
 
 
 def apply_changes(
@@ -126,10 +113,10 @@ def drop_node(name: str) -> Change:
         _known(name, draft.document.get("node", {}), "node")
         del draft.document["node"][name]
         for network in draft.document["network"]:
-            _take_stub(draft, network, name)
+            leave_cable(draft, network, name)
         _take_routes(draft, lambda r: r.get("through") == name, f"{name} passes nothing on")
         _take_routes(draft, lambda r: r.get("node") == name, f"{name} sends nothing")
-        _take_timing(draft, name, None)
+        take_timing(draft, name)
         _take_pack(draft, name)
 
     return change
@@ -145,19 +132,8 @@ def move_node(assignment: str) -> Change:
         table = nodes[_known(name, nodes, "node")]
         _known(target, draft.document["network"], "network")
         old = _network_left(table["on"], name, source)
-        if isinstance(table["on"], dict):
-            table["on"] = {port: target if n == old else n for port, n in table["on"].items()}
-        else:
-            node = draft.before.nodes.get(name)
-            if node is not None and node.on[old].name:
-                table["on"] = _with_ports(node, old, target)
-            else:
-                table["on"] = [target if n == old else n for n in table["on"]]
-        stub = _take_stub(draft, old, name)
-        if stub is not None:
-            cable = draft.document["network"][target].get("cable")
-            if cable is not None:
-                cable.setdefault("stubs_m", {})[name] = stub
+        ports = [p for p, n in draft.before.freedom.nodes[name].ports.items() if n == old]
+        move_ports(draft, name, dict.fromkeys(ports, target))
         on = set(table["on"].values() if isinstance(table["on"], dict) else table["on"])
         _take_routes(
             draft,
@@ -167,13 +143,6 @@ def move_node(assignment: str) -> Change:
             ),
             f"{name} is not on {old} any more",
         )
-        if "offsets" in table:
-            table["offsets"] = {
-                f"{target}/{key.removeprefix(f'{old}/')}" if key.startswith(f"{old}/") else key: ms
-                for key, ms in table["offsets"].items()
-            }
-        _take_timing(draft, name, (old, target))
-        _move_quantities(draft, name, old, target)
 
     return change
 
@@ -189,16 +158,6 @@ def _network_left(on: Any, name: str, source: str) -> str:
     return str(networks[0])
 
 
-def _with_ports(node: Node, old: str, target: str) -> dict[str, str]:
-    """Named ports written out, because a port named as its old network would not be found."""
-    return {p.name: target if network == old else network for network, p in node.on.items()}
-
-
-def _take_stub(draft: Draft, network: str, node: str) -> float | None:
-    stubs: dict[str, float] = draft.document["network"][network].get("cable", {}).get("stubs_m", {})
-    return stubs.pop(node, None)
-
-
 def _take_routes(draft: Draft, gone: Callable[[dict[str, Any]], bool], why: str) -> None:
     routes: list[dict[str, Any]] = draft.document.get("route", [])
     lost = [r for r in routes if gone(r)]
@@ -209,25 +168,6 @@ def _take_routes(draft: Draft, gone: Callable[[dict[str, Any]], bool], why: str)
         f"{r.get('signal') or r.get('message')} {r.get('from')} to {r.get('to')}" for r in lost
     )
     draft.told.append(f"{why}, so these routes are left out: {shown}")
-
-
-def _take_timing(draft: Draft, node: str, move: tuple[str, str] | None) -> None:
-    """Timing stated for the node's messages goes with it, or goes away when nobody sends them."""
-    tables: dict[str, Any] = draft.document.get("message", {})
-    for key in list(tables):
-        steps = key.split("/")
-        senders = {
-            s.node
-            for s in draft.before.streams
-            if s.message.name == steps[-1] and (len(steps) == 1 or s.network == steps[0])
-        }
-        if node not in senders or (move is not None and steps[0] != move[0]):
-            continue
-        if len(steps) == 3 and node != steps[1]:
-            continue
-        table = tables[key] if len(senders) > 1 and len(steps) < 3 else tables.pop(key)
-        if move is not None:
-            tables["/".join([move[1], *steps[1:]])] = table
 
 
 def _take_pack(draft: Draft, node: str) -> None:
@@ -244,17 +184,6 @@ def _take_pack(draft: Draft, node: str) -> None:
     if len(boxes) < len(pack.get("enclosure", [])):
         draft.told.append(f"the pack is left without the cells that {node} measures")
         pack["enclosure"] = boxes
-
-
-def _move_quantities(draft: Draft, node: str, old: str, target: str) -> None:
-    pack = draft.before.pack
-    if pack is None or "pack" not in draft.document:
-        return
-    table = draft.document["pack"].get("quantities", {})
-    for quantity, address in pack.quantities.items():
-        selector = str(table.get(quantity, ""))
-        if address.node == node and address.network == old and selector.startswith(f"{old}/"):
-            table[quantity] = target + selector.removeprefix(old)
 
 
 def _merge(into: dict[str, Any], values: dict[str, Any], path: str) -> None:

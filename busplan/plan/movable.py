@@ -25,6 +25,9 @@ class Costs:
     metre: float = 0.1
 
 
+USUAL = Costs()
+
+
 @dataclass(frozen=True, slots=True)
 class NodeFreedom:
     """Where a node may sit. ``allowed``: networks, ``None`` for any; ``keep``: where it sits now.
@@ -65,7 +68,7 @@ class Freedom:
     networks: Mapping[str, NetworkFreedom] = field(default_factory=dict)
     bought: Mapping[str, float] = field(default_factory=dict)
     new_networks: int = 0
-    costs: Costs = Costs()
+    costs: Costs = USUAL
 
 
 UNSAID = Freedom()

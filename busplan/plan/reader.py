@@ -82,28 +82,44 @@ class Changed(NamedTuple):
     document: Mapping[str, Any]
 
 
+class OpenPlan:
+    """A plan file and its definition files, read once, to be changed in several ways.
+
+    Raises ``PlanError`` with every problem of them. The files stay as they are.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        from busplan.definitions.dbc import load_dbc
+
+        self.path = Path(path)
+        self._load = cache(load_dbc)
+        self._document, self._problems = read_document(path)
+        self.vehicle = vehicle_of(self._document, self._problems, self.path.parent, self._load)
+
+    def changed(self, values: Sequence[Change], moves: Sequence[Change] = ()) -> Changed:
+        """The plan as it is and after a change.
+
+        ``values`` are applied together, then ``moves`` one after the other, each to a plan known
+        to be sound. Raises ``PlanError`` for the plan as it would be.
+        """
+        from busplan.plan.change import apply_changes
+
+        document, before, after = self._document, self.vehicle, self.vehicle
+        told: list[str] = []
+        for stage in filter(None, (values, *([move] for move in moves))):
+            document, follows = apply_changes(document, after, stage)
+            told += follows
+            lines = Problems(f"{self.path} as changed", self._problems.lines)
+            found = vehicle_of(document, lines, self.path.parent, self._load)
+            after = replace(found, source=before.source)
+        return Changed(before, after, tuple(told), document)
+
+
 def change_plan(
     path: str | Path, values: Sequence[Change], moves: Sequence[Change] = ()
 ) -> Changed:
-    """A plan as it is and after a change; the file stays as it is.
-
-    ``values`` are applied together, then ``moves`` one after the other, each to a plan known to be
-    sound. Definition files are read once. Raises ``PlanError`` for the plan as it is or would be.
-    """
-    from busplan.definitions.dbc import load_dbc
-    from busplan.plan.change import apply_changes
-
-    document, problems = read_document(path)
-    folder = Path(path).parent
-    load = cache(load_dbc)
-    before = after = vehicle_of(document, problems, folder, load)
-    told: list[str] = []
-    for stage in filter(None, (values, *([move] for move in moves))):
-        document, follows = apply_changes(document, after, stage)
-        told += follows
-        lines = Problems(f"{path} as changed", problems.lines)
-        after = replace(vehicle_of(document, lines, folder, load), source=before.source)
-    return Changed(before, after, tuple(told), document)
+    """A plan as it is and after a change: :meth:`OpenPlan.changed` of a plan opened for it."""
+    return OpenPlan(path).changed(values, moves)
 
 
 def changed_text(path: str | Path, document: Mapping[str, Any], folder: Path) -> str:

@@ -1,0 +1,204 @@
+"""Why there is no answer: sums that prove it, or a smallest set of nodes that cannot live together.
+
+The set is found by QuickXplain (Junker, "QuickXplain: preferred explanations and relaxations for
+over-constrained problems", AAAI 2004, from memory): nodes are taken in halves, and each half is
+searched only as far as it matters beside the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from busplan.allot.problem import Net, Option, Question, Unit
+from busplan.allot.programme import Cut, Programme
+from busplan.allot.room import bits_per_s
+from busplan.wire.load_limit import ROUNDING
+
+_STEP_S = 10.0
+"""Longest time for one question whether a set of nodes can live together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """Loads that add up to more than there is: bits a second of ``nodes``, on ``networks``.
+
+    ``needed``: how many networks as large as the largest of these they would take.
+    """
+
+    nodes: tuple[str, ...]
+    networks: tuple[str, ...]
+    bits_per_s: float
+    room_per_s: float
+    needed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """``nodes``: none of them can be left out, all together have no place (with the gateways).
+
+    ``smallest`` false: the search ended before that was known. ``late``: deadlines are in it.
+    ``frees``: what would give these nodes a place, each alone.
+    """
+
+    nodes: tuple[str, ...] = ()
+    sums: tuple[Sum, ...] = ()
+    smallest: bool = True
+    late: bool = False
+    frees: tuple[str, ...] = ()
+
+
+def find_conflict(
+    question: Question,
+    cuts: Sequence[Cut],
+    left: Callable[[], float],
+    over: Callable[[], bool],
+    refused: Sequence[str] = (),
+) -> Conflict:
+    """Why a question has no answer. ``cuts``: what is known of sets that miss their deadlines."""
+    sums = tuple(too_much(question))
+    asker = _Asker(question, [c for c in cuts if c.sound and not c.changes], left, over, refused)
+    gateways = frozenset(i for g in question.gateways for i in g.units)
+    nodes = list(dict.fromkeys(u.node for i, u in enumerate(question.units) if i not in gateways))
+    if asker.possible(nodes):
+        return Conflict((), sums, smallest=False)
+    guilty = _guilty(asker, [], False, nodes) if not asker.impossible([]) else []
+    late = bool(guilty) and _Asker(question, [], left, over, refused).possible(guilty)
+    frees = tuple(_frees(question, asker.cuts, guilty, left, over, refused)) if guilty else ()
+    return Conflict(tuple(guilty), sums, not over(), late, frees)
+
+
+def too_much(question: Question) -> Iterator[Sum]:
+    """Groups of nodes whose loads are more than the networks on which they may sit can take."""
+    seen = set()
+    nets = question.nets
+    for allowed in {frozenset(u.networks) for u in question.units}:
+        units = [u for u in question.units if set(u.networks) <= allowed and u.sent]
+        rates = {k: [b for b in nets[k].rates if any(b in u.rates for u in units)] for k in allowed}
+        room = {k: nets[k].limit * max(rates[k], default=0) for k in allowed}
+        needs = sum(
+            min(bits_per_s(s, nets[k].rate, nets[k].data_rate) for k in u.networks)
+            for u in units
+            for s in u.sent
+        )
+        total = sum(room.values())
+        nodes = tuple(dict.fromkeys(u.node for u in units))
+        if needs > total * (1 + ROUNDING) and nodes not in seen:
+            seen.add(nodes)
+            largest = max(room.values(), default=0.0)
+            yield Sum(
+                nodes,
+                tuple(nets[k].name for k in sorted(allowed)),
+                needs,
+                total,
+                int(-(-needs // largest)) if largest else 0,
+            )
+
+
+@dataclass
+class _Asker:
+    question: Question
+    cuts: Sequence[Cut]
+    left: Callable[[], float]
+    over: Callable[[], bool]
+    refused: Sequence[str] = ()
+
+    def __post_init__(self) -> None:
+        self.programme = Programme(self.question, list(self.cuts))
+        self.forbidden = self.programme.forbidden(self.refused)
+        self.gateways = frozenset(i for g in self.question.gateways for i in g.units)
+
+    def impossible(self, nodes: Sequence[str]) -> bool:
+        """Whether these nodes and the gateways have no place together, proven."""
+        wanted = frozenset(nodes)
+        units = self.question.units
+        present = self.gateways | {i for i, u in enumerate(units) if u.node in wanted}
+        seconds = min(self.left(), _STEP_S)
+        found = self.programme.solve(seconds, present=present, forbidden=self.forbidden)
+        return found.impossible
+
+    def possible(self, nodes: Sequence[str]) -> bool:
+        """Whether that is not proven."""
+        return not self.impossible(nodes)
+
+
+def _guilty(asker: _Asker, base: list[str], grown: bool, nodes: list[str]) -> list[str]:
+    """The smallest part of ``nodes`` that has no place beside ``base``."""
+    if grown and asker.impossible(base):
+        return []
+    if len(nodes) == 1 or asker.over():
+        return nodes
+    half = len(nodes) // 2
+    first, second = nodes[:half], nodes[half:]
+    of_second = _guilty(asker, base + first, True, second)
+    of_first = _guilty(asker, base + of_second, bool(of_second), first)
+    return of_first + of_second
+
+
+def _frees(
+    question: Question,
+    cuts: Sequence[Cut],
+    guilty: Sequence[str],
+    left: Callable[[], float],
+    over: Callable[[], bool],
+    refused: Sequence[str],
+) -> Iterator[str]:
+    """What alone would give the guilty ones a place."""
+
+    def helps(other: Question) -> bool:
+        known = (
+            cuts
+            if len(other.nets) == len(question.nets)
+            else [c for c in cuts if c.network is None]
+        )
+        return not over() and _Asker(other, known, left, over, refused).possible(guilty)
+
+    if helps(_with_network(question)):
+        yield "one more network"
+    for node in guilty:
+        for told, change in _changes(question, node):
+            other = replace(
+                question, units=tuple(change(u) if u.node == node else u for u in question.units)
+            )
+            if helps(other):
+                yield told
+
+
+def _with_network(question: Question) -> Question:
+    """One network more, which every classical node may join."""
+    rates = tuple(sorted({b for u in question.units for b in u.rates}))
+    new = Net("one more", 0, rates, 0.5)
+    number = len(question.nets)
+    return replace(
+        question,
+        nets=(*question.nets, new),
+        units=tuple(
+            u
+            if u.pinned or any(s.address is not None for s in u.sent)
+            else replace(u, networks=(*u.networks, number))
+            for u in question.units
+        ),
+    )
+
+
+def _changes(question: Question, node: str) -> Iterator[tuple[str, Callable[[Unit], Unit]]]:
+    """What could be different about a node, and how it would be."""
+    units = [u for u in question.units if u.node == node]
+    classical = tuple(k for k, net in enumerate(question.nets) if net.data_rate is None)
+    if not any(o.kind == "bought" for u in units for o in u.options) and any(u.sent for u in units):
+        yield (
+            f"{node} with other identifiers",
+            lambda u: replace(u, options=(*u.options, Option("bought"))),
+        )
+    if any(set(u.networks) < set(classical) for u in units):
+        yield (
+            f"{node} allowed on every classical network",
+            lambda u: replace(u, networks=tuple(sorted({*u.networks, *classical})), pinned=""),
+        )
+    spoken = {b for u in units for b in u.rates}
+    rates = sorted({b for net in question.nets for b in net.rates} - spoken)
+    for rate in rates:
+        yield (
+            f"{node} if it spoke {rate // 1000} kbit/s",
+            lambda u, rate=rate: replace(u, rates=u.rates | {rate}),  # type: ignore[misc]
+        )

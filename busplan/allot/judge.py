@@ -1,0 +1,185 @@
+"""Whether the units placed on one network can be in time there, and who is guilty when not.
+
+The rules of this file: what is asked is necessary: identifiers that may change are at their best,
+queues first in, first out are not judged, gateways bring no delay. A set that misses even so misses
+for certain, and so does every larger one; that is what a cut says.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplan.allot.order import Failure, NetworkOrder
+from busplan.allot.problem import Frames, Name, Placement, Question, Sent
+from busplan.allot.programme import Cut
+from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
+from busplan.wire.lengths import ERROR_BITS_WORST, Bits, duration_ns
+
+_ORDERS = 3
+"""Orders in which guilty sets are made small: each may give another cut."""
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """What is on a network: a unit with its option, or a message that a gateway brings there."""
+
+    unit: int
+    option: int = 0
+    message: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    frames: Frames
+    name: Name
+    free: bool
+
+
+def members(question: Question, answer: Placement, network: int) -> tuple[Member, ...]:
+    """Who is on a network in an answer."""
+    units = [
+        Member(i, answer.option[i]) for i, where in enumerate(answer.where) if where == network
+    ]
+    brought = {(c.unit, c.message) for c in answer.carried if c.network == network}
+    return (*units, *(Member(u, 0, m) for u, m in sorted(brought)))
+
+
+def cuts(
+    question: Question, answer: Placement, network: int, seed: int, enough: Callable[[], bool]
+) -> Iterator[Cut]:
+    """Small sets of what is on a network that cannot be in time there, none when all can be."""
+    there = members(question, answer, network)
+    rate = answer.rates[network]
+    if fits(question, there, network, rate, loose=False):
+        return
+    loose = not fits(question, there, network, rate, loose=True)
+    shuffled = np.random.default_rng(seed)
+    found = set()
+    for _ in range(_ORDERS):
+        small = _smallest(question, there, network, rate, loose, shuffled)
+        cut = Cut(
+            tuple(sorted((m.unit, _named(question, m, loose)) for m in small if m.message is None)),
+            tuple(sorted((m.unit, m.message) for m in small if m.message is not None)),
+            rate,
+            network=network if _own(question, network) else None,
+        )
+        if cut not in found:
+            found.add(cut)
+            yield cut
+        if enough():
+            return
+
+
+def _own(question: Question, network: int) -> bool:
+    """Whether what holds there holds nowhere else: fixed frames, bus errors, a data phase."""
+    net = question.nets[network]
+    return bool(question.fixed.get(network) or net.fault_interval_ns or net.data_rate is not None)
+
+
+def _named(question: Question, member: Member, loose: bool) -> int | None:
+    """The option of a unit, where it matters."""
+    return None if loose or len(question.units[member.unit].options) < 2 else member.option
+
+
+def _smallest(
+    question: Question,
+    there: Sequence[Member],
+    network: int,
+    rate: int,
+    loose: bool,
+    shuffled: np.random.Generator,
+) -> list[Member]:
+    """A set that misses, of which nobody can be left out."""
+    kept = list(there)
+    for n in shuffled.permutation(len(there)):
+        fewer = [m for m in kept if m != there[n]]
+        if not fits(question, fewer, network, rate, loose=loose):
+            kept = fewer
+    return kept
+
+
+def fits(
+    question: Question, there: Sequence[Member], network: int, rate: int, *, loose: bool
+) -> bool:
+    """Whether all on a network can be in time at a bit rate [bit/s].
+
+    ``loose``: units with several options may have any identifiers.
+    """
+    entries = list(_entries(question, there, network, loose))
+    if not entries:
+        return True
+    order = _order(question, network, rate, entries)
+    found = order.find(np.array([e.free for e in entries], np.bool_))
+    # Where only numbers are missing nothing is proven.
+    return not isinstance(found, Failure) or found.full
+
+
+def _entries(
+    question: Question, there: Sequence[Member], network: int, loose: bool
+) -> Iterator[_Entry]:
+    found: list[_Entry] = []
+    for member in there:
+        unit = question.units[member.unit]
+        option = unit.options[member.option]
+        sent = unit.sent if member.message is None else (unit.sent[member.message],)
+        any_name = member.message is None and loose and len(unit.options) > 1
+        for message in sent:
+            free = option.other or message.movable or any_name
+            shift = option.shift if member.message is None else 0
+            found += _of(message, shift, free=free and member.message is None)
+    for message in question.fixed.get(network, ()):
+        found += _of(message, 0, free=False)
+    yield from sorted(found, key=lambda e: _rank(e))
+
+
+def _of(message: Sent, shift: int, *, free: bool) -> Iterator[_Entry]:
+    for frames in message.frames:
+        name = Name(frames.name.extended, frames.name.identifier + shift)
+        yield _Entry(frames, name, free and not frames.urgent)
+
+
+def _rank(entry: _Entry) -> int:
+    """As :func:`busplan.plan.vehicle.arbitration_rank`."""
+    if entry.frames.urgent:
+        return -1
+    if entry.name.extended:
+        number = entry.name.identifier
+        return (number >> 18) << 19 | 1 << 18 | (number & 0x3FFFF)
+    return entry.name.identifier << 19
+
+
+def _order(question: Question, network: int, rate: int, entries: Sequence[_Entry]) -> NetworkOrder:
+    net = question.nets[network]
+    single = [
+        duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries
+    ]
+    ranks = [_rank(e) for e in entries]
+    upto = [bisect_right(ranks, rank) for rank in ranks]
+    judged = [e.frames.judged and e.frames.deadline < ONE_OFF_NS for e in entries]
+    model = QueueModel(
+        streams=(),
+        status=tuple(
+            Status.PROVEN if e.frames.period < ONE_OFF_NS else Status.NO_PERIOD for e in entries
+        ),
+        part=tuple(not j for j in judged),
+        upto=upto,
+        single=single,
+        frame=[s * e.frames.count for s, e in zip(single, entries, strict=True)],
+        period=[e.frames.period for e in entries],
+        jitter=[e.frames.jitter for e in entries],
+        inherited=[0] * len(entries),
+        deadline=[e.frames.deadline for e in entries],
+        queue=[-1] * len(entries),
+        spaced=(False,) * len(entries),
+        rhythm=[e.frames.rhythm for e in entries],
+        offset=[e.frames.offset for e in entries],
+        sessions=(),
+        load=0.0,
+        bit=-(-(10**9) // rate),
+        fault_cost=-(-ERROR_BITS_WORST * 10**9 // rate),
+    )
+    return NetworkOrder(model, net.fault_interval_ns, ranks, [e.name.extended for e in entries])

@@ -1,0 +1,245 @@
+"""The placement as a mixed-integer programme, solved by HiGHS through scipy.
+
+The rules of this file: every row is a necessary condition, so that the least cost under them is a
+bound below which there is no answer; whether messages are in time for certain is judged outside
+(:mod:`busplan.allot.judge`) and comes back as cuts. The rows themselves: :mod:`busplan.allot.rows`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from busplan.allot.problem import Carried, Placement, Question
+from busplan.allot.room import add_room
+from busplan.allot.rows import Rows, Terms, message_at
+
+_INFEASIBLE = 2
+"""How scipy says that there is no answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Units, with their option where it matters, and messages carried, that cannot share a network.
+
+    ``rate``: at this bit rate or below. ``changes`` 0: they miss whatever the identifiers that may
+    change; else so many identifiers must change there. ``network``: this one only, ``None`` for
+    all. ``sound`` false: nothing is proven by it.
+    """
+
+    units: tuple[tuple[int, int | None], ...]
+    carried: tuple[tuple[int, int], ...] = ()
+    rate: int = 0
+    changes: int = 0
+    network: int | None = None
+    sound: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """``answer``: the cheapest found, ``None`` when none was. ``bound``: none is cheaper.
+
+    ``impossible``: there is none.
+    """
+
+    answer: Placement | None
+    cost: float
+    bound: float
+    impossible: bool
+
+
+@dataclass
+class Programme:
+    """One question as a programme, with the cuts it has been given."""
+
+    question: Question
+    cuts: list[Cut] = field(default_factory=list)
+    rows: Rows = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rows = Rows(self.question)
+        add_room(self.rows)
+        for cut in self.cuts:
+            self._add(cut)
+
+    @property
+    def sound(self) -> bool:
+        """Whether what is said to be impossible is proven so."""
+        return all(cut.sound for cut in self.cuts)
+
+    def add(self, cut: Cut) -> bool:
+        """One more cut; false when it is there already."""
+        if cut in self.cuts:
+            return False
+        self.cuts.append(cut)
+        self._add(cut)
+        return True
+
+    def _add(self, cut: Cut) -> None:
+        nets = self.question.nets
+        for k in range(len(nets)) if cut.network is None else (cut.network,):
+            terms = self._together(cut, k)
+            if terms is not None and (cut.network is not None or nets[k].data_rate is None):
+                self._cut(cut, k, terms)
+
+    def _together(self, cut: Cut, k: int) -> Terms | None:
+        """Whether all that a cut names is on a network; ``None`` where it cannot be."""
+        rows = self.rows
+        found: Terms = {}
+        for i, j in cut.units:
+            v = rows.place.get((i, k)) if j is None else rows.named.get((i, j, k))
+            if v is None:
+                return None
+            found[v] = 1.0
+        for u, m in cut.carried:
+            ways = [v for c, v in rows.brought.items() if (u, m, k) == message_at(c)]
+            if not ways:
+                return None
+            found |= dict.fromkeys(ways, 1.0)
+        return found
+
+    def _cut(self, cut: Cut, k: int, terms: Terms) -> None:
+        rows = self.rows
+        faster = [rows.rate[k, b] for b in self.question.nets[k].rates if b > cut.rate]
+        size = len(cut.units) + len(cut.carried)
+        if cut.changes:
+            weight = float(cut.changes)
+            all_of = dict.fromkeys(terms, -weight) | dict.fromkeys(faster, weight)
+            rows.row({rows.changing(k): 1.0, **all_of}, low=weight * (1 - size))
+        else:
+            rows.row({**terms, **dict.fromkeys(faster, -1.0)}, high=size - 1)
+
+    def other_than(self, answer: Placement) -> bool:
+        """Rule out answers that hold all the dear choices of this one; false when it has none."""
+        rows, question = self.rows, self.question
+        chosen = [
+            rows.place[i, k]
+            for i, k in enumerate(answer.where)
+            if k != question.units[i].home and len(question.units[i].networks) > 1
+        ]
+        chosen += [
+            rows.rate[k, b]
+            for k, b in enumerate(answer.rates)
+            if b not in (0, question.nets[k].rate)
+        ]
+        for i, unit in enumerate(question.units):
+            if unit.options[answer.option[i]].kind == "bought":
+                chosen.append(rows.option[unit.node, answer.option[i]])
+        if chosen:
+            rows.row(dict.fromkeys(chosen, 1.0), high=len(chosen) - 1)
+        return bool(chosen)
+
+    def solve(
+        self,
+        seconds: float,
+        *,
+        gap: float = 1e-6,
+        present: Collection[int] | None = None,
+        fixed: Mapping[int, float] | None = None,
+        forbidden: Iterable[int] = (),
+    ) -> Solved:
+        """The cheapest answer. ``present``: only these units are there, and only whether that can
+        be is asked. ``fixed`` holds variables at a value, ``forbidden`` at 0."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
+
+        rows = self.rows
+        cost = np.array(rows.cost)
+        lower, upper = np.zeros(len(cost)), np.array(rows.upper)
+        for v, value in (fixed or {}).items():
+            lower[v] = upper[v] = value
+        upper[list(forbidden)] = 0.0
+        matrix, low, high = self._matrix()
+        if present is not None:
+            cost[:] = 0.0
+            there = frozenset(present)
+            for (i, _), x in rows.place.items():
+                if i not in there:
+                    upper[x] = 0.0
+            for i, row in rows.seats.items():
+                if i not in there:
+                    low[row] = high[row] = 0.0
+            for row, units in rows.loose.items():
+                if not units <= there:
+                    low[row], high[row] = -np.inf, np.inf
+        found = milp(
+            cost,
+            constraints=LinearConstraint(matrix, low, high),
+            bounds=Bounds(lower, upper),
+            integrality=np.array(rows.whole, float),
+            options={"time_limit": max(seconds, 0.1), "mip_rel_gap": gap},
+        )
+        dual = getattr(found, "mip_dual_bound", None)
+        bound = float(dual) if dual is not None and np.isfinite(dual) else 0.0
+        if found.x is None:
+            return Solved(None, np.inf, max(bound, 0.0), found.status == _INFEASIBLE)
+        answer = self._answer(found.x) if present is None else None
+        return Solved(answer, float(found.fun), min(bound, float(found.fun)), impossible=False)
+
+    def _matrix(self) -> tuple[Any, Any, Any]:
+        from scipy.sparse import csr_matrix
+
+        rows = self.rows.rows
+        entries = [(r, v, w) for r, (terms, _, _) in enumerate(rows) for v, w in terms.items()]
+        row, column, weight = zip(*entries, strict=True)
+        matrix = csr_matrix((weight, (row, column)), (len(rows), len(self.rows.cost)))
+        low, high = (np.array([entry[side] for entry in rows], float) for side in (1, 2))
+        return matrix, low, high
+
+    def _answer(self, x: Any) -> Placement:
+        question, rows = self.question, self.rows
+        on = x > 0.5
+        where = [0] * len(question.units)
+        for (i, k), v in rows.place.items():
+            if on[v]:
+                where[i] = k
+        option = [
+            next((j for j in range(len(u.options)) if on[rows.option[u.node, j]]), 0)
+            if len(u.options) > 1
+            else 0
+            for u in question.units
+        ]
+        rates = [
+            next((b for b in net.rates if on[rows.rate[k, b]]), 0)
+            for k, net in enumerate(question.nets)
+        ]
+        carried = frozenset(c for c, v in rows.brought.items() if on[v])
+        renamed = frozenset(c for c in carried if on[rows.renamed[message_at(c)]])
+        return Placement(tuple(where), tuple(option), tuple(rates), renamed, carried)
+
+    def forbidden(self, names: Collection[str]) -> list[int]:
+        """The variables of choices that are refused, by their names (:func:`choices`)."""
+        return [v for name, v in self.choices().items() if name in names]
+
+    def choices(self) -> dict[str, int]:
+        """The name of each choice that can be refused, and its variable."""
+        question, rows = self.question, self.rows
+        units, nets = question.units, question.nets
+        found: dict[str, int] = {}
+        for (i, k), v in rows.place.items():
+            if k != units[i].home:
+                found[move_name(question, i, k)] = v
+        for (k, b), v in rows.rate.items():
+            found[f"rate {nets[k].name} {b}"] = v
+        for (node, j), v in rows.option.items():
+            option = next(u for u in units if u.node == node).options[j]
+            found[f"{option.kind} {node}" + (f" {option.shift:#x}" if option.shift else "")] = v
+        for what, v in rows.brought.items():
+            found[carry_name(question, what)] = v
+        return found
+
+
+def move_name(question: Question, unit: int, network: int) -> str:
+    """What a move is called where it can be refused."""
+    one = question.units[unit]
+    several = sum(u.node == one.node for u in question.units) > 1
+    port = f"/{one.port}" if several else ""
+    return f"move {one.node}{port} {question.nets[network].name}"
+
+
+def carry_name(question: Question, what: Carried) -> str:
+    """What carrying a message is called where it can be refused."""
+    label = question.units[what.unit].sent[what.message].label
+    return f"carry {label} {question.nets[what.network].name}"

@@ -1,0 +1,190 @@
+"""The cheapest placement: the programme solved, judged and cut, until what it gives is in time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from busplan.allot import judge
+from busplan.allot.fewest import Enough
+from busplan.allot.problem import Placement, Question, cost
+from busplan.allot.programme import Cut, Programme, Solved
+
+_LARGE = 3_000
+"""Variables from which on a part in a thousand of the cost is let go."""
+_LET_GO = 1e-3
+_EXACT = 1e-6
+_DIVES = 5
+"""Times an answer is mended around the networks that miss, before the whole is solved again."""
+_CHUNK_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the whole plan says to an answer. ``changes``: how many identifiers change for it, at
+    least, by network; ``changed``: how many do. ``late``: networks on which something misses."""
+
+    changed: int = 0
+    changes: dict[int, int] = field(default_factory=dict)
+    late: tuple[int, ...] = ()
+
+
+Accept = Callable[[Placement], Verdict]
+Told = Callable[[float | None, float], None]
+"""Told the cost of the best so far (``None``: none yet) and the bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """``placement``: the best, ``None`` when none was found; ``bound``: none is cheaper.
+
+    ``impossible``: there is none, proven; ``cuts``: what was learnt.
+    """
+
+    placement: Placement | None
+    cost: float
+    bound: float
+    impossible: bool
+    cuts: tuple[Cut, ...] = ()
+
+    @property
+    def proven(self) -> bool:
+        """Whether no cheaper one exists, but for what rounding and the gap of large ones let go."""
+        return self.placement is not None and self.cost <= self.bound + 1e-6
+
+    @property
+    def gap(self) -> float:
+        """How much cheaper another could be at most, as a part of the cost."""
+        return max(0.0, self.cost - self.bound) / self.cost if self.cost > 0 else 0.0
+
+
+def search(
+    question: Question,
+    accept: Accept = lambda answer: Verdict(),
+    *,
+    left: Callable[[], float] = lambda: _CHUNK_S,
+    enough: Enough = lambda: False,
+    refused: Sequence[str] = (),
+    cuts: Sequence[Cut] = (),
+    other_than: Sequence[Placement] = (),
+    dearest: float = float("inf"),
+    told: Told = lambda best, bound: None,
+) -> Found:
+    """The cheapest placement that ``accept`` finds in time.
+
+    ``left`` tells the seconds that are left, ``enough`` whether to stop; ``refused`` names choices
+    that may not be taken (:meth:`Programme.choices`); ``other_than``: answers that are known.
+    ``dearest``: dearer ones are of no use.
+    """
+    programme = Programme(question, list(cuts))
+    excluded = [programme.other_than(known) for known in other_than]
+    if not all(excluded):
+        return Found(None, float("inf"), 0.0, impossible=False, cuts=tuple(cuts))
+    run = _Run(programme, accept, left, enough, programme.forbidden(refused), told)
+    return run.found(dearest)
+
+
+@dataclass
+class _Run:
+    programme: Programme
+    accept: Accept
+    left: Callable[[], float]
+    enough: Enough
+    forbidden: list[int]
+    told: Told
+    best: Placement | None = None
+    cost: float = float("inf")
+    bound: float = 0.0
+    rounds: int = 0
+    learnt: bool = False
+
+    def found(self, dearest: float) -> Found:
+        impossible = False
+        gap = _LET_GO if len(self.programme.rows.cost) > _LARGE else _EXACT
+        while not self.enough() and self.left() > 0:
+            solved = self._solve(gap)
+            sound = self.programme.sound
+            if sound:
+                self.bound = max(self.bound, solved.bound)
+            if solved.impossible:
+                impossible = sound and self.best is None
+                self.bound = self.cost if sound and self.best else self.bound
+                break
+            if solved.answer is None or self.bound > dearest:
+                break
+            self.told(None if self.best is None else self.cost, self.bound)
+            if not self._learn(solved.answer) or self.cost <= self.bound + gap * self.cost:
+                break
+        return Found(
+            self.best,
+            self.cost,
+            min(self.bound, self.cost),
+            impossible,
+            tuple(self.programme.cuts),
+        )
+
+    def _solve(self, gap: float, fixed: dict[int, float] | None = None) -> Solved:
+        seconds = min(self.left(), _CHUNK_S)
+        return self.programme.solve(seconds, gap=gap, fixed=fixed, forbidden=self.forbidden)
+
+    def _learn(self, answer: Placement) -> bool:
+        """Judge an answer and those near it; whether there is anything new to solve with."""
+        self.learnt = False
+        late = self._late(answer)
+        if not late:
+            return self._keep(answer)
+        near: Placement | None = answer
+        for _ in range(_DIVES):
+            if near is None or self.enough() or self.left() <= 0:
+                break
+            near = self._solve(_EXACT, self._around(near, late)).answer
+            late = () if near is None else self._late(near)
+            if near is not None and not late:
+                if cost(self.programme.question, near) < self.cost:
+                    self._keep(near)
+                break
+        return self.learnt
+
+    def _late(self, answer: Placement) -> tuple[int, ...]:
+        """Networks that cannot be in time; why becomes cuts."""
+        late = []
+        for k, rate in enumerate(answer.rates):
+            if not rate:
+                continue
+            self.rounds += 1
+            for cut in judge.cuts(self.programme.question, answer, k, self.rounds, self.enough):
+                self.learnt |= self.programme.add(cut)
+                if k not in late:
+                    late.append(k)
+        return tuple(late)
+
+    def _around(self, answer: Placement, late: Sequence[int]) -> dict[int, float]:
+        """Units of networks that are in time stay where the answer has them."""
+        place = self.programme.rows.place
+        return {
+            v: float(answer.where[i] == k)
+            for (i, k), v in place.items()
+            if answer.where[i] not in late
+        }
+
+    def _keep(self, answer: Placement) -> bool:
+        """Ask the whole plan; whether it said anything that the programme did not know."""
+        question = self.programme.question
+        verdict = self.accept(answer)
+        total = cost(question, answer) + verdict.changed * question.costs.identifier
+        if not verdict.late and total < self.cost:
+            self.best, self.cost = answer, total
+        new = False
+        for k, number in verdict.changes.items():
+            if number:
+                new |= self.programme.add(self._whole(answer, k, number, sound=True))
+        for k in verdict.late:
+            new |= self.programme.add(self._whole(answer, k, 0, sound=False))
+        return new
+
+    def _whole(self, answer: Placement, network: int, changes: int, *, sound: bool) -> Cut:
+        """All that is on a network, as a cut."""
+        there = judge.members(self.programme.question, answer, network)
+        units = tuple((m.unit, m.option) for m in there if m.message is None)
+        carried = tuple((m.unit, m.message) for m in there if m.message is not None)
+        return Cut(units, carried, answer.rates[network], changes, network, sound)

@@ -1,0 +1,252 @@
+"""The whole answer: placement and identifiers, judged by the checks of the changed plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from busplan.allot.applying import apply_placement
+from busplan.allot.asking import Asked, ask
+from busplan.allot.conflict import Conflict, find_conflict
+from busplan.allot.identifiers import Allotment, allot_identifiers, wrong
+from busplan.allot.problem import Placement, cost
+from busplan.allot.search import Found, Verdict, search
+from busplan.allot.settling import Settled, settle
+from busplan.checks.registry import run_checks
+from busplan.findings import Finding, by_weight
+from busplan.plan.change import Change, set_identifiers
+from busplan.plan.movable import ANY
+from busplan.plan.reader import Changed
+from busplan.plan.vehicle import Vehicle
+from busplan.timing.gateways import vehicle_timing
+from busplan.timing.response import with_faults
+
+CLOSE = 1.25
+"""Other answers are told when they cost no more than this many times the best one."""
+_OTHERS = 2
+
+Rebuild = Callable[[Sequence[Change]], Changed]
+"""The plan changed, for what its document becomes and what the vehicle is then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How long and for what to search. ``seconds`` by the ``clock`` [s], ``None``: till it ends.
+
+    ``stop``: asked between steps whether to end with the best so far. ``told`` hears the cost of
+    the best so far (``None``: none) and the bound, and what is being done.
+    """
+
+    seconds: float = 60.0
+    clock: Callable[[], float] | None = None
+    stop: Callable[[], bool] = lambda: False
+    told: Callable[[float | None, float, str], None] = lambda best, bound, doing: None
+
+
+NO_LIMITS = Limits()
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Answer:
+    """One changed plan. ``cost`` is that of all its changes; ``identifiers`` the search in them.
+
+    ``findings`` are those of the changed plan, heaviest first.
+    """
+
+    asked: Asked
+    placement: Placement
+    settled: Settled
+    changed: Changed
+    identifiers: Allotment | None
+    cost: float
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """The vehicle of the changed plan."""
+        return self.changed.after
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Proposal:
+    """What was found for a plan.
+
+    ``best`` is ``None`` when no answer was found; ``bound``: none costs less; ``others``: different
+    ones that cost little more; ``conflict``: why there is none, when that is so.
+    """
+
+    asked: Asked
+    best: Answer | None
+    bound: float
+    others: tuple[Answer, ...] = ()
+    conflict: Conflict | None = None
+    refused: tuple[str, ...] = ()
+    stopped: bool = False
+    """Whether the search ended before its end, by time or by the user."""
+
+    @property
+    def before(self) -> Vehicle:
+        """The vehicle of the plan as it is."""
+        return self.asked.vehicle
+
+    @property
+    def proven(self) -> bool:
+        """Whether no answer costs less, but for a part in a thousand."""
+        return self.best is not None and self.gap <= 1e-3
+
+    @property
+    def gap(self) -> float:
+        """How much less another answer could cost at most, as a part of the cost of the best."""
+        if self.best is None or self.best.cost <= 0:
+            return 0.0
+        return max(0.0, self.best.cost - self.bound) / self.best.cost
+
+    def __repr__(self) -> str:
+        told = "no answer" if self.best is None else f"cost {self.best.cost:.2f}"
+        return f"<Proposal for {self.before.name!r}: {told}, bound {self.bound:.2f}>"
+
+
+def propose(
+    vehicle: Vehicle,
+    rebuild: Rebuild,
+    *,
+    fault_interval_ns: int | None = None,
+    refused: Sequence[str] = (),
+    others: bool = True,
+    limits: Limits = NO_LIMITS,
+) -> Proposal:
+    """The cheapest changes that make every check of a plan pass that placement can mend.
+
+    ``fault_interval_ns`` [ns]: every frame is in time with a bus error so often on every network.
+    ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`).
+    """
+    asked = ask(vehicle, fault_interval_ns)
+    end = None if limits.clock is None else limits.clock() + limits.seconds
+    run = _Run(asked, rebuild, fault_interval_ns, limits, end)
+    found = run.search(refused=refused)
+    stopped = run.over() and not found.proven
+    if found.placement is None:
+        conflict = None
+        if found.impossible:
+            limits.told(None, 0.0, "looking for the parts that cannot live together")
+            conflict = find_conflict(asked.question, found.cuts, run.left, run.over, refused)
+        return Proposal(asked, None, found.bound, (), conflict, tuple(refused), stopped)
+    best = run.answer(found.placement)
+    more = tuple(run.others(found, refused)) if others else ()
+    return Proposal(asked, best, min(found.bound, best.cost), more, None, tuple(refused), stopped)
+
+
+@dataclass
+class _Run:
+    asked: Asked
+    rebuild: Rebuild
+    faults: int | None
+    limits: Limits
+    end: float | None
+    tried: dict[Placement, Answer] = field(default_factory=dict)
+
+    def left(self) -> float:
+        """Seconds that are left."""
+        if self.end is None or self.limits.clock is None:
+            return 1e9
+        return self.end - self.limits.clock()
+
+    def over(self) -> bool:
+        """Whether to end with the best so far."""
+        return self.limits.stop() or self.left() <= 0
+
+    def search(
+        self,
+        *,
+        refused: Sequence[str],
+        known: Sequence[Placement] = (),
+        found: Found | None = None,
+    ) -> Found:
+        """The cheapest placement; unlike those that are ``known``, when there are any."""
+        doing = "looking for another answer" if known else "placing"
+        return search(
+            self.asked.question,
+            self.accept,
+            left=self.left,
+            enough=self.over,
+            refused=refused,
+            cuts=() if found is None else found.cuts,
+            other_than=known,
+            dearest=float("inf") if found is None else CLOSE * found.cost,
+            told=lambda best, bound: self.limits.told(best, bound, doing),
+        )
+
+    def others(self, found: Found, refused: Sequence[str]) -> list[Answer]:
+        """Different answers that cost little more."""
+        answers: list[Answer] = []
+        assert found.placement is not None
+        known = [found.placement]
+        while len(answers) < _OTHERS and not self.over():
+            other = self.search(refused=refused, known=known, found=found)
+            if other.placement is None or other.cost > CLOSE * found.cost + 1e-6:
+                break
+            known.append(other.placement)
+            answers.append(self.answer(other.placement))
+        return answers
+
+    def accept(self, placement: Placement) -> Verdict:
+        """What the whole plan says to a placement."""
+        answer = self.tried.get(placement) or self._tried(placement)
+        self.tried[placement] = answer
+        number = {net.name: k for k, net in enumerate(self.asked.question.nets)}
+        timing = vehicle_timing(self._judged(answer.vehicle))
+        late = {number[n] for n in answer.vehicle.networks if wrong(timing, n)}
+        for what in answer.settled.missing:
+            units = self.asked.question.units
+            late |= {placement.where[i] for i, u in enumerate(units) if u.node in what.split("/")}
+        found = answer.identifiers
+        return Verdict(
+            changed=0 if found is None else len(found.changes),
+            changes={}
+            if found is None
+            else {number[a.network]: a.bound for a in found.networks if a.changes},
+            late=tuple(sorted(late)),
+        )
+
+    def _judged(self, vehicle: Vehicle) -> Vehicle:
+        return with_faults(vehicle, self.faults) if self.faults else vehicle
+
+    def _tried(self, placement: Placement) -> Answer:
+        asked, question = self.asked, self.asked.question
+        settled = settle(question, placement, self._reserved())
+        change = apply_placement(asked, placement, settled)
+        changed = self.rebuild([change])
+        timing = vehicle_timing(self._judged(changed.after))
+        found = None
+        total = cost(question, placement)
+        if any(wrong(timing, n) for n in changed.after.networks):
+
+            def again(identifiers: Mapping[str, int]) -> Vehicle:
+                return self.rebuild([change, set_identifiers(identifiers)]).after
+
+            found = allot_identifiers(
+                changed.after,
+                again,
+                fault_interval_ns=self.faults,
+                seconds=min(10.0, max(self.left() / 4, 0.5)),
+                clock=self.limits.clock,
+            )
+            if found.changes:
+                identifiers = {c.stream.label: c.becomes for c in found.changes}
+                changed = self.rebuild([change, set_identifiers(identifiers)])
+            total += question.costs.identifier * len(found.changes)
+        return Answer(asked, placement, settled, changed, found, total)
+
+    def _reserved(self) -> dict[int, tuple[tuple[int, int], ...]]:
+        networks = self.asked.vehicle.freedom.networks
+        return {
+            k: networks.get(net.name, ANY).reserved
+            for k, net in enumerate(self.asked.question.nets)
+        }
+
+    def answer(self, placement: Placement) -> Answer:
+        """An answer that was accepted, with the findings of its plan."""
+        from dataclasses import replace
+
+        answer = self.tried[placement]
+        return replace(answer, findings=tuple(by_weight(run_checks(answer.vehicle))))
