@@ -232,6 +232,7 @@ def _unit(draft: _Draft, i: int) -> Unit:
         at_m=freedom.at_m,
         stub_m=_stub(draft.vehicle.networks[network], node.name),
         pinned=pinned,
+        alike=f"{node.part.name}/{port_name}",
     )
 
 

@@ -85,7 +85,8 @@ class Unit:
     """One port of a node. ``home``: the network it is on; ``networks``: where it may sit.
 
     ``rates``: bit rates it speaks [bit/s]; ``at_m``: its place along the vehicle, ``stub_m``: how
-    long its stub is. ``pinned`` says why it cannot leave its home.
+    long its stub is. ``pinned`` says why it cannot leave its home; ``alike``: units of one name are
+    the same thing twice.
     """
 
     node: str
@@ -98,6 +99,7 @@ class Unit:
     at_m: float | None = None
     stub_m: float = 0.0
     pinned: str = ""
+    alike: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,14 +113,24 @@ class Programme:
             rows.row({**terms, **dict.fromkeys(faster, -1.0)}, high=size - 1)
 
     def other_than(self, answer: Placement) -> bool:
-        """Rule out answers that hold all the dear choices of this one; false when it has none."""
+        """Rule out answers that hold all the dear choices of this one; false when it has none.
+
+        That another one of the same things moves is no other answer.
+        """
         rows, question = self.rows, self.question
-        chosen = [
-            rows.place[i, k]
+        moved = {
+            (question.units[i].alike or i, question.units[i].home, k)
             for i, k in enumerate(answer.where)
             if k != question.units[i].home and len(question.units[i].networks) > 1
-        ]
-        chosen += [
+        }
+        held: Terms = {}
+        least = 0
+        for (i, k), v in rows.place.items():
+            unit = question.units[i]
+            if (unit.alike or i, unit.home, k) in moved:
+                held[v] = 1.0
+                least += answer.where[i] == k
+        chosen = [
             rows.rate[k, b]
             for k, b in enumerate(answer.rates)
             if b not in (0, question.nets[k].rate)
@@ -128,9 +138,10 @@ class Programme:
         for i, unit in enumerate(question.units):
             if unit.options[answer.option[i]].kind == "bought":
                 chosen.append(rows.option[unit.node, answer.option[i]])
-        if chosen:
-            rows.row(dict.fromkeys(chosen, 1.0), high=len(chosen) - 1)
-        return bool(chosen)
+        held |= dict.fromkeys(chosen, 1.0)
+        if held:
+            rows.row(held, high=least + len(set(chosen)) - 1)
+        return bool(held)
 
     def solve(
         self,
