@@ -16,7 +16,7 @@ from busplan.checks.wording import percent
 from busplan.frames.identifier import format_identifier
 from busplan.plan.movable import ANY
 from busplan.wire.load_limit import over_limit
-from busplan.wording import listing
+from busplan.wording import listing, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,17 +249,18 @@ def _routes(answer: Answer) -> Iterator[Step]:
         told = f"{gateway} carries {label} to {network}"
         if renamed and what in answer.settled.renamed:
             told += f" as {answer.settled.renamed[what]:#x}"
-        wanted = [
+        wanted = dict.fromkeys(
             question.units[i].node
             for w in question.wanted
             for i in w.units
             if (what.unit, what.message) in w.bring and answer.placement.where[i] == what.network
-        ]
+        )
+        needs = f"{plural(len(wanted), 'needs', 'need')} it"
         yield Step(
             carry_name(question, what),
             told,
             price + question.costs.identifier * renamed,
-            f"{listing(dict.fromkeys(wanted), 3)} needs it" if wanted else "as it did before",
+            f"{listing(wanted, 3)} {needs}" if wanted else "as it did before",
         )
 
 

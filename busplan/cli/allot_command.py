@@ -1,7 +1,10 @@
-"""``busplan allot``: which identifiers to change so that every frame arrives in time."""
+"""``busplan allot``: what to change so that everything is in time, and why not less."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -19,10 +22,14 @@ from busplan.cli.output import (
 from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
 
+class Only(StrEnum):
+    """What alone may change."""
+
+    IDENTIFIERS = "identifiers"
+
+
+if TYPE_CHECKING:
     from busplan.allot.identifiers import Allotment
     from busplan.allot.offset_report import Spread
     from busplan.plan.vehicle import Vehicle
@@ -35,8 +42,17 @@ def register(app: typer.Typer) -> None:
 
 def allot(
     plan: PlanFile,
+    only: Annotated[
+        Only | None,
+        typer.Option(
+            "--only",
+            help="Change identifiers of single messages only, network by network.",
+            show_default=False,
+        ),
+    ] = None,
     network: Annotated[
-        list[str] | None, typer.Option("--network", help="Look at this network only; repeatable.")
+        list[str] | None,
+        typer.Option("--network", help="Look at identifiers of this network only; repeatable."),
     ] = None,
     faults: Annotated[
         float | None,
@@ -47,9 +63,24 @@ def allot(
         ),
     ] = None,
     seconds: Annotated[
-        float,
-        typer.Option("--seconds", help="Search each network about so long.", min=0.1, max=86_400),
-    ] = 10.0,
+        float | None,
+        typer.Option(
+            "--seconds",
+            help="Search about so long; with --only identifiers, each network. Default: 60, 10.",
+            min=0.1,
+            max=86_400,
+            show_default=False,
+        ),
+    ] = None,
+    refuse: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--refuse",
+            metavar="CHANGE",
+            help="A change that may not be made, as the answer names it; repeatable.",
+            show_default=False,
+        ),
+    ] = None,
     offsets: Annotated[
         list[str] | None,
         typer.Option(
@@ -65,17 +96,63 @@ def allot(
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Find the fewest identifiers to change so that every frame arrives in time.
+    """Find what to change so that everything is in time and has a name of its own.
 
-    Only messages of parts whose identifiers the plan calls "free" may change. The answer says how
-    many must change at least; the changed plan is checked as a whole, and its findings decide the
-    exit code. The plan file stays as it is; --out writes the changed one, with comments and order.
+    Nodes may move, networks be set to other bit rates, offsets, addresses and identifiers be set,
+    and gateways carry more, as far as the plan lets them ([allot], allowed, keep, bit_rates...).
+    The answer is the cheapest, with a bound below which there is none; or it says what cannot live
+    together. The changed plan is checked as a whole, and its findings decide the exit code.
 
-    With --offsets, messages of those nodes are spread over time first, and identifiers are searched
-    for the plan with these offsets.
+    With --only identifiers (and with --network, --offsets, --toml) nothing moves: the fewest
+    messages of parts with "free" identifiers change. With --offsets, messages of those nodes are
+    spread over time first.
 
-    Example: busplan allot dbc_examples/as_bought.toml --network body
+    The plan file stays as it is; --out writes the changed one, with comments and order. Ctrl-C ends
+    with the best so far.
+
+    Example: busplan allot dbc_examples/as_bought.toml
     """
+    interval = None if faults is None else round(faults * 1e6)
+    if only is None and not (network or offsets or paste):
+        from busplan.cli.placing import place
+
+        code = place(
+            plan,
+            fault_interval_ns=interval,
+            seconds=60.0 if seconds is None else seconds,
+            refused=refuse or (),
+            out=out,
+            as_json=as_json,
+        )
+        raise typer.Exit(code)
+    if refuse:
+        from busplan.errors import UsageError
+
+        raise UsageError("--refuse is for the whole answer; it does not go with identifiers only")
+    _identifiers(
+        plan,
+        network,
+        interval,
+        seconds=10.0 if seconds is None else seconds,
+        offsets=offsets,
+        out=out,
+        paste=paste,
+        as_json=as_json,
+    )
+
+
+def _identifiers(
+    plan: Path,
+    network: Sequence[str] | None,
+    interval: int | None,
+    *,
+    seconds: float,
+    offsets: Sequence[str] | None,
+    out: Path | None,
+    paste: bool,
+    as_json: bool,
+) -> None:
+    """Search identifiers, print and write."""
     import time
 
     from busplan.allot.identifiers import allot_identifiers
@@ -94,7 +171,7 @@ def allot(
         before,
         lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
         networks=names,
-        fault_interval_ns=None if faults is None else round(faults * 1e6),
+        fault_interval_ns=interval,
         seconds=seconds,
         clock=time.monotonic,
         told=lambda name: say(f"searching {name}: at most {seconds:g} s", err=True),

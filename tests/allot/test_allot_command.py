@@ -13,6 +13,7 @@ from busplan.definitions.j1939 import split_identifier
 from busplan.plan.reader import load_plan
 from busplan.timing.gateways import vehicle_timing
 
+IDENTIFIERS = ("--only", "identifiers")
 DEMO = Path(__file__).parents[2] / "dbc_examples"
 
 
@@ -29,21 +30,21 @@ def late(plan: Path) -> int:
 
 def test_what_it_says_pasted_into_the_plan_brings_every_message_in_time(plan: Path) -> None:
     assert late(plan) > 0
-    told = busplan("allot", plan)
+    told = busplan("allot", plan, *IDENTIFIERS)
     assert told.code == 0, told.err
     assert "no answer changes fewer" in told.out
-    shown = json.loads(busplan("allot", plan, "--json").out)
+    shown = json.loads(busplan("allot", plan, *IDENTIFIERS, "--json").out)
     assert shown["solved"] is True
     assert shown["changes"] == shown["bound"] >= 1
     written = plan.with_name("written.toml")
-    assert busplan("allot", plan, "--out", written).code == 0
+    assert busplan("allot", plan, *IDENTIFIERS, "--out", written).code == 0
     assert late(written) == 0
-    assert busplan("allot", plan, "--out", written).code == 3, "what is there stays"
-    paste(plan, busplan("allot", plan, "--toml").out)
+    assert busplan("allot", plan, *IDENTIFIERS, "--out", written).code == 3, "what is there stays"
+    paste(plan, busplan("allot", plan, *IDENTIFIERS, "--toml").out)
     assert late(plan) == 0
     simulated = busplan("simulate", plan, "--seconds", "3", "--json")
     assert simulated.code <= 1, "no deadline was passed on the simulated bus"
-    assert "No identifier has to change" in busplan("allot", plan).out
+    assert "No identifier has to change" in busplan("allot", plan, *IDENTIFIERS).out
 
 
 def paste(plan: Path, tables: str) -> None:
@@ -59,14 +60,14 @@ def paste(plan: Path, tables: str) -> None:
 
 
 def test_bus_errors_ask_for_more_changes_or_as_many(plan: Path) -> None:
-    plain = json.loads(busplan("allot", plan, "--json").out)
-    robust = json.loads(busplan("allot", plan, "--json", "--faults", "10").out)
+    plain = json.loads(busplan("allot", plan, *IDENTIFIERS, "--json").out)
+    robust = json.loads(busplan("allot", plan, *IDENTIFIERS, "--json", "--faults", "10").out)
     assert robust["fault_interval_ns"] == 10_000_000
     assert robust["bound"] >= plain["bound"]
 
 
 def test_what_cannot_be_is_said_with_the_parts_that_stand_in_the_way() -> None:
-    told = busplan("allot", DEMO / "as_bought.toml")
+    told = busplan("allot", DEMO / "as_bought.toml", *IDENTIFIERS)
     words = " ".join(told.out.split())
     assert told.code == 2
     assert "steering_pump/SteeringStatus share an identifier, and no more of them" in words
@@ -75,7 +76,7 @@ def test_what_cannot_be_is_said_with_the_parts_that_stand_in_the_way() -> None:
 
 
 def test_a_plan_that_is_in_time_needs_nothing() -> None:
-    told = busplan("allot", DEMO / "as_built.toml")
+    told = busplan("allot", DEMO / "as_built.toml", *IDENTIFIERS)
     assert told.code == 0
     assert "No identifier has to change" in told.out
     assert "at least" in told.out
@@ -84,7 +85,7 @@ def test_a_plan_that_is_in_time_needs_nothing() -> None:
 def test_fixed_parts_that_cannot_be_in_time_are_named(tmp_path: Path) -> None:
     path = tmp_path / "fixed.toml"
     path.write_text(shuffled_plan(nodes=4, seed=4, fixed=1.0), "utf-8")
-    shown = json.loads(busplan("allot", path, "--json").out)
+    shown = json.loads(busplan("allot", path, *IDENTIFIERS, "--json").out)
     assert shown["solved"] is False
     (network,) = shown["networks"]
     assert network["may_change"] == 0
@@ -92,7 +93,7 @@ def test_fixed_parts_that_cannot_be_in_time_are_named(tmp_path: Path) -> None:
 
 
 def test_an_unknown_network_is_one_error(plan: Path) -> None:
-    told = busplan("allot", plan, "--network", "net7")
+    told = busplan("allot", plan, *IDENTIFIERS, "--network", "net7")
     assert (told.code, told.out) == (3, "")
     assert 'no network "net7"' in told.err
 
@@ -111,24 +112,24 @@ def test_hostile_names_and_many_messages(tmp_path: Path) -> None:
     text = shuffled_plan(nodes=4, seed=4).replace('"Sorter (invented)"', f'"{odd}"')
     path = tmp_path / "odd.toml"
     path.write_text(text, "utf-8")
-    told = busplan("allot", path)
+    told = busplan("allot", path, *IDENTIFIERS)
     assert told.code == 0
     assert "\x1b" not in told.out + told.err
     assert "\u202e" not in told.out
     path.write_text(shuffled_plan(networks=2, nodes=20, messages=10, load=0.7), "utf-8")
-    assert busplan("allot", path, "--seconds", "0.1", "--json").code in (0, 1, 2)
+    assert busplan("allot", path, *IDENTIFIERS, "--seconds", "0.1", "--json").code in (0, 1, 2)
 
 
 def test_taking_periods_away_never_makes_the_answer_better(plan: Path) -> None:
     text = plan.read_text("utf-8")
     plan.write_text(text.replace("cycle_ms = 10\n", ""), "utf-8")
-    shown = json.loads(busplan("allot", plan, "--json").out)
+    shown = json.loads(busplan("allot", plan, *IDENTIFIERS, "--json").out)
     gone = text.count("cycle_ms = 10\n")
     assert sum(n["unjudged"] for n in shown["networks"]) == gone > 0
-    told = " ".join(busplan("allot", plan).out.split())
+    told = " ".join(busplan("allot", plan, *IDENTIFIERS).out.split())
     assert f"{gone} messages without a period" in told
     bare = "".join(line for line in text.splitlines(True) if not line.startswith("cycle_ms"))
     plan.write_text(bare.split("[message.")[0], "utf-8")
-    told = " ".join(busplan("allot", plan).out.split())
+    told = " ".join(busplan("allot", plan, *IDENTIFIERS).out.split())
     assert "every message is in time" not in told
     assert "32 messages without a period" in told

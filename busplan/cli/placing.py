@@ -1,0 +1,237 @@
+"""``busplan allot`` for nodes, networks and names together: searching, and what it prints."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busplan.cli.output import (
+    exit_code,
+    print_grouped,
+    print_json,
+    print_table,
+    print_text,
+    say,
+)
+from busplan.cli.plan_out import write_changed
+from busplan.findings import Weight, summary_line
+
+if TYPE_CHECKING:
+    from busplan.allot.effect import State
+    from busplan.allot.whole import Proposal
+
+NOTHING_FOUND = 2
+"""Exit code when there is no answer: as for a fault, which the plan still has."""
+
+
+def place(
+    plan: Path,
+    *,
+    fault_interval_ns: int | None,
+    seconds: float,
+    refused: Sequence[str],
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Search, print and write; the exit code."""
+    import time
+
+    from busplan.allot.proposal_report import as_dict
+    from busplan.allot.whole import Limits, propose
+    from busplan.errors import UsageError
+    from busplan.plan.reader import OpenPlan
+
+    opened = OpenPlan(plan)
+    _known(opened, refused)
+    with _stopping() as stop, _telling(seconds) as told:
+        found = propose(
+            opened.vehicle,
+            opened.changed,
+            fault_interval_ns=fault_interval_ns,
+            refused=refused,
+            limits=Limits(seconds, time.monotonic, stop, told),
+        )
+    best = found.best
+    if out is not None:
+        if best is None or best.changed.after is opened.vehicle or not _differs(found):
+            raise UsageError("nothing changes, so there is no other plan to write")
+        write_changed(plan, best.changed.document, out)
+    if as_json:
+        print_json(as_dict(found))
+    else:
+        print_proposal(found)
+    return NOTHING_FOUND if best is None else exit_code(best.findings)
+
+
+def _differs(found: Proposal) -> bool:
+    from busplan.allot.steps import steps
+
+    return found.best is not None and bool(steps(found.best))
+
+
+def _known(opened: object, refused: Sequence[str]) -> None:
+    """One error for a change to be refused that nobody proposes."""
+    from busplan.allot.asking import ask
+    from busplan.allot.programme import Programme
+    from busplan.errors import UsageError
+    from busplan.plan.problems import suggestion
+    from busplan.plan.reader import OpenPlan
+
+    if not refused:
+        return
+    assert isinstance(opened, OpenPlan)
+    names = list(Programme(ask(opened.vehicle).question).choices())
+    for name in refused:
+        if name not in names:
+            raise UsageError(f'there is no change "{name}" to refuse{suggestion(name, names)}')
+
+
+@contextmanager
+def _stopping() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C asks the search to end with the best so far; a second one ends it at once."""
+    import signal
+
+    asked: list[bool] = []
+
+    def stop(number: int, frame: object) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        asked.append(True)
+        say("ending with the best so far; once more to end at once", err=True)
+
+    try:
+        before = signal.signal(signal.SIGINT, stop)
+    except ValueError:  # not in the main thread
+        yield lambda: False
+        return
+    try:
+        yield lambda: bool(asked)
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _telling(seconds: float) -> Iterator[Callable[[float | None, float, str], None]]:
+    """How far the search is, on stderr, on a terminal only."""
+    import time
+
+    begun = time.monotonic()
+    wide = 0
+
+    def told(best: float | None, bound: float, doing: str) -> None:
+        nonlocal wide
+        if not sys.stderr.isatty():
+            return
+        have = "none yet" if best is None else f"{best:.2f}"
+        gap = "" if not best else f", gap {100 * max(0.0, best - bound) / best:.1f} %"
+        spent = time.monotonic() - begun
+        line = f"{doing}: best {have}, bound {bound:.2f}{gap} ({spent:.0f} of {seconds:g} s)"
+        sys.stderr.write("\r" + line.ljust(wide)[:79])
+        sys.stderr.flush()
+        wide = len(line)
+
+    try:
+        yield told
+    finally:
+        if wide:
+            sys.stderr.write("\r" + " " * min(wide, 79) + "\r")
+            sys.stderr.flush()
+
+
+def print_proposal(found: Proposal) -> None:
+    """The answer, change by change, and what it does."""
+    from busplan.allot.effect import effects
+    from busplan.allot.proposal_report import (
+        ASSUMED,
+        conflict_sentences,
+        costs_in_words,
+        headline,
+        other_sentences,
+    )
+    from busplan.allot.steps import steps
+
+    say(f"{found.before.label}: what to change so that all works")
+    say()
+    print_text(headline(found))
+    if found.conflict is not None:
+        for line in conflict_sentences(found.conflict):
+            print_text(line)
+    if found.refused:
+        print_text(f"refused: {', '.join(found.refused)}")
+    best = found.best
+    changes = steps(best) if best is not None else ()
+    if changes:
+        say()
+    for step in changes:
+        print_text(step.what, lead=f"{step.cost:5.2f}  ")
+        print_text(step.why, lead="because ", indent=7)
+        for line in step.elsewhere:
+            print_text(line, lead="not ", indent=7)
+    if changes:
+        say()
+        print_text(f"{ASSUMED}.")
+    print_text(f"costs: {costs_in_words(found.before.freedom.costs)} ([allot] sets them)")
+    if best is None:
+        return
+    if changes:
+        say()
+        _print_effects(
+            [(e.network, e.before, e.after) for e in effects(found.before, best.vehicle)]
+        )
+    others = list(other_sentences(found))
+    if others:
+        say("", "other answers that cost little more:")
+        for line in others:
+            print_text(line, indent=2)
+    heavy = [f for f in best.findings if f.weight > Weight.NOTE]
+    if heavy:
+        say("", "the plan so changed:")
+        print_grouped(heavy, brief=True)
+    say("", f"the plan so changed: {summary_line(best.findings)}.")
+    if changes:
+        print_text('--out NEW.toml writes it; --refuse "CHANGE" solves again without one:')
+        for name in dict.fromkeys(s.name for s in changes if s.name):
+            print_text(name, indent=2)
+
+
+def _print_effects(rows: Sequence[tuple[str, State | None, State | None]]) -> None:
+    from busplan.checks.wording import percent
+
+    def pair(old: str, new: str) -> list[str]:
+        return [old, "" if old == new else f"> {new}"]
+
+    def cells(old: State | None, new: State | None) -> Iterator[str]:
+        yield from pair(*(f"{s.bit_rate // 1000}" if s else "-" for s in (old, new)))
+        yield from pair(*(percent(s.load) if s else "-" for s in (old, new)))
+        yield from pair(*(str(s.late) if s else "-" for s in (old, new)))
+        yield from pair(*(_growth(s) for s in (old, new)))
+        yield from pair(*(_errors(s) for s in (old, new)))
+
+    print_table(
+        ["network", "kbit/s", "", "worst", "", "late", "", "growth", "", "error ms", ""],
+        [[name, *cells(old, new)] for name, old, new in rows],
+        right=frozenset(range(1, 11)),
+        shrink=frozenset({0}),
+    )
+    print_text(
+        "worst: load with the most stuff bits; growth: all may be sent so many times as often; "
+        "error ms: a bus error each so many ms is borne (none: not even one)"
+    )
+    for name, _, state in rows:
+        if state is not None and state.left is not None:
+            print_text(
+                f"{name}: tightest is {state.tightest}, {percent(state.left)} of its deadline left"
+            )
+
+
+def _growth(state: State | None) -> str:
+    return "-" if state is None or state.growth is None else f"{state.growth:.2f}"
+
+
+def _errors(state: State | None) -> str:
+    if state is None:
+        return "-"
+    return "none" if state.error_each_ms is None else f"{state.error_each_ms:.3g}"
