@@ -1,5 +1,13 @@
-"""Which identifiers to change so that every frame arrives in time, and why not fewer.
+"""What to change so that everything is in time and has a name of its own, and why not less.
 
+Two layers. *Placement* is a mixed-integer programme (``problem``, ``rows``, ``room``,
+``programme``): its rows are necessary conditions, so its optimum is a bound. Its answer is judged
+network by network (``judge``); a smallest set that misses its deadlines whatever the identifiers
+becomes one more row, until all networks are in time (``search``). The changed plan is judged by
+itself (``whole``), and when no placement is left, ``conflict`` says why. ``asking`` makes the
+question of a plan, ``applying`` a change of the plan of the answer.
+
+*Identifiers* of one network are searched exactly (``order``, ``fewest``, ``identifiers``).
 Whether a message is in time depends only on the set of messages that go before it, so the urgency
 order of a network can be found from the least urgent place upwards without trying orders (Audsley,
 "On priority assignment in fixed priority scheduling", Information Processing Letters 79:39-44,

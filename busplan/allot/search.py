@@ -113,7 +113,9 @@ class _Run:
             if solved.answer is None or self.bound > dearest:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
-            if not self._learn(solved.answer) or self.cost <= self.bound + gap * self.cost:
+            new = self._learn(solved.answer)
+            near = self.best is not None and self.cost <= self.bound + gap * self.cost + _EXACT
+            if near or not new:
                 break
         return Found(
             self.best,
