@@ -64,7 +64,7 @@ def run_live(
     Nothing is sent unless ``sender`` is given: :func:`busplan.live.interfaces.open_sender`, with
     the tester's consent. Then the node gets the ``questions`` (as
     :func:`~busplan.live.questions.parse_question` reads them), on a J1939 network also the usual
-    ones. ``stop`` ends the test early; then nothing is sent.
+    ones, and what the plan expects it to tell. ``stop`` ends the test early; then nothing is sent.
 
     ``serial`` stands in the log's name. ``acknowledge`` opens the adapter in its normal mode: it
     gives acknowledge bits and no frame.
@@ -83,7 +83,9 @@ def run_live(
     if limits.faults:
         guide.say(FAULT_CAUTION)
     spec = at_bit_rates(spec, test.vehicle)
-    wanted = [] if sender is None else questions_for(test.messages, questions)
+    expected = test.vehicle.expected.get(test.node)
+    here = None if expected is None else expected.on(test.network)
+    wanted = [] if sender is None else questions_for(test.messages, questions, here)
     if sender is not None and not (wanted or fed):
         guide.say("nothing to send: this network has no J1939 layout; use --ask or --feed")
     line = Line(sender) if sender is not None and (wanted or fed) else None

@@ -6,11 +6,12 @@ their results in: for a live node :func:`busplan.live.listening.test_live`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Self
 
+from busplan.bench.expected import Heard, expected_findings, told_of_node
 from busplan.bench.joining import joining_lines
 from busplan.bench.node_report import NOTHING_ASKED, Asked, BenchLimits, SentFrame, verdict_of
 from busplan.bench.prove import network_of, prove_node
@@ -19,8 +20,9 @@ from busplan.bench.supply import supply_message
 from busplan.capture.capture import Capture, apply_plan
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
-from busplan.findings import Finding, by_weight
+from busplan.findings import Finding, Where, by_weight
 from busplan.frames.table import FrameTable
+from busplan.plan.expected import Expected
 from busplan.plan.vehicle import Vehicle
 
 CLOCK_SLACK_NS = 1_000_000_000
@@ -146,9 +148,15 @@ class BenchTest:
         to; ``read`` is what reading the capture had to tolerate, which with the definitions' own is
         part of the verdict. What is not stated stays empty in the record.
         """
+        expected = self.vehicle.expected.get(self.node)
+        answers = None if expected is None else expected.answers
+        if answers is not None:
+            asked = replace(asked, answers=asked.answers | {answers.key})
         report = prove_node(
             table, self.vehicle, self.node, self.network, limits or self.limits, asked
         )
+        if expected is not None:
+            more = (*more, *self._told(expected, table))
         told = self.concerning((*read, *(f for f in self.vehicle.cautions if f not in read)))
         findings = tuple(by_weight((*report.findings, *more, *told)))
         report = replace(report, findings=findings, verdict=verdict_of(findings))
@@ -163,3 +171,9 @@ class BenchTest:
             sent=sent,
             acknowledged=acknowledged,
         )
+
+    def _told(self, expected: Expected, table: FrameTable) -> Iterator[Finding]:
+        """What it tells of itself on this network, against what the plan expects."""
+        told = told_of_node(Heard(self.vehicle, table), expected.on(self.network))
+        if told is not None:
+            yield from expected_findings(told, Where(self.network))

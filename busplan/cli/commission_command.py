@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from busplan.capture.capture import Capture
     from busplan.commission.entry import Journal, Saying
     from busplan.commission.state import Commissioning
+    from busplan.findings import Finding
     from busplan.plan.vehicle import Vehicle
 
 JournalOption = Annotated[
@@ -120,7 +121,9 @@ def commission(
     if captures:
         capture = opening.open(captures, vehicle)
         doubts += [f for f in capture.findings if f.weight > Weight.NOTE]
-        said.append(_by_capture(vehicle, captures, capture))
+        shown, told_otherwise = _by_capture(vehicle, captures, capture)
+        said.append(shown)
+        doubts += told_otherwise
     if form:
         said += _asked(commissioning_of(vehicle, told))
     for one in said:
@@ -234,13 +237,16 @@ def _about_entries(
         yield Saying("remark", told, text=said)
 
 
-def _by_capture(vehicle: Vehicle, files: list[Path], capture: Capture) -> Saying:
-    """What a capture shows of the tests it covers."""
+def _by_capture(
+    vehicle: Vehicle, files: list[Path], capture: Capture
+) -> tuple[Saying, tuple[Finding, ...]]:
+    """What a capture shows of the tests it covers, and what nodes told otherwise in it."""
     from busplan.capture.checksum import file_facts
     from busplan.commission.cover import Covered, saying_of
 
     facts = tuple(file_facts(path, capture.frames) for path in files)
-    return saying_of(Covered(vehicle, capture.frames, capture.findings), facts)
+    covered = Covered(vehicle, capture.frames, capture.findings)
+    return saying_of(covered, facts), covered.findings
 
 
 def _asked(state: Commissioning) -> Iterator[Saying]:

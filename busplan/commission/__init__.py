@@ -2,8 +2,7 @@
 
 ``entry`` is a line of the journal and the chain of hashes that binds it; ``journal_file`` appends
 lines to a file; ``cover`` finds out which tests a capture covers and what it shows of each;
-``expect`` holds what nodes tell of themselves against the plan; ``state`` puts list and journal
-together.
+``state`` puts list and journal together.
 
 The rules of this room:
 

@@ -16,14 +16,14 @@ import numpy as np
 from busplan.answers import Answer
 from busplan.behaviour.judge import judge_behaviours
 from busplan.behaviour.report import BehaviourReport, Verdict
+from busplan.bench.expected import Heard, NodeTold, expected_findings, told_of_node
 from busplan.bench.node_report import NodeVerdict
 from busplan.bench.run import BenchTest
 from busplan.commission.entry import Result, Saying
-from busplan.commission.expect import told_of_node
 from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN
 from busplan.decode.match import Match, match_frames
 from busplan.errors import CaptureError
-from busplan.findings import Finding, Weight, by_weight
+from busplan.findings import Finding, Weight, Where, by_weight
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.pack.judging import Judged, judge_frames
@@ -96,6 +96,22 @@ class Covered:
         )
         own = np.unique(np.concatenate(rows)) if rows else np.empty(0, np.int64)
         return own[own < len(self.table)], others
+
+    @cached_property
+    def told(self) -> dict[str, NodeTold | None]:
+        """What each node of which something is expected told of itself."""
+        if not self.vehicle.expected:
+            return {}
+        heard = Heard(self.vehicle, self.table)
+        return {name: told_of_node(heard, e) for name, e in self.vehicle.expected.items()}
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What nodes of the list told otherwise than expected, or identical parts differently."""
+        asked = {t.subject for t in self.vehicle.tests if t.kind == "expect"}
+        told = (self.told[name] for name in asked & self.told.keys())
+        found = (f for t in told if t is not None for f in expected_findings(t, Where()))
+        return tuple(by_weight(f for f in found if f.weight > Weight.NOTE))
 
     @cached_property
     def traffic(self) -> Measurement:
@@ -234,7 +250,7 @@ def _cycles(covered: Covered, test: PlannedTest) -> Result | None:
 
 
 def _expect(covered: Covered, test: PlannedTest) -> Result | None:
-    told = told_of_node(covered.vehicle, covered.table, covered.vehicle.expected[test.subject])
+    told = covered.told[test.subject]
     if told is None:
         return None
     return Result(test.name, _ANSWERS[told.answer], told.text, _plain(told.as_dict()))

@@ -81,19 +81,34 @@ def positive(service: int, data: bytes) -> bool:
     return len(data) >= 1 and data[0] == service + 0x40
 
 
+def data_told(data: bytes) -> tuple[int, bytes] | None:
+    """Identifier and content of a positive answer to "read data by identifier"; else ``None``.
+
+    An answer for several identifiers at once is taken as one content: their lengths are not told.
+    """
+    if len(data) < 4 or data[0] != READ_BY_IDENTIFIER + 0x40:
+        return None
+    return data[1] << 8 | data[2], data[3:]
+
+
+def data_name(number: int) -> str:
+    """What a data identifier is called, with its number where the standard has no name."""
+    return IDENTIFIERS.get(number, f"data 0x{number:04X}")
+
+
+def content_text(content: bytes) -> str:
+    """The content of an answer as text where all of it is printable, else as hexadecimal bytes."""
+    plain = content.rstrip(b"\x00\xff ")
+    if not plain or not all(0x20 <= b < 0x7F for b in plain):
+        return content.hex(" ").upper()
+    return plain.decode("latin-1")
+
+
 def identification(data: bytes) -> tuple[str, str] | None:
     """What a positive answer to "read data by identifier" says: name and text; else ``None``.
 
     Text is shown as text where all of it is printable, else as hexadecimal bytes.
     """
-    if len(data) < 4 or data[0] != READ_BY_IDENTIFIER + 0x40:
-        return None
-    number = data[1] << 8 | data[2]
-    name = IDENTIFIERS.get(number)
-    if name is None:
-        return None
-    content = data[3:].rstrip(b"\x00\xff ")
-    text = content.decode("latin-1")
-    if not content or not all(0x20 <= b < 0x7F for b in content):
-        text = data[3:].hex(" ").upper()
-    return name, text
+    told = data_told(data)
+    name = None if told is None else IDENTIFIERS.get(told[0])
+    return None if told is None or name is None else (name, content_text(told[1]))

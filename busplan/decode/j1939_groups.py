@@ -41,6 +41,8 @@ _FIELDS = {
     VEHICLE_IDENTIFICATION: ("vehicle identification number",),
     ECU: ("part number", "serial number", "location", "type", "manufacturer"),
 }
+GROUPS = {OWN_GROUPS[number]: number for number in _FIELDS}
+"""Groups of identification by name → number."""
 LAMPS = ("malfunction", "red stop", "amber warning", "protect")
 """Lamps of a fault message, from its highest bits down."""
 MOST_TEXT = 200

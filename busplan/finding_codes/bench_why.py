@@ -166,4 +166,22 @@ CODES = (
         "A message had wrong checksums among its first frames after power-on.",
         "Ask the maker: it sends before its checksum is set up.",
     ),
+    _entry(
+        "expected-told-otherwise",
+        (CAUTION,),
+        "A node tells another version, serial number or setting than the plan expects of it.",
+        "Have it changed, or make sure that it fits and state it in the plan.",
+    ),
+    _entry(
+        "expected-not-told",
+        (NOTE,),
+        "A node did not tell a version, serial number or setting that the plan expects of it.",
+        "Record it while it tells, or ask it on the bench with --transmit.",
+    ),
+    _entry(
+        "identical-parts-differ",
+        (CAUTION,),
+        "Nodes of one part tell different versions or settings where the plan wants them alike.",
+        "Ask the maker which of them belongs into this vehicle, and make them alike.",
+    ),
 )

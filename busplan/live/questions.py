@@ -11,11 +11,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from busplan.decode.j1939_groups import ADDRESS_CLAIMED, REQUEST
+from busplan.decode.j1939_groups import ADDRESS_CLAIMED, GROUPS, REQUEST
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, join_identifier, split_identifier
 from busplan.definitions.model import J1939Id, Message
 from busplan.errors import UsageError
 from busplan.frames.identifier import format_identifier
+from busplan.plan.expected import Expected as Wanted
 
 TOOL_ADDRESS = 0xF9
 """Source address our requests carry: off-board service tool (SAE J1939-81, from memory)."""
@@ -181,14 +182,30 @@ def _parse_expected(text: str) -> tuple[Expected, ...]:
     return tuple(found)
 
 
-def questions_for(messages: Sequence[Message], texts: Iterable[str] = ()) -> list[Question]:
+def questions_for(
+    messages: Sequence[Message], texts: Iterable[str] = (), expected: Wanted | None = None
+) -> list[Question]:
     """The user's own questions, then the J1939 ones where the node's ``messages`` have an address.
 
-    Raises :class:`UsageError` for a text that is no question.
+    Then what is ``expected`` that it tells. Raises :class:`UsageError` for a text that is no
+    question.
     """
     questions = [parse_question(text) for text in texts]
     address = own_address(messages)
-    return questions if address is None else questions + j1939_questions(messages, address)
+    if address is not None:
+        questions += j1939_questions(messages, address)
+        groups = () if expected is None else expected.texts
+        known = {q.group for q in questions}
+        for name in groups:
+            if GROUPS[name] not in known:
+                questions.append(j1939_question(name, GROUPS[name], address))
+    answers = None if expected is None else expected.answers
+    if answers is not None and answers.ask is not None:
+        for number in answers.read:
+            width = 8 if answers.key.extended else 3
+            ask, come = (f"{i:0{width}X}" for i in (answers.ask, answers.key.identifier))
+            questions.append(parse_question(f"{ask}#0322{number:04X}={come}"))
+    return questions
 
 
 def own_address(messages: Iterable[Message]) -> int | None:

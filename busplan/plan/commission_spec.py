@@ -29,6 +29,28 @@ WANTED = "a number, a text, or a list of what is allowed"
 Wanted = Annotated[tuple[float | str, ...], PlainValidator(_wanted)]
 
 
+IDENTIFIER = "an identifier, a whole number from 0 to 0x1FFFFFFF"
+Identifier = Annotated[int, Field(ge=0, le=0x1FFFFFFF)]
+
+
+class AnswersSpec(Spec):
+    """``[node.NAME.expect.answers]``: what it answers when data are read by identifier."""
+
+    from_: Identifier = Field(
+        alias="from", description=f"what its answers come under: {IDENTIFIER}"
+    )
+    ask: Identifier | None = Field(
+        default=None, description=f"what it is asked under: {IDENTIFIER}"
+    )
+    network: str | None = Field(
+        default=None, min_length=1, description="the network of its answers, as text"
+    )
+    read: Annotated[dict[str, Wanted], Field(max_length=200)] = Field(
+        default_factory=dict,
+        description="a table of data identifier, such as 0xF195, = " + WANTED,
+    )
+
+
 class ExpectSpec(Spec):
     """``[node.NAME.expect]``: versions, serial numbers and settings that a node must tell."""
 
@@ -37,7 +59,11 @@ class ExpectSpec(Spec):
     )
     alike: list[str] = Field(
         default_factory=list,
-        description="a list of signals of this node that all nodes of its part show alike",
+        description="a list of what all nodes of its part tell alike: signals of this node, "
+        '"software", "component", "ecu", or data identifiers such as "0xF195"',
+    )
+    answers: AnswersSpec | None = Field(
+        default=None, description="a table of what it answers to a diagnostic tool"
     )
     software: Wanted | None = Field(default=None, description=WANTED)
     component: Wanted | None = Field(default=None, description=WANTED)
