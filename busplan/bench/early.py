@@ -187,7 +187,7 @@ def _row(report: BenchReport, stream: Stream, certain: Sequence[Finding]) -> Ear
     elif proof.verdict is NodeVerdict.PASS:
         state = "right so far"
     elif proof.verdict is NodeVerdict.NOT_PROVEN:
-        state = "right so far, more frames needed"
+        state = "right, few so far"
     else:
         state = "to be seen"
     median = None if proof.cycle is None else proof.cycle.median_ns / 1e6

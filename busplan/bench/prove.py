@@ -50,7 +50,7 @@ from busplan.bench.uptime import (
     stopped,
 )
 from busplan.bench.versions import version_findings
-from busplan.bench.why_it_differs import explain
+from busplan.bench.why_it_differs import NEVER_CAME, explain
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
@@ -151,6 +151,7 @@ def prove_node(
     after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
     if not len(times) and not why.messages:
+        findings = [f for f in findings if f.code not in NEVER_CAME]
         findings.append(silent_finding(network, node, own))
     elif len(times) and not any(f.weight is Weight.FAULT for f in after):
         findings += stopped(proofs, own, span, network, node, limits)

@@ -21,6 +21,8 @@ from busplan.plan.vehicle import Stream
 from busplan.wording import listing
 
 TWO = "two-senders-likely"
+NEVER_CAME = frozenset({"message-missing", "message-not-due", "message-not-seen"})
+"""What is told of a message that did not come, unless there is one reason for all."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Why:
             name = proof.message.name
             codes = self.codes.get(name, frozenset())
             if name in self.messages:
-                codes |= {"message-missing", "message-not-due", "message-not-seen"}
+                codes |= NEVER_CAME
             told += [f for f in proof.findings if f.code not in codes]
         return [*self.findings, *_one_of_two_senders(told)]
 

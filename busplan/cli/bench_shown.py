@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import typer
@@ -37,13 +38,18 @@ def print_record(made: BenchRecord, as_json: bool) -> None:
     )
     say("stated and median cycle time and longest gap in ms")
     say()
-    print_findings(report.findings)
+    if report.findings:
+        print_findings(report.findings)
+    else:
+        say("no findings")
     if made.joining:
         say("", "On its network, as measured:")
         for line in made.joining:
             print_text(line, indent=2)
     if not report.frames:
         say("", "Nothing arrived: busplan bench --wiring says what to measure.")
+    if sys.stdout.isatty():  # the first line has left the screen
+        say("", report.headline)
 
 
 def print_wiring() -> None:

@@ -28,8 +28,11 @@ if TYPE_CHECKING:
 
 LOOK_EVERY_S = 1.0
 BUSY_PART = 0.25
-MOST_ROWS = 40
-"""Messages in the table; the others are counted below it."""
+AROUND = 12
+"""Lines of a screen that are not the table's rows: title, frame, caption, what was told."""
+LEAST_ROWS = 4
+WAITING_ROWS = 1
+"""While nothing is heard the room is for what to look at."""
 
 
 class Terminal(Guide):
@@ -61,6 +64,7 @@ class Terminal(Guide):
         """What the tester has to do now, with a bell."""
         self._display.bell()
         self._display.tell(words)
+        self._display.now = words
 
     def told(self, words: str) -> None:
         """What goes out or comes in; no bell."""
@@ -116,8 +120,8 @@ class Terminal(Guide):
             number=self._looks,
             power_on_s=self._power_on_s,
         )
-        self._tell(seen)
         self._display.show(self._test.node, seen)
+        self._tell(seen)
 
     def _tell(self, seen: EarlyLook) -> None:
         for finding in seen.certain:
@@ -158,6 +162,8 @@ class BenchDisplay(Display):
         self._seen: EarlyLook | None = None
         self._node = ""
         self._status: RecordingStatus | None = None
+        self.now = ""
+        """What the tester was told last."""
 
     def bell(self) -> None:
         """Ring, where there is a terminal."""
@@ -167,37 +173,48 @@ class BenchDisplay(Display):
             Console(stderr=True).bell()
 
     def show(self, node: str, seen: EarlyLook) -> None:
-        """The messages as they stand."""
+        """The messages as they stand, at once: what is told next needs the room."""
         self._node, self._seen = node, seen
+        if self._live is not None and self._status is not None:
+            self._live.update(self.table(self._status), refresh=True)
 
     def table(self, status: RecordingStatus) -> Table:
         """What is on the screen; the counts alone before the first look."""
+        self._status = status
         if self._seen is None:
             return super().table(status)
-        return early_table(self._node, self._seen, status)
+        from rich.console import Console
+
+        room = Console(stderr=True).height - AROUND
+        most = WAITING_ROWS if self._seen.nothing else max(LEAST_ROWS, room)
+        return early_table(self._node, self._seen, status, most, self.now)
 
 
-def early_table(node: str, seen: EarlyLook, status: RecordingStatus) -> Table:
-    """Messages with their verdict so far, time left, counts of the recording."""
+def early_table(
+    node: str, seen: EarlyLook, status: RecordingStatus, most: int, now: str = ""
+) -> Table:
+    """Messages with their verdict so far, time left, counts of the recording.
+
+    Of more than ``most`` messages those that are wrong stay, and what is left out is counted.
+    ``now`` is what the tester was told last.
+    """
     from rich.table import Table
     from rich.text import Text
 
     left = f"{seen.left_s:.0f} s left" if seen.left_s else "ending"
     errors = sum(c.errors for c in status.channels)
+    written = f"{counted(status.written, 'frame')} written, {counted(errors, 'error')}"
+    counts = status.trouble or f"{written}; Ctrl-C ends the test"
+    told = (now, counts) if now else (counts,)
     table = Table(
         title=Text(disarmed(f"{node}: {seen.elapsed_s:.0f} s, {left}")),
-        caption=Text(
-            disarmed(
-                status.trouble
-                or f"{counted(status.written, 'frame')} written, {counted(errors, 'error')}; "
-                "Ctrl-C ends the test"
-            )
-        ),
+        caption=Text("\n".join(map(disarmed, told))),
     )
     for name in ("message", "identifier", "frames", "median ms", "so far"):
         right = name in ("frames", "median ms")
         table.add_column(name, justify="right" if right else "left")
-    for row in seen.rows[:MOST_ROWS]:
+    rows = seen.rows if len(seen.rows) <= most else sorted(seen.rows, key=lambda r: not r.wrong)
+    for row in rows[:most]:
         table.add_row(
             Text(disarmed(row.name)),
             Text(row.label),
@@ -205,6 +222,6 @@ def early_table(node: str, seen: EarlyLook, status: RecordingStatus) -> Table:
             "-" if row.median_ms is None else f"{row.median_ms:.4g}",
             Text(("! " if row.wrong else "") + row.state),
         )
-    if len(seen.rows) > MOST_ROWS:
-        table.add_row(Text(f"and {len(seen.rows) - MOST_ROWS} more"), "", "", "", "")
+    if len(rows) > most:
+        table.add_row(Text(f"and {len(rows) - most} more"), "", "", "", "")
     return table

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from busplan.cli.output import say
+from busplan.text.runs import wrapped
 from busplan.wording import disarmed
 
 if TYPE_CHECKING:
@@ -86,7 +87,10 @@ class Display:
         if self._live is None:
             say(words, err=True)
         else:
-            self._live.console.print(disarmed(words), markup=False, highlight=False)
+            indent = " " * (len(words) - len(words.lstrip()))
+            width = self._live.console.width
+            for line in wrapped(words.lstrip(), width, first=indent, rest=f"{indent}  "):
+                self._live.console.print(disarmed(line), markup=False, highlight=False)
 
     def table(self, status: RecordingStatus) -> Table:
         """What stays in place on a terminal."""

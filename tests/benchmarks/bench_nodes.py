@@ -13,7 +13,7 @@ from pathlib import Path
 
 from support.bench_nodes import BENCH, UNIT
 from support.node_kinds import KINDS, told_right
-from support.node_process import Starter
+from support.node_process import Starter, lateness_ms
 
 from busplan.bench.live_run import run_live
 from busplan.bench.run import BenchTest
@@ -48,15 +48,14 @@ def main(seconds: float) -> None:
                     sender=open_sender if kind.questions else None,
                 )
         finally:
-            node.terminate()
-            node.wait(10)
+            late = lateness_ms(node)
         codes = [f.code for f in record.report.findings]
         fine = told_right(kind, record.report.verdict.value, codes)
         right += fine
         serious = [f.code for f in record.report.findings if f.weight > 0]
         print(
             f"{'right' if fine else 'WRONG':6}{name:26}{record.report.verdict.value:12}"
-            f"{', '.join(serious) or '-'}",
+            f"{late:6.0f} ms late  {', '.join(serious) or '-'}",
             flush=True,
         )
     print(f"{right} of {len(KINDS)} right")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import time
@@ -30,6 +31,13 @@ class Starter(Guide):
             self._node.stdin.flush()
 
 
+def lateness_ms(node: subprocess.Popen[bytes]) -> float:
+    """End the node's process; by how much its frames went out late at worst [ms]."""
+    node.terminate()
+    told, _ = node.communicate(timeout=10)
+    return float(told.split()[-1]) if told.strip() else 0.0
+
+
 def main(name: str, port: int, seconds: float) -> None:
     """Send what the node sends, each frame at its time, and answer what it is asked."""
     kind = KINDS[name]
@@ -37,6 +45,13 @@ def main(name: str, port: int, seconds: float) -> None:
     sys.stdout.buffer.write(b"ready\n")
     sys.stdout.flush()
     sys.stdin.readline()  # whoever listens says when it does
+    worst = 0.0
+
+    def end(*_: object) -> None:
+        print(f"{worst * 1e3:.1f}", flush=True)
+        sys.exit()
+
+    signal.signal(signal.SIGTERM, end)
     with can.Bus(interface="udp_multicast", channel=GROUP, port=port, hop_limit=0) as bus:
         begin = time.monotonic()
         at = 0
@@ -52,6 +67,7 @@ def main(name: str, port: int, seconds: float) -> None:
                     for identifier, data in kind.answers.get(asked, ()):
                         bus.send(_message(identifier, identifier > 0x7FF, data))
                 continue
+            worst = max(worst, -left)
             row = rows[at]
             at += 1
             bus.send(_message(row.identifier, bool(row.flags & 1), row.data))
