@@ -4,14 +4,17 @@ import ast
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import can
 import pytest
+import typer
 from support.bench import PLANS, as_built
 from support.recording_bus import KIND, RememberingBus, install
 from typer.testing import CliRunner
 
 from busplan.cli.app import app
+from busplan.errors import UsageError
 from busplan.live.interface_spec import parse_interface
 from busplan.live.interfaces import open_receiver
 
@@ -33,16 +36,6 @@ def run(*args: object) -> int:
     return result.exit_code
 
 
-def test_recording_sends_nothing(tmp_path: Path) -> None:
-    plan = PLANS / "as_built.toml"
-    code = run(
-        "record", tmp_path / "a.log", "-i", f"charge={KIND}:x", "--plan", plan, "--seconds", 0.5
-    )
-    assert code == 0
-    assert RememberingBus.sent == []
-    assert (tmp_path / "a.log").stat().st_size > 0
-
-
 def test_whether_an_interface_acknowledges_is_said(tmp_path: Path) -> None:
     result = CliRunner().invoke(
         app, ["record", str(tmp_path / "a.log"), "-i", f"charge={KIND}:x", "--seconds", "0.2"]
@@ -50,28 +43,84 @@ def test_whether_an_interface_acknowledges_is_said(tmp_path: Path) -> None:
     assert "charge: never sends; this kind of interface cannot be told" in result.stderr
 
 
-def test_watching_sends_nothing() -> None:
-    code = run(
-        *("live", "--plan", PLANS / "as_built.toml", "-i", f"charge={KIND}:x"),
-        *("--seconds", 0.5, "--text", "--screen", "messages"),
-    )
-    assert code == 0
-    assert RememberingBus.sent == []
-
-
 BENCH = ("bench", "charger", "--plan", PLANS / "as_built.toml", "-i", f"{KIND}:x")
 
 
-def test_the_bench_sends_nothing_unless_told(tmp_path: Path) -> None:
-    run(*BENCH, "--seconds", 0.5, "--record", tmp_path)
+ON = ("-i", f"charge={KIND}:x", "--seconds", "0.2")
+PLAN = ("--plan", str(PLANS / "as_built.toml"))
+PART = ("bench", "CHARGER", "--part", str(PLANS / "charger.dbc"), "-i", f"{KIND}:x")
+ASKS = "7E0#023E00=7E8"
+LISTENING: dict[str, tuple[str, ...]] = {
+    "record": ("record", "{folder}/a.log", *ON, *PLAN),
+    "record, files in turn": (
+        "record",
+        "{folder}/a.log",
+        *ON,
+        "--rotate-minutes",
+        "0.01",
+        "--json",
+    ),
+    "live": ("live", *PLAN, *ON, "--text", "--screen", "messages"),
+    "live, JSON": ("live", *PLAN, *ON, "--json", "--record", "{folder}/b.log"),
+    "live, no plan": ("live", *ON, "--definitions", str(PLANS / "charger.dbc"), "--text"),
+    "bench": (*map(str, BENCH), "--seconds", "0.2", "--record", "{folder}"),
+    "bench, part": (*PART, "--seconds", "0.2", "--json"),
+    "bench, power-on": (*map(str, BENCH), "--seconds", "0.4", "--power-on", "0.1"),
+    "bench, cycles": (*map(str, BENCH), "--seconds", "0.2", "--cycles", "1", "--off-seconds", "1"),
+    "bench, faults": (*map(str, BENCH), "--seconds", "0.2", "--fault", "short"),
+    "bench, no definition": ("bench", "x", "--survey", "-i", f"{KIND}:x", "--seconds", "0.2"),
+    "bench, acknowledging": (*map(str, BENCH), "--seconds", "0.2", "--acknowledge"),
+    "bench, bit rate": ("bench", "--find-bit-rate", "-i", f"{KIND}:x", "--seconds", "1"),
+}
+REFUSED: dict[str, tuple[str, ...]] = {
+    "asking": (*map(str, BENCH), "--ask", ASKS),
+    "feeding": (*map(str, BENCH), "--feed", "{folder}/feed.toml"),
+    "asking without a definition": ("bench", "x", "--survey", "-i", f"{KIND}:x", "--transmit"),
+    "asking among faults": (*map(str, BENCH), "--fault", "short", "--transmit", "--ask", ASKS),
+    "playing": ("simulate", str(PLANS / "as_built.toml"), "--seconds", "0.1", "--to", f"{KIND}:x"),
+}
+"""What would send, but not so."""
+
+
+@pytest.mark.parametrize("name", LISTENING)
+def test_no_command_sends_unless_told(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("busplan.live.interface_spec.SILENT_OPTIONS", {KIND: {"quiet": True}})
+    monkeypatch.setattr("busplan.live.bit_rate.SILENT_OPTIONS", {KIND: {"quiet": True}})
+    monkeypatch.setattr("busplan.live.bit_rate.LEAST_S", 0.05)
+    for step in ("SETTLE_S", "HOLD_S", "RECOVER_S"):
+        monkeypatch.setattr(f"busplan.bench.fault_steps.{step}", 0.2)
+    run(*(part.format(folder=tmp_path) for part in LISTENING[name]))
     assert RememberingBus.sent == []
-    assert json.loads(next(tmp_path.glob("*.json")).read_text("utf-8"))["sent"] == []
+    for record in tmp_path.glob("bench-*.json"):
+        assert json.loads(record.read_text("utf-8"))["sent"] == []
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_would_send_is_refused_before_a_bus_is_opened(name: str, tmp_path: Path) -> None:
+    (tmp_path / "feed.toml").write_text(FEED, encoding="utf-8")
+    call = [part.format(folder=tmp_path) for part in REFUSED[name]]
+    result = CliRunner().invoke(app, call)
+    assert isinstance(result.exception, UsageError), result.output
+    assert (RememberingBus.sent, RememberingBus.opened) == ([], 0)
+
+
+def test_every_command_that_opens_an_interface_is_tried_here() -> None:
+    group: Any = typer.main.get_command(app)
+    opens = {
+        name
+        for name, command in group.commands.items()
+        if any("--interface" in option.opts for option in command.params)
+    }
+    assert opens == {call[0] for call in LISTENING.values()}
 
 
 def test_acknowledging_sends_no_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Acknowledge bits are the controller's own; the interface is opened without its silence."""
     monkeypatch.setattr("busplan.live.interfaces.SILENT_OPTIONS", {KIND: {"quiet": True}})
-    options = ("--seconds", "0.3", "--record", str(tmp_path))
+    options = ("--seconds", "0.2", "--record", str(tmp_path))
     silent = CliRunner().invoke(app, [*map(str, BENCH), *options])
     assert RememberingBus.options == {"quiet": True}
     assert "acknowledges nothing" in " ".join(silent.stderr.split())
@@ -120,13 +169,6 @@ def test_the_bench_sends_its_questions_when_told(
     assert journal.count('"what": "sending"') == 2
 
 
-def test_asking_without_the_flag_is_refused(tmp_path: Path) -> None:
-    result = CliRunner().invoke(app, [*map(str, BENCH), "--ask", "7E0#023E00=7E8"])
-    assert result.exit_code != 0
-    assert "--transmit" in str(result.exception)
-    assert RememberingBus.sent == []
-
-
 FEED = """
 [[feed]]
 message = "ChargeRequest"
@@ -134,15 +176,10 @@ every_ms = 50
 """
 
 
-def test_feeding_without_the_flag_is_refused_and_with_it_only_the_file_is_sent(
-    tmp_path: Path,
-) -> None:
+def test_feeding_with_the_flag_sends_only_the_file(tmp_path: Path) -> None:
     file = tmp_path / "feed.toml"
     file.write_text(FEED, encoding="utf-8")
     call = [*map(str, BENCH), "--seconds", "0.4", "--feed", str(file)]
-    result = CliRunner().invoke(app, call)
-    assert "--transmit" in str(result.exception)
-    assert (RememberingBus.sent, RememberingBus.opened) == ([], 0)
     request = next(s.message for s in as_built().on("charge") if s.message.name == "ChargeRequest")
     told = CliRunner().invoke(app, [*call, "--transmit", "--record", str(tmp_path)])
     assert "Transmitting as asked" in told.stderr
@@ -229,7 +266,8 @@ def test_only_listed_modules_can_reach_anything_that_sends() -> None:
             *("live/listening.py", "live/feeding.py", "bench/live_run.py"),
         },
         "import busplan.live.playing": {"cli/simulate_command.py", "cli/play_command.py"},
-        "import socket": {"live/interfaces.py", "screens/browser.py"},
+        # The last for this computer's name only.
+        "import socket": {"live/interfaces.py", "screens/browser.py", "fleet/lease.py"},
     }
 
 
