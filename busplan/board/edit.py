@@ -19,7 +19,7 @@ from busplan.definitions.model import Signal
 from busplan.errors import UsageError
 
 STATES: tuple[str, ...] = ("word", "lanes")
-HEAD = "# Boards of busplan: the README tells what may stand here.\n"
+HEAD = "# Boards of busplan: busplan manual board-file tells what may stand here.\n"
 
 
 def written(boards: Boards) -> str:

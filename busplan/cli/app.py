@@ -50,6 +50,7 @@ COMMANDS: tuple[str, ...] = (
     "commission",
     "report",
     "explain",
+    "manual",
     "cache",
 )
 """Commands in the order the help shows them; each is registered by the module NAME_command."""
@@ -91,11 +92,21 @@ def _options(
 
 for _name in COMMANDS:
     import_module(f"busplan.cli.{_name}_command").register(app)
-for _command in (
-    *app.registered_commands,
-    *(c for g in app.registered_groups for c in cast(Any, g.typer_instance).registered_commands),
-):
-    _command.callback = bounded(cast(Callable[..., Any], _command.callback))
+
+
+def _finish(told: Any, page: Any) -> None:
+    """Bound the numbers that a command takes, and let its help end with its page."""
+    if told.callback:
+        told.callback = bounded(cast(Callable[..., Any], told.callback))
+    told.epilog = f"{told.epilog} More: busplan manual {page}."
+
+
+for _command in app.registered_commands:
+    _finish(_command, _command.name)
+for _group in app.registered_groups:
+    _below: Any = _group.typer_instance
+    for _told in (_below.info, *_below.registered_commands):
+        _finish(_told, _group.name)
 
 
 def main() -> None:

@@ -5,6 +5,7 @@ The rules of this file: everything comes from the tables that check a plan; noth
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
@@ -12,6 +13,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json
 from busplan.plan.allot_schema import AllotSpec
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.commission_spec import PlannedTestSpec
+from busplan.plan.meanings import MEANINGS
 from busplan.plan.message_schema import MessageSpec
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
@@ -44,7 +46,10 @@ _LISTED: dict[str, type[Spec]] = {
 
 
 def plan_schema() -> dict[str, Any]:
-    """The schema as plain values. A description completes the sentence "the value must be …"."""
+    """The schema as plain values.
+
+    A title says what a key means, a description completes the sentence "the value must be …".
+    """
     mode: JsonSchemaMode = "validation"
     models: list[type[Spec]] = [*_TABLES.values(), *_NAMED.values(), *_LISTED.values(), ClaimSpec]
     places, found = models_json_schema([(m, mode) for m in models], schema_generator=_Generator)
@@ -75,12 +80,12 @@ def plan_schema() -> dict[str, Any]:
     return {
         "$schema": DIALECT,
         "title": "busplan plan",
-        "description": "Networks, parts, nodes and routes of a vehicle. Each description completes "
-        "the sentence: the value must be ...",
+        "description": "Networks, parts, nodes and routes of a vehicle. The title of a key says "
+        "what it means; its description completes the sentence: the value must be ...",
         "type": "object",
         "additionalProperties": False,
         "properties": properties,
-        "$defs": _without_null(found["$defs"]),
+        "$defs": with_meanings(without_null(found["$defs"]), MEANINGS),
     }
 
 
@@ -94,14 +99,23 @@ class _Generator(GenerateJsonSchema):
         return {"anyOf": [inner.get("items", {}), inner]}
 
 
-def _without_null(value: Any) -> Any:
+def with_meanings(tables: Any, meanings: Mapping[str, Mapping[str, str]]) -> Any:
+    """The tables, each key with its meaning for a title."""
+    for name, table in tables.items():
+        for key, field in table["properties"].items():
+            if key in meanings.get(name, ()):
+                table["properties"][key] = {"title": meanings[name][key]} | field
+    return tables
+
+
+def without_null(value: Any) -> Any:
     """TOML has no null: a key that may be left out is left out. Titles made of names go, too."""
     if isinstance(value, list):
-        return [_without_null(v) for v in value]
+        return [without_null(v) for v in value]
     if not isinstance(value, dict):
         return value
     told = {
-        key: _without_null(one)
+        key: without_null(one)
         for key, one in value.items()
         if not (key == "title" and isinstance(one, str)) and not (key == "default" and one is None)
     }

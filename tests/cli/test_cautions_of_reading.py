@@ -63,6 +63,7 @@ APART = {
     "demo": "makes its own captures",
     "propose": "tells files it cannot use; the plan it writes is checked by check",
     "explain": "is a register",
+    "manual": "reads pages of its own",
     "cache": "lists kept copies",
     "report": "tells what is in the journal, where each capture's reading was told",
     "fleet": "keeps a judgement with all findings of reading as a row of a table",

@@ -106,6 +106,7 @@ APART = {
     "frame": "draws one frame from its own words",
     "demo": "reads what it has written itself",
     "explain": "is a register",
+    "manual": "reads pages of its own",
     "cache": "lists kept copies",
     "schema": "tells what a plan may say",
 }

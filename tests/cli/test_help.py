@@ -54,7 +54,7 @@ def test_every_help_ends_with_its_rule(command: str) -> None:
     rule = EXIT_OF_LIST if command in ("commission", "report") else rule
     rule = EXIT_OF_RECORDING if command == "record" else rule
     rule = EXIT_OF_FLEET if command == "fleet" else rule
-    assert help_of(command).endswith(rule)
+    assert help_of(command).endswith(f"{rule} More: busplan manual {command}.")
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -95,7 +95,8 @@ CALLS: list[tuple[str, ...]] = [
     ("fleet", "judge", "--vehicle", EVIL), ("fleet", "status", "--fleet", EVIL),
     ("fleet", "add", LOG, EVIL, "--together", "--vehicle", "v", "--plan", PLAN_FILE),
     ("fleet", "forget", EVIL), ("fleet", "tidy"), ("fleet", "forget", LOG),
-    ("explain", EVIL), ("demo", "--only", EVIL), ("cache",), ("cache", EVIL),
+    ("explain", EVIL), ("manual", EVIL), ("manual", "--to", f"book{EVIL}"),
+    ("demo", "--only", EVIL), ("cache",), ("cache", EVIL),
 ]  # fmt: skip
 
 

@@ -90,6 +90,7 @@ CALLS: dict[str, list[tuple[str, ...]]] = {
         ("charger", "--plan", PLAN, "--capture", CAPTURE, "--json"),
     ],
     "explain": [("all",), ("all", "--json")],
+    "manual": [(), ("write-a-plan",), ("load", "--json"), ("--to", "book")],
     "cache": [(), ("--json",)],
 }
 """Every command's ways to print; what is in none of them opens the screens."""

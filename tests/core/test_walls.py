@@ -23,6 +23,7 @@ DOORS = {
     "definitions/source.py": "opens definition files",
     "files.py": "opens ordinary files only, and reads no more than they may hold",
     "plan/reader.py": "opens plan files",
+    "manual/written.py": "reads the pages of the manual",
     "commission/journal_file.py": "appends to the journal a user names, and reads it",
     "export/values.py": "writes decoded values to the file a user names",
     "report/figures.py": "takes pictures from matplotlib through a file in memory",

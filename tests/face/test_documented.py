@@ -1,9 +1,8 @@
-"""Every example that a user reads runs: docstrings of the face, and the README."""
+"""Every example in the docstrings of the face runs; those of the manual: tests/manual."""
 
 import doctest
 import re
 import runpy
-import textwrap
 from importlib import import_module
 from pathlib import Path
 
@@ -42,16 +41,6 @@ def test_the_five_lines_of_the_introduction() -> None:
     lines = re.findall(r"^    \S.*$", busplan.__doc__, re.MULTILINE)
     assert len(lines) == 5
     exec("\n".join(line.strip() for line in lines), {"busplan": busplan})
-
-
-@pytest.mark.usefixtures("in_demo_folder")
-def test_the_readme() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = readme.split("## From Python\n")[1].split("\n## ")[0]
-    blocks = re.findall(r"```pycon\n(.*?)```", section, re.DOTALL)
-    assert blocks
-    text = textwrap.dedent("\n".join(blocks))
-    run(doctest.DocTestParser().get_doctest(text, {}, "README", "README.md", 0))
 
 
 @pytest.mark.usefixtures("in_demo_folder")

@@ -16,6 +16,7 @@ from support.plans import PLAN
 
 from busplan.demo.files import plan_file
 from busplan.plan.json_schema import plan_schema
+from busplan.plan.meanings import MEANINGS
 from busplan.plan.problems import Problems
 from busplan.plan.validate import SECTIONS, read_spec
 
@@ -133,7 +134,7 @@ def test_every_key_says_what_it_must_be() -> None:
     for name, table in SCHEMA["$defs"].items():
         for key, field in table["properties"].items():
             assert field.get("description"), f"{name}.{key}"
-            assert "title" not in field
+            assert field["title"] == MEANINGS[name][key]
     rate = SCHEMA["$defs"]["NetworkSpec"]["properties"]["bit_rate"]
     assert (rate["minimum"], rate["maximum"]) == (5_000, 1_000_000)
     assert SCHEMA["$defs"]["MessageSpec"]["properties"]["session_priority"]["default"] == 7

@@ -1,0 +1,36 @@
+"""Which written page helps with a code of a finding: one rule, so that no page need be read."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+
+from busplan.finding_codes.entry import FindingCode
+
+_BY_CODE = (
+    ("pack-*warm*", "heat-gun"),
+    ("*identifier*", "allot-identifiers"),
+)
+_BY_ROOM = {
+    "definitions": "part-on-paper",
+    "plan": "write-a-plan",
+    "checks": "write-a-plan",
+    "timing": "proven-bound",
+    "capture": "formats",
+    "decode": "write-a-plan",
+    "transport": "long-messages",
+    "traffic": "what-is-load",
+    "replay": "record-safely",
+    "pack": "how-a-pack-is-judged",
+    "behaviour": "behaviours",
+    "bench": "bench-a-node",
+    "live": "record-safely",
+    "board": "own-board",
+}
+
+
+def page_for(entry: FindingCode) -> str:
+    """The name of the page that helps with a code."""
+    for pattern, page in _BY_CODE:
+        if entry.room == "checks" and fnmatchcase(entry.code, pattern):
+            return page
+    return _BY_ROOM[entry.room]
