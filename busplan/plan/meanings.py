@@ -125,6 +125,13 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
         "component": "what its J1939 component identification has to say",
         "ecu": "what its J1939 ECU identification has to say",
         "vin": "what its vehicle identification number has to be",
+        "answers": "what it has to answer when a diagnostic tool asks it",
+    },
+    "AnswersSpec": {
+        "from": "where its answers are found in a capture",
+        "ask": "where a bench test asks it",
+        "network": "where that is, if it is on several",
+        "read": "what each item it is asked for has to be",
     },
     "MessageSpec": {
         **_SENT,

@@ -31,7 +31,16 @@ OTHER = {
     *("keys.toml", "screens.json", "asleep", ".", "KIND", "MORE", "can0", "schema"),
     *("pandas.concat", "read_capture", "to_frame()", 'attrs["units"]', "help(busplan)", "code"),
     *("BUSPLAN_CACHE_DIR", "NUMBA_CACHE_DIR", "import busplan", "pip install asammdf"),
-    *("s3://BUCKET/NAME", "fleet-s3", "record --plan", "pip install matplotlib", "pip wheel . -w wheels", "wheels", "records", "sheets"),
+    *(
+        "s3://BUCKET/NAME",
+        "fleet-s3",
+        "record --plan",
+        "pip install matplotlib",
+        "pip wheel . -w wheels",
+        "wheels",
+        "records",
+        "sheets",
+    ),
     *("B", "e", "m", "7", "1", "?", "/", "q", "+", "!", "ctrl+s", "space", "# seen", "# guess"),
     *("# gap",),
 }
