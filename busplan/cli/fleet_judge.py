@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
@@ -71,8 +73,9 @@ def judge(
         with (
             engine(store.place.url, min(count, len(tasks)), scheduler) as works,
             _shown(run) as told,
+            _asked_to_stop() as stopped,
         ):
-            Coordinator(store, works, run, again=again, told=told).judge(tasks)
+            Coordinator(store, works, run, again=again, told=told, stopped=stopped).judge(tasks)
         if not run.error:
             write_views(store)
     if as_json:
@@ -113,6 +116,27 @@ def _print(run: Run) -> None:
         say(f"failed: {name}: {reason.removeprefix(f'{name}: ')}", err=True)
     if run.failed or run.error:
         say(f"busplan: {run.error or 'not all could be judged'}; run it again to go on", err=True)
+
+
+@contextmanager
+def _asked_to_stop() -> Iterator[Callable[[], bool]]:
+    """Whether Ctrl-C was pressed: the run then ends at a good moment. A second one ends it now."""
+    pressed = False
+
+    def press(number: int, frame: object) -> None:
+        nonlocal pressed
+        del number, frame
+        pressed = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+    before = signal.signal(signal.SIGINT, press)
+    try:
+        yield lambda: pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

@@ -44,6 +44,8 @@ class Fleet:
         fleet = Fleet(Place(url))
         if make:
             fleet.place.prepare()
+            for table in (fleet.judgements, fleet.signals, fleet.captures):
+                table.open(make=True)
         elif fleet.captures.open() is None:
             raise UsageError(f"{fleet.place.url}: there is no fleet; busplan fleet add makes one")
         return fleet

@@ -29,6 +29,7 @@ APPLICATION = "busplan"
 TRIES = 60
 """Commits that may be lost to others in a row before it is given up."""
 _PAUSE_S = 0.05
+_PANIC_S = 0.3
 
 
 class StoreError(OSError):
@@ -86,8 +87,9 @@ class Table:
             return 0
         wanted = pa.Table.from_pylist(list(rows), self.schema)
         for _ in range(TRIES):
-            table = self.open(make=True)
-            assert table is not None
+            table = self.open()
+            if table is None:
+                raise StoreError(2, "the table is not there any more", self.uri)
             new = wanted if replace else self._without_known(table, wanted)
             if not len(new):
                 return 0
@@ -256,6 +258,9 @@ def no_panics() -> Iterator[None]:
     try:
         os.dup2(nowhere, 2)
         yield
+    except BaseException:
+        time.sleep(_PANIC_S)  # its threads come to their end a little later
+        raise
     finally:
         os.dup2(kept, 2)
         os.close(kept)

@@ -23,6 +23,8 @@ from busplan.errors import UsageError
 REMOTE = "s3://"
 _TRUE = ("1", "true", "yes", "on", "t", "y")
 _MAKING = ".part"
+_SIGN = "fleet.json"
+"""Stands in the folder of every fleet: where it is missing, the disk is not there."""
 _CLIENTS = {"botocore", "aiobotocore", "aiohttp"}
 """Libraries whose errors mean that the store does not answer."""
 
@@ -99,8 +101,7 @@ class Place:
             except FileExistsError:
                 return False
             return True
-        target = Path(self.uri(path))
-        target.parent.mkdir(parents=True, exist_ok=True)
+        target = self._target(path)
         part = target.with_name(f".{target.name}.{uuid4().hex}{_MAKING}")
         try:
             part.write_bytes(data)
@@ -120,14 +121,21 @@ class Place:
                 yield part
                 files_of_store().put_file(str(part), self.uri(path))
             return
-        target = Path(self.uri(path))
-        target.parent.mkdir(parents=True, exist_ok=True)
+        target = self._target(path)
         part = target.with_name(f".{target.name}.{uuid4().hex}{_MAKING}")
         try:
             yield part
             part.replace(target)
         finally:
             part.unlink(missing_ok=True)
+
+    def _target(self, path: str) -> Path:
+        """Where a file is to be written. A folder that has gone is not made anew, but an error."""
+        if not Path(self.url, _SIGN).exists():
+            raise FileNotFoundError(2, "the fleet is not there any more", self.url)
+        target = Path(self.uri(path))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        return target
 
     def remove(self, path: str) -> None:
         """Remove a file, if it is there."""
@@ -178,6 +186,9 @@ class Place:
         if not self.remote:
             try:
                 Path(self.url).mkdir(parents=True, exist_ok=True)
+                sign = Path(self.url, _SIGN)
+                if not sign.exists():
+                    sign.write_text('{"busplan": "fleet", "version": 1}\n')
             except OSError as error:
                 raise UsageError(f"{self.url}: cannot be made: {error.strerror}") from error
             return

@@ -94,10 +94,12 @@ class Coordinator:
         *,
         again: bool = False,
         told: Told | None = None,
+        stopped: Callable[[], bool] = lambda: False,
     ) -> None:
         self._fleet, self._engine, self.run = fleet, engine, run
         self._again = again
         self._told = told or (lambda run: None)
+        self._stopped = stopped
         self._leases = Leases(fleet.place)
         self._beat_s = float("-inf")
         self._rows: list[dict[str, Any]] = []
@@ -105,7 +107,10 @@ class Coordinator:
         self._company = False
 
     def judge(self, tasks: Sequence[Task]) -> Run:
-        """Judge them all. ``KeyboardInterrupt`` comes through once what was done is kept."""
+        """Judge them all.
+
+        Once ``stopped`` says so, what is done is kept and ``KeyboardInterrupt`` raised.
+        """
         try:
             self._beat()
             self._company = self._leases.others()
@@ -123,12 +128,12 @@ class Coordinator:
 
     def _end(self) -> None:
         """Keep what is done and give back what is not, as far as the store still answers."""
-        try:
-            self._commit()
-            self._leases.end()
-        except OSError as error:
-            if not self.run.error:
-                self._lost(error)
+        for step in (self._commit, self._leases.end, self._leases.sweep):
+            try:
+                step()
+            except OSError as error:
+                if not self.run.error:
+                    self._lost(error)
 
     def _work(self, waiting: deque[Task]) -> None:
         theirs: deque[Task] = deque()
@@ -148,6 +153,8 @@ class Coordinator:
             if self._rows and time.monotonic() - self._first_row_s > BATCH_S:
                 self._commit()
             self._told(self.run)
+            if self._stopped():
+                raise KeyboardInterrupt
 
     def _begin(self, task: Task, theirs: deque[Task]) -> int:
         """Give a task to the engine, unless another run has it; how many were given."""

@@ -19,7 +19,9 @@ SCHEMA = pa.schema([("key", pa.string()), ("who", pa.string()), ("vehicle", pa.s
 
 
 def table_in(folder: Path) -> Table:
-    return Table(Place(folder), "rows", SCHEMA, "key", "vehicle")
+    table = Table(Place(folder), "rows", SCHEMA, "key", "vehicle")
+    assert table.open(make=True)
+    return table
 
 
 def row(key: str, who: str = "a") -> dict[str, str]:

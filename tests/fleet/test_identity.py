@@ -66,6 +66,7 @@ def test_a_kept_plan_gives_the_same_vehicle_when_the_first_files_are_gone(
     plan.with_name("wheel.dbc").rename(target)
     plan.write_text(plan.read_text().replace('"wheel.dbc"', f'"{named}"'))
     place = Place(tmp_path / "fleet")
+    place.prepare()
     given = read_plan(plan)
     keep_plan(place, given)
     plan.unlink()

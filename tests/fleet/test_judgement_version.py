@@ -33,6 +33,7 @@ def judged(folder: Path) -> dict[str, Any]:
     from busplan.capture.checksum import sha256_of
 
     place, told = Place(folder), {}
+    place.prepare()
     plans = {}
     for name in dict.fromkeys(CAPTURES.values()):
         plans[name] = read_plan(ROOT / f"dbc_examples/{name}.toml")

@@ -64,6 +64,7 @@ def test_any_sequence_of_stops_ends_with_the_rows_of_one_run(tmp_path: Path) -> 
     for stops in itertools.product((0, 1), (1, 2)):
         shutil.rmtree(fleet.place.uri("judgements"))
         shutil.rmtree(fleet.place.uri("frames"))
+        fleet = Fleet.at(fleet.place.url, make=True)
         for after in stops:
             with pytest.raises(KeyboardInterrupt):
                 judge(fleet, engine=Stopping(fleet.place.url, after))

@@ -79,9 +79,11 @@ def add(
     return add_captures(fleet, groups, vehicle, read_plan(plan), time.time_ns, how)
 
 
-def make(folder: Path, captures: int = 4, frames: int = 200) -> Fleet:
+def make(
+    folder: Path, captures: int = 4, frames: int = 200, place: str | Path | None = None
+) -> Fleet:
     """A fleet in ``folder/fleet``, its captures half of ``cart-1`` and half of ``cart-2``."""
-    fleet = Fleet.at(str(folder / "fleet"), make=True)
+    fleet = Fleet.at(str(place or folder / "fleet"), make=True)
     logs = [write_log(folder / f"{n}.log", n, frames) for n in range(captures)]
     plan = write_plan(folder / "plan")
     add(fleet, logs[: captures // 2], "cart-1", plan)
