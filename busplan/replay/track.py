@@ -55,6 +55,10 @@ class Columns:
         """The end of the last one."""
         return self.start_ns + self.step_ns * self.count
 
+    def part(self, first: int, last: int) -> Columns:
+        """The columns ``[first, last)`` of them."""
+        return Columns(self.start_ns + first * self.step_ns, self.step_ns, last - first)
+
     def column(self, t_ns: int) -> int:
         """The column of a moment; outside the range when it lies outside."""
         return int((t_ns - self.start_ns) // self.step_ns)
@@ -126,9 +130,15 @@ class Track:
         good = (i >= 0) & (at_ns - self.time_ns[last] <= self.allowed_ns)
         return np.where(good, self.value[last], np.nan)
 
-    def lowest_highest(self, columns: Columns) -> tuple[F64, F64]:
-        """Lowest and highest of each column; NaN where nothing came and nothing held."""
+    def lowest_highest(self, columns: Columns, until_ns: int | None = None) -> tuple[F64, F64]:
+        """Lowest and highest of each column; NaN where nothing came and nothing held.
+
+        What came after ``until_ns`` is not looked at.
+        """
         edges = columns.edges
+        if until_ns is not None:
+            later = int(np.searchsorted(edges, until_ns, "right"))
+            edges[later:] = until_ns + 1
         at = np.searchsorted(self.time_ns, edges, "left")
         low, high = self.pyramid.extremes(at[:-1], at[1:])
         before = at[:-1] - 1
@@ -137,6 +147,8 @@ class Track:
             good = (before >= 0) & (edges[:-1] - self.time_ns[last] <= self.allowed_ns)
             start = np.where(good, self.value[last], np.nan)
             low, high = np.fmin(low, start), np.fmax(high, start)
+        if until_ns is not None:
+            low[later:], high[later:] = np.nan, np.nan
         return low, high
 
     def text(self, value: float) -> str:

@@ -17,7 +17,7 @@ from busplan.decode.codec import decode_message
 from busplan.frames.columns import I64
 from busplan.plan.vehicle import PackLayout, SignalAddress
 from busplan.replay.lines import Line
-from busplan.replay.pack_state import Grades, grade_deviation
+from busplan.replay.pack_state import Grade, Grades, grade_deviation
 from busplan.replay.pack_values import PackSources, Source, by_line
 from busplan.replay.replay import Replay
 from busplan.traffic.running import F64
@@ -126,6 +126,13 @@ class ModuleGrid:
     moments_ns: I64
     deviation: F64
     grade: Grades
+
+    def upto(self, t_ns: int) -> ModuleGrid:
+        """The same without what is later than a moment."""
+        later = self.moments_ns > t_ns
+        deviation = np.where(later, np.nan, self.deviation)
+        grade = np.where(later, np.uint8(Grade.MISSING), self.grade)
+        return replace(self, deviation=deviation, grade=grade.astype(self.grade.dtype))
 
 
 def module_heat(replay: Replay, layout: PackLayout, at_ns: I64) -> ModuleGrid:

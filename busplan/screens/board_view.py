@@ -23,7 +23,7 @@ from busplan.text.board_draw import Shown, draw_board, tile_places
 from busplan.text.canvas import Canvas
 from busplan.text.chart import Flag
 from busplan.text.runs import FAINT, Line
-from busplan.text.tiles import Look
+from busplan.text.tiles import Kept, Look
 from busplan.text.timeline import Window
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ class BoardSheet(Lines, can_focus=True, inherit_bindings=False):
         self.release_mouse()
 
 
-FAR = 12
+FAR = 8
 """Columns without a change from which on a row is sent in two parts."""
 
 
@@ -152,6 +152,7 @@ class BoardView(View):
         self.editing = False
         self.chosen = 0
         self._grip: tuple[int, int, bool] | None = None
+        self._drawn = Kept()
 
     def compose(self) -> ComposeResult:
         """The sheet."""
@@ -194,7 +195,7 @@ class BoardView(View):
         self.read_beside(replay, needed)
         self.state = self.judged.at(board, snapshot.t_ns)
         flags = [Flag(n.t_ns, "m", "note") for n in self.notes]
-        look = Look(snapshot.t_ns, self.pen, self.white, flags)
+        look = Look(snapshot.t_ns, self.pen, self.white, flags, self._drawn)
         shown = Shown(self.judged, self.state, replay, snapshot, self.notes)
         canvas = draw_board(shown, look, columns, rows)
         if self.editing:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from textual.app import App
 from textual.widget import Widget
 
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
+from busplan.screens.sending import Sending
 from busplan.text.dots import Drawing, Pen
 
 MANY_ROWS = 50
 """From so many rows of the screen on."""
 
 
-class Redrawing(App[None]):
+class Redrawing(Sending):
     """An application that draws the present moment anew when a part asks for it."""
 
     drawing: Drawing = "quadrant"

@@ -109,7 +109,13 @@ def draw_tile(shown: Shown, tile: TileState, look: Look, rect: Rect, lead: int =
     show, replay = tile.tile.show, shown.replay
     if rows < 3 or columns < 8:
         return draw_value(tile, look, columns, rows)
-    stretch = Stretch.of(tile, shown.state.board.window_ns, shown.state.t_ns, replay.span_ns)
+    stretch = Stretch.of(
+        tile,
+        shown.state.board.window_ns,
+        shown.state.t_ns,
+        replay.span_ns,
+        replay.index.origin_ns,
+    )
     if show == "chart":
         if rows < 4:
             return draw_value(tile, look, columns, rows)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.frames.columns import I64
-from busplan.text.runs import PLAIN, Line
+from busplan.text.runs import INK, PLAIN, Line
 
 Pieces = npt.NDArray[np.str_]
 
@@ -55,29 +55,44 @@ class Canvas:
             ground
         )
 
-    def paste(self, y: int, x: int, other: Canvas) -> None:
-        """Put another drawing at a place inside this one."""
-        rows, columns = min(other.rows, self.rows - y), min(other.columns, self.columns - x)
+    def paste(self, y: int, x: int, other: Canvas, skip: int = 0) -> None:
+        """Put another drawing, without its first ``skip`` columns, at a place inside this one."""
+        rows, columns = min(other.rows, self.rows - y), min(other.columns - skip, self.columns - x)
         if rows > 0 and columns > 0:
             for mine, theirs in (
                 (self.piece, other.piece),
                 (self.ink, other.ink),
                 (self.ground, other.ground),
             ):
-                mine[y : y + rows, x : x + columns] = theirs[:rows, :columns]
+                mine[y : y + rows, x : x + columns] = theirs[:rows, skip : skip + columns]
 
     def lines(self) -> list[Line]:
         """The drawing as lines of runs."""
         return [self.line(y) for y in range(self.rows)]
 
     def line(self, y: int) -> Line:
-        """One row as runs."""
-        key = self.ink[y] * _MOST + self.ground[y]
+        """One row as runs; blanks go on in the ink before them, which nobody can see there."""
+        ink, ground = self.ink[y], self.ground[y]
+        solid = self.piece[y] != " "
+        before = np.maximum.accumulate(np.where(solid, np.arange(self.columns), 0))
+        unseen = ~solid & (ground[before] == ground) & _letters_alone()[ink]
+        lent = ink[before]
+        ink = np.where(unseen & _letters_alone()[lent], lent, ink)
+        key = ink * _MOST + ground
         edges = [0, *(np.flatnonzero(np.diff(key)) + 1).tolist(), self.columns]
         text = "".join(self.piece[y].tolist())
         return [(text[a:b], _name(int(key[a]))) for a, b in pairwise(edges) if a < b]
 
 
+def _letters_alone() -> npt.NDArray[np.bool_]:
+    """Of each number of a role whether it colours letters alone, so that a blank shows nothing."""
+    global _ALONE
+    if len(_ALONE) != len(_NAMES):
+        _ALONE = np.array([name in INK for name in _NAMES])
+    return _ALONE
+
+
+_ALONE: npt.NDArray[np.bool_] = np.zeros(0, np.bool_)
 _MOST = 1 << 16
 _JOINED: dict[int, str] = {}
 

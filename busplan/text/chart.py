@@ -108,16 +108,12 @@ def lead_of(scale: tuple[float, float], rows: int, unit: str = "") -> int:
 
 def draw_chart(chart: Chart, rows: int) -> Canvas:
     """The chart in so many rows, the time axis being the last of them (from three rows on)."""
-    axis = rows > LEAST_ROWS
-    high = max(rows - axis, 1)
+    high = body_rows(rows)
+    axis = high < rows
     wide = chart.columns.count // chart.pen.shape.wide
     lead = chart.lead or lead_of(chart.scale, high)
-    body = Canvas(high, wide)
-    _zones(chart, body)
-    _grid(chart, body)
-    _curves(chart, body)
     whole = Canvas(rows, lead + wide)
-    whole.paste(0, lead, body)
+    whole.paste(0, lead, draw_body(chart, high))
     ticks, decimals = value_ticks(*chart.scale, _most(high))
     for y in range(high):
         whole.write(y, lead - 1, "│", FAINT)
@@ -130,6 +126,20 @@ def draw_chart(chart: Chart, rows: int) -> Canvas:
     if axis:
         _axis(chart, whole, lead)
     return whole
+
+
+def body_rows(rows: int) -> int:
+    """Rows of a chart that are left above its axis of time."""
+    return max(rows - (rows > LEAST_ROWS), 1)
+
+
+def draw_body(chart: Chart, rows: int) -> Canvas:
+    """What stands between the axes. A chart of a part of the columns gives that part of it."""
+    body = Canvas(rows, chart.columns.count // chart.pen.shape.wide)
+    _zones(chart, body)
+    _grid(chart, body)
+    _curves(chart, body)
+    return body
 
 
 def _most(rows: int) -> int:
@@ -259,8 +269,9 @@ def _gaps(chart: Chart, body: Canvas) -> None:
     open_[max(end, 0) :] = False
     at = np.flatnonzero(open_)
     role = role_number("hatch")
+    first = chart.columns.start_ns // (chart.columns.step_ns * wide)
     for y in range(body.rows):
-        for x in at[(at + y) % 3 == 0].tolist():
+        for x in at[(at + first + y) % 3 == 0].tolist():
             if body.piece[y, x] in (" ", "╎"):
                 body.piece[y, x], body.ink[y, x] = HATCH, role
 

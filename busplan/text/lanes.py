@@ -27,20 +27,23 @@ class Stretch(NamedTuple):
     name: str
 
 
-def stretches(track: Track, columns: Columns, wide: int) -> list[Stretch]:
-    """The states of a signal over its columns; ``wide`` dots make one character.
+def stretches(
+    track: Track, columns: Columns, wide: int, until_ns: int | None = None
+) -> list[Stretch]:
+    """The states of a signal over its columns, up to ``until_ns``; ``wide`` dots make a character.
 
     A character in which more than one state was seen is a stretch of its own, named ``MANY``, so
     that none is lost however short it was.
     """
     each = Columns(columns.start_ns, columns.step_ns * wide, columns.count // wide)
-    low, high = track.lowest_highest(each)
+    low, high = track.lowest_highest(each, until_ns)
+    last_ns = each.stop_ns if until_ns is None else until_ns
     found: list[Stretch] = []
     for x, (a, b) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
         # A change from one state to the next falls into one character: the later one has it.
-        end = track.at(each.start_ns + (x + 1) * each.step_ns - 1)
+        end = track.at(min(each.start_ns + (x + 1) * each.step_ns - 1, last_ns))
         name = "" if a != a else track.text(end.value if end.value == end.value else b)
-        if a != b and a == a and _passing(track, each, x):
+        if a != b and a == a and _passing(track, each, x, last_ns):
             name = MANY
         if found and found[-1].name == name:
             found[-1] = found[-1]._replace(last=x + 1)
@@ -49,22 +52,33 @@ def stretches(track: Track, columns: Columns, wide: int) -> list[Stretch]:
     return found
 
 
-def _passing(track: Track, each: Columns, x: int) -> bool:
+def _passing(track: Track, each: Columns, x: int, last_ns: int) -> bool:
     """Whether a state was seen in a column that neither began nor ended it."""
     a_ns = each.start_ns + x * each.step_ns
-    first, last = np.searchsorted(track.time_ns, (a_ns, a_ns + each.step_ns)).tolist()
+    b_ns = min(a_ns + each.step_ns - 1, last_ns)
+    first, last = np.searchsorted(track.time_ns, (a_ns, b_ns + 1)).tolist()
     seen = set(track.value[first:last].tolist())
-    ends = {track.at(a_ns - 1).value, track.at(a_ns + each.step_ns - 1).value}
+    ends = {track.at(a_ns - 1).value, track.at(b_ns).value}
     return bool({v for v in seen if v == v} - ends)
 
 
-def lane(track: Track, columns: Columns, rows: int, pen: Pen, bad: Collection[str] = ()) -> Canvas:
-    """One lane, its names inside the stretches that have room for them, ``bad`` ones on plates."""
+def lane(
+    track: Track,
+    columns: Columns,
+    rows: int,
+    pen: Pen,
+    bad: Collection[str] = (),
+    until_ns: int | None = None,
+) -> Canvas:
+    """One lane, its names inside the stretches that have room for them, ``bad`` ones on plates.
+
+    What came after ``until_ns`` is not looked at.
+    """
     wide = pen.shape.wide
     canvas = Canvas(rows, columns.count // wide)
     shade = 0
     before = ""
-    for stretch in stretches(track, columns, wide):
+    for stretch in stretches(track, columns, wide, until_ns):
         if stretch.name and before:
             shade = 1 - shade
         before = stretch.name

@@ -168,7 +168,13 @@ def span_text(ns: float) -> str:
     return f"{ns / 3600e9:.0f} h"
 
 
-INK = frozenset({PLAIN, FAINT, HEAD, "strong", "stale", "missing", "changed", "low", "high"})
+INK = frozenset(
+    {
+        *(PLAIN, FAINT, HEAD, "strong", "stale", "missing", "changed", "low", "high"),
+        *("trace", "trace-2", "trace-3", "trace-4", "grid", "hatch", "figure", "title-text"),
+        *("limit-caution", "limit-fault", "limit-caution-lit", "limit-fault-lit"),
+    }
+)
 """Roles that colour the letters alone, so that blanks look the same in each of them."""
 
 

@@ -8,8 +8,9 @@ simpler one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -29,14 +30,40 @@ LARGE = ("Ω", "W", "ohm")
 """Units whose large values are shown in thousands or millions."""
 
 
+class Kept:
+    """Drawings to go on from: what each place showed last, and what that was made of."""
+
+    def __init__(self) -> None:
+        self._last: dict[Hashable, tuple[object, Any]] = {}
+
+    def get(self, place: Hashable, made_of: object) -> Any:
+        """The drawing of a place; ``None`` when it was made of something else."""
+        found = self._last.get(place)
+        return found[1] if found is not None and found[0] == made_of else None
+
+    def put(self, place: Hashable, made_of: object, drawing: object) -> None:
+        """Keep a drawing until the next one of that place."""
+        if len(self._last) >= MOST_KEPT:
+            self._last.clear()
+        self._last[place] = made_of, drawing
+
+
+MOST_KEPT = 500
+"""Places; while a board is edited each change of a tile is another place."""
+
+
 @dataclass(frozen=True)
 class Look:
-    """How tiles are drawn at a moment: the pen, whether unseen alarms are white now, flags."""
+    """How tiles are drawn at a moment: the pen, whether unseen alarms are white now, flags.
+
+    ``kept`` spares what has not changed since the last drawing; it never changes what is drawn.
+    """
 
     t_ns: int
     pen: Pen = field(default_factory=Pen)
     white: bool = False
     flags: Sequence[Flag] = ()
+    kept: Kept = field(default_factory=Kept)
 
     @property
     def colour(self) -> bool:

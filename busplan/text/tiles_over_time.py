@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -17,7 +16,17 @@ from busplan.replay.track import Columns
 from busplan.replay.trend import ModuleGrid, module_heat, module_volts
 from busplan.text.axis import draw_times
 from busplan.text.canvas import Canvas, role_number
-from busplan.text.chart import TRACES, Chart, Curve, LimitLine, dot_columns, draw_chart, lead_of
+from busplan.text.chart import (
+    TRACES,
+    Chart,
+    Curve,
+    LimitLine,
+    body_rows,
+    dot_columns,
+    draw_body,
+    draw_chart,
+    lead_of,
+)
 from busplan.text.lanes import lane
 from busplan.text.runs import HEAD, PLAIN
 from busplan.text.ticks import round_scale
@@ -27,21 +36,32 @@ MOST_CURVES = 4
 LEAST_LEAD = 6
 
 
+HOPS = 12
+"""A window moves on by such a part of itself at once, and stands still in between."""
+
+
 @dataclass(frozen=True)
 class Stretch:
-    """The stretch of time that a tile shows [ns]."""
+    """The stretch of time that a tile shows [ns]; ``moving`` when it follows the present."""
 
     a_ns: int
     b_ns: int
+    moving: bool = False
 
     @staticmethod
-    def of(state: TileState, board_ns: int | None, t_ns: int, span_ns: int) -> Stretch:
-        """The tile's own window, else the board's, up to the present; else the whole capture."""
+    def of(
+        state: TileState, board_ns: int | None, t_ns: int, span_ns: int, origin_ns: int = 0
+    ) -> Stretch:
+        """The tile's own window, else the board's, up to the present; else the whole capture.
+
+        A window ends at a whole hop of absolute time at or after the present.
+        """
         length = state.tile.window_ns or board_ns
         if not length or length >= span_ns:
             return Stretch(0, max(span_ns, 1))
-        end = max(t_ns, length)
-        return Stretch(end - length, end)
+        hop = max(length // HOPS, 1)
+        end = max(-(-(t_ns + origin_ns) // hop) * hop - origin_ns, length)
+        return Stretch(end - length, end, moving=True)
 
 
 def chart_scale(state: TileState) -> tuple[float, float]:
@@ -87,33 +107,64 @@ def draw_chart_tile(
         return canvas
     _legend(canvas, state, shown)
     lead = lead or needed_lead(state, rows)
-    columns_over = over(state, replay, stretch, columns - lead, look)
-    curves = []
-    for n, reading in enumerate(shown):
-        track = reading.track
-        assert track is not None
-        low, high = replay.keep(
-            ("chart", reading.subject, id(track), columns_over),
-            partial(track.lowest_highest, columns_over),
-        )
-        curves.append(Curve(low, high, TRACES[n]))
-    chart = Chart(
-        curves=list(reversed(curves)),
-        columns=columns_over,
-        scale=chart_scale(state),
-        until_ns=min(look.t_ns, replay.span_ns) if stretch.b_ns == look.t_ns else replay.span_ns,
-        lead=lead,
-        unit=shown[0].track.unit if shown[0].track else "",
-        limits=_limits(shown),
-        flags=look.flags,
-        cursor_ns=look.t_ns,
-        pen=look.pen,
-    )
-    body = draw_chart(chart, rows - 1)
-    fault = state.weight == Weight.FAULT
-    body.ground[(body.ground == 0)] = role_number("tile-red" if fault else "tile")
-    canvas.paste(1, 0, body)
+    canvas.paste(1, 0, _curves(state, shown, look, replay, stretch, columns, rows - 1, lead))
     return canvas
+
+
+def _curves(
+    state: TileState,
+    shown: Sequence[Reading],
+    look: Look,
+    replay: Replay,
+    stretch: Stretch,
+    columns: int,
+    rows: int,
+    lead: int,
+) -> Canvas:
+    """The chart below the header. What stood still since it was drawn last is not drawn again."""
+    whole_columns = over(state, replay, stretch, columns - lead, look)
+    tracks = tuple(r.track for r in shown if r.track is not None)
+    scale, limits = chart_scale(state), tuple(_limits(shown))
+    until_ns = min(look.t_ns, replay.span_ns) if stretch.moving else replay.span_ns
+    fault = state.weight == Weight.FAULT
+    ground = role_number("tile-red" if fault else "tile")
+
+    def chart_of(part: Columns) -> Chart:
+        cut_ns = until_ns if stretch.moving else None
+        drawn = [Curve(*t.lowest_highest(part, cut_ns), TRACES[n]) for n, t in enumerate(tracks)]
+        return Chart(
+            curves=drawn[::-1],
+            columns=part,
+            scale=scale,
+            until_ns=until_ns,
+            lead=lead,
+            unit=tracks[0].unit,
+            limits=limits,
+            flags=look.flags,
+            cursor_ns=look.t_ns,
+            pen=look.pen,
+        )
+
+    made_of = (tracks, whole_columns, rows, lead, scale, limits, tuple(look.flags), look.pen, fault)
+    kept_of = (made_of, None if stretch.moving else until_ns)
+    drawn, before_ns = look.kept.get(state.tile, kept_of) or (None, 0)
+    if drawn is None:
+        drawn = draw_chart(chart_of(whole_columns), rows)
+        drawn.ground[drawn.ground == 0] = ground
+    else:
+        # Only what lies between the two moments differs; a curve reaches out to the left of it.
+        wide = look.pen.shape.wide
+        ends = sorted(whole_columns.column(t) // wide for t in (before_ns, look.t_ns))
+        first = max(ends[0] - 1, 0)
+        last = min(ends[1] + 1, whole_columns.count // wide)
+        if first < last:
+            body = draw_body(
+                chart_of(whole_columns.part(first * wide, last * wide)), body_rows(rows)
+            )
+            body.ground[body.ground == 0] = ground
+            drawn.paste(0, lead + first + (first > 0), body, skip=int(first > 0))
+    look.kept.put(state.tile, kept_of, (drawn, look.t_ns))
+    return drawn
 
 
 def _legend(canvas: Canvas, state: TileState, shown: Sequence[Reading]) -> None:
@@ -194,6 +245,11 @@ def draw_lanes_tile(
     columns_over = over(state, replay, stretch, columns - lead, look)
     each = max((rows - 1 - axis) // len(shown), 1)
     each = min(each, 3)
+    x = columns_over.column(look.t_ns) // look.pen.shape.wide
+    seen, until_ns = columns_over, None
+    if stretch.moving:
+        until_ns = look.t_ns
+        seen = columns_over.part(0, min((x + 1) * look.pen.shape.wide, columns_over.count))
     for n, reading in enumerate(shown):
         y = 1 + n * each
         if y + 1 > rows - axis:
@@ -201,10 +257,12 @@ def draw_lanes_tile(
         track = reading.track
         assert track is not None
         high = max(each - (1 if each > 2 else 0), 1)
-        drawn = replay.keep(
-            ("lane", reading.subject, id(track), columns_over, high, look.pen),
-            partial(lane, track, columns_over, high, look.pen, state.tile.bad),
-        )
+        place = ("lane", state.tile, reading.subject)
+        made_of = (track, seen, high, look.pen, reading.held.value, reading.held.fresh)
+        drawn = look.kept.get(place, made_of)
+        if drawn is None:
+            drawn = lane(track, seen, high, look.pen, state.tile.bad, until_ns)
+            look.kept.put(place, made_of, drawn)
         plain = drawn.ground == 0
         ground = drawn.ground.copy()
         ground[plain] = canvas.ground[y, 0]
@@ -214,7 +272,6 @@ def draw_lanes_tile(
         ]
         label = reading.label if len(reading.label) < lead else f"{reading.label[: lead - 2]}…"
         canvas.write(y, 0, label.ljust(lead - 1), ink if ink == PLAIN else HEAD)
-        x = columns_over.column(look.t_ns) // look.pen.shape.wide
         for row in range(y, min(y + high, rows)):
             if 0 <= x < columns - lead and canvas.piece[row, lead + x] == " ":
                 canvas.write(row, lead + x, "│", HEAD)
@@ -241,6 +298,8 @@ def draw_heat_tile(
         return canvas
     volts = state.readings[0].subject in cells
     found = _modules(replay, layout, volts, stretch, columns - 6)
+    if stretch.moving:
+        found = found.upto(look.t_ns)
     most = rows - 2
     each = max(most // max(len(found.names), 1), 1)
     x = np.arange(columns - 6)
