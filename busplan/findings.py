@@ -23,12 +23,16 @@ class Weight(IntEnum):
     @property
     def word(self) -> str:
         """The weight as users read it: ``note``, ``caution`` or ``fault``."""
-        return self.name.lower()
+        return WORDS[self]
 
     @property
     def mark(self) -> str:
         """A one-character mark, so that no state is told by colour alone."""
         return ".!#"[self.value]
+
+
+WORDS = {weight: weight.name.lower() for weight in Weight}
+"""Weights as users read them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ full names. Each is a track over the whole capture, made once and kept with it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property, lru_cache
 from typing import Literal, get_args
 
 import numpy as np
@@ -27,6 +28,7 @@ MOST_MOMENTS = 100_000
 """Moments at which quantities of many signals are worked out; of longer captures fewer a second."""
 
 
+@lru_cache(maxsize=1 << 16)
 def address_of(subject: str) -> SignalAddress | None:
     """The signal of a full name; ``None`` when it is no full name."""
     parts = subject.rsplit("/", 3)
@@ -75,7 +77,7 @@ class Quantities:
         address = address_of(subject)
         return address is not None and address in self._aside
 
-    @property
+    @cached_property
     def _aside(self) -> frozenset[SignalAddress]:
         cells, sensors = tuple(self._cells), tuple(self._sensors)
         return frozenset(

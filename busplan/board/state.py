@@ -157,7 +157,6 @@ class Judged:
 
     def at(self, board: Board, t_ns: int) -> BoardState:
         """A board at a moment."""
-        self.quantities.needed(s for tile in board.tiles for s in tile.subjects)
         tiles = tuple(self._tile(tile, t_ns) for tile in board.tiles)
         red, watch, gone = self.standing(t_ns)
         missing: dict[str, None] = {}

@@ -29,6 +29,7 @@ from busplan.text.timeline import Window
 if TYPE_CHECKING:
     from busplan.board.notes import Note
     from busplan.board.state import BoardState, Judged
+    from busplan.plan.vehicle import SignalAddress
 
 
 class BoardSheet(Lines, can_focus=True, inherit_bindings=False):
@@ -61,9 +62,7 @@ class BoardSheet(Lines, can_focus=True, inherit_bindings=False):
             self.virtual_size = Size(0, canvas.rows)
             self.forget()
             return
-        changed = (
-            (old.piece != canvas.piece) | (old.ink != canvas.ink) | (old.ground != canvas.ground)
-        )
+        changed = canvas.differs(old)
         parts = []
         for y in np.flatnonzero(changed.any(axis=1)).tolist():
             self._painted.pop(y, None)
@@ -153,6 +152,7 @@ class BoardView(View):
         self.chosen = 0
         self._grip: tuple[int, int, bool] | None = None
         self._drawn = Kept()
+        self._needed: tuple[object, object, Sequence[SignalAddress]] = (None, None, ())
 
     def compose(self) -> ComposeResult:
         """The sheet."""
@@ -191,8 +191,11 @@ class BoardView(View):
             canvas.write(0, 0, "The board is being made ...", FAINT)
             self.sheet.show(canvas)
             return
-        needed = self.judged.quantities.needed(s for t in board.tiles for s in t.subjects)
-        self.read_beside(replay, needed)
+        if self._needed[:2] != (self.judged, board):
+            quantities = self.judged.quantities
+            needed = quantities.needed(s for t in board.tiles for s in t.subjects)
+            self._needed = (self.judged, board, needed)
+        self.read_beside(replay, self._needed[2])
         self.state = self.judged.at(board, snapshot.t_ns)
         flags = [Flag(n.t_ns, "m", "note") for n in self.notes]
         look = Look(snapshot.t_ns, self.pen, self.white, flags, self._drawn)

@@ -20,6 +20,7 @@ def stroke(high: int) -> int:
     return max((high + 3) // 6, 1)
 
 
+@lru_cache(maxsize=4096)
 def letter(character: str, high: int) -> Dots:
     """One character; ``(high, wide)``. Dots are about square: a column wide, half a row high."""
     shape = glyph(character)
@@ -39,9 +40,12 @@ def letter(character: str, high: int) -> Dots:
                 middle[1] = thick
             widths = [thick, *middle, thick]
     rows = [np.repeat([c == "#" for c in row], widths) for row in shape]
-    return np.repeat(np.array(rows), heights, axis=0)
+    dots: Dots = np.repeat(np.array(rows), heights, axis=0)
+    dots.flags.writeable = False
+    return dots
 
 
+@lru_cache(maxsize=4096)
 def width_of(text: str, high: int) -> int:
     """Columns of a text, a gap of a stroke between characters."""
     gaps = stroke(high) * max(len(text) - 1, 0)

@@ -7,10 +7,10 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64
 from busplan.text.runs import INK, PLAIN, Line
 
 Pieces = npt.NDArray[np.str_]
+Roles = npt.NDArray[np.int16]
 
 _NUMBERS: dict[str, int] = {PLAIN: 0}
 _NAMES: list[str] = [PLAIN]
@@ -31,8 +31,8 @@ class Canvas:
         self.rows, self.columns = max(rows, 0), max(columns, 0)
         shape = (self.rows, self.columns)
         self.piece: Pieces = np.full(shape, " ", "<U1")
-        self.ink: I64 = np.zeros(shape, np.int64)
-        self.ground: I64 = np.full(shape, role_number(ground), np.int64)
+        self.ink: Roles = np.zeros(shape, np.int16)
+        self.ground: Roles = np.full(shape, role_number(ground), np.int16)
 
     def write(self, y: int, x: int, text: str, role: str = PLAIN, *, ground: str = "") -> None:
         """Write text from a place on."""
@@ -66,6 +66,12 @@ class Canvas:
             ):
                 mine[y : y + rows, x : x + columns] = theirs[:rows, skip : skip + columns]
 
+    def differs(self, other: Canvas) -> npt.NDArray[np.bool_]:
+        """Where a drawing of the same size is another one; ``(rows, columns)``."""
+        pieces = [np.ascontiguousarray(c.piece).view(np.uint32) for c in (self, other)]
+        found = (pieces[0] != pieces[1]) | (self.ink != other.ink) | (self.ground != other.ground)
+        return np.asarray(found)
+
     def lines(self) -> list[Line]:
         """The drawing as lines of runs."""
         return [self.line(y) for y in range(self.rows)]
@@ -78,7 +84,7 @@ class Canvas:
         unseen = ~solid & (ground[before] == ground) & _letters_alone()[ink]
         lent = ink[before]
         ink = np.where(unseen & _letters_alone()[lent], lent, ink)
-        key = ink * _MOST + ground
+        key = ink.astype(np.int64) * _MOST + ground
         edges = [0, *(np.flatnonzero(np.diff(key)) + 1).tolist(), self.columns]
         text = "".join(self.piece[y].tolist())
         return [(text[a:b], _name(int(key[a]))) for a, b in pairwise(edges) if a < b]

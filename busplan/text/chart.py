@@ -251,8 +251,9 @@ def _levels(scale: tuple[float, float], values: F64, dots: int) -> I64:
     """The dot of each value, counted from the bottom; −1 without one."""
     low, high = scale
     with np.errstate(invalid="ignore"):
-        at = (np.clip(values, low, high) - low) / (high - low) * (dots - 1)
-    return np.where(np.isnan(at), -1, np.rint(np.nan_to_num(at))).astype(np.int64)
+        at = np.rint((np.clip(values, low, high) - low) / (high - low) * (dots - 1))
+    at[np.isnan(at)] = -1
+    return at.astype(np.int64)
 
 
 def _gaps(chart: Chart, body: Canvas) -> None:

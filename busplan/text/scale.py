@@ -50,14 +50,20 @@ def draw_bar(gauge: Gauge, columns: int, rows: int) -> Canvas:
     lit = zone_of(gauge, gauge.value) if gauge.value == gauge.value else None
     base = min(max(0.0, low), high)
     begin, end = sorted((_place(gauge, base, 2 * columns), _place(gauge, gauge.value, 2 * columns)))
-    for x in range(columns):
-        zone = zone_of(gauge, float(at[x]))
+    zones = np.full(columns, -1)
+    for limit in gauge.limits:
+        beyond = at > limit.value if limit.above else at < limit.value
+        zones[beyond] = np.maximum(zones[beyond], limit.weight)
+    for number in np.unique(zones).tolist():
+        zone = None if number < 0 else Weight(number)
         ground = "bar-rest" if zone is None else zone_role(zone, lit is not None and lit >= zone)
-        inside = [begin <= 2 * x + half < end for half in (0, 1)]
-        piece = "█" if all(inside) else "▌" if inside[0] else "▐" if inside[1] else " "
+        canvas.ground[:, zones == number] = role_number(ground)
         role = "bar-calm" if zone is None else f"bar-{zone.word}"
-        for y in range(rows):
-            canvas.write(y, x, piece, role, ground=ground)
+        canvas.ink[:, zones == number] = role_number(role)
+    left, right = (
+        (begin <= half) & (half < end) for half in (2 * np.arange(columns) + i for i in (0, 1))
+    )
+    canvas.piece[:] = np.array(list(" ▐▌█"))[2 * left + right]
     for limit in gauge.limits:
         x = min(max(_place(gauge, limit.value, columns), 0), columns - 1)
         if low <= limit.value <= high:

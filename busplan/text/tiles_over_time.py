@@ -147,7 +147,8 @@ def _curves(
 
     made_of = (tracks, whole_columns, rows, lead, scale, limits, tuple(look.flags), look.pen, fault)
     kept_of = (made_of, None if stretch.moving else until_ns)
-    drawn, before_ns = look.kept.get(state.tile, kept_of) or (None, 0)
+    drawn, before_ns, before = look.kept.get(state.tile, kept_of) or (None, 0, ())
+    said: tuple[object, ...] = ()
     if drawn is None:
         drawn = draw_chart(chart_of(whole_columns), rows)
         drawn.ground[drawn.ground == 0] = ground
@@ -158,12 +159,13 @@ def _curves(
         first = max(ends[0] - 1, 0)
         last = min(ends[1] + 1, whole_columns.count // wide)
         if first < last:
-            body = draw_body(
-                chart_of(whole_columns.part(first * wide, last * wide)), body_rows(rows)
-            )
-            body.ground[body.ground == 0] = ground
-            drawn.paste(0, lead + first + (first > 0), body, skip=int(first > 0))
-    look.kept.put(state.tile, kept_of, (drawn, look.t_ns))
+            part = chart_of(whole_columns.part(first * wide, last * wide))
+            said = (*ends, *(side.tobytes() for c in part.curves for side in (c.low, c.high)))
+            if said != before or ends[0] != ends[1]:
+                body = draw_body(part, body_rows(rows))
+                body.ground[body.ground == 0] = ground
+                drawn.paste(0, lead + first + (first > 0), body, skip=int(first > 0))
+    look.kept.put(state.tile, kept_of, (drawn, look.t_ns, said))
     return drawn
 
 

@@ -189,6 +189,7 @@ def test_a_canvas_cuts_what_lies_outside_and_joins_like_cells() -> None:
     canvas.write(7, 0, "nowhere")
     canvas.fill(0, 4, 1, 9, "lane-2")
     assert canvas.lines() == [
-        [("cd", "head"), ("  ", "plain"), ("  ", "lane-2")],
+        # Blanks go on in the ink before them: nobody sees which.
+        [("cd  ", "head"), ("  ", "lane-2")],
         [("    ", "plain"), ("xy", "lane-1+fault")],
     ]
