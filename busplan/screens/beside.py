@@ -41,6 +41,11 @@ class Beside:
         """Whether it has not ended yet."""
         return self._thread.is_alive()
 
+    @property
+    def done(self) -> bool:
+        """Whether it has begun and ended."""
+        return self._thread.ident is not None and not self.running
+
     def leave(self) -> None:
         """End it the next time it tells or hands over something."""
         self._left.set()

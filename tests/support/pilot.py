@@ -30,7 +30,11 @@ def screen_text(app: App[None]) -> str:
 
 
 async def settle(app: ReplayApp, pilot: object) -> None:
-    """Wait until the pack is judged and everything is drawn."""
+    """Wait until the pack is judged and everything is drawn, however busy the machine is."""
+    for _ in range(1200):
+        await pilot.pause(0.01)  # type: ignore[attr-defined]
+        if app._beside.done:
+            break
     await app.workers.wait_for_complete()
     for _ in range(3000):  # what works beside the screens is no worker of theirs
         if app._beside.begun and not app._beside.running:
