@@ -6,24 +6,18 @@ import tomllib
 from dataclasses import replace
 
 import numpy as np
-import pyte
 import pytest
-from rich.color import ColorSystem
-from rich.console import Console
-from rich.segment import Segment
 from rich.style import Style
 from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay
 from syrupy.assertion import SnapshotAssertion
-from textual.strip import Strip
 
 from busplan.board.desk import BoardDesk
 from busplan.board.facts import judged_boards
-from busplan.board.model import Tile
 from busplan.board.notes import parse_notes
 from busplan.board.resolve import resolve_boards
 from busplan.board.spec import KINDS
-from busplan.board.state import Judged, TileState
+from busplan.board.state import Judged
 from busplan.capture.beside import notes_path, read_text
 from busplan.findings import Weight
 from busplan.plan.problems import Problems
@@ -31,15 +25,13 @@ from busplan.replay.replay import Replay
 from busplan.screens import look
 from busplan.screens.app import ReplayApp
 from busplan.screens.board_view import BoardSheet
-from busplan.screens.sending import ExactUpdate, change
 from busplan.text.big import best_height, draw_big, width_of
 from busplan.text.board_draw import Shown, draw_board, tile_places
 from busplan.text.canvas import Canvas
 from busplan.text.dots import Pen
 from busplan.text.runs import text
 from busplan.text.scale import Gauge, draw_bar, draw_dial
-from busplan.text.tiles import Kept, Look
-from busplan.text.tiles_over_time import Stretch
+from busplan.text.tiles import Look
 
 from .test_snapshots import TextFile
 
@@ -367,58 +359,3 @@ async def test_a_board_is_made_and_edited_without_writing_toml(heron: Replay, tm
     again = resolve_boards(tomllib.loads(kept), Problems("b", {}), heron.vehicle)
     assert again.boards[0].tiles[0].at[0] == 6
     assert len(again.boards[0].tiles) == 2
-
-
-def test_what_is_drawn_on_is_what_is_drawn_anew(heron: Replay, gone: Replay) -> None:
-    """Whatever moments come after each other, and nothing later than the moment is ever shown."""
-    moves = np.random.default_rng(3).choice([0.1, 0.1, 0.1, 0.4, 3.0, -0.3, -6.0], 30)
-    tiles = [("chart", "current", 9.0), ("chart", "CellVoltage0*", 0), ("lanes", "Contactor*", 9.0)]
-    tiles += [("heat", "cells", 9.0), ("chart", "current", 12.0)]
-    file = LIMIT + '[[board]]\nname = "x"\n'
-    for i, (show, signals, window) in enumerate(tiles):
-        file += f'[[board.tile]]\nshow = "{show}"\nsignals = "{signals}"\nsize = [4, 6]\n'
-        file += f"at = [{i % 3 * 4}, {i // 3 * 6}]\n" + f"window_s = {window}\n" * bool(window)
-    for replay, size in ((heron, (120, 35)), (gone, (90, 24))):
-        boards = resolve_boards(tomllib.loads(file), Problems("b.toml", {}), replay.vehicle)
-        judged, kept, t_ns = judged_boards(replay, boards), Kept(), 15 * S
-        for by in moves.tolist():
-            t_ns = min(max(t_ns + round(by * S), 0), 30 * S)
-            state = judged.at(judged.boards.boards[0], t_ns)
-            shown = Shown(judged, state, replay, replay.snapshot(t_ns))
-            on, anew = (draw_board(shown, Look(t_ns, kept=k), *size) for k in (kept, Kept()))
-            assert not on.differs(anew).any()
-
-
-def test_a_window_stands_still_for_a_twelfth_of_its_length_and_holds_the_present() -> None:
-    tile = TileState(Tile("chart", (0, 0), (4, 4), window_ns=60 * S), "", ())
-    ends = set()
-    for t_ns in range(70 * S, 130 * S, S // 10):
-        stretch = Stretch.of(tile, None, t_ns, 600 * S, origin_ns=3 * S)
-        assert stretch.b_ns - stretch.a_ns == 60 * S
-        assert stretch.a_ns < t_ns <= stretch.b_ns < t_ns + 5 * S
-        ends.add(stretch.b_ns)
-    assert len(ends) == 13
-
-
-def test_only_the_changed_columns_of_a_row_are_sent() -> None:
-    """Held against pyte: a terminal that shows the update shows what Textual drew, styles too."""
-    console = Console(color_system="truecolor", force_terminal=True)
-    red, bold = Style.parse("#ff0000 on #000010"), Style.parse("bold #00ff00 on #000010")
-    strip = Strip([Segment("aaaa", red), Segment("b世c", bold), Segment(" dd", red)])
-    update = ExactUpdate([{0: strip}], [(0, 3, 7), (0, 9, 11)], [[11]])
-    sent = update.render_segments(console)
-    screen = pyte.Screen(11, 1)
-    stream = pyte.Stream(screen)
-    stream.feed(f"\x1b[1;1H{'.' * 11}{sent}")
-    assert screen.display[0] == "...ab世..dd"
-    assert [screen.buffer[0][x].fg for x in (3, 4, 5, 9)] == [
-        "ff0000",
-        "00ff00",
-        "00ff00",
-        "ff0000",
-    ]
-    assert [screen.buffer[0][x].bold for x in (3, 4, 9)] == [False, True, False]
-    assert screen.buffer[0][9].bg == "000010"
-    assert screen.cursor.attrs.bold is False
-    assert change(red, red, ColorSystem.TRUECOLOR) == ""
-    assert change(red, Style.parse("#0000ff on #000010"), ColorSystem.TRUECOLOR).count(";") == 4
