@@ -42,10 +42,14 @@ HOPS = 12
 
 @dataclass(frozen=True)
 class Stretch:
-    """The stretch of time that a tile shows [ns]; ``moving`` when it follows the present."""
+    """The stretch of time that a tile shows, and how far it shows what has come [ns].
+
+    A ``moving`` one follows the present, and shows nothing that came later.
+    """
 
     a_ns: int
     b_ns: int
+    until_ns: int
     moving: bool = False
 
     @staticmethod
@@ -58,10 +62,10 @@ class Stretch:
         """
         length = state.tile.window_ns or board_ns
         if not length or length >= span_ns:
-            return Stretch(0, max(span_ns, 1))
+            return Stretch(0, max(span_ns, 1), span_ns)
         hop = max(length // HOPS, 1)
         end = max(-(-(t_ns + origin_ns) // hop) * hop - origin_ns, length)
-        return Stretch(end - length, end, moving=True)
+        return Stretch(end - length, end, min(t_ns, span_ns), moving=True)
 
 
 def chart_scale(state: TileState) -> tuple[float, float]:
@@ -107,7 +111,8 @@ def draw_chart_tile(
         return canvas
     _legend(canvas, state, shown)
     lead = lead or needed_lead(state, rows)
-    canvas.paste(1, 0, _curves(state, shown, look, replay, stretch, columns, rows - 1, lead))
+    whole = over(state, replay, stretch, columns - lead, look)
+    canvas.paste(1, 0, _curves(state, shown, look, stretch, whole, rows - 1, lead))
     return canvas
 
 
@@ -115,22 +120,20 @@ def _curves(
     state: TileState,
     shown: Sequence[Reading],
     look: Look,
-    replay: Replay,
     stretch: Stretch,
-    columns: int,
+    whole: Columns,
     rows: int,
     lead: int,
 ) -> Canvas:
     """The chart below the header. What stood still since it was drawn last is not drawn again."""
-    whole_columns = over(state, replay, stretch, columns - lead, look)
     tracks = tuple(r.track for r in shown if r.track is not None)
     scale, limits = chart_scale(state), tuple(_limits(shown))
-    until_ns = min(look.t_ns, replay.span_ns) if stretch.moving else replay.span_ns
+    until_ns = stretch.until_ns
+    cut_ns = until_ns if stretch.moving else None
     fault = state.weight == Weight.FAULT
     ground = role_number("tile-red" if fault else "tile")
 
     def chart_of(part: Columns) -> Chart:
-        cut_ns = until_ns if stretch.moving else None
         drawn = [Curve(*t.lowest_highest(part, cut_ns), TRACES[n]) for n, t in enumerate(tracks)]
         return Chart(
             curves=drawn[::-1],
@@ -145,21 +148,21 @@ def _curves(
             pen=look.pen,
         )
 
-    made_of = (tracks, whole_columns, rows, lead, scale, limits, tuple(look.flags), look.pen, fault)
+    made_of = (tracks, whole, rows, lead, scale, limits, tuple(look.flags), look.pen, fault)
     kept_of = (made_of, None if stretch.moving else until_ns)
     drawn, before_ns, before = look.kept.get(state.tile, kept_of) or (None, 0, ())
     said: tuple[object, ...] = ()
     if drawn is None:
-        drawn = draw_chart(chart_of(whole_columns), rows)
+        drawn = draw_chart(chart_of(whole), rows)
         drawn.ground[drawn.ground == 0] = ground
     else:
         # Only what lies between the two moments differs; a curve reaches out to the left of it.
         wide = look.pen.shape.wide
-        ends = sorted(whole_columns.column(t) // wide for t in (before_ns, look.t_ns))
+        ends = sorted(whole.column(t) // wide for t in (before_ns, look.t_ns))
         first = max(ends[0] - 1, 0)
-        last = min(ends[1] + 1, whole_columns.count // wide)
+        last = min(ends[1] + 1, whole.count // wide)
         if first < last:
-            part = chart_of(whole_columns.part(first * wide, last * wide))
+            part = chart_of(whole.part(first * wide, last * wide))
             said = (*ends, *(side.tobytes() for c in part.curves for side in (c.low, c.high)))
             if said != before or ends[0] != ends[1]:
                 body = draw_body(part, body_rows(rows))

@@ -1,4 +1,4 @@
-"""Boards while time runs: what did not change is neither drawn nor sent again, and it never shows."""
+"""Boards while time runs: what did not change is neither drawn nor sent again."""
 
 import tomllib
 
