@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from functools import partial
@@ -75,7 +76,11 @@ def commission(
         str | None, typer.Option(help="A failed test that is accepted; --remark says why.")
     ] = None,
     form: Annotated[
-        bool, typer.Option("--form", help="Ask for every open test that is done by hand.")
+        bool,
+        typer.Option(
+            "--form",
+            help="Enter what is done by hand in a form; without a terminal, one question a test.",
+        ),
     ] = False,
     verify: Annotated[
         bool, typer.Option("--verify", help="Only say whether the journal is unchanged.")
@@ -124,11 +129,15 @@ def commission(
         shown, told_otherwise = _by_capture(vehicle, captures, capture)
         said.append(shown)
         doubts += told_otherwise
-    if form:
+    on_screen = form and not as_json and sys.stdin.isatty() and sys.stdout.isatty()
+    if form and not on_screen:
         said += _asked(commissioning_of(vehicle, told))
     for one in said:
         told = append_entry(path, partial(next_entry, said=one, time=_now(), who=by))
     state = commissioning_of(vehicle, told)
+    if on_screen:
+        state = _by_form(vehicle, path, state, by)
+        told = state.journal
     if keep_baseline is not None:
         from busplan.cli.baseline_file import write_baseline
         from busplan.commission.baseline import baseline_of
@@ -247,6 +256,26 @@ def _by_capture(
     facts = tuple(file_facts(path, capture.frames) for path in files)
     covered = Covered(vehicle, capture.frames, capture.findings)
     return saying_of(covered, facts), covered.findings
+
+
+def _by_form(vehicle: Vehicle, path: Path, state: Commissioning, who: str) -> Commissioning:
+    """The form in the terminal, each test kept as it is entered; the list when it is left."""
+    from busplan.capture.beside import user_name
+    from busplan.commission.by_hand import by_form
+    from busplan.commission.entry import next_entry
+    from busplan.commission.journal_file import append_entry
+    from busplan.commission.state import commissioning_of
+    from busplan.screens.commission_form import CommissionForm
+
+    def enter(name: str, value: str, remark: str, by: str) -> Commissioning:
+        told = state.journal
+        for one in by_form(vehicle, name, value, remark):
+            told = append_entry(path, partial(next_entry, said=one, time=_now(), who=by))
+        return commissioning_of(vehicle, told)
+
+    form = CommissionForm(state, enter, who or user_name())
+    form.run()
+    return form.state
 
 
 def _asked(state: Commissioning) -> Iterator[Saying]:

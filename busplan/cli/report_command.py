@@ -86,7 +86,7 @@ def write_report(
     """Write a report with all that lies beside it; the report, and the files."""
     from busplan.commission.journal_file import load_journal
     from busplan.commission.state import commissioning_of
-    from busplan.plan.reader import load_plan
+    from busplan.plan.reader import load_plan, tests_beside
     from busplan.report.contents import Report
     from busplan.report.figures import plots_of
     from busplan.report.page import page_of
@@ -97,7 +97,7 @@ def write_report(
     files = {to: page_of(made, plots_of(made)).encode()}
     files[to.with_suffix(".json")] = (json_text(made.as_dict()) + "\n").encode()
     written = [*_write(files), *_tables(made, to, parquet=parquet)]
-    around = [p for p in (plan, journal) if p.exists()]
+    around = [p for p in (plan, tests_beside(plan), journal) if p.exists()]
     written.append(_hash_list(made, to.with_suffix(".sha256"), [*written, *around]))
     return made, written
 

@@ -87,6 +87,23 @@ def looked(test: PlannedTest, text: str) -> Result:
     raise UsageError(f'"{test.name}" wants yes or no, not "{text}"')
 
 
+def by_form(vehicle: Vehicle, name: str, value: str, text: str) -> tuple[Saying, ...]:
+    """What a form says of one test: a value or what was seen, a remark, or both.
+
+    :class:`busplan.errors.UsageError` when either cannot be, so that neither is entered.
+    """
+    test = named_test(vehicle, name)
+    said = []
+    if value:
+        if test.kind == "look":
+            said.append(Saying("looked", (looked(test, value),)))
+        else:
+            said.append(Saying("measured", (measured(test, value),)))
+    if text:
+        said.append(Saying("remark", (Result(test.name, "remark"),), text=remark(text)))
+    return tuple(said)
+
+
 def accepted(vehicle: Vehicle, journal: Journal, name: str, reason: str) -> Saying:
     """A failed test that is accepted as it is, for a reason.
 

@@ -24,6 +24,11 @@ class Problems:
         self.file = file
         self.lines = lines
         self.found: dict[Problem, None] = {}
+        self._beside: dict[str, tuple[int, Problems]] = {}
+
+    def beside(self, section: str, first: int, other: Problems) -> None:
+        """From the ``first`` on, the tables of a section stand in another file."""
+        self._beside[section] = first, other
 
     def line(self, path: KeyPath) -> int | None:
         """The line of a key path or of what encloses it."""
@@ -31,6 +36,11 @@ class Problems:
 
     def add(self, path: KeyPath, text: str) -> None:
         """Note that what stands at ``path`` is wrong."""
+        first, other = self._beside.get(str(path[0]), (0, None)) if path else (0, None)
+        if other is not None and len(path) > 1 and isinstance(path[1], int) and path[1] >= first:
+            other.add((path[0], path[1] - first, *path[2:]), text)
+            self.found |= other.found
+            return
         if path not in self.lines and isinstance(path[-1], int):
             path = path[:-1]  # one value where a list may stand
         self.found[Problem(self.file, self.line(path), show_path(path), text)] = None

@@ -39,6 +39,7 @@ _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _EMPTY = {
     "plan": "the plan is empty; it needs at least [network.NAME], [part.NAME] and [node.NAME] "
     "tables",
+    "list": "the file is empty; it needs [[test]] tables",
     "board": "the file is empty; it needs [[board]] or [[limit]] tables",
 }
 
@@ -46,10 +47,35 @@ _EMPTY = {
 def load_plan(path: str | Path) -> Vehicle:
     """The vehicle a plan file describes.
 
-    Raises ``PlanError`` with every problem of the plan and its definition files.
+    Tests of its commissioning may stand in ``PLAN.tests.toml`` beside it, too. Raises ``PlanError``
+    with every problem of the plan and its definition files.
     """
     document, problems = read_document(path)
+    beside = tests_beside(Path(path))
+    if beside.is_file():
+        document = _with_tests(document, problems, beside)
     return vehicle_of(document, problems, Path(path).parent)
+
+
+def tests_beside(plan: Path) -> Path:
+    """Where more tests of a plan may stand."""
+    return plan.with_name(f"{plan.stem}.tests.toml")
+
+
+def _with_tests(document: dict[str, Any], problems: Problems, beside: Path) -> dict[str, Any]:
+    """The plan with the tests of a file beside it behind its own."""
+    told, others = read_document(beside, what="list")
+    for key in told:
+        if key != "test":
+            others.add((key,), "a list of tests holds nothing but [[test]] tables")
+    more, own = told.get("test", []), document.get("test", [])
+    if not isinstance(more, list):
+        others.add(("test",), "must be [[test]] tables")
+    others.stop()
+    if not isinstance(own, list):
+        return document
+    problems.beside("test", len(own), others)
+    return document | {"test": [*own, *more]}
 
 
 def vehicle_of(
@@ -159,7 +185,7 @@ def _each(value: Any, change: Any) -> Any:
 def read_document(path: str | Path, what: str = "plan") -> tuple[dict[str, Any], Problems]:
     """The parsed TOML text and a place to collect problems, which knows its lines.
 
-    ``what`` says what the file is: a ``plan`` or a ``board``.
+    ``what`` says what the file is: a ``plan``, a ``board`` or a ``list`` of tests.
     """
     file = str(path)
     text = _read_text(Path(path))

@@ -68,6 +68,18 @@ def _test_lines(state: TestState, width: int, *, details: bool) -> list[str]:
     return lines
 
 
+def form_lines(state: TestState, width: int) -> list[str]:
+    """What the form says of the test to be done: what, limits, cautions, what was entered."""
+    lines = wrapped(test_question(state.test), width, figures=True)
+    for text in (state.test.caution, state.test.note):
+        if text:
+            lines += wrapped(text, width)
+    if state.proof is not None:
+        entry, result = state.proof
+        lines += wrapped(f"so far {result.text or result.answer} ({_who(entry)})", width)
+    return lines
+
+
 def _who(entry: Entry) -> str:
     captures = ", ".join(str(c["name"]) for c in entry.captures)
     of = f"{captures}, " if captures else ""

@@ -174,3 +174,26 @@ def test_a_ready_limit_is_stated_anew(tmp_path) -> None:
     assert isinstance(test, PlannedTest)
     assert test.at_most == 0.05
     assert test.licensed
+
+
+def test_a_list_beside_the_plan_comes_after_its_own(tmp_path) -> None:
+    plan = write_plan(tmp_path, PLAN + TESTS, pump=PUMP, vcu=VCU)
+    beside = plan.with_name(f"{plan.stem}.tests.toml")
+    beside.write_text('[[test]]\nready = "labels"\n[[test]]\nload = "loop"\n')
+    names = [t.name for t in load_plan(plan).tests]
+    assert names == ["leaks", "pressure", "labels", "load loop"]
+    # A mistake is told with the file and line where it stands.
+    beside.write_text('[[test]]\nready = "labels"\n\n[[test]]\nload = "lop"\n')
+    with pytest.raises(PlanError) as caught:
+        load_plan(plan)
+    (problem,) = caught.value.problems
+    assert (problem.file, problem.line) == (str(beside), 5)
+    assert '"loop"?' in problem.text
+    for text, words in (
+        ("[network.x]\nbit_rate = 1\n", "nothing but"),
+        ("", "needs"),
+        ("[test]\nx = 1\n", "must be"),
+    ):
+        beside.write_text(text)
+        with pytest.raises(PlanError, match=words):
+            load_plan(plan)
