@@ -58,6 +58,7 @@ def changes_of(message: Message, telling: Sequence[str], wrong: Sequence[str]) -
     for first in movable:
         yield from _one_resized(message, telling, order, first)
     yield from _all_narrower(message, telling, order)
+    yield from _in_a_row(message, telling, order)
 
 
 def _made(
@@ -180,3 +181,23 @@ def _all_narrower(
         yield from _made(message, telling, words, cut, odd=2)
         close = f"{words}, one right behind the other"
         yield from _made(message, telling, close, packed, odd=1)
+
+
+def _in_a_row(message: Message, telling: Sequence[str], order: Sequence[str]) -> Iterator[Change]:
+    """Values without a gap between them, or each from a whole byte on; the first stays."""
+    for unit, words in (
+        (1, "the values one right behind the other"),
+        (8, "each value on whole bytes, one behind the other"),
+    ):
+        places = {}
+        at = _place(message.signal(order[0]))
+        for name in order:
+            at = -(-at // unit) * unit if name != order[0] else at
+            places[name] = at
+            at += message.signal(name).length
+
+        def moved(signal: Signal, places: Mapping[str, int] = places) -> Signal | None:
+            by = places.get(signal.name, _place(signal)) - _place(signal)
+            return _moved(signal, by)
+
+        yield from _made(message, telling, words, moved, odd=1)

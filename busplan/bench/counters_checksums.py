@@ -16,7 +16,8 @@ import numpy as np
 
 from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.bench.rhythm import Pause, within_pauses
-from busplan.bench.when_wrong import when_wrong
+from busplan.bench.unknown_checksums import prove_unknown, wrong_finding
+from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
@@ -158,35 +159,19 @@ def prove_checksum(
     table: FrameTable, decoded: DecodedMessage, signal: Signal, where: Where, limits: BenchLimits
 ) -> tuple[str, list[Finding]]:
     """How a named checksum is made, in words, and the frames in which it is wrong."""
-    here = Where(where.network, where.node, where.message, signal.name)
     position = whole_byte(signal)
-    if position is None:
-        return "not checked: not one whole byte", [
-            _not_recognised(here, f"{signal.name} does not fill one whole byte", hint=False)
-        ]
     rows, payloads = _whole_frames(table, decoded)
     told = limits.checksums.get(decoded.message.name)
-    found = (
-        find_checksum(payloads, positions=(position,))
-        if told is None
-        else best_fit(payloads, told, (position,))
-    )
+    found = None
+    if position is not None:
+        found = (
+            find_checksum(payloads, positions=(position,))
+            if told is None
+            else best_fit(payloads, told, (position,))
+        )
     if found is None:
-        words = f"{signal.name}: none of the published kinds fits {len(payloads)} frames"
-        return "kind not recognised", [_not_recognised(here, words, hint=told is None)]
+        return prove_unknown(decoded, rows, payloads, signal, where)
     return _judge_checksum(decoded, rows, payloads, found, signal.name, signal.name, where)
-
-
-def _not_recognised(where: Where, words: str, *, hint: bool) -> Finding:
-    action = "Ask the maker how it is made" + (", and tell it with --checksum." if hint else ".")
-    return Finding(
-        "checksum-not-recognised",
-        Weight.NOTE,
-        where,
-        words,
-        why="Its frames could not be checked.",
-        action=action,
-    )
 
 
 def _whole_frames(table: FrameTable, decoded: DecodedMessage) -> tuple[I64, U8]:
@@ -209,19 +194,7 @@ def _judge_checksum(
     detail = found.kind.name + (f", combined with 0x{found.constant:02X}" if found.constant else "")
     if not len(wrong):
         return detail, []
-    return detail, [
-        Finding(
-            "checksum-wrong",
-            Weight.FAULT,
-            frame_at(where, decoded, int(rows[wrong[0]]), signal),
-            f"{name} is wrong in {len(wrong)} of {len(payloads)} frames ({detail})"
-            + when_wrong(decoded.time_ns[rows], wrong),
-            why="Receivers that check it drop these frames.",
-            action="Look at the first one; if it is always wrong, the kind differs from the one "
-            "told or found.",
-            figures=(Figure("frames", len(wrong)), Figure("of", len(payloads))),
-        )
-    ]
+    return detail, [wrong_finding(decoded, rows, wrong, name, signal, detail, where)]
 
 
 def prove_undefined(
@@ -325,9 +298,3 @@ def _candidates(message: Message, roles: dict[str, str]) -> Iterator[int]:
             nameless = not signals[0].unit and not signals[0].choices
             if plain and nameless and roles.get(signals[0].name) == "value":
                 yield byte
-
-
-def frame_at(where: Where, decoded: DecodedMessage, index: int, signal: str | None) -> Where:
-    """The place of one frame; ``where.time_ns`` holds the capture's first time."""
-    time_ns = int(decoded.time_ns[index]) - (where.time_ns or 0)
-    return Where(where.network, where.node, where.message, signal, time_ns=time_ns)

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from busplan.bench.counters_checksums import (
-    frame_at,
     is_counter,
     prove_checksum,
     prove_counter,
@@ -19,7 +18,7 @@ from busplan.bench.plan_bounds import bound_findings
 from busplan.bench.raw_ends import end_findings, not_available
 from busplan.bench.rhythm import Pause
 from busplan.bench.scale_hint import scale_hint
-from busplan.bench.when_wrong import when_wrong
+from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal, decode_message
 from busplan.decode.protected_names import is_identity, is_named_checksum
 from busplan.definitions.model import Message

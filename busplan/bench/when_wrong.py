@@ -6,6 +6,8 @@ wrong from a moment on has failed then. Common practice, no source.
 
 from __future__ import annotations
 
+from busplan.decode.codec import DecodedMessage
+from busplan.findings import Where
 from busplan.frames.columns import I64
 
 DENSE = 0.8
@@ -36,3 +38,9 @@ def when_wrong(times: I64, wrong: I64) -> str:
     if stretch <= SHORT * n:
         return f", all of them {begin:.3g} to {end:.3g} s after its first frame"
     return ""
+
+
+def frame_at(where: Where, decoded: DecodedMessage, index: int, signal: str | None) -> Where:
+    """The place of one frame; ``where.time_ns`` holds the capture's first time."""
+    time_ns = int(decoded.time_ns[index]) - (where.time_ns or 0)
+    return Where(where.network, where.node, where.message, signal, time_ns=time_ns)

@@ -338,9 +338,18 @@ CODES = (
     ),
     _entry(
         "checksum-not-recognised",
-        (NOTE,),
-        "A signal is named like a checksum, but none of the published kinds fits its frames, so "
-        "they could not be checked.",
+        (NOTE, CAUTION),
+        "A signal is named like a checksum, but no known kind fits its frames, nor "
+        "any linear function of all other bits, so they could not be checked.",
         "Ask the maker how it is made, and tell it with --checksum.",
+        "A caution, and the node is not proven, where the payloads changed enough to tell; else a "
+        "note.",
+    ),
+    _entry(
+        "checksum-still",
+        (CAUTION,),
+        "A checksum never changes while the bytes that it covers do. It protects nothing, and "
+        "receivers that check it drop nearly all frames.",
+        "Ask the maker whether it has to be switched on, or is not used.",
     ),
 )

@@ -9,10 +9,12 @@ import time
 
 import can
 
+from busplan.frames.kinds import BRS, EXTENDED, FD
 from busplan.live.listening import Guide
 from busplan.live.playing import GROUP
 from busplan.live.recording_status import RecordingStatus
-from support.node_kinds import KINDS
+from support.bench_nodes import Row
+from support.live_nodes import ALL
 
 
 class Starter(Guide):
@@ -40,8 +42,8 @@ def lateness_ms(node: subprocess.Popen[bytes]) -> float:
 
 def main(name: str, port: int, seconds: float) -> None:
     """Send what the node sends, each frame at its time, and answer what it is asked."""
-    kind = KINDS[name]
-    rows = sorted(kind.rows(seconds), key=lambda r: r.time_ns)
+    node = ALL[name]
+    rows = node.rows(seconds)
     sys.stdout.buffer.write(b"ready\n")
     sys.stdout.flush()
     sys.stdin.readline()  # whoever listens says when it does
@@ -59,22 +61,29 @@ def main(name: str, port: int, seconds: float) -> None:
             due = rows[at].time_ns / 1e9 if at < len(rows) else seconds
             left = due - (time.monotonic() - begin)
             if left > 0:
-                heard = bus.recv(min(left, 0.01)) if kind.answers else None
-                if heard is None and not kind.answers:
+                heard = bus.recv(min(left, 0.01)) if node.answers else None
+                if heard is None and not node.answers:
                     time.sleep(left)
                 if heard is not None:
                     asked = heard.arbitration_id, bytes(heard.data)
-                    for identifier, data in kind.answers.get(asked, ()):
-                        bus.send(_message(identifier, identifier > 0x7FF, data))
+                    for identifier, data in node.answers.get(asked, ()):
+                        flags = EXTENDED * (identifier > 0x7FF)
+                        bus.send(_message(Row(0, identifier, flags, data)))
                 continue
             worst = max(worst, -left)
             row = rows[at]
             at += 1
-            bus.send(_message(row.identifier, bool(row.flags & 1), row.data))
+            bus.send(_message(row))
 
 
-def _message(identifier: int, extended: bool, data: bytes) -> can.Message:
-    return can.Message(arbitration_id=identifier, is_extended_id=extended, data=data)
+def _message(row: Row) -> can.Message:
+    return can.Message(
+        arbitration_id=row.identifier,
+        is_extended_id=bool(row.flags & EXTENDED),
+        is_fd=bool(row.flags & FD),
+        bitrate_switch=bool(row.flags & BRS),
+        data=row.data,
+    )
 
 
 if __name__ == "__main__":
