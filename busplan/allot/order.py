@@ -102,7 +102,8 @@ class NetworkOrder:
         """An order, most urgent first, in which every message is in time, or where it fails.
 
         Those not ``changed`` keep their order among each other. Finds one whenever there is one, as
-        long as the identifiers between two kept ones suffice.
+        long as the identifiers between two kept ones suffice: changed ones go as far up as they
+        may, and where numbers are missing so, as far down as they may.
         """
         free = sorted(
             np.flatnonzero(changed).tolist(),
@@ -110,9 +111,11 @@ class NetworkOrder:
         )
         patience = np.array(free[::-1], np.int64)
         known = (self.judged, self._columns, self._rhythms, *self._settings)
-        count, placed, left, bottom, full = kernels.find_order(
-            changed, patience, self._room(changed), self._wide, *known
-        )
+        start = (changed, patience, self._room(changed), self._wide, *known)
+        count, placed, left, bottom, full = kernels.find_order(*start, False)
+        if full:
+            tried = kernels.find_order(*start, True)
+            count, placed = tried[:2]
         if count == self.n:
             return [int(i) for i in placed[::-1]]
         waiting = tuple(

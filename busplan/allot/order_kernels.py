@@ -117,12 +117,14 @@ def find_order(
     fault_every: int,
     fault_cost: int,
     horizon: int,
+    eager: bool,
 ) -> tuple[int, I64, Bools, int, bool]:
     """Place entries from the last place upwards: kept ones in their order, changed ones anywhere.
 
-    ``patience`` lists the changed entries, those that can wait longest first. ``room[i, w]``: free
-    identifiers of width ``w`` between kept entry ``i`` and the kept one before it, row n: those
-    after the last. Returns the places filled, the entries placed (last place first), those left,
+    A kept one that is in time comes first, or, when ``eager``, a changed one that has a number
+    there. ``patience`` lists the changed entries, those that can wait longest first.
+    ``room[i, w]``: free identifiers of width ``w`` between kept entry ``i`` and the kept one before
+    it, row n: those after the last. Returns the places filled, the entries placed (last place first), those left,
     the kept one that is next (−1: none) and whether a changed one would fit but has no number.
     """
     n = len(changed)
@@ -136,37 +138,39 @@ def find_order(
     space = room[n].copy()
     full = False
     while count < n:
-        if bottom >= 0 and fits_last(
+        full = False
+        chosen = -1
+        stays = bottom >= 0 and fits_last(
             bottom, left, judged, columns, rhythms, bit, fault_every, fault_cost, horizon
-        ):
-            placed[count] = bottom
-            count += 1
-            left[bottom] = False
+        )
+        if eager or not stays:
+            for p in range(len(patience)):
+                if not waiting[p]:
+                    continue
+                i = patience[p]
+                if (full or eager) and space[wide[i]] <= 0:
+                    continue
+                if fits_last(
+                    i, left, judged, columns, rhythms, bit, fault_every, fault_cost, horizon
+                ):
+                    if space[wide[i]] > 0:
+                        chosen = p
+                        break
+                    full = True
+        if chosen >= 0:
+            i = patience[chosen]
+            waiting[chosen] = False
+            space[wide[i]] -= 1
+            full = False
+        elif stays:
+            i = bottom
             space = room[bottom].copy()
             bottom -= 1
             while bottom >= 0 and changed[bottom]:
                 bottom -= 1
-            continue
-        chosen = -1
-        full = False
-        for p in range(len(patience)):
-            if not waiting[p]:
-                continue
-            i = patience[p]
-            if full and space[wide[i]] <= 0:
-                continue
-            if fits_last(i, left, judged, columns, rhythms, bit, fault_every, fault_cost, horizon):
-                if space[wide[i]] > 0:
-                    chosen = p
-                    break
-                full = True
-        if chosen < 0:
+        else:
             break
-        i = patience[chosen]
-        waiting[chosen] = False
         placed[count] = i
         count += 1
         left[i] = False
-        space[wide[i]] -= 1
-        full = False
     return count, placed, left, bottom, full

@@ -13,6 +13,16 @@ def slow_order(
     network: NetworkOrder, changed: Sequence[bool], in_time: InTime
 ) -> list[int] | Failure:
     """As :meth:`NetworkOrder.find`; ``in_time`` tells whether an entry is below a set."""
+    found = _placed(network, changed, in_time, eager=False)
+    if isinstance(found, Failure) and found.full:
+        again = _placed(network, changed, in_time, eager=True)
+        return found if isinstance(again, Failure) else again
+    return found
+
+
+def _placed(
+    network: NetworkOrder, changed: Sequence[bool], in_time: InTime, *, eager: bool
+) -> list[int] | Failure:
     n = network.n
     left = set(range(n))
     kept = [i for i in range(n) if not changed[i]]
@@ -33,19 +43,18 @@ def slow_order(
     space = room(END)
     while left:
         bottom = kept[-1] if kept else -1
-        if bottom >= 0 and fits(bottom):
-            kept.pop()
-            placed.append(bottom)
-            left.discard(bottom)
-            space = room(network.ranks[bottom])
-            continue
-        able = [i for i in reversed(free) if fits(i)]
+        stays = bottom >= 0 and fits(bottom)
+        able = [] if stays and not eager else [i for i in reversed(free) if fits(i)]
         found = next((i for i in able if space[network.wide[i]] > 0), -1)
-        if found < 0:
+        if found >= 0:
+            free.remove(found)
+            space[network.wide[found]] -= 1
+        elif stays:
+            found = kept.pop()
+            space = room(network.ranks[found])
+        else:
             waiting = tuple(i for i in kept if i != bottom and fits(i))
             return Failure(tuple(sorted(left)), waiting, bottom, bool(able))
-        free.remove(found)
         placed.append(found)
         left.discard(found)
-        space[network.wide[found]] -= 1
     return placed[::-1]
