@@ -7,12 +7,17 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.order_kernels import Bools
 
 _TRIES = 3
 """Orders in which what need not change is put back."""
+_SHAKES = 3
+"""So often changes are taken back and others tried, each time the programme has been solved."""
+_WORSE = 3
+"""An answer is thinned when it has so many changes more than the best."""
 _MOST_MOMENTS = 4_000
 """Most moments at which a window is tried for one message; beyond them one is said to leave."""
 
@@ -99,11 +104,13 @@ def fewest_changes(
     enough: Enough = lambda: False,
     seconds: float = 10.0,
     seed: int = 1,
+    begin: Sequence[int] = (),
 ) -> Fewest:
     """The fewest entries whose identifiers must change so that every message is in time.
 
     ``enough`` is asked between steps and ends the search with the best so far; ``seconds`` bounds
-    one solution of the programme. Two messages on one identifier count as wrong too.
+    one solution of the programme. ``begin``: changes that may be near an answer. Two messages on
+    one identifier count as wrong too.
     """
     free = np.array(may_change, np.bool_)
     programme = _Programme(free)
@@ -111,6 +118,10 @@ def fewest_changes(
     best: _Answer | None = None
     bound, rounds, gaps_matter = 0, 0, False
     _known_beforehand(network, programme)
+    if len(begin) and not programme.impossible:
+        near = np.zeros(network.n, np.bool_)
+        near[list(begin)] = True
+        best = _repaired(network, programme, near & free, shuffled, enough)
     while not programme.impossible:
         changed, least = programme.solve(seconds)
         bound = bound if gaps_matter else max(bound, least)
@@ -123,6 +134,8 @@ def fewest_changes(
         rounds += 1
         if rounds & (rounds - 1) == 0 and not programme.impossible:  # each twice as late
             best = _better(best, _repaired(network, programme, changed, shuffled, enough))
+        if best is not None and best[1].sum() > bound:
+            best = _shaken(network, programme, best, shuffled, enough)
         if enough() or (best is not None and best[1].sum() <= bound):
             break
         if found == FULL:
@@ -242,30 +255,67 @@ def _repaired(
     enough: Enough,
 ) -> _Answer | None:
     """An answer from a set of changes that does not suffice: more of them, then none too many."""
-    answers = (_widened(network, programme, begin, up=up) for up in (True, False))
+    demands = np.array([_need(network, i) for i in range(network.n)])
     best: _Answer | None = None
-    for answer in answers:
+    for up in (True, False):
+        answer = _widened(network, programme, begin, demands, up=up, learn=True)
         if answer is not None:
-            best = _better(best, _thinned(network, answer, shuffled, enough))
+            for _ in range(_TRIES):
+                best = _better(best, _thinned(network, answer, shuffled, enough))
+    return best
+
+
+def _shaken(
+    network: NetworkOrder,
+    programme: _Programme,
+    best: _Answer,
+    shuffled: np.random.Generator,
+    enough: Enough,
+) -> _Answer:
+    """Some of the changes taken back and others tried; the answer when that is no worse."""
+    own = np.array([_need(network, i) for i in range(network.n)])
+    for _ in range(_SHAKES):
+        if enough():
+            break
+        begin = best[1].copy()
+        chosen = np.flatnonzero(begin)
+        many = int(shuffled.integers(1, max(3, len(chosen) // 3) + 1))
+        begin[shuffled.permutation(chosen)[:many]] = False
+        if any(_twins(network, begin, int(i)) for i in np.flatnonzero(~begin & best[1])):
+            continue
+        demands = own * shuffled.uniform(0.3, 1.0, network.n)
+        up = bool(shuffled.integers(0, 2))
+        answer = _widened(network, programme, begin, demands, up=up, learn=False)
+        if answer is not None and answer[1].sum() <= best[1].sum() + _WORSE:
+            answer = _thinned(network, answer, shuffled, enough)
+            if answer[1].sum() <= best[1].sum():
+                best = answer
     return best
 
 
 def _widened(
-    network: NetworkOrder, programme: _Programme, begin: Bools, *, up: bool
+    network: NetworkOrder,
+    programme: _Programme,
+    begin: Bools,
+    demands: npt.NDArray[np.float64],
+    *,
+    up: bool,
+    learn: bool,
 ) -> _Answer | None:
-    """More changes until they suffice; each place where the search is stuck is a demand too.
+    """More changes until they suffice; each place where the search is stuck is a demand too, when
+    the programme shall ``learn`` it.
 
     Where the search from below is stuck, either the message that is late there leaves (``up``), or
-    one above it that could wait there.
+    one above it that could wait there, of the largest of ``demands`` first.
     """
     changed = begin.copy()
     while isinstance(found := network.find(changed), Failure):
-        if not found.full:
+        if learn and not found.full:
             programme.one_of(found.named, found.left)
         late = [found.next_kept] if found.next_kept >= 0 else []
-        patient = sorted(found.in_time, key=lambda i: -_need(network, i))
+        patient = sorted(found.in_time, key=lambda i: -demands[i])
         named = [*late, *patient] if up else [*patient, *late]
-        named += sorted(found.left, key=lambda i: -_need(network, i))
+        named += sorted(found.left, key=lambda i: -demands[i])
         may = programme.may_change
         chosen = next((i for i in named if may[i] and not changed[i]), None)
         if chosen is None:
@@ -282,21 +332,18 @@ def _need(network: NetworkOrder, i: int) -> float:
 def _thinned(
     network: NetworkOrder, answer: _Answer, shuffled: np.random.Generator, enough: Enough
 ) -> _Answer:
-    """The answer without what need not change, tried in a few orders."""
-    best = answer
-    for _ in range(_TRIES):
-        order, trial = answer[0], answer[1].copy()
-        for i in shuffled.permutation(np.flatnonzero(trial)):
-            if enough():
-                break
-            trial[i] = False
-            tried = None if _twins(network, trial, i) else network.find(trial)
-            if tried is None or isinstance(tried, Failure):
-                trial[i] = True
-            else:
-                order = tuple(tried)
-        best = _better(best, (order, trial)) or best
-    return best
+    """The answer without what need not change, tried in a random order."""
+    order, trial = answer[0], answer[1].copy()
+    for i in shuffled.permutation(np.flatnonzero(trial)):
+        if enough():
+            break
+        trial[i] = False
+        tried = None if _twins(network, trial, i) else network.find(trial)
+        if tried is None or isinstance(tried, Failure):
+            trial[i] = True
+        else:
+            order = tuple(tried)
+    return order, trial
 
 
 def _twins(network: NetworkOrder, changed: Bools, i: int) -> bool:

@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from busplan.allot.fewest import Enough, Fewest, fewest_changes
 from busplan.allot.numbers import new_identifiers
-from busplan.allot.order import NetworkOrder
+from busplan.allot.order import Failure, NetworkOrder
+from busplan.allot.order_kernels import Bools
+from busplan.allot.wants import (
+    IN_TIME,
+    Want,
+    late_in,
+    least_fault_distance,
+    model_under,
+    timing_under,
+)
+from busplan.checks.deadlines import ONE_ERROR_NS
 from busplan.frames.identifier import format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.timing.fixed_point import UNBOUNDED
-from busplan.timing.gateways import VehicleTiming, vehicle_timing
-from busplan.timing.queue_model import Status, queue_model
-from busplan.timing.response import with_faults
+from busplan.timing.gateways import VehicleTiming
+from busplan.timing.queue_model import QueueModel, Status, queue_model
 
 MOST_ROUNDS = 4
 """A change on one network moves the jitter that a gateway brings to others: so often all is held
 against each other again."""
+
+_AT_ONCE = 2
+"""Networks searched at the same time; solver and kernels leave the interpreter free."""
 
 Rebuild = Callable[[Mapping[str, int]], Vehicle]
 """The vehicle of the plan with other identifiers, by the labels of its messages."""
@@ -49,7 +63,9 @@ class IdentifierChange:
 class NetworkAnswer:
     """What was found for one network.
 
-    ``wrong_before`` and ``wrong_after`` count messages that are late or share an identifier.
+    ``wrong_before`` and ``wrong_after`` count messages that do not bear what is wanted, or share
+    an identifier. ``fault_every`` [ns]: the least distance of bus errors they were held against, 0
+    for none.
     ``bound``: no answer changes fewer, with the jitter that gateways bring as it is then.
     ``impossible``: messages that cannot all be in time, whatever the identifiers that may change.
     """
@@ -64,6 +80,7 @@ class NetworkAnswer:
     impossible: tuple[Stream, ...] = ()
     unjudged: int = 0
     """Messages without a period, a deadline or a known way on the bus: nobody knows of these."""
+    fault_every: int = 0
     waits: bool = False
     """Whether a gateway brings messages whose delay has no bound, so that nothing can be found."""
 
@@ -81,6 +98,7 @@ class Allotment:
     after: Vehicle
     networks: tuple[NetworkAnswer, ...]
     fault_interval_ns: int | None
+    want: Want = IN_TIME
 
     def __repr__(self) -> str:
         return f"<Allotment of {self.before.name!r}: {len(self.changes)} identifiers change>"
@@ -105,39 +123,48 @@ def allot_identifiers(
     before: Vehicle,
     rebuild: Rebuild,
     *,
+    want: Want = IN_TIME,
     networks: Sequence[str] | None = None,
     fault_interval_ns: int | None = None,
     seconds: float = 10.0,
     clock: Callable[[], float] | None = None,
     told: Told = lambda name: None,
+    near: Allotment | None = None,
 ) -> Allotment:
-    """The fewest identifiers to change so that every message is in time, on each network.
+    """The fewest identifiers to change so that every message bears what is wanted, by network.
 
     ``networks``: those to look at, all by default. ``fault_interval_ns`` [ns] assumes a bus error
     so often on every network, instead of what the plan states. ``seconds`` bounds the search on one
-    network, by a ``clock`` [s]; without one it ends when the answer is proven. The timing of the
-    changed plan has the last word (``wrong_after``).
+    network, by a ``clock`` [s]; without one it ends when the answer is proven. ``near``: an answer
+    to something less, whose changes are tried first. The timing of the changed plan has the last
+    word (``wrong_after``).
     """
     names = tuple(networks or before.networks)
     found: dict[str, NetworkAnswer] = {}
-    timing = _timing(before, fault_interval_ns)
-    wrong_before = {name: wrong(timing, name) for name in names}
+    bars = {name: _bar(before, name, want, fault_interval_ns) for name in names}
+    timing = timing_under(before, want, fault_interval_ns)
+    wrong_before = wrong = _wrong(before, names, want, timing, bars)
     current = before
     for _ in range(MOST_ROUNDS):
-        due = [n for n in names if wrong(timing, n) and not (n in found and found[n].impossible)]
+        due = [n for n in names if wrong[n] and not (n in found and found[n].impossible)]
         if not due:
             break
         earlier = dict(found)
-        for name in due:
+
+        def search(name: str, timing: VehicleTiming = timing) -> NetworkAnswer:
             told(name)
             enough = _until(clock, seconds)
-            found[name] = _search(
-                before, name, timing, fault_interval_ns, enough=enough, seconds=seconds
-            )
+            bar = (want, bars[name])
+            tried = () if near is None else _labels(near, name)
+            return _search(before, name, timing, bar, tried, enough=enough, seconds=seconds)
+
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            found |= zip(due, pool.map(search, due), strict=True)
         if found == earlier:
             break
         current = rebuild({c.stream.label: c.becomes for a in found.values() for c in a.changes})
-        timing = _timing(current, fault_interval_ns)
+        timing = timing_under(current, want, fault_interval_ns)
+        wrong = _wrong(current, names, want, timing, bars)
     return Allotment(
         before,
         current,
@@ -145,20 +172,56 @@ def allot_identifiers(
             replace(
                 found.get(name) or _untouched(before, name),
                 wrong_before=len(wrong_before[name]),
-                wrong_after=len(wrong(timing, name)),
+                wrong_after=len(wrong[name]),
                 unjudged=_unjudged(timing, name),
+                fault_every=bars[name],
             )
             for name in names
         ),
         fault_interval_ns,
+        want,
     )
 
 
-def wrong(timing: VehicleTiming, network: str) -> frozenset[str]:
-    """Labels of the messages of a network that are late or share an identifier with another."""
-    responses = timing.networks[network].responses
-    uses = Counter(r.stream.key for r in responses)
-    return frozenset(r.stream.label for r in responses if r.missed or uses[r.stream.key] > 1)
+def _bar(vehicle: Vehicle, name: str, want: Want, fault_interval_ns: int | None) -> int:
+    """The least distance of bus errors [ns] that messages of a network shall bear; 0 for none."""
+    stated = fault_interval_ns or vehicle.networks[name].fault_interval_ns or 0
+    if want.kind == "one-error":
+        return stated or ONE_ERROR_NS
+    if want.kind != "most-robust":
+        return stated
+    inherited = timing_under(vehicle, IN_TIME, fault_interval_ns).inherited_ns
+    model = queue_model(vehicle, name, inherited_ns=inherited)
+    if UNBOUNDED in model.inherited:
+        return stated
+    free = _free(vehicle, model)
+
+    def holds(distance: int) -> bool:
+        return not isinstance(_order(vehicle, model, distance).find(free), Failure)
+
+    return least_fault_distance(holds) or stated
+
+
+def _wrong(
+    vehicle: Vehicle,
+    names: Sequence[str],
+    want: Want,
+    timing: VehicleTiming,
+    bars: Mapping[str, int],
+) -> dict[str, frozenset[str]]:
+    """Labels of the messages of each network that do not bear what is wanted."""
+    return {
+        name: late_in(
+            model_under(queue_model(vehicle, name, inherited_ns=timing.inherited_ns), want),
+            bars[name],
+        )
+        for name in names
+    }
+
+
+def _labels(found: Allotment, name: str) -> frozenset[str]:
+    answer = next((a for a in found.networks if a.network == name), None)
+    return frozenset(c.stream.label for c in answer.changes) if answer else frozenset()
 
 
 def _unjudged(timing: VehicleTiming, network: str) -> int:
@@ -184,10 +247,6 @@ def _until(clock: Callable[[], float] | None, seconds: float) -> Enough:
     return lambda: clock() > end
 
 
-def _timing(vehicle: Vehicle, fault_interval_ns: int | None) -> VehicleTiming:
-    return vehicle_timing(with_faults(vehicle, fault_interval_ns) if fault_interval_ns else vehicle)
-
-
 def _untouched(vehicle: Vehicle, name: str) -> NetworkAnswer:
     streams = tuple(vehicle.on(name))
     free = sum(may_change(vehicle, s) for s in streams)
@@ -198,33 +257,44 @@ def _search(
     before: Vehicle,
     name: str,
     timing: VehicleTiming,
-    fault_interval_ns: int | None,
+    bar: tuple[Want, int],
+    near: Collection[str],
     *,
     enough: Enough,
     seconds: float,
 ) -> NetworkAnswer:
     """The answer for one network, from the plan as it stands, with the jitter of this timing."""
-    model = queue_model(before, name, inherited_ns=timing.inherited_ns)
+    want, fault_every = bar
+    model = model_under(queue_model(before, name, inherited_ns=timing.inherited_ns), want)
     begun = _untouched(before, name)
     if UNBOUNDED in model.inherited:
         return replace(begun, waits=True)
+    network = _order(before, model, fault_every)
+    begin = [i for i in model.messages if model.streams[i].label in near]
+    found = fewest_changes(
+        network, _free(before, model).tolist(), enough=enough, seconds=seconds, begin=begin
+    )
+    if found.order is None:
+        stuck = tuple(model.streams[i] for i in found.impossible if not model.part[i])
+        return replace(begun, bound=found.bound, impossible=stuck)
+    late = late_in(model, fault_every)
+    return replace(begun, bound=found.bound, changes=tuple(_changes(network, found, late)))
+
+
+def _free(vehicle: Vehicle, model: QueueModel) -> Bools:
+    """Which entries may get another identifier."""
+    pairs = zip(model.streams, model.part, strict=True)
+    return np.array([may_change(vehicle, s) and not part for s, part in pairs], np.bool_)
+
+
+def _order(vehicle: Vehicle, model: QueueModel, fault_every: int) -> NetworkOrder:
     messages = [s.message for s in model.streams]
     # What travels before everything else stands at the very top of the order.
     ranks = [
         -1 if part and upto <= _urgent(model.part) else arbitration_rank(m)
         for m, part, upto in zip(messages, model.part, model.upto, strict=True)
     ]
-    faults = fault_interval_ns or before.networks[name].fault_interval_ns or 0
-    network = NetworkOrder(model, faults, ranks, [m.extended for m in messages])
-    free = [
-        may_change(before, s) and not part
-        for s, part in zip(model.streams, model.part, strict=True)
-    ]
-    found = fewest_changes(network, free, enough=enough, seconds=seconds)
-    if found.order is None:
-        stuck = tuple(model.streams[i] for i in found.impossible if not model.part[i])
-        return replace(begun, bound=found.bound, impossible=stuck)
-    return replace(begun, bound=found.bound, changes=tuple(_changes(network, found, timing, name)))
+    return NetworkOrder(model, fault_every, ranks, [m.extended for m in messages])
 
 
 def _urgent(part: Sequence[bool]) -> int:
@@ -236,13 +306,12 @@ def _urgent(part: Sequence[bool]) -> int:
 
 
 def _changes(
-    network: NetworkOrder, found: Fewest, timing: VehicleTiming, name: str
+    network: NetworkOrder, found: Fewest, late: Collection[str]
 ) -> Iterator[IdentifierChange]:
     assert found.order is not None
     streams = network.model.streams
     changed = frozenset(found.changed)
     numbers = new_identifiers(found.order, changed, network.ranks, network.wide)
-    late = wrong(timing, name)
     place = {entry: row for row, entry in enumerate(found.order)}
     for i in found.changed:
         stream = streams[i]

@@ -124,8 +124,9 @@ def find_order(
     A kept one that is in time comes first, or, when ``eager``, a changed one that has a number
     there. ``patience`` lists the changed entries, those that can wait longest first.
     ``room[i, w]``: free identifiers of width ``w`` between kept entry ``i`` and the kept one before
-    it, row n: those after the last. Returns the places filled, the entries placed (last place first), those left,
-    the kept one that is next (−1: none) and whether a changed one would fit but has no number.
+    it, row n: those after the last. Returns the places filled, the entries placed (last place
+    first), those left, the kept one that is next (−1: none) and whether a changed one would fit but
+    has no number.
     """
     n = len(changed)
     left = np.ones(n, np.bool_)

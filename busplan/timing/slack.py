@@ -20,11 +20,11 @@ from busplan.wire.load_limit import over_limit
 STANDARD_BIT_RATES = (10_000, 20_000, 50_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 """Bit rates [bit/s] that CiA 301 recommends (from memory)."""
 
-_STEPS = 10_000
+STEPS = 10_000
 """Steps to the unit of the factor by which periods shrink."""
 _MOST_STRETCH = 100
-_FAULT_STEP_NS = 1_000
-_FAULT_CEILING_NS = 60 * 10**9
+FAULT_STEP_NS = 1_000
+FAULT_CEILING_NS = 60 * 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +66,21 @@ def _growth(model: QueueModel, faults: int) -> tuple[float | None, Stream | None
         return None, None
 
     def holds(steps: int) -> bool:
-        return solve(_scaled(model, steps), fault_every=faults, stop_at_miss=True).in_time
+        return solve(scaled(model, steps), fault_every=faults, stop_at_miss=True).in_time
 
-    steps = _least(holds, 1, _MOST_STRETCH * _STEPS)
+    steps = least(holds, 1, _MOST_STRETCH * STEPS)
     if steps is None:
         return None, _first_miss(model, faults)
-    missing = _first_miss(_scaled(model, steps - 1), faults) if steps > 1 else None
-    return _STEPS / steps, missing
+    missing = _first_miss(scaled(model, steps - 1), faults) if steps > 1 else None
+    return STEPS / steps, missing
 
 
-def _scaled(model: QueueModel, steps: int) -> QueueModel:
-    """The model with all periods, and the deadlines that follow from them, times steps/STEPS."""
+def scaled(model: QueueModel, steps: int) -> QueueModel:
+    """The model with all periods, and the deadlines that follow from them, times ``steps`` /
+    :data:`STEPS`."""
 
     def scale(ns: int) -> int:
-        return ns if ns == ONE_OFF_NS else max(1, ns * steps // _STEPS)
+        return ns if ns == ONE_OFF_NS else max(1, ns * steps // STEPS)
 
     deadline = [
         scale(ns) if stream.deadline == stream.cycle else ns
@@ -98,7 +99,7 @@ def _with_rhythms(model: QueueModel, steps: int, period: list[int]) -> QueueMode
     for number in set(rhythm) - {-1}:
         members = [k for k, other in enumerate(rhythm) if other == number]
         times = [*(model.period[k] for k in members), *(model.offset[k] for k in members)]
-        found = shrunk(times, steps, _STEPS)
+        found = shrunk(times, steps, STEPS)
         for row, k in enumerate(members):
             if found is None:
                 rhythm[k] = -1
@@ -143,13 +144,13 @@ def _fault_interval(model: QueueModel) -> int | None:
     """The least distance of bus errors [ns] at which every deadline still holds."""
 
     def holds(steps: int) -> bool:
-        return solve(model, fault_every=steps * _FAULT_STEP_NS, stop_at_miss=True).in_time
+        return solve(model, fault_every=steps * FAULT_STEP_NS, stop_at_miss=True).in_time
 
-    steps = _least(holds, 1, _FAULT_CEILING_NS // _FAULT_STEP_NS)
-    return None if steps is None else steps * _FAULT_STEP_NS
+    steps = least(holds, 1, FAULT_CEILING_NS // FAULT_STEP_NS)
+    return None if steps is None else steps * FAULT_STEP_NS
 
 
-def _least(holds: Callable[[int], bool], low: int, high: int) -> int | None:
+def least(holds: Callable[[int], bool], low: int, high: int) -> int | None:
     """The least number from ``low`` to ``high`` that holds, when all above it hold too."""
     if not holds(high):
         return None
