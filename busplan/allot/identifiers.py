@@ -143,10 +143,10 @@ def allot_identifiers(
     found: dict[str, NetworkAnswer] = {}
     bars = {name: _bar(before, name, want, fault_interval_ns) for name in names}
     timing = timing_under(before, want, fault_interval_ns)
-    wrong_before = wrong = _wrong(before, names, want, timing, bars)
+    before_it = late = _wrong(before, names, want, timing, bars)
     current = before
     for _ in range(MOST_ROUNDS):
-        due = [n for n in names if wrong[n] and not (n in found and found[n].impossible)]
+        due = [n for n in names if late[n] and not (n in found and found[n].impossible)]
         if not due:
             break
         earlier = dict(found)
@@ -164,15 +164,15 @@ def allot_identifiers(
             break
         current = rebuild({c.stream.label: c.becomes for a in found.values() for c in a.changes})
         timing = timing_under(current, want, fault_interval_ns)
-        wrong = _wrong(current, names, want, timing, bars)
+        late = _wrong(current, names, want, timing, bars)
     return Allotment(
         before,
         current,
         tuple(
             replace(
                 found.get(name) or _untouched(before, name),
-                wrong_before=len(wrong_before[name]),
-                wrong_after=len(wrong[name]),
+                wrong_before=len(before_it[name]),
+                wrong_after=len(late[name]),
                 unjudged=_unjudged(timing, name),
                 fault_every=bars[name],
             )
@@ -219,9 +219,23 @@ def _wrong(
     }
 
 
+def bears(found: Allotment, want: Want) -> bool:
+    """Whether the changed plan bears this too, on the networks looked at."""
+    names = [a.network for a in found.networks]
+    timing = timing_under(found.after, want, found.fault_interval_ns)
+    bars = {name: _bar(found.after, name, want, found.fault_interval_ns) for name in names}
+    return not any(_wrong(found.after, names, want, timing, bars).values())
+
+
 def _labels(found: Allotment, name: str) -> frozenset[str]:
     answer = next((a for a in found.networks if a.network == name), None)
     return frozenset(c.stream.label for c in answer.changes) if answer else frozenset()
+
+
+def wrong(timing: VehicleTiming, network: str) -> frozenset[str]:
+    """Labels of the messages of a network that are late or share an identifier with another."""
+    one = timing.networks[network]
+    return late_in(one.model, one.fault_interval_ns or 0)
 
 
 def _unjudged(timing: VehicleTiming, network: str) -> int:

@@ -10,7 +10,7 @@ from busplan.allot.identifiers import Allotment, NetworkAnswer
 from busplan.checks.registry import run_checks
 from busplan.findings import Finding, by_weight
 from busplan.tables import Table
-from busplan.timing.slack import lowest_bit_rate
+from busplan.timing.slack import FAULT_CEILING_NS, lowest_bit_rate
 from busplan.wording import counted, listing
 
 BASIS = (
@@ -73,12 +73,15 @@ def change_table(found: Allotment) -> Table[ChangeRow]:
     return Table("changes", ChangeRow, tuple(rows))
 
 
-def sentences(found: Allotment) -> Iterator[str]:
-    """What the answer is worth, network by network, and what stands in its way."""
+def sentences(found: Allotment, more: Allotment | None = None) -> Iterator[str]:
+    """What the answer is worth, network by network, and what stands in its way.
+
+    ``more``: the answer when every message shall bear one bus error; it may be this one.
+    """
     unjudged = sum(a.unjudged for a in found.networks)
     if found.solved and not found.changes:
         judged = "every message that states period and deadline" if unjudged else "every message"
-        yield f"No identifier has to change: {judged} is in time and has one of its own."
+        yield f"No identifier has to change: {judged} is {found.want.words} and has one of its own."
     if unjudged:
         yield (
             f"{counted(unjudged, 'message')} without a period, a deadline or a known way on the "
@@ -92,6 +95,38 @@ def sentences(found: Allotment) -> Iterator[str]:
         yield f"In all: {total}, at least {found.bound} are needed; {BASIS}."
     elif found.changes:
         yield f"Both figures are {BASIS}."
+    if found.want.kind == "most-robust":
+        yield from map(_borne, found.networks)
+    if more is not None:
+        yield _more(found, more)
+
+
+def _borne(answer: NetworkAnswer) -> str:
+    """How close bus errors may come on a network at best."""
+    if not answer.fault_every:
+        return f"{answer.network}: not even one bus error is borne, whatever the identifiers"
+    if answer.fault_every >= FAULT_CEILING_NS or not answer.messages:
+        return f"{answer.network}: one bus error is borne, and none is borne again within a minute"
+    return (
+        f"{answer.network}: bus errors each {answer.fault_every / 1e6:g} ms are borne; an exact "
+        "search finds no order of identifiers that bears closer ones"
+    )
+
+
+def _more(found: Allotment, more: Allotment) -> str:
+    """What bearing one bus error would take beside."""
+    if not more.solved:
+        names = listing([a.network for a in more.networks if a.wrong_after])
+        return f"One bus error more is not borne on {names} by any answer that was found."
+    if more is found:
+        return "Every message bears one bus error as well."
+    extra = len(more.changes) - len(found.changes)
+    if extra <= 0:
+        return "One bus error can be borne by as many changes, chosen otherwise: --want one-error."
+    return (
+        f"{counted(extra, 'more change')} ({len(more.changes)} in all, at least {more.bound}) "
+        "would let every message bear one bus error as well: --want one-error."
+    )
 
 
 def _sentence(found: Allotment, answer: NetworkAnswer) -> str:
@@ -153,13 +188,20 @@ def as_toml(found: Allotment) -> str:
     )
 
 
-def as_dict(found: Allotment, findings: tuple[Finding, ...]) -> dict[str, Any]:
-    """Plain values for JSON."""
+def as_dict(
+    found: Allotment, findings: tuple[Finding, ...], more: Allotment | None = None
+) -> dict[str, Any]:
+    """Plain values for JSON; ``more`` as for :func:`sentences`."""
+    one_error = None
+    if more is not None:
+        one_error = {"solved": more.solved, "changes": len(more.changes), "bound": more.bound}
     return {
+        "want": str(found.want),
         "solved": found.solved,
         "changes": len(found.changes),
         "bound": found.bound,
         "fault_interval_ns": found.fault_interval_ns,
+        "one_error": one_error,
         "networks": [
             {
                 "network": a.network,
@@ -171,6 +213,7 @@ def as_dict(found: Allotment, findings: tuple[Finding, ...]) -> dict[str, Any]:
                 "bound": a.bound,
                 "proven": a.proven,
                 "waits": a.waits,
+                "fault_every_ns": a.fault_every,
                 "impossible": [s.label for s in a.impossible],
                 "changes": [
                     {

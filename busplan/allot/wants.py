@@ -73,6 +73,16 @@ def parse_want(text: str) -> Want:
     )
 
 
+def of_placement(want: Want, fault_interval_ns: int | None) -> int | None:
+    """The least distance of bus errors [ns] that a placement shall bear; :class:`UsageError` for
+    what only identifiers are searched for."""
+    if want.kind == "one-error":
+        return fault_interval_ns or ONE_ERROR_NS
+    if want.kind != "in-time":
+        raise UsageError(f"{want} is searched for identifiers only: add --only identifiers")
+    return fault_interval_ns
+
+
 def timing_under(vehicle: Vehicle, want: Want, fault_interval_ns: int | None) -> VehicleTiming:
     """Response times of the whole vehicle as they are wanted; ``fault_interval_ns`` [ns] assumes
     bus errors on every network, instead of what the plan states."""

@@ -1,0 +1,182 @@
+"""Identifiers and send offsets alone: searched, shown and written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busplan.cli.output import (
+    exit_code,
+    print_grouped,
+    print_json,
+    print_table,
+    print_text,
+    say,
+)
+from busplan.cli.plan_out import write_changed
+from busplan.findings import Weight, summary_line
+
+if TYPE_CHECKING:
+    from busplan.allot.identifiers import Allotment
+    from busplan.allot.offset_report import Spread
+    from busplan.allot.wants import Want
+    from busplan.plan.vehicle import Vehicle
+
+
+def identify(
+    plan: Path,
+    network: Sequence[str] | None,
+    want: Want,
+    interval: int | None,
+    *,
+    seconds: float,
+    offsets: Sequence[str] | None,
+    out: Path | None,
+    paste: bool,
+    as_json: bool,
+) -> int:
+    """Search identifiers, print and write; the exit code."""
+    import time
+
+    from busplan.allot.identifiers import allot_identifiers, bears
+    from busplan.allot.report import allot_findings, as_dict, as_toml
+    from busplan.allot.wants import IN_TIME, ONE_ERROR
+    from busplan.errors import UsageError
+    from busplan.plan.change import Change, set_identifiers, set_offsets
+    from busplan.plan.reader import change_plan, load_plan
+    from busplan.plan.select import select_networks
+
+    as_is = load_plan(plan)
+    names = select_networks(as_is, network)
+    spread = _spread(plan, as_is, offsets, names) if offsets else None
+    kept: list[Change] = [] if spread is None else [set_offsets(spread.tables)]
+    before = as_is if spread is None else spread.after
+
+    def searched(wanted: Want, near: Allotment | None = None) -> Allotment:
+        return allot_identifiers(
+            before,
+            lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
+            want=wanted,
+            networks=names,
+            fault_interval_ns=interval,
+            seconds=seconds,
+            clock=time.monotonic,
+            told=lambda name: say(f"searching {name}, {wanted}: at most {seconds:g} s", err=True),
+            near=near,
+        )
+
+    found = searched(want)
+    more = None
+    if want == IN_TIME and found.solved and not any(a.fault_every for a in found.networks):
+        more = found if bears(found, ONE_ERROR) else searched(ONE_ERROR, found)
+    findings = allot_findings(found)
+    if out is not None:
+        if not found.changes and not (spread and spread.tables):
+            raise UsageError("nothing changes, so there is no other plan to write")
+        changes = {c.stream.label: c.becomes for c in found.changes}
+        changed = change_plan(plan, [*kept, set_identifiers(changes)])
+        write_changed(plan, changed.document, out)
+    if as_json:
+        told = {"offsets": spread.as_dict()} if spread else {}
+        print_json(told | as_dict(found, findings, more))
+    elif paste:
+        say(*(spread.as_toml() if spread else "").splitlines(), *as_toml(found).split("\n"))
+    else:
+        if spread is not None:
+            _print_offsets(spread)
+        _print(found, more)
+        heavy = [f for f in findings if f.weight > Weight.NOTE]
+        if heavy:
+            say("", "the plan so changed:")
+            print_grouped(heavy, brief=True)
+        say("", f"the plan so changed: {summary_line(findings)}.")
+    return exit_code(findings)
+
+
+def _spread(plan: Path, vehicle: Vehicle, nodes: Sequence[str], networks: Sequence[str]) -> Spread:
+    from busplan.allot.offset_report import Spread, offsets_of
+    from busplan.allot.offsets import propose_offsets
+    from busplan.plan.change import set_offsets
+    from busplan.plan.reader import change_plan
+
+    found = propose_offsets(vehicle, nodes, networks=networks)
+    tables = offsets_of(vehicle, found.changes)
+    after = change_plan(plan, [set_offsets(tables)]).after if tables else vehicle
+    return Spread(vehicle, after, found)
+
+
+def _print_offsets(spread: Spread) -> None:
+    from busplan.allot.offset_report import offset_table
+
+    say(f"{spread.before.label}: send offsets")
+    say()
+    for line in spread.sentences():
+        print_text(line)
+    if spread.found.changes:
+        say()
+        print_table(
+            ["network", "node", "message", "period ms", "offset ms", "becomes"],
+            [
+                [
+                    *(row.network, row.node, row.message, f"{row.cycle_ms:g}"),
+                    "" if row.was_ms is None else f"{row.was_ms:g}",
+                    f"{row.becomes_ms:g}",
+                ]
+                for row in offset_table(spread.found).rows
+            ],
+            right=frozenset({3, 4, 5}),
+            shrink=frozenset({2}),
+        )
+    say()
+
+
+def _print(found: Allotment, more: Allotment | None) -> None:
+    from busplan.allot.report import change_table, network_table, sentences
+
+    say(f"{found.before.label}: identifiers")
+    say()
+    rows = network_table(found).rows
+    print_table(
+        [
+            "network",
+            "messages",
+            "may change",
+            "late",
+            "change",
+            "at least",
+            "late then",
+            "not judged",
+        ],
+        [
+            [
+                row.network,
+                str(row.messages),
+                str(row.may_change),
+                str(row.wrong_before),
+                str(row.changes),
+                str(row.bound),
+                str(row.wrong_after),
+                str(row.unjudged),
+            ]
+            for row in rows
+        ],
+        right=frozenset({1, 2, 3, 4, 5, 6, 7}),
+        shrink=frozenset({0}),
+    )
+    print_text(
+        f"late: messages that are not {found.want.words}, or share an identifier, before and then"
+    )
+    for line in sentences(found, more):
+        print_text(line)
+    if found.changes:
+        say()
+        print_table(
+            ["network", "node", "message", "is", "becomes", "because it"],
+            [
+                [row.network, row.node, row.message, row.was, row.becomes, row.reason]
+                for row in change_table(found).rows
+            ],
+            shrink=frozenset({2, 5}),
+        )
+        say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")

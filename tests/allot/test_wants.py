@@ -1,0 +1,113 @@
+"""What identifiers shall bear: against every order, and the plan that the answer makes."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from support.allot_cases import Case, cases
+from support.allot_plans import shuffled_plan
+from support.command import busplan
+
+from busplan.allot.identifiers import allot_identifiers
+from busplan.allot.order import Failure, NetworkOrder
+from busplan.allot.report import sentences
+from busplan.checks.deadlines import check
+from busplan.plan.change import set_identifiers
+from busplan.plan.reader import change_plan, load_plan
+from busplan.timing.slack import least, network_slack
+
+MOST = 2_000
+
+
+@given(case=cases(most=5))
+@settings(max_examples=40)
+def test_no_order_bears_bus_errors_closer_than_the_search_from_below(case: Case) -> None:
+    case = replace(case, equal=tuple(range(case.n)), may_change=(True,) * case.n, fault_every=0)
+    assume(sum(c / t for c, t in zip(case.frame, case.period, strict=True)) < 0.8)
+
+    def finds(every: int) -> bool:
+        ranks = [(50 * (i + 1)) << 19 for i in range(case.n)]
+        order = NetworkOrder(case.model(), every, ranks, [False] * case.n)
+        return not isinstance(order.find(np.ones(case.n, np.bool_)), Failure)
+
+    def some_order(every: int) -> bool:
+        return replace(case, fault_every=every).fewest() is not None
+
+    closest = least(finds, 30, MOST)
+    if closest is None:
+        assert not some_order(MOST)
+    else:
+        assert some_order(closest)
+        assert closest == 30 or not some_order(closest - 1)
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    path = tmp_path / "sorter.toml"
+    path.write_text(shuffled_plan(nodes=4, seed=4), "utf-8")
+    return path
+
+
+def asked(plan: Path, want: str) -> tuple[dict[str, Any], Any]:
+    """What is said, and the vehicle of the plan it makes."""
+    out = plan.with_name(f"{want.replace('=', '_')}.toml")
+    told = busplan("allot", plan, "--only", "identifiers", "--want", want, "--out", out, "--json")
+    assert told.code == 0, told.err
+    return json.loads(told.out), load_plan(out)
+
+
+def test_each_want_is_borne_by_the_plan_it_makes(plan: Path) -> None:
+    plain, as_it_is = asked(plan, "in-time")
+    grown, growing = asked(plan, "growth=1.3")
+    once, robust = asked(plan, "one-error")
+    most, closest = asked(plan, "most-robust")
+    for shown in (grown, once, most):
+        assert shown["solved"] is True
+        assert plain["bound"] <= shown["bound"] <= shown["changes"]
+    slack = {
+        name: network_slack(v, "net0")
+        for name, v in {"plain": as_it_is, "growth": growing, "most": closest}.items()
+    }
+    assert (slack["growth"].growth or 0) >= 1.3 > (slack["plain"].growth or 0)
+    assert not [f for f in check(robust) if f.code == "deadline-tight"]
+    (network,) = most["networks"]
+    assert slack["most"].fault_interval_ns == network["fault_every_ns"]
+    assert network["fault_every_ns"] < (slack["plain"].fault_interval_ns or 10**12)
+    assert plain["one_error"]["changes"] == once["changes"]
+    told = " ".join(busplan("allot", plan, "--only", "identifiers").out.split())
+    assert "Every message bears one bus error as well" in told
+    told = " ".join(
+        busplan("allot", plan, "--only", "identifiers", "--want", "most-robust").out.split()
+    )
+    assert "no order of identifiers that bears closer ones" in told
+
+
+def test_what_more_changes_would_buy_is_counted_from_both_answers(plan: Path) -> None:
+    before = load_plan(plan)
+    found = allot_identifiers(
+        before, lambda changes: change_plan(plan, [set_identifiers(changes)]).after
+    )
+    (answer,) = found.networks
+    assert len(answer.changes) == 2
+    dearer = replace(answer, changes=answer.changes * 2, bound=3)
+    more = replace(found, networks=(dearer,))
+    assert "2 more changes (4 in all, at least 3) would let" in list(sentences(found, more))[-1]
+    never = replace(found, networks=(replace(answer, wrong_after=1),))
+    assert "is not borne on net0" in list(sentences(found, never))[-1]
+
+
+@pytest.mark.parametrize("want", ["soon", "growth", "growth=0.5", "growth=nan", "one-error=2"])
+def test_what_cannot_be_wanted_is_one_error(plan: Path, want: str) -> None:
+    told = busplan("allot", plan, "--want", want)
+    assert (told.code, told.out) == (3, "")
+    assert "growth=1.25" in told.err
+
+
+def test_growth_is_searched_for_identifiers_only(plan: Path) -> None:
+    told = busplan("allot", plan, "--want", "growth=1.25")
+    assert (told.code, told.out) == (3, "")
+    assert "--only identifiers" in told.err
