@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,11 +30,9 @@ MOST_ROUNDS = 4
 """A change on one network moves the jitter that a gateway brings to others: so often all is held
 against each other again."""
 
-_AT_ONCE = 2
-"""Networks searched at the same time; solver and kernels leave the interpreter free."""
-
 Rebuild = Callable[[Mapping[str, int]], Vehicle]
 """The vehicle of the plan with other identifiers, by the labels of its messages."""
+Each = Callable[[Callable[[str], "NetworkAnswer"], Sequence[str]], Iterable["NetworkAnswer"]]
 Told = Callable[[str], None]
 """Told the network that is being worked on."""
 
@@ -130,14 +127,18 @@ def allot_identifiers(
     clock: Callable[[], float] | None = None,
     told: Told = lambda name: None,
     near: Allotment | None = None,
+    stop: Enough = lambda: False,
+    each: Each = map,
 ) -> Allotment:
     """The fewest identifiers to change so that every message bears what is wanted, by network.
 
     ``networks``: those to look at, all by default. ``fault_interval_ns`` [ns] assumes a bus error
     so often on every network, instead of what the plan states. ``seconds`` bounds the search on one
-    network, by a ``clock`` [s]; without one it ends when the answer is proven. ``near``: an answer
-    to something less, whose changes are tried first. The timing of the changed plan has the last
-    word (``wrong_after``).
+    network, by a ``clock`` [s]; without one it ends when the answer is proven, or ``stop`` says so.
+    ``near``: an answer to something less, whose changes are tried first. ``each``: how to go
+    through the networks; the ``map`` of a pool of threads searches several at once, for solver and
+    kernels leave the interpreter free. The timing of the changed plan has the last word
+    (``wrong_after``).
     """
     names = tuple(networks or before.networks)
     found: dict[str, NetworkAnswer] = {}
@@ -153,13 +154,12 @@ def allot_identifiers(
 
         def search(name: str, timing: VehicleTiming = timing) -> NetworkAnswer:
             told(name)
-            enough = _until(clock, seconds)
+            enough = _until(clock, seconds, stop)
             bar = (want, bars[name])
             tried = () if near is None else _labels(near, name)
             return _search(before, name, timing, bar, tried, enough=enough, seconds=seconds)
 
-        with ThreadPoolExecutor(_AT_ONCE) as pool:
-            found |= zip(due, pool.map(search, due), strict=True)
+        found |= zip(due, each(search, due), strict=True)
         if found == earlier:
             break
         current = rebuild({c.stream.label: c.becomes for a in found.values() for c in a.changes})
@@ -254,11 +254,11 @@ def may_change(vehicle: Vehicle, stream: Stream) -> bool:
     return rule == "free" and stream.own and stream.message.j1939 is None and not stream.namesake
 
 
-def _until(clock: Callable[[], float] | None, seconds: float) -> Enough:
+def _until(clock: Callable[[], float] | None, seconds: float, stop: Enough) -> Enough:
     if clock is None:
-        return lambda: False
+        return stop
     end = clock() + seconds
-    return lambda: clock() > end
+    return lambda: stop() or clock() > end
 
 
 def _untouched(vehicle: Vehicle, name: str) -> NetworkAnswer:

@@ -14,6 +14,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
+from busplan.cli.placing import stopping
 from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
@@ -38,6 +39,7 @@ def identify(
 ) -> int:
     """Search identifiers, print and write; the exit code."""
     import time
+    from concurrent.futures import ThreadPoolExecutor
 
     from busplan.allot.identifiers import allot_identifiers, bears
     from busplan.allot.report import allot_findings, as_dict, as_toml
@@ -54,17 +56,22 @@ def identify(
     before = as_is if spread is None else spread.after
 
     def searched(wanted: Want, near: Allotment | None = None) -> Allotment:
-        return allot_identifiers(
-            before,
-            lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
-            want=wanted,
-            networks=names,
-            fault_interval_ns=interval,
-            seconds=seconds,
-            clock=time.monotonic,
-            told=lambda name: say(f"searching {name}, {wanted}: at most {seconds:g} s", err=True),
-            near=near,
-        )
+        with stopping() as stop, ThreadPoolExecutor(2) as pool:
+            return allot_identifiers(
+                before,
+                lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
+                want=wanted,
+                networks=names,
+                fault_interval_ns=interval,
+                seconds=seconds,
+                clock=time.monotonic,
+                told=lambda name: say(
+                    f"searching {name}, {wanted}: at most {seconds:g} s", err=True
+                ),
+                near=near,
+                stop=stop,
+                each=pool.map,
+            )
 
     found = searched(want)
     more = None

@@ -46,7 +46,7 @@ def place(
 
     opened = OpenPlan(plan)
     _known(opened, refused)
-    with _stopping() as stop, _telling(seconds) as told:
+    with stopping() as stop, _telling(seconds) as told:
         found = propose(
             opened.vehicle,
             opened.changed,
@@ -90,7 +90,7 @@ def _known(opened: object, refused: Sequence[str]) -> None:
 
 
 @contextmanager
-def _stopping() -> Iterator[Callable[[], bool]]:
+def stopping() -> Iterator[Callable[[], bool]]:
     """Ctrl-C asks the search to end with the best so far; a second one ends it at once."""
     import signal
 
