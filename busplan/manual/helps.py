@@ -19,7 +19,7 @@ _BY_ROOM = {
     "decode": "write-a-plan",
     "transport": "long-messages",
     "traffic": "what-is-load",
-    "replay": "record-safely",
+    "replay": "tutorial-technician",
     "pack": "how-a-pack-is-judged",
     "behaviour": "behaviours",
     "bench": "bench-a-node",

@@ -11,6 +11,11 @@ PICTURES = FOLDER / "pictures"
 
 CONTENTS: dict[str, tuple[str, ...]] = {
     "Begin": ("start", "cautions"),
+    "Tutorials, an hour each": (
+        "tutorial-integrator",
+        "tutorial-technician",
+        "tutorial-bench",
+    ),
     "Planning": (
         "plan-from-parts",
         "part-on-paper",
