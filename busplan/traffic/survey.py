@@ -171,7 +171,7 @@ def likely_two_senders(
     """Why these frames look like two senders taking turns, or ``None``.
 
     Two counters, in turns or each at a pace of its own; two lengths, likewise; or gaps that differ
-    while every second frame keeps a steady period.
+    while every second frame keeps a steady period, unless a counter goes on through all of them.
     """
     if len(times) < 32:
         return None
@@ -193,7 +193,7 @@ def likely_two_senders(
             return f"frames of {kinds[0]} and of {kinds[1]} bytes keep a period each"
     single, double = np.diff(times), times[2:] - times[:-2]
     middle = float(np.median(double))
-    if middle <= 0:
+    if middle <= 0 or counters:
         return None
     steady = float(np.percentile(np.abs(double - middle), 90)) / middle
     uneven = float(np.percentile(np.abs(single - middle / 2), 50)) / (middle / 2)
