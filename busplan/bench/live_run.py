@@ -24,6 +24,7 @@ from busplan.live.asking import Asker, Line
 from busplan.live.feed_file import Fed
 from busplan.live.feeding import Feeder
 from busplan.live.interface_spec import InterfaceSpec, at_bit_rates
+from busplan.live.journal import losses
 from busplan.live.listening import Guide, Stop, listen
 from busplan.live.questions import questions_for
 
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from busplan.live.interfaces import Sender
 
 
+LOSS_TOLD_NS = 2_000_000_000
+"""The recorder tells a loss within a second of seeing it, and sees it soon."""
 HAND_NS = 1_000_000_000
 """From the prompt until the supply is on it takes a hand so long at most (common practice, no
 source)."""
@@ -103,13 +106,16 @@ def run_live(
         stop=stop,
         guide=guide,
     )
+    limits = replace(limits, lost=losses(heard.journal.entries, LOSS_TOLD_NS))
+    test = replace(test, limits=limits)
     moved = test.limits_while(heard.table, heard.begin_ns, heard.end_ns)
     if moved is None:
         by = heard.begin_ns - heard.first_ns  # to a tenth of a second, which the hand exceeds
         limits = replace(limits, faults=tuple(s.moved(by) for s in limits.faults))
         if limits.power_on_ns is not None or limits.power_cycles:
             guide.say("the interface has a clock of its own: start-up time not measured")
-        moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=())
+        lost = tuple((a - heard.first_ns, b - heard.first_ns, why) for a, b, why in limits.lost)
+        moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=(), lost=lost)
     answers = () if asker is None else tuple(asker.answers)
     for task in (feeder, asker):
         if task is not None and task.trouble:

@@ -44,7 +44,7 @@ UNPROVEN = frozenset(
     {
         *("message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen"),
         *("rate-not-stated", "node-unacknowledged", "hand-fault-not-shown"),
-        "checksum-not-recognised",
+        *("checksum-not-recognised", "recording-not-whole"),
     }
 )
 """Codes that say what was not seen; all others above a note say what is wrong."""
@@ -86,6 +86,7 @@ class BenchLimits:
       likewise;
     * ``faults``: the faults that the tester was told to make by hand, counted likewise;
     * ``acknowledges``: the recording adapter was on the bus itself, so a fault may silence it, too;
+    * ``lost``: when the recording lost frames, counted likewise, and why;
     * ``quiet_cycles``: silence after a bus error, in cycles of the node's quickest message;
     * ``checksums``: message name → how its checksum byte is made, when told rather than found.
     """
@@ -102,6 +103,7 @@ class BenchLimits:
     power_cycles: tuple[tuple[int, int], ...] = ()
     faults: tuple[FaultStep, ...] = ()
     acknowledges: bool = False
+    lost: tuple[tuple[int, int, str], ...] = ()
     quiet_cycles: float = 5.0
     checksums: Mapping[str, ChecksumKind] = field(default_factory=dict)
 

@@ -21,6 +21,7 @@ from busplan.bench.fault_outcomes import (
     outside_faults,
 )
 from busplan.bench.inputs import awaited, input_findings
+from busplan.bench.losses import lost_findings, lost_pauses
 from busplan.bench.message import data_rows, prove_message
 from busplan.bench.node_report import (
     NOTHING_ASKED,
@@ -94,10 +95,12 @@ def prove_node(
     end = origin + (table.span_ns if limits.end_ns is None else limits.end_ns)
     interrupted = find_interruptions(mine, own, times, limits)
     last = int(times[-1]) if len(times) else end
-    undisturbed = end_outside(end, by_hand)
+    lost = lost_pauses(limits, origin)
+    apart = (*by_hand, *lost)
+    undisturbed = end_outside(end, apart)
     pauses = tuple(i.pause for i in interrupted)
-    span = Listened(origin, undisturbed, last, (*pauses, *by_hand))
-    switched = set(expected_pauses(pauses, limits, origin, by_hand))
+    span = Listened(origin, undisturbed, last, (*pauses, *apart))
+    switched = set(expected_pauses(pauses, limits, origin, apart))
     interrupted = tuple(i for i in interrupted if i.pause not in switched)
     supply = supply_values(all_heard, vehicle, node, network, limits.supply)
     starts = power_cycles(mine, own, times, supply, limits, origin)
@@ -143,8 +146,9 @@ def prove_node(
     findings += [
         f
         for f in transport_findings(messages.parts, origin)
-        if not near_fault(f.where.time_ns, by_hand, origin)
+        if not near_fault(f.where.time_ns, apart, origin)
     ]
+    findings += lost_findings(limits, Where(network, node))
     faults = fault_outcomes(all_heard, own, supply, limits, origin, end)
     findings += fault_findings(faults, Where(network, node))
     findings += error_findings(len(errors), len(heard), network, node)

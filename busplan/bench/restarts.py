@@ -138,12 +138,15 @@ def interruption_findings(
     others = [f for f in found if not f.restart and not _after_error(f.pause, error_ns)]
     findings = []
     if restarts:
+        sure = sum(f.broken for f in restarts) >= AT_ONCE
+        likely, how = ("", "counters began anew") if sure else ("likely ", "its counter began anew")
         findings.append(
             Finding(
                 "node-restarts",
-                Weight.FAULT,
+                Weight.FAULT if sure else Weight.CAUTION,
                 _at(where, restarts[0], origin_ns),
-                f"it restarted {_moments(restarts, origin_ns)}: counters began anew",
+                f"it {likely}restarted {_moments(restarts, origin_ns)}: {how}"
+                + ("" if sure else ", which it may do by chance"),
                 why="While a node starts, its functions are gone; a watchdog, the supply or a "
                 "loose connector makes it restart.",
                 action="Watch its supply while you move the connector; if the distance is even, "

@@ -102,9 +102,9 @@ class BenchTest:
     def limits_while(self, table: FrameTable, begin_ns: int, end_ns: int) -> BenchLimits | None:
         """The limits of listening from ``begin_ns`` to ``end_ns``, as this computer's clock counts.
 
-        The test's power-on counts from ``begin_ns``; power-on and end of the result count from the
-        first frame of ``table``. ``None`` when the time stamps do not follow this computer's
-        clock, so that neither is known.
+        The test's power-on counts from ``begin_ns``, what was lost by that clock itself; in the
+        result all count from the first frame of ``table``. ``None`` when the time stamps do not
+        follow this computer's clock, so that neither is known.
         """
         if not len(table):
             return self.limits
@@ -121,6 +121,7 @@ class BenchTest:
                 for off, on in self.limits.power_cycles
             ),
             faults=tuple(s.moved(begin_ns - first) for s in self.limits.faults),
+            lost=tuple((a - first, b - first, why) for a, b, why in self.limits.lost),
             end_ns=max(end_ns, last) - first,
         )
 

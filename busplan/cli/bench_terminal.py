@@ -77,6 +77,9 @@ class Terminal(Guide):
             self._begun.set()
             self._thread.start()
         self._display.update(status)
+        if not status.whole and self._look_until_s > status.elapsed_s:
+            self._look_until_s = status.elapsed_s
+            self._display.tell("! the recording is not whole: what comes is judged at the end")
 
     def frames(self, table: FrameTable) -> None:
         """What has just come, for the next look."""

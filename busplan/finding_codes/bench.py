@@ -24,10 +24,11 @@ CODES = (
     ),
     _entry(
         "node-restarts",
-        (FAULT,),
+        (CAUTION, FAULT),
         "The node restarted during the test: its counters began anew, mostly after a silence of "
         "all its messages. A watchdog, the supply or a loose connector makes it restart.",
         "Watch its supply while you move the connector; ask the maker what its watchdog waits for.",
+        "A fault when two counters or more began anew, a caution when one did, once.",
     ),
     _entry(
         "node-pauses",
@@ -102,6 +103,13 @@ CODES = (
         "Make the fault again when the prompts come.",
         "A note for a missing terminator, which mostly leaves no trace; else a caution, and the "
         "node is not proven.",
+    ),
+    _entry(
+        "recording-not-whole",
+        (CAUTION,),
+        "The computer or its adapter lost frames during the test. Nothing is judged over that "
+        "time, and the node is not proven.",
+        "Close other programs, look at the adapter and its cable, and test again.",
     ),
     _entry(
         "message-missing",

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from busplan.findings import Finding, Weight, Where
 from busplan.wording import escaped
@@ -192,6 +192,42 @@ _FINDINGS: Mapping[JournalKind, tuple[str, Weight, str, str]] = {
         "Time stamps before and after do not fit together.",
     ),
 }
+
+
+_LOSES: Mapping[JournalKind, str] = {
+    JournalKind.INTERFACE_GONE: "the interface went",
+    JournalKind.INTERFACE_BACK: "the interface came back",
+    JournalKind.OVERFLOW: "the interface's buffer ran over",
+    JournalKind.DROPPED: "frames were dropped",
+    JournalKind.SET_ASIDE: "odd frames were set aside",
+    JournalKind.READER_LOST: "reading the interface broke off",
+    JournalKind.FILE_GONE: "the log was removed",
+    JournalKind.CLOCK_JUMPED: "this computer's clock jumped",
+}
+"""Entries that say that frames are not in the log, or not at their time."""
+
+
+class Loss(NamedTuple):
+    """Frames may be missing within these moments, by this computer's clock [ns]; why."""
+
+    from_ns: int
+    to_ns: int
+    why: str
+
+
+def losses(entries: Iterable[Mapping[str, Any]], slack_ns: int) -> tuple[Loss, ...]:
+    """When the recording lost frames. An entry tells it up to ``slack_ns`` later.
+
+    An interface that came back was gone since the entry before.
+    """
+    found: list[Loss] = []
+    for entry in entries:
+        if entry["what"] in _LOSES:
+            at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
+            gone_ns = round(float(entry.get("gap_s") or 0.0) * 1e9)
+            begin = at_ns - gone_ns - slack_ns
+            found.append(Loss(begin, at_ns + slack_ns // 10, _LOSES[entry["what"]]))
+    return tuple(found)
 
 
 def journal_findings(entries: Iterable[Mapping[str, Any]], origin_ns: int | None) -> list[Finding]:

@@ -37,6 +37,7 @@ HAPPENED = {
     JournalKind.ENDED,
     JournalKind.NEXT_FILE,
     JournalKind.SENDING,
+    JournalKind.PROMPT,
     JournalKind.ANSWER,
 }
 
