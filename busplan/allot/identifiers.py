@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from busplan.allot.fewest import Enough, Fewest, fewest_changes
+from busplan.allot.networks import (
+    ImpossibleSet,
+    free_entries,
+    impossible_of,
+    may_change,
+    network_order,
+)
 from busplan.allot.numbers import new_identifiers
 from busplan.allot.order import Failure, NetworkOrder
-from busplan.allot.order_kernels import Bools
 from busplan.allot.wants import (
     IN_TIME,
     Want,
@@ -21,10 +25,10 @@ from busplan.allot.wants import (
 )
 from busplan.checks.deadlines import ONE_ERROR_NS
 from busplan.frames.identifier import format_identifier
-from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
+from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
 from busplan.timing.gateways import VehicleTiming
-from busplan.timing.queue_model import QueueModel, Status, queue_model
+from busplan.timing.queue_model import Status, queue_model
 
 MOST_ROUNDS = 4
 """A change on one network moves the jitter that a gateway brings to others: so often all is held
@@ -64,7 +68,8 @@ class NetworkAnswer:
     an identifier. ``fault_every`` [ns]: the least distance of bus errors they were held against, 0
     for none.
     ``bound``: no answer changes fewer, with the jitter that gateways bring as it is then.
-    ``impossible``: messages that cannot all be in time, whatever the identifiers that may change.
+    ``impossible``: sets of messages that cannot all be in time, whatever the identifiers that may
+    change, each of the sets alone.
     """
 
     network: str
@@ -74,7 +79,7 @@ class NetworkAnswer:
     wrong_after: int
     changes: tuple[IdentifierChange, ...]
     bound: int
-    impossible: tuple[Stream, ...] = ()
+    impossible: tuple[ImpossibleSet, ...] = ()
     unjudged: int = 0
     """Messages without a period, a deadline or a known way on the bus: nobody knows of these."""
     fault_every: int = 0
@@ -142,7 +147,7 @@ def allot_identifiers(
     """
     names = tuple(networks or before.networks)
     found: dict[str, NetworkAnswer] = {}
-    bars = {name: _bar(before, name, want, fault_interval_ns) for name in names}
+    bars = {name: bar_of(before, name, want, fault_interval_ns) for name in names}
     timing = timing_under(before, want, fault_interval_ns)
     before_it = late = _wrong(before, names, want, timing, bars)
     current = before
@@ -183,7 +188,7 @@ def allot_identifiers(
     )
 
 
-def _bar(vehicle: Vehicle, name: str, want: Want, fault_interval_ns: int | None) -> int:
+def bar_of(vehicle: Vehicle, name: str, want: Want, fault_interval_ns: int | None) -> int:
     """The least distance of bus errors [ns] that messages of a network shall bear; 0 for none."""
     stated = fault_interval_ns or vehicle.networks[name].fault_interval_ns or 0
     if want.kind == "one-error":
@@ -194,10 +199,10 @@ def _bar(vehicle: Vehicle, name: str, want: Want, fault_interval_ns: int | None)
     model = queue_model(vehicle, name, inherited_ns=inherited)
     if UNBOUNDED in model.inherited:
         return stated
-    free = _free(vehicle, model)
+    free = free_entries(vehicle, model)
 
     def holds(distance: int) -> bool:
-        return not isinstance(_order(vehicle, model, distance).find(free), Failure)
+        return not isinstance(network_order(vehicle, model, distance).find(free), Failure)
 
     return least_fault_distance(holds) or stated
 
@@ -223,7 +228,7 @@ def bears(found: Allotment, want: Want) -> bool:
     """Whether the changed plan bears this too, on the networks looked at."""
     names = [a.network for a in found.networks]
     timing = timing_under(found.after, want, found.fault_interval_ns)
-    bars = {name: _bar(found.after, name, want, found.fault_interval_ns) for name in names}
+    bars = {name: bar_of(found.after, name, want, found.fault_interval_ns) for name in names}
     return not any(_wrong(found.after, names, want, timing, bars).values())
 
 
@@ -242,16 +247,6 @@ def _unjudged(timing: VehicleTiming, network: str) -> int:
     unknown = (Status.NO_PERIOD, Status.TOO_LONG)
     responses = timing.networks[network].responses
     return sum(r.status in unknown or r.deadline is None for r in responses)
-
-
-def may_change(vehicle: Vehicle, stream: Stream) -> bool:
-    """Whether the plan lets this message have another identifier of its own.
-
-    Its part has free identifiers, its node sends it for itself, and it is no group of J1939, whose
-    identifier says what it is.
-    """
-    rule = vehicle.nodes[stream.node].part.identifiers
-    return rule == "free" and stream.own and stream.message.j1939 is None and not stream.namesake
 
 
 def _until(clock: Callable[[], float] | None, seconds: float, stop: Enough) -> Enough:
@@ -283,40 +278,18 @@ def _search(
     begun = _untouched(before, name)
     if UNBOUNDED in model.inherited:
         return replace(begun, waits=True)
-    network = _order(before, model, fault_every)
+    network = network_order(before, model, fault_every)
     begin = [i for i in model.messages if model.streams[i].label in near]
     found = fewest_changes(
-        network, _free(before, model).tolist(), enough=enough, seconds=seconds, begin=begin
+        network, free_entries(before, model).tolist(), enough=enough, seconds=seconds, begin=begin
     )
     if found.order is None:
-        stuck = tuple(model.streams[i] for i in found.impossible if not model.part[i])
+        stuck: tuple[ImpossibleSet, ...] = ()
+        if found.impossible:
+            stuck = tuple(impossible_of(before, name, timing, want, fault_every))
         return replace(begun, bound=found.bound, impossible=stuck)
     late = late_in(model, fault_every)
     return replace(begun, bound=found.bound, changes=tuple(_changes(network, found, late)))
-
-
-def _free(vehicle: Vehicle, model: QueueModel) -> Bools:
-    """Which entries may get another identifier."""
-    pairs = zip(model.streams, model.part, strict=True)
-    return np.array([may_change(vehicle, s) and not part for s, part in pairs], np.bool_)
-
-
-def _order(vehicle: Vehicle, model: QueueModel, fault_every: int) -> NetworkOrder:
-    messages = [s.message for s in model.streams]
-    # What travels before everything else stands at the very top of the order.
-    ranks = [
-        -1 if part and upto <= _urgent(model.part) else arbitration_rank(m)
-        for m, part, upto in zip(messages, model.part, model.upto, strict=True)
-    ]
-    return NetworkOrder(model, fault_every, ranks, [m.extended for m in messages])
-
-
-def _urgent(part: Sequence[bool]) -> int:
-    """How many parts of sessions stand before every message."""
-    count = 0
-    while count < len(part) and part[count]:
-        count += 1
-    return count
 
 
 def _changes(
@@ -325,7 +298,7 @@ def _changes(
     assert found.order is not None
     streams = network.model.streams
     changed = frozenset(found.changed)
-    numbers = new_identifiers(found.order, changed, network.ranks, network.wide)
+    numbers = new_identifiers(found.order, changed, network.ranks, network.wide, network.numbers)
     place = {entry: row for row, entry in enumerate(found.order)}
     for i in found.changed:
         stream = streams[i]

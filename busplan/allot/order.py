@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.allot import order_kernels as kernels
+from busplan.allot.free_numbers import FreeNumbers, Ranges
 from busplan.allot.order_kernels import Bools
 from busplan.frames.columns import I64
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
@@ -46,13 +47,20 @@ class NetworkOrder:
     """The entries of one network, in order of arbitration as they stand, and the test of each.
 
     ``ranks``: :func:`busplan.plan.vehicle.arbitration_rank` of each entry, −1 for what goes before
-    all. ``fault_every`` [ns] 0 means no bus errors. Queues count as ordered by urgency, and
-    messages in several frames as in time: the timing of the changed plan has the last word.
+    all. ``fault_every`` [ns] 0 means no bus errors; no message is given a ``reserved`` identifier.
+    Queues count as ordered by urgency, and messages in several frames as in time: the timing of the
+    changed plan has the last word.
     """
 
     def __init__(
-        self, model: QueueModel, fault_every: int, ranks: Sequence[int], wide: Sequence[bool]
+        self,
+        model: QueueModel,
+        fault_every: int,
+        ranks: Sequence[int],
+        wide: Sequence[bool],
+        reserved: Ranges = (),
     ) -> None:
+        self.numbers = FreeNumbers(reserved)
         self.model = model
         self.fault_every = fault_every
         self.ranks = tuple(ranks)
@@ -88,8 +96,8 @@ class NetworkOrder:
             for last in sorted({model.upto[i] for i in sent})
         ]
         """Messages by identifier: several of one identifier is wrong; frames of sessions share."""
-        self._up_to = np.array([numbers_up_to(r) for r in ranks], np.int64).reshape(-1, 2)
-        self._before = np.array([numbers_up_to(r - 1) for r in (*ranks, END)], np.int64)
+        self._up_to = np.array([self.numbers.up_to(r) for r in ranks], np.int64).reshape(-1, 2)
+        self._before = np.array([self.numbers.up_to(r - 1) for r in (*ranks, END)], np.int64)
         self._settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
 
     def in_time(self, i: int, above: Bools) -> bool:
@@ -130,14 +138,6 @@ class NetworkOrder:
         room = np.zeros((self.n + 1, 2), np.int64)
         kept = np.flatnonzero(~changed)
         ends = np.append(kept, self.n)
-        begins = np.vstack((numbers_up_to(-1), self._up_to[kept]))
+        begins = np.vstack((self.numbers.up_to(-1), self._up_to[kept]))
         room[ends] = np.maximum(0, self._before[ends] - begins)
         return room
-
-
-def numbers_up_to(rank: int) -> tuple[int, int]:
-    """How many identifiers of 11 and of 29 bits have a rank of at most this: also the first ones
-    beyond it."""
-    base, rest = divmod(rank, 1 << 19)
-    inside = max(0, min(rest - (1 << 18) + 1, 1 << 18))
-    return base + 1, (base << 18) + inside

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from busplan.allot.identifiers import Allotment, NetworkAnswer
+from busplan.allot.impossible import Freed
+from busplan.allot.networks import ImpossibleSet
 from busplan.checks.registry import run_checks
 from busplan.findings import Finding, by_weight
 from busplan.tables import Table
-from busplan.timing.slack import FAULT_CEILING_NS, lowest_bit_rate
+from busplan.timing.slack import FAULT_CEILING_NS
 from busplan.wording import counted, listing
 
 BASIS = (
@@ -136,7 +138,7 @@ def _sentence(found: Allotment, answer: NetworkAnswer) -> str:
             "first"
         )
     if answer.impossible:
-        return "".join(_impossible(found, answer))
+        return "; ".join(map(_impossible, _grouped(answer.impossible)))
     if not answer.changes:
         return "no answer was found in the time given; --seconds allows more"
     change = counted(len(answer.changes), "identifier changes", "identifiers change")
@@ -150,29 +152,47 @@ def _sentence(found: Allotment, answer: NetworkAnswer) -> str:
     return f"{change}; at least {answer.bound} are needed (bound), --seconds searches on"
 
 
-def _impossible(found: Allotment, answer: NetworkAnswer) -> Iterator[str]:
-    """Why no identifiers help, and what might."""
-    names = listing([f"{s.node}/{s.path[2]}" for s in answer.impossible], 8)
-    if len({s.key for s in answer.impossible}) == 1 < len(answer.impossible):
-        yield f"impossible: {names} share an identifier, and no more of them may change"
+def _grouped(sets: Sequence[ImpossibleSet]) -> Iterator[ImpossibleSet]:
+    """The sets; those in which the same nodes share identifiers as one."""
+    alike: dict[object, ImpossibleSet] = {}
+    for number, one in enumerate(sets):
+        key: object = tuple(s.node for s in one.streams) if one.shared else number
+        if key in alike:
+            one = replace(alike[key], streams=(*alike[key].streams, *one.streams))
+        alike[key] = one
+    yield from alike.values()
+
+
+def _impossible(one: ImpossibleSet) -> str:
+    """Why no identifiers help, and what would."""
+    names = listing([f"{s.node}/{s.path[2]}" for s in one.streams], 12)
+    if one.shared:
+        what = "an identifier" if len({s.key for s in one.streams}) == 1 else "identifiers"
+        told = f"impossible: {names} share {what}, and no more of them may change"
     else:
-        yield (
-            "impossible: these cannot all be in time, whatever the identifiers that may change: "
-            f"{names}"
+        told = (
+            "impossible: these cannot all be in time, whatever the identifiers that may change "
+            f"(without any one of them the others can): {names}"
         )
-    parts = {s.node: found.before.nodes[s.node].part for s in answer.impossible}
-    if movable := [node for node, part in parts.items() if isinstance(part.identifiers, tuple)]:
-        yield (
-            f"; {listing(movable)} can move as a whole, which is not searched here: try "
-            "whatif --set node.NAME.identifier_offset=..."
-        )
-    net = found.before.networks[answer.network]
-    rate, strangers = lowest_bit_rate(found.before, answer.network)
-    clash = len({s.key for s in answer.impossible}) < len(answer.impossible)
-    if rate is not None and rate > net.bit_rate and not clash:
-        yield f"; at {rate // 1000} kbit/s all are in time as they stand"
-        if strangers:
-            yield f", which {listing(strangers)} would have to speak"
+    if len(one.streams) == 1:
+        told = f"impossible: {names} is late even before all others"
+    ways = [_way(one, freed) for freed in one.frees]
+    if len(one.streams) > 1:
+        ways.append("one of them on another network")
+    return f"{told}. Each of these would free them: {', or '.join(ways)}" if ways else told
+
+
+def _way(one: ImpossibleSet, freed: Freed) -> str:
+    """One thing that would make a set possible."""
+    if freed.what == "identifiers":
+        told = f"other identifiers for {freed.node}"
+    elif freed.what == "deadline":
+        told = f"{freed.value / 1e6:.3g} ms for {freed.node}/{freed.message}"
+    else:
+        told = f"{freed.value // 1000} kbit/s"
+        if one.strangers:
+            told += f", which {listing(one.strangers)} would have to speak,"
+    return told if freed.whole else f"{told} (not all else on the network yet)"
 
 
 def allot_findings(found: Allotment) -> tuple[Finding, ...]:
@@ -214,7 +234,15 @@ def as_dict(
                 "proven": a.proven,
                 "waits": a.waits,
                 "fault_every_ns": a.fault_every,
-                "impossible": [s.label for s in a.impossible],
+                "impossible": [
+                    {
+                        "messages": [s.label for s in one.streams],
+                        "shared": one.shared,
+                        "frees": [asdict(f) for f in one.frees],
+                        "not_spoken_by": list(one.strangers),
+                    }
+                    for one in a.impossible
+                ],
                 "changes": [
                     {
                         "message": c.stream.label,

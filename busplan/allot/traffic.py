@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busplan.allot.identifiers import may_change
+from busplan.allot.networks import may_change
 from busplan.allot.problem import Frames, Name, Sent
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.clocks import in_rhythm

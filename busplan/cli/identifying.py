@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from busplan.cli.output import (
     exit_code,
@@ -21,6 +22,7 @@ from busplan.findings import Weight, summary_line
 if TYPE_CHECKING:
     from busplan.allot.identifiers import Allotment
     from busplan.allot.offset_report import Spread
+    from busplan.allot.part_offsets import PartMove
     from busplan.allot.wants import Want
     from busplan.plan.vehicle import Vehicle
 
@@ -42,10 +44,11 @@ def identify(
     from concurrent.futures import ThreadPoolExecutor
 
     from busplan.allot.identifiers import allot_identifiers, bears
+    from busplan.allot.part_offsets import move_parts
     from busplan.allot.report import allot_findings, as_dict, as_toml
     from busplan.allot.wants import IN_TIME, ONE_ERROR
     from busplan.errors import UsageError
-    from busplan.plan.change import Change, set_identifiers, set_offsets
+    from busplan.plan.change import Change, set_identifiers, set_offsets, set_part_offsets
     from busplan.plan.reader import change_plan, load_plan
     from busplan.plan.select import select_networks
 
@@ -54,6 +57,10 @@ def identify(
     spread = _spread(plan, as_is, offsets, names) if offsets else None
     kept: list[Change] = [] if spread is None else [set_offsets(spread.tables)]
     before = as_is if spread is None else spread.after
+    moves = move_parts(before, names, want=want, fault_interval_ns=interval)
+    if moves:
+        kept.append(set_part_offsets({m.node: m.becomes for m in moves}))
+        before = change_plan(plan, kept).after
 
     def searched(wanted: Want, near: Allotment | None = None) -> Allotment:
         with stopping() as stop, ThreadPoolExecutor(2) as pool:
@@ -79,20 +86,23 @@ def identify(
         more = found if bears(found, ONE_ERROR) else searched(ONE_ERROR, found)
     findings = allot_findings(found)
     if out is not None:
-        if not found.changes and not (spread and spread.tables):
+        if not found.changes and not moves and not (spread and spread.tables):
             raise UsageError("nothing changes, so there is no other plan to write")
         changes = {c.stream.label: c.becomes for c in found.changes}
         changed = change_plan(plan, [*kept, set_identifiers(changes)])
         write_changed(plan, changed.document, out)
     if as_json:
-        told = {"offsets": spread.as_dict()} if spread else {}
+        told: dict[str, Any] = {"offsets": spread.as_dict()} if spread else {}
+        told["moves"] = [asdict(m) for m in moves]
         print_json(told | as_dict(found, findings, more))
     elif paste:
+        for move in moves:
+            say(f"# in [node.{move.node}]: identifier_offset = {move.becomes:#x}")
         say(*(spread.as_toml() if spread else "").splitlines(), *as_toml(found).split("\n"))
     else:
         if spread is not None:
             _print_offsets(spread)
-        _print(found, more)
+        _print(found, more, moves)
         heavy = [f for f in findings if f.weight > Weight.NOTE]
         if heavy:
             say("", "the plan so changed:")
@@ -138,7 +148,7 @@ def _print_offsets(spread: Spread) -> None:
     say()
 
 
-def _print(found: Allotment, more: Allotment | None) -> None:
+def _print(found: Allotment, more: Allotment | None, moves: Sequence[PartMove]) -> None:
     from busplan.allot.report import change_table, network_table, sentences
 
     say(f"{found.before.label}: identifiers")
@@ -174,6 +184,11 @@ def _print(found: Allotment, more: Allotment | None) -> None:
     print_text(
         f"late: messages that are not {found.want.words}, or share an identifier, before and then"
     )
+    for move in moves:
+        print_text(
+            f"{move.node} moves as a whole, from offset {move.was:#x} to {move.becomes:#x}; on "
+            f"{move.reason}; figures are those after it"
+        )
     for line in sentences(found, more):
         print_text(line)
     if found.changes:

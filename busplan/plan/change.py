@@ -91,6 +91,16 @@ def set_identifiers(changes: Mapping[str, int]) -> Change:
     return change
 
 
+def set_part_offsets(offsets: Mapping[str, int]) -> Change:
+    """What is added to all identifiers of a node, by node."""
+
+    def change(draft: Draft) -> None:
+        for node, offset in offsets.items():
+            draft.document["node"][node]["identifier_offset"] = offset
+
+    return change
+
+
 def set_offsets(offsets: Mapping[str, Mapping[str, float]]) -> Change:
     """Send offsets [ms] of messages, by node and by ``NAME`` or ``network/NAME``."""
 

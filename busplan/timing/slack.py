@@ -131,13 +131,17 @@ def lowest_bit_rate(
         if over_limit(model.load, net.load_limit):
             continue
         if solve(model, fault_every=faults, stop_at_miss=True).in_time:
-            strangers = (
-                node.name
-                for node in vehicle.nodes_on(network)
-                if node.on[network].bit_rates and rate not in node.on[network].bit_rates
-            )
-            return rate, tuple(strangers)
+            return rate, not_speaking(vehicle, network, rate)
     return None, ()
+
+
+def not_speaking(vehicle: Vehicle, network: str, rate: int) -> tuple[str, ...]:
+    """The nodes of a network whose parts state other bit rates [bit/s]."""
+    return tuple(
+        node.name
+        for node in vehicle.nodes_on(network)
+        if node.on[network].bit_rates and rate not in node.on[network].bit_rates
+    )
 
 
 def _fault_interval(model: QueueModel) -> int | None:

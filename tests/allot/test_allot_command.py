@@ -8,9 +8,12 @@ import pytest
 from support.allot_plans import shuffled_plan
 from support.command import busplan
 
-from busplan.allot.identifiers import may_change
+from busplan.allot.identifiers import Allotment, allot_identifiers
+from busplan.allot.networks import may_change
+from busplan.checks.registry import run_checks
 from busplan.definitions.j1939 import split_identifier
-from busplan.plan.reader import load_plan
+from busplan.plan.change import set_identifiers
+from busplan.plan.reader import change_plan, load_plan
 from busplan.timing.gateways import vehicle_timing
 
 IDENTIFIERS = ("--only", "identifiers")
@@ -70,9 +73,45 @@ def test_what_cannot_be_is_said_with_the_parts_that_stand_in_the_way() -> None:
     told = busplan("allot", DEMO / "as_bought.toml", *IDENTIFIERS)
     words = " ".join(told.out.split())
     assert told.code == 2
-    assert "steering_pump/SteeringStatus share an identifier, and no more of them" in words
-    assert "steering_pump can move as a whole" in words
-    assert "pump_1/PumpStatus and pump_2/PumpStatus share an identifier" in words
+    assert "pump_1/PumpStatus" in words
+    assert "share identifiers, and no more of them may change" in words
+    assert "other identifiers for pump_1" in words
+    assert "or one of them on another network" in words
+
+
+def test_a_part_with_offsets_moves_as_a_whole_where_it_must(tmp_path: Path) -> None:
+    for file in DEMO.iterdir():
+        if file.suffix in (".dbc", ".toml"):
+            (tmp_path / file.name).write_bytes(file.read_bytes())
+    plan, out = tmp_path / "as_bought.toml", tmp_path / "moved.toml"
+    told = busplan("allot", plan, *IDENTIFIERS, "--network", "drive", "--out", out)
+    words = " ".join(told.out.split())
+    assert "steering_pump moves as a whole, from offset 0x0 to 0x8" in words
+    assert "drive: shares an identifier with inverter" in words
+    assert load_plan(out).nodes["steering_pump"].identifier_offset == 8
+    codes = [f.code for f in run_checks(load_plan(out))]
+    assert "identifier-clash" not in codes
+    assert "identifier-clash" in [f.code for f in run_checks(load_plan(plan))]
+    pasted = busplan("allot", plan, *IDENTIFIERS, "--network", "drive", "--toml").out
+    assert "# in [node.steering_pump]: identifier_offset = 0x8" in pasted
+
+
+def test_no_message_is_given_a_reserved_identifier(plan: Path) -> None:
+    given = [c.becomes for c in found_for(plan).changes]
+    assert given
+    text = plan.read_text("utf-8")
+    reserved = f"[network.net0]\nreserved = [[0x000, {max(given):#x}]]"
+    plan.write_text(text.replace("[network.net0]", reserved), "utf-8")
+    found = found_for(plan)
+    assert found.solved
+    assert min(c.becomes for c in found.changes) > max(given)
+
+
+def found_for(plan: Path) -> Allotment:
+    before = load_plan(plan)
+    return allot_identifiers(
+        before, lambda changes: change_plan(plan, [set_identifiers(changes)]).after
+    )
 
 
 def test_a_plan_that_is_in_time_needs_nothing() -> None:

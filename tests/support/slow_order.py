@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from busplan.allot.order import END, Failure, NetworkOrder, numbers_up_to
+from busplan.allot.order import END, Failure, NetworkOrder
 
 InTime = Callable[[int, frozenset[int]], bool]
 
@@ -36,7 +36,7 @@ def _placed(
 
     def room(end: int) -> list[int]:
         begin = network.ranks[kept[-1]] if kept else -1
-        pairs = zip(numbers_up_to(begin), numbers_up_to(end - 1), strict=True)
+        pairs = zip(network.numbers.up_to(begin), network.numbers.up_to(end - 1), strict=True)
         return [max(0, high - low) for low, high in pairs]
 
     placed: list[int] = []
