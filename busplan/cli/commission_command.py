@@ -16,6 +16,7 @@ from busplan.cli.options import JsonOption, PlanFile
 from busplan.cli.output import (
     EXIT_OF_LIST,
     exit_by_reading,
+    exit_code,
     print_caution,
     print_findings,
     print_json,
@@ -92,6 +93,14 @@ def commission(
             "`busplan pack --before`."
         ),
     ] = None,
+    drift: Annotated[
+        bool,
+        typer.Option(
+            "--drift",
+            help="Hold the capture against what the journal keeps of this build: what has moved "
+            "since. Nothing is entered.",
+        ),
+    ] = False,
     tables: Annotated[bool, typer.Option("--tables", help="What proves each test, too.")] = False,
     opening: Opening = AS_RECORDED,
     as_json: JsonOption = False,
@@ -119,6 +128,11 @@ def commission(
         raise UsageError(
             f'{plan} has no [[test]] tables; write [[test]] and ready = "all" for the ready list'
         )
+    if drift:
+        if not captures:
+            raise UsageError("--drift wants a later CAPTURE of this build")
+        _drift(vehicle, told, opening.open(captures, vehicle), as_json=as_json)
+        return
     before = len(told.entries)
     said = list(_by_hand(vehicle, measure or (), looked or ()))
     said += _about_entries(vehicle, told, remark, about, correct, accept)
@@ -194,6 +208,27 @@ def _verify(path: Path, journal: Journal, as_json: bool) -> None:
         if journal.torn:
             say("A line at its end was cut short by a crash; it was never an entry.")
     raise typer.Exit(2 if journal.broken else 0)
+
+
+def _drift(vehicle: Vehicle, journal: Journal, capture: Capture, *, as_json: bool) -> None:
+    """What has moved since the commissioning; nothing is entered."""
+    from busplan.commission.cover import Covered
+    from busplan.commission.drift import drift_of
+    from busplan.commission.state import commissioning_of
+    from busplan.text.commission_text import drift_lines
+
+    if journal.broken:
+        raise UsageError(f"the journal has been changed ({journal.broken[0]}): nothing to trust")
+    covered = Covered(vehicle, capture.frames, capture.findings)
+    found = drift_of(commissioning_of(vehicle, journal), covered)
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        print_findings(capture.findings, details=False, err=True)
+        say(*drift_lines(found, text_width()))
+        print_findings(found.findings)
+        print_caution()
+    raise typer.Exit(exit_code(found.findings))
 
 
 def _by_hand(

@@ -125,14 +125,15 @@ def _list(as_json: bool) -> None:
 def _tell(folder: Path) -> None:
     """The whole story in a folder: captures, journal, report."""
     from busplan.cli.report_command import write_report
-    from busplan.demo.story import BY, commission
+    from busplan.demo.story import BY, LATER, commission
 
-    plan = commission(folder, tell=lambda text: say(text, err=True))
+    plan = commission(folder, later=LATER, tell=lambda text: say(text, err=True))
     made, written = write_report(plan, plan.with_suffix(".journal"), folder / "report.html", by=BY)
     say(made.words)
     for path in written:
         say(f"written: {path}", err=True)
     say(f"{folder}  all of it invented; busplan commission {plan} shows the list")
+    say(f"14 months later: busplan commission {plan} {folder / LATER.file} --drift")
 
 
 def _write(folder: Path, only: str | None, seed: int, healthy: bool, short: bool) -> None:

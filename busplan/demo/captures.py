@@ -46,6 +46,8 @@ class DemoCapture:
     cut_messages: tuple[str, ...] = ()
     has_healthy: bool = True
     """Whether the scene can be had without its planted faults."""
+    months: int = 0
+    """So long after the others."""
 
 
 CAPTURES: Mapping[str, DemoCapture] = {
@@ -175,6 +177,16 @@ CAPTURES: Mapping[str, DemoCapture] = {
                 "DcdcOutput",
             ),
         ),
+        DemoCapture(
+            "second-year",
+            "A drive 14 months later: one cell has tired",
+            chapters.second_year,
+            "as_built",
+            600.0,
+            (300.0, 340.0),
+            cut_messages=("CellVoltages*", "pack/*/PackStatus", "PackEnergy"),
+            months=14,
+        ),
     )
 }
 
@@ -218,8 +230,13 @@ def make_capture(
     from busplan.demo.traffic import make_traffic
 
     scene = make_scene(name, duration_s=duration_s, seed=seed, healthy=healthy)
-    start = START_NS + list(CAPTURES).index(name) * HOUR_NS
-    return make_traffic(demo_vehicle(demo_capture(name).plan), scene, seed, start)
+    return make_traffic(demo_vehicle(demo_capture(name).plan), scene, seed, start_ns(name))
+
+
+def start_ns(name: str) -> int:
+    """When a capture begins [ns]."""
+    months = round(demo_capture(name).months * 30.44 * 24)
+    return START_NS + (list(CAPTURES).index(name) + months) * HOUR_NS
 
 
 def warm_up(duration_s: float = 1200.0, *, seed: int = SEED, healthy: bool = False) -> FrameTable:
@@ -279,8 +296,7 @@ def cut(name: str, frames: FrameTable, vehicle: Vehicle) -> FrameTable:
     from busplan.plan.select import select_streams
 
     capture = demo_capture(name)
-    start = START_NS + list(CAPTURES).index(name) * HOUR_NS
-    time = frames.time_ns - start
+    time = frames.time_ns - start_ns(name)
     first, last = capture.cut_s
     keep = (time >= first * 1e9) & (time < last * 1e9)
     if capture.cut_messages:

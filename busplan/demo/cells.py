@@ -60,6 +60,17 @@ class Cells:
         columns["resistance"][WEAK_CELL - 1] += WEAK_CELL_EXTRA_OHM
         return replace(self, **columns)
 
+    def aged(self, resistance: float, capacity: float, *, tired: float = 0.0) -> Cells:
+        """The same cells after years, all alike; cell 53 has ``tired`` more of its resistance."""
+        more = np.full(CELLS, 1.0 + resistance)
+        more[WEAK_CELL - 1] *= 1.0 + tired
+        return replace(
+            self,
+            capacity=self.capacity * (1.0 + capacity),
+            resistance=self.resistance * more,
+            pair_resistance=self.pair_resistance * more,
+        )
+
     def with_full_cell(self) -> Cells:
         """The same cells, but cell 17 is charged further than its peers."""
         charge = self.charge.copy()

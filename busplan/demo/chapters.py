@@ -24,7 +24,7 @@ from busplan.demo.quantities import (
     temperature_quantities,
     trip_quantities,
 )
-from busplan.demo.scenes import Scene
+from busplan.demo.scenes import Scene, on_the_road
 
 WHOLE_DEGREE_K = 1.0
 GUN_FROM_S = 60.0
@@ -32,6 +32,11 @@ STANDBY_A = 1.3
 """What the DC-DC converter takes once the contactors are closed."""
 KEY_STEP_S = 0.01
 REST_STEP_S = 5.0
+AGED_OHM, AGED_AH = 0.05, -0.02
+"""What 14 months do to every cell: parts of resistance and capacity."""
+TIRED = 0.12
+LATER = 14
+"""Another trip on another day: added to the seed."""
 HOT_C = 40.0
 HOT_W = 420.0
 """Heat made in one module on a hot day [W]."""
@@ -137,6 +142,16 @@ def key_on_welded(duration_s: float = 15.0, *, seed: int = 1, healthy: bool = Fa
 def key_on_early(duration_s: float = 15.0, *, seed: int = 1, healthy: bool = False) -> Scene:
     """A key turned on with the contactor closing at 40 % link voltage, unless ``healthy``."""
     return key_on(duration_s, seed=seed, healthy=healthy, early=True)
+
+
+def second_year(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) -> Scene:
+    """A drive 14 months later: all cells have aged alike.
+
+    Unless ``healthy``, cell 53 has :data:`TIRED` more resistance than that.
+    """
+    cells = pack_cells.make_cells(0.70, seed)
+    older = cells.aged(AGED_OHM, AGED_AH, tired=0.0 if healthy else TIRED)
+    return on_the_road(older, duration_s, seed + LATER)
 
 
 def hot_drive(duration_s: float = 200.0, *, seed: int = 1, healthy: bool = False) -> Scene:

@@ -95,8 +95,19 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
     for 3 s, and PumpStatus of pump 1 is late at times.
     """
     cells = pack_cells.make_cells(0.72, seed)
-    if not healthy:
-        cells = cells.with_weak_cell()
+    planted = Planted(
+        silent={"pack/monitor_b": (0.52 * duration_s, 0.52 * duration_s + 3.0)},
+        late={"thermal/pump_1/PumpStatus": (47.0, 0.085)},
+    )
+    if healthy:
+        return on_the_road(cells, duration_s, seed)
+    return on_the_road(cells.with_weak_cell(), duration_s, seed, planted)
+
+
+def on_the_road(
+    cells: pack_cells.Cells, duration_s: float, seed: int, planted: Planted | None = None
+) -> Scene:
+    """A drive over hills with stops, all networks awake."""
     ohm = float(cells.resistance.sum() + cells.pair_resistance.sum())
     trip = drive_cycle.drive(
         max(duration_s - STANDSTILL_S, 1.0),
@@ -115,10 +126,6 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
     per_module = pack_cells.CELLS / len(thermal.MODULES)
     ohm_module = per_module * (pack_cells.RESISTANCE_OHM + pack_cells.PAIR_RESISTANCE_OHM)
     run = thermal.run_loop(loop, ohm_module * np.interp(loop_time, time, current) ** 2, duration_s)
-    planted = Planted(
-        silent={"pack/monitor_b": (0.52 * duration_s, 0.52 * duration_s + 3.0)},
-        late={"thermal/pump_1/PumpStatus": (47.0, 0.085)},
-    )
     return Scene(
         duration_s,
         ("drive", "pack", "charge", "thermal", "cabin", "telemetry"),
@@ -129,7 +136,7 @@ def drive(duration_s: float = 600.0, *, seed: int = 1, healthy: bool = False) ->
             **trip_quantities(trip, time),
             **constants({"CoolantEnable": 1, "ContactorReason": 1}),
         },
-        Planted() if healthy else planted,
+        planted or Planted(),
     )
 
 

@@ -12,6 +12,7 @@ from busplan.finding_codes import (
     board,
     capture,
     checks,
+    commission,
     decode,
     definitions,
     live,
@@ -38,6 +39,7 @@ ROOMS: Mapping[str, str] = {
     "pack": "the pack judged by a capture",
     "behaviour": "signals held against each other over time",
     "bench": "one node held against its definition",
+    "commission": "a build held against its commissioning",
     "live": "live buses: recording and asking",
     "board": "limits of boards, and notes",
 }
@@ -58,6 +60,7 @@ _TABLES = (
     behaviour.CODES,
     bench.CODES,
     bench_why.CODES,
+    commission.CODES,
     live.CODES,
     board.CODES,
 )

@@ -21,6 +21,7 @@ _BY_ROOM = {
     "traffic": "what-is-load",
     "replay": "tutorial-technician",
     "pack": "how-a-pack-is-judged",
+    "commission": "commissioning-and-report",
     "behaviour": "behaviours",
     "bench": "bench-a-node",
     "live": "record-safely",

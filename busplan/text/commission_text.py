@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from busplan.answers import Answer
 from busplan.commission.entry import Entry
 from busplan.commission.state import FAILED, OPEN, ORDER, PROVEN, Commissioning, TestState
 from busplan.plan.planned_tests import PlannedTest
 from busplan.text.runs import wrapped
 from busplan.wording import counted
+
+if TYPE_CHECKING:
+    from busplan.commission.drift import BuildDrift
 
 _INDENT = "    "
 WHAT = {
@@ -77,6 +83,29 @@ def form_lines(state: TestState, width: int) -> list[str]:
     if state.proof is not None:
         entry, result = state.proof
         lines += wrapped(f"so far {result.text or result.answer} ({_who(entry)})", width)
+    return lines
+
+
+def drift_lines(drift: BuildDrift, width: int) -> list[str]:
+    """What was compared with the commissioning, topic by topic, and what could not be."""
+    lines = wrapped(drift.headline, width, figures=True)
+    for one in drift.pack:
+        answers = list(one.answers)
+        bad, good = answers.count(Answer.BAD), answers.count(Answer.GOOD)
+        mark = Answer.BAD.mark if bad else Answer.GOOD.mark if good else Answer.NOT_SHOWN.mark
+        moved = f"{bad} moved" if bad else "none moved"
+        text = f"{mark} {one.topic.value}: {moved}, {good} of {len(answers)} surely not"
+        lines += wrapped(text, width, rest=_INDENT)
+    for kind in ("load", "cycle", "insulation"):
+        changes = [c for c in drift.changes if c.kind == kind]
+        told = changes if kind != "cycle" else [c for c in changes if c.answer is not Answer.GOOD]
+        for change in told:
+            text = f"{change.answer.mark} {change.text}"
+            lines += wrapped(text, width, rest=_INDENT, figures=True)
+        if kind == "cycle" and (good := len(changes) - len(told)):
+            lines.append(f"{Answer.GOOD.mark} cycles: {good} surely not moved")
+    for text in drift.unlike:
+        lines += wrapped(f"? not compared: {text}", width, rest=_INDENT)
     return lines
 
 
