@@ -21,6 +21,8 @@ class BusplanError(Exception):
     """Base of every error busplan raises on purpose. ``str(error)`` is ready for the user."""
 
     exit_code = 3
+    page = ""
+    """The page of the manual that helps; empty: that of the command."""
 
     def __init__(self, *lines: str) -> None:
         super().__init__("\n".join(map(disarmed, lines)))
@@ -43,6 +45,8 @@ class Problem:
 class PlanError(BusplanError):
     """The plan or a definition file cannot be used. Carries every problem found, not the first."""
 
+    page = "write-a-plan"
+
     def __init__(self, problems: Sequence[Problem] | str) -> None:
         self.problems: tuple[Problem, ...] = () if isinstance(problems, str) else tuple(problems)
         lines = problems.split("\n") if isinstance(problems, str) else map(str, self.problems)
@@ -52,6 +56,8 @@ class PlanError(BusplanError):
 class CaptureError(BusplanError):
     """A capture cannot be read at all (missing, empty, not a capture, torn beyond the limit)."""
 
+    page = "formats"
+
 
 class UsageError(BusplanError):
     """The call asks for something that does not exist or does not go together."""
@@ -59,3 +65,5 @@ class UsageError(BusplanError):
 
 class InterfaceError(BusplanError):
     """A bus interface cannot be opened or has gone."""
+
+    page = "record-safely"

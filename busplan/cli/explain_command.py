@@ -32,7 +32,7 @@ def explain(
     Example: busplan explain identifier-clash
     """
     from busplan.errors import UsageError
-    from busplan.finding_codes import CODES, ROOMS, matching
+    from busplan.finding_codes import CODES, ROOMS, matching, page_for
     from busplan.plan.problems import near_miss
 
     wanted = set()
@@ -44,7 +44,9 @@ def explain(
         wanted |= {entry.code for entry in found}
     entries = [entry for entry in CODES.values() if entry.code in wanted]
     if as_json:
-        print_json({"rooms": ROOMS, "codes": [entry.as_dict() for entry in entries]})
+        print_json(
+            {"rooms": ROOMS, "codes": [e.as_dict() | {"page": page_for(e)} for e in entries]}
+        )
         return
     grouped = len(entries) > 1
     for room, members in groupby(entries, key=lambda e: e.room):
@@ -57,6 +59,7 @@ def explain(
                 ("", entry.meaning),
                 ("weight: ", entry.decides),
                 ("do:     ", entry.action),
+                ("see:    ", f"busplan manual {page_for(entry)}"),
                 ("from:   ", "" if grouped else f"{room}: {ROOMS[room]}"),
             ):
                 if text:

@@ -5,6 +5,7 @@ hold the whole source against these tables, both ways.
 """
 
 from busplan.finding_codes.entry import FindingCode
+from busplan.finding_codes.pages import page_for
 from busplan.finding_codes.register import CODES, ROOMS, matching
 
-__all__ = ["CODES", "ROOMS", "FindingCode", "matching"]
+__all__ = ["CODES", "ROOMS", "FindingCode", "matching", "page_for"]

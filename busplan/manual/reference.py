@@ -6,9 +6,8 @@ import inspect
 import re
 from collections.abc import Iterable, Iterator
 
-from busplan.finding_codes import CODES, ROOMS, FindingCode
+from busplan.finding_codes import CODES, ROOMS, FindingCode, page_for
 from busplan.manual.facts import Command, Facts, Parameter, PublicName
-from busplan.manual.helps import page_for
 from busplan.manual.page import Page, escaped_markdown
 from busplan.manual.plan_keys import board_page, plan_pages
 

@@ -59,7 +59,8 @@ def finding_block(finding: Finding, columns: int, *, details: bool = True) -> li
     fits = len(head) + 2 + len(where) <= columns
     lines = [f"{head}  {where}".rstrip()] if fits else [head, INDENT + where]
     lines += wrapped(finding.summary, columns, first=INDENT, rest=INDENT, figures=True)
-    for lead, text in _advice(finding) if details else ():
+    advice = [*_advice(finding), ("see:", _page(finding.code))] if details else []
+    for lead, text in advice:
         first = f"{INDENT}{lead:<5}"
         lines += wrapped(text, columns, first=first, rest=" " * len(first), figures=True)
     if details:
@@ -71,6 +72,13 @@ def finding_brief(finding: Finding, columns: int) -> list[str]:
     """A finding on the command line in short: mark, sentence and code."""
     told = f"{finding.summary} ({finding.code})"
     return wrapped(told, columns, first=f"{finding.weight.mark} ", rest="  ", figures=True)
+
+
+def _page(code: str) -> str:
+    """The page of the manual that helps; a code of somebody else's has none but the list."""
+    from busplan.finding_codes import CODES, page_for
+
+    return f"busplan manual {page_for(CODES[code])}" if code in CODES else "busplan manual"
 
 
 def _advice(finding: Finding) -> list[tuple[str, str]]:

@@ -6,10 +6,9 @@ import busplan
 from busplan.board.meanings import MEANINGS as BOARD_MEANINGS
 from busplan.board.spec import BoardSpec, FileSpec, LimitSpec, TileSpec
 from busplan.cli.app import COMMANDS
-from busplan.finding_codes import CODES
+from busplan.finding_codes import CODES, page_for
 from busplan.manual.book import Book
 from busplan.manual.facts import Facts
-from busplan.manual.helps import page_for
 from busplan.plan.json_schema import plan_schema
 from busplan.plan.meanings import MEANINGS
 

@@ -81,6 +81,7 @@ def test_a_finding_is_told_with_its_place_below_where_it_does_not_fit() -> None:
         "    The load is 85.0 % of the time.",
         "    why: Frames come late.",
         "    do:  Raise the bit rate.",
+        "    see: busplan manual what-is-load",
     ]
     assert finding_block(finding, 24, details=False) == [
         "! caution load-over-limit",
