@@ -67,7 +67,6 @@ app = typer.Typer(
     epilog="High voltage can kill. busplan is not a safety device; follow local codes and leave "
     "work on the traction pack to licensed people. It never transmits unless told to.",
     invoke_without_command=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )

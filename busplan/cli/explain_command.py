@@ -16,12 +16,20 @@ def register(app: typer.Typer) -> None:
     app.command("explain", epilog=EXIT_OF_DATA)(explain)
 
 
+def _codes(incomplete: str) -> list[str]:
+    """For completion in a shell."""
+    from busplan.finding_codes import matching
+
+    return [entry.code for entry in matching(f"{incomplete}*")]
+
+
 def explain(
     codes: Annotated[
         list[str],
         typer.Argument(
             metavar="CODE...",
             help="Codes of findings, with wildcards if you like ('pack-*'), or 'all'.",
+            autocompletion=_codes,
             show_default=False,
         ),
     ],

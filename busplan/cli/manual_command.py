@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _page_names(incomplete: str) -> list[str]:
+    """For completion in a shell."""
     from busplan.cli.app import COMMANDS
     from busplan.manual.written import CONTENTS
 

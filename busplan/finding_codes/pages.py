@@ -20,7 +20,13 @@ _BY_CODE = {
         ("trunk-*", "gateway-and-wiring"),
         ("cable-*", "gateway-and-wiring"),
     ),
-    "pack": (("module-*", "heat-gun"), ("test-too-short", "heat-gun")),
+    "pack": (
+        ("module-slow", "heat-gun"),
+        ("module-*flow*", "heat-gun"),
+        ("module-sensors-*", "heat-gun"),
+        ("test-*", "heat-gun"),
+        ("*-drift", "before-and-after"),
+    ),
 }
 """By room: patterns of codes, the first that fits."""
 _BY_ROOM = {
