@@ -77,7 +77,7 @@ def live(
     from busplan.cli.boards import find_boards
     from busplan.cli.followed import followed
     from busplan.cli.output import print_caution
-    from busplan.cli.printed_screen import print_screen
+    from busplan.cli.printed_screen import has_screen, print_screen
     from busplan.cli.recording import say_how_silent, stop_on_signals
     from busplan.live.interface_spec import interface_specs
     from busplan.live.journal import Journal, JournalKind
@@ -120,7 +120,7 @@ def live(
 
     recorder = Recorder(specs, writer, journal, on_frames=arrived)
     recorder.open()
-    printing = text or as_json or not (sys.stdout.isatty() and sys.stdin.isatty())
+    printing = text or as_json or not has_screen()
     if printing:
         print_caution()
         say_how_silent(recorder)

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from busplan.replay.asked import Asked
+
+
+def has_screen() -> bool:
+    """Whether a terminal or a browser is there to show screens."""
+    # The browser's server names the driver it wants of the program it starts.
+    served = "TEXTUAL_DRIVER" in os.environ
+    return served or (sys.stdout.isatty() and sys.stdin.isatty())
 
 
 def print_screen(asked: Asked, screen: str, *, as_json: bool, **more: Any) -> None:

@@ -101,7 +101,7 @@ def replay(
 
     from busplan.board.event import first_moment
     from busplan.cli.boards import open_desk
-    from busplan.cli.printed_screen import print_screen
+    from busplan.cli.printed_screen import has_screen, print_screen
     from busplan.plan.reader import load_plan
     from busplan.replay.asked import Asked, check_screen
     from busplan.replay.opening import completed, first_replay, replay_without_plan
@@ -145,7 +145,7 @@ def replay(
         serve(sys.argv[1:], port)
         return
     start = _moment(at, opened.span_ns)
-    if text or as_json or not _has_screen():
+    if text or as_json or not has_screen():
         opened = completed(opened)
         second = completed(second) if second else None
         moment = opened.span_ns if start is None else start
@@ -196,15 +196,6 @@ def _board(desk: BoardDesk, opened: Replay, t_ns: int) -> BoardFacts:
     from busplan.replay.verdict import joined, judge_pack
 
     return BoardFacts(desk.judge(joined(opened, judge_pack(opened))), t_ns, desk.notes)
-
-
-def _has_screen() -> bool:
-    """Whether a terminal or a browser is there to show screens."""
-    import os
-
-    # The browser's server names the driver it wants of the program it starts.
-    served = "TEXTUAL_DRIVER" in os.environ
-    return served or (sys.stdout.isatty() and sys.stdin.isatty())
 
 
 def _moment(at_s: float | None, length_ns: int) -> int | None:

@@ -4,8 +4,10 @@ import re
 
 import numpy as np
 import pytest
-from support.bench import as_built
+from support.bench import PLANS, as_built
+from support.command import busplan
 from support.pilot import screen_text
+from support.recording_bus import KIND, RememberingBus, install
 from support.transport_traffic import segmented, spread, table
 
 from busplan.behaviour.following import Following
@@ -314,3 +316,14 @@ def test_what_is_over_and_forgotten_stays_until_somebody_has_looked() -> None:
     unseen.seen(recent.table.origin_ns)
     again = live_replay(as_built(), recent, (), unseen=unseen)
     assert not [f for f in again.findings if f.code == "node-stopped"]
+
+
+def test_a_page_of_the_browser_gets_the_screens_not_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program that the browser's server starts has pipes, and is told of its driver."""
+    shown = []
+    install()
+    monkeypatch.setattr("busplan.screens.live_app.run_live", lambda *_: shown.append(1))
+    monkeypatch.setenv("TEXTUAL_DRIVER", "some.driver")
+    busplan("live", "--plan", PLANS / "as_built.toml", "-i", f"charge={KIND}:x")
+    assert shown == [1]
+    assert RememberingBus.sent == []
