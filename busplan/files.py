@@ -7,6 +7,8 @@ import stat
 from io import BufferedReader
 from pathlib import Path
 
+from busplan.errors import UsageError
+
 
 class UnfitFileError(OSError):
     """What is no ordinary file, or larger than what is read; ``strerror`` says which."""
@@ -36,3 +38,14 @@ def read_whole(path: Path, most: int) -> bytes:
         text = f"is larger than the {most // 1_000_000} MB that are read of such a file"
         raise UnfitFileError(0, text, str(path))
     return data
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a new file in UTF-8. ``UsageError`` when it is there already or cannot be written."""
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise UsageError(f"{path}: exists already") from error
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror}") from error

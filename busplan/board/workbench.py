@@ -19,6 +19,7 @@ from busplan.plan.paper_text import paper_text
 from busplan.plan.problems import suggestion
 from busplan.replay.replay import Replay
 from busplan.replay.track import Track
+from busplan.traffic.survey import survey_identifier
 from busplan.traffic.workbench import (
     F64,
     WIDEST,
@@ -33,6 +34,14 @@ MOST = 200_000
 """Frames that are looked at; of more the first ones of the span."""
 
 
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A field worth looking at, and why."""
+
+    field: Field
+    told: str
+
+
 @dataclass(frozen=True, eq=False)
 class Bench:
     """Frames of one identifier, of their commonest length: times and payloads (n, bytes)."""
@@ -42,6 +51,8 @@ class Bench:
     time_ns: I64
     sample: U8
     left_out: int
+    beyond: int = 0
+    """Frames that came after the last one that is looked at."""
 
     @property
     def width(self) -> int:
@@ -81,8 +92,26 @@ class Bench:
             step=1.0,
         )
 
-    def known(self, selector: str) -> F64:
-        """A signal of the plan held onto the frames' times; NaN where it has no value."""
+    @cached_property
+    def offers(self) -> tuple[Offer, ...]:
+        """Fields worth looking at: those of the definition, else those that look like a number."""
+        if self.message is not None:
+            return tuple(
+                Offer(field, s.name)
+                for s in self.message.signals
+                if (field := Field(s.start, s.length, s.big_endian, s.signed)).fits(self.width)
+            )
+        table, rows = self.replay.index.messages.pick(self.replay.index.messages.groups[self.key])
+        found = survey_identifier(table, self.key, rows).values
+        fields = [(Field(v.start, v.length, v.big_endian, v.signed), v.page) for v in found]
+        return tuple(
+            Offer(field, "looks like a number" if page is None else f"on page {page}")
+            for field, page in fields
+            if field.fits(self.width)
+        )
+
+    def known_track(self, selector: str) -> Track:
+        """A signal of the plan; ``UsageError`` when it is none or never came."""
         names = Names(self.replay.vehicle)
         subjects = names.subjects(selector)
         if len(subjects) != 1:
@@ -91,7 +120,11 @@ class Bench:
         track = Quantities(self.replay).track(subjects[0])
         if track is None:
             raise UsageError(f'"{selector}" never came in this capture')
-        return track.held(self.time_ns)
+        return track
+
+    def known(self, selector: str) -> F64:
+        """Such a signal held onto the frames' times; NaN where it has no value."""
+        return self.known_track(selector).held(self.time_ns)
 
     def held_against(self, selector: str, second: Bench | None = None) -> HeldAgainst:
         """Every field held against a known signal, confirmed by a second capture if given."""
@@ -108,6 +141,7 @@ class Bench:
             "defined": None if self.message is None else self.message.name,
             "frames": len(self.time_ns),
             "frames_of_other_lengths": self.left_out,
+            "frames_beyond_those_looked_at": self.beyond,
             "bytes": self.width,
             "bit_moves": [round(float(m), 6) for m in self.moves],
             "field": None
@@ -152,6 +186,7 @@ def open_bench(
     if within_s is not None:
         a, b = sorted(within_s)
         data &= (time_ns >= a * 1e9) & (time_ns <= b * 1e9)
+    beyond = max(int(data.sum()) - MOST, 0)
     rows, time_ns = rows[data][:MOST], time_ns[data][:MOST]
     if not len(rows):
         raise UsageError(f"{label}: no data frame of it came then")
@@ -161,7 +196,13 @@ def open_bench(
         raise UsageError(f"{label}: its frames carry no byte")
     good = table.length[rows] == sizes[counts.argmax()]
     sample = table.payload_matrix(rows[good], width)
-    return Bench(replay, found[0], time_ns[good], sample, int((~good).sum()))
+    return Bench(replay, found[0], time_ns[good], sample, int((~good).sum()), beyond)
+
+
+def bench_on(replay: Replay, key: FrameKey, within_s: tuple[float, float] | None = None) -> Bench:
+    """The frames of one key; ``UsageError`` as :func:`open_bench`."""
+    network = key.network
+    return open_bench(replay, key.identifier, key.extended, network=network, within_s=within_s)
 
 
 def draft_text(bench: Bench, field: Field, held: HeldAgainst | None) -> str:

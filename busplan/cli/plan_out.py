@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from busplan.errors import UsageError
+from busplan.files import write_new
 
 
 def write_changed(plan: Path, document: Mapping[str, Any], out: Path) -> None:
@@ -18,8 +19,4 @@ def write_changed(plan: Path, document: Mapping[str, Any], out: Path) -> None:
 
     if out.exists():
         raise UsageError(f"{out}: exists already")
-    text = changed_text(plan, document, out.parent)
-    try:
-        out.write_text(text, "utf-8", newline="")
-    except OSError as error:
-        raise UsageError(f"cannot write {out}: {error.strerror}") from error
+    write_new(out, changed_text(plan, document, out.parent))

@@ -15,7 +15,7 @@ from busplan.cli.output import EXIT_OF_READING, say
 if TYPE_CHECKING:
     from busplan.board.workbench import Bench
     from busplan.findings import Finding
-    from busplan.traffic.workbench import Field, HeldAgainst
+    from busplan.traffic.workbench import Field
 
 
 def register(app: typer.Typer) -> None:
@@ -67,10 +67,11 @@ def workbench(
         text_width,
     )
     from busplan.errors import UsageError
+    from busplan.files import write_new
     from busplan.plan.reader import load_plan
     from busplan.replay.opening import first_replay, replay_without_plan
     from busplan.text.runs import text
-    from busplan.text.workbench_draw import draw_bits, draw_field
+    from busplan.text.workbench_draw import draw_bits, draw_field, draw_held
 
     network, _, digits = identifier.rpartition("/")
     key = parse_identifier(digits)
@@ -79,8 +80,6 @@ def workbench(
         raise UsageError("--against names a signal of a plan; give --plan too")
     if second is not None and against is None:
         raise UsageError("--second confirms what --against finds; give both")
-    if save is not None and save.exists():
-        raise UsageError(f"{save}: exists already")
 
     def opened(files: Sequence[Path]) -> Bench:
         capture = opening.open(files, vehicle)
@@ -99,7 +98,7 @@ def workbench(
     if save is not None:
         if field is None:
             raise UsageError("--save needs a field: give --bits or --against")
-        _write(save, draft_text(bench, field, held))
+        write_new(save, draft_text(bench, field, held))
     if as_json:
         document = bench.as_dict(field, held)
         print_json({**document, "findings": [f.as_dict() for f in doubts]})
@@ -113,7 +112,7 @@ def workbench(
         for line in draw_field(bench, field, columns, 12):
             say(text(line))
     if held is not None:
-        _print(held, against or "")
+        say("", *(text(line) for line in draw_held(held, against or "", MOST_SHOWN)))
     if save is not None:
         say(f"wrote a draft to {save}; put it into the plan and confirm it", err=True)
     print_findings(doubts, details=False)
@@ -138,30 +137,5 @@ def _field(typed: str, width: int) -> Field:
     return field
 
 
-def _print(held: HeldAgainst, against: str) -> None:
-    say(
-        "",
-        f"held against {against}: {held.frames:,} frames, {held.fields:,} fields tried, "
-        f"it turned {held.turns} times",
-    )
-    if held.found:
-        say("found; a second capture agrees")
-    else:
-        say("not found: " + "; ".join(held.doubts))
-    for fit in held.fits[:MOST_SHOWN]:
-        say(f"  {fit.field}: × {fit.scale:.6g} {fit.offset:+.6g}, r = {fit.r:.4f}")
-    if len(held.fits) > MOST_SHOWN:
-        say(f"  and {len(held.fits) - MOST_SHOWN} more that are equally good: --json has them all")
-
-
 MOST_SHOWN = 12
-"""Equally good fields that are printed."""
-
-
-def _write(path: Path, text: str) -> None:
-    from busplan.errors import UsageError
-
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror}") from error
+"""Equally good fields that are printed; ``--json`` has them all."""

@@ -17,7 +17,9 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from busplan.board.desk import BoardDesk
+from busplan.errors import UsageError
 from busplan.findings import Weight
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.clock import ReplayClock
 from busplan.replay.opening import completed
@@ -39,6 +41,7 @@ from busplan.screens.messages_view import MessagesView
 from busplan.screens.pack_view import OVERLAYS, PackView
 from busplan.screens.plain_views import BehavioursView, NetworksView, PairView, VerdictView
 from busplan.screens.span_view import SpanView
+from busplan.screens.workbench_screen import BenchScreen
 from busplan.text.dots import DRAWINGS
 from busplan.text.packmap import DENSITIES
 from busplan.text.timeline import WINDOWS_NS, Transport, Window
@@ -339,6 +342,16 @@ class ReplayApp(Boarded):
         self.drawing = DRAWINGS[(DRAWINGS.index(self.drawing) + 1) % len(DRAWINGS)]
         self.notify(f"Curves are drawn out of {self.drawing} dots.", timeout=3)
         self.action_redraw()
+
+    def look_into(self, key: FrameKey) -> None:
+        """Open the workbench on a message, from A to B if both are set."""
+        ends = [(end + self.offset_ns) / 1e9 for end in (self.a_ns, self.b_ns) if end is not None]
+        others = [other for other in self.captures if other is not self.replay]
+        t_ns = self.clock.position_ns + self.offset_ns
+        try:
+            self.push_screen(BenchScreen.on(key, self.replay, others, ends, t_ns))
+        except UsageError as error:
+            self.notify(str(error), severity="error")
 
     def action_help(self) -> None:
         """Explain the present screen."""

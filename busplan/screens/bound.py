@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import partial
+from typing import Any
 
 from rich.markup import escape
 from textual.app import SystemCommand
@@ -20,7 +21,7 @@ MOST_IN_PALETTE = 50
 """Findings that the command palette offers to go to."""
 
 
-def bound(screen: Screen[object]) -> dict[str, tuple[list[Binding], DOMNode]]:
+def bound(screen: Screen[Any]) -> dict[str, tuple[list[Binding], DOMNode]]:
     """The bindings of each name, and whose action it is."""
     found: dict[str, tuple[list[Binding], DOMNode]] = {}
     for active in screen.active_bindings.values():

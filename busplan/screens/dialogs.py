@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import ClassVar, Generic, TypeVar
 
 from rich.text import Text
 from textual import on
@@ -90,113 +90,92 @@ class HelpSheet(Sheet, can_focus=True):
 MOMENTS = "90 (s), 1:30, 0:01:30.5, +10, -10, 50 % or words of a finding"
 
 
-class MomentScreen(ModalScreen[int | None]):
-    """Asks for a moment; dismissed with nanoseconds, or ``None``."""
+Answer = TypeVar("Answer")
+
+
+class AskScreen(ModalScreen[Answer | None], Generic[Answer]):
+    """Asks for one line at the lower end of the screen; dismissed with ``None`` by escape."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "dismiss(None)", "Cancel", id="moment.cancel")
+        Binding("escape", "dismiss(None)", "Cancel", id="ask.cancel")
     ]
     DEFAULT_CSS = """
-    MomentScreen { align: center bottom; }
-    MomentScreen > Vertical {
+    AskScreen { align: center bottom; }
+    AskScreen > Vertical {
         width: 76; max-width: 96%; height: auto; border: round $secondary;
         background: $surface; padding: 0 1; margin-bottom: 3;
     }
-    MomentScreen Label { width: 100%; }
+    AskScreen Label { width: 100%; }
     """
+
+    def __init__(self, *questions: str, typed: str = "") -> None:
+        super().__init__()
+        self._questions, self._typed = questions, typed
+
+    def compose(self) -> ComposeResult:
+        """Questions and field."""
+        with Vertical():
+            for question in self._questions:
+                yield Label(Text(disarmed(question)))
+            yield Input(self._typed, compact=True, max_length=LONGEST)
+
+    def ask_again(self, question: str) -> None:
+        """Say what is wrong with what was typed."""
+        self.query(Label).last().update(Text(disarmed(question)))
+
+    @on(Input.Submitted)
+    def _entered(self, event: Input.Submitted) -> None:
+        self.answer(event.value.strip())
+
+    def answer(self, typed: str) -> None:
+        """Dismiss the screen with what the line says, or ask again."""
+        raise NotImplementedError
+
+
+class MomentScreen(AskScreen[int]):
+    """Asks for a moment; dismissed with nanoseconds, or ``None``."""
 
     def __init__(
         self, t_ns: int, span_ns: int, findings: Sequence[Finding], offset_ns: int = 0
     ) -> None:
         """``findings`` stand in a time that is ``offset_ns`` later than that of the answer."""
-        super().__init__()
+        super().__init__(f"Go to: {MOMENTS}")
         self._t_ns, self._span_ns, self._findings = t_ns, span_ns, findings
         self._offset_ns = offset_ns
 
-    def compose(self) -> ComposeResult:
-        """Question and field."""
-        with Vertical():
-            yield Label(f"Go to: {MOMENTS}", id="moment-label")
-            yield Input(id="moment-input", compact=True)
-
-    @on(Input.Submitted)
-    def _entered(self, event: Input.Submitted) -> None:
-        moment = parse_moment(event.value, self._t_ns, self._span_ns)
+    def answer(self, typed: str) -> None:
+        """A moment, or words of a finding."""
+        moment = parse_moment(typed, self._t_ns, self._span_ns)
         if moment is None:
-            found = find_moment(event.value, self._t_ns + self._offset_ns, self._findings)
+            found = find_moment(typed, self._t_ns + self._offset_ns, self._findings)
             moment = None if found is None else found - self._offset_ns
         if moment is None:
-            label = self.query_one("#moment-label", Label)
-            label.update(
-                Text(f"Neither a moment nor in a finding: {event.value!r}. Go to {MOMENTS}")
-            )
+            self.ask_again(f"Neither a moment nor in a finding: {typed!r}. Go to {MOMENTS}")
         else:
             self.dismiss(moment)
 
 
-class LineScreen(ModalScreen[str | None]):
-    """Asks for one line; dismissed with it, or ``None``."""
+class LineScreen(AskScreen[str]):
+    """Asks for one line; dismissed with it, or ``None`` when it is empty."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "dismiss(None)", "Cancel", id="line.cancel")
-    ]
-    DEFAULT_CSS = """
-    LineScreen { align: center bottom; }
-    LineScreen > Vertical {
-        width: 76; max-width: 96%; height: auto; border: round $secondary;
-        background: $surface; padding: 0 1; margin-bottom: 3;
-    }
-    LineScreen Label { width: 100%; }
-    """
-
-    def __init__(self, question: str) -> None:
-        super().__init__()
-        self._question = question
-
-    def compose(self) -> ComposeResult:
-        """Question and field."""
-        with Vertical():
-            yield Label(Text(disarmed(self._question)))
-            yield Input(id="line-input", compact=True, max_length=LONGEST)
-
-    @on(Input.Submitted)
-    def _entered(self, event: Input.Submitted) -> None:
-        self.dismiss(event.value.strip() or None)
+    def answer(self, typed: str) -> None:
+        """The line as it is."""
+        self.dismiss(typed or None)
 
 
-class NoteScreen(ModalScreen[str | None]):
+class NoteScreen(AskScreen[str]):
     """Asks what to note; dismissed with the text, or ``None``. Digits alone are presets."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "dismiss(None)", "Cancel", id="note.cancel")
-    ]
-    DEFAULT_CSS = """
-    NoteScreen { align: center bottom; }
-    NoteScreen > Vertical {
-        width: 76; max-width: 96%; height: auto; border: round $secondary;
-        background: $surface; padding: 0 1; margin-bottom: 3;
-    }
-    NoteScreen Label { width: 100%; }
-    """
-
     def __init__(self, t_ns: int, presets: Sequence[str]) -> None:
-        super().__init__()
-        self._t_ns, self._presets = t_ns, tuple(presets)
+        counted = (f"{n}  {preset}" for n, preset in enumerate(presets, 1))
+        super().__init__(*counted, f"Note at {clock_text(t_ns)}:")
+        self._presets = tuple(presets)
 
-    def compose(self) -> ComposeResult:
-        """Presets, question and field."""
-        with Vertical():
-            for n, preset in enumerate(self._presets, 1):
-                yield Label(Text(disarmed(f"{n}  {preset}")))
-            yield Label(f"Note at {clock_text(self._t_ns)}:", id="note-label")
-            yield Input(id="note-input", compact=True, max_length=LONGEST)
-
-    @on(Input.Submitted)
-    def _entered(self, event: Input.Submitted) -> None:
-        text = event.value.strip()
-        if len(text) == 1 and text.isdigit() and 1 <= int(text) <= len(self._presets):
-            text = self._presets[int(text) - 1]
-        self.dismiss(text or None)
+    def answer(self, typed: str) -> None:
+        """The text, or the preset of that number."""
+        if len(typed) == 1 and typed.isdigit() and 1 <= int(typed) <= len(self._presets):
+            typed = self._presets[int(typed) - 1]
+        self.dismiss(typed or None)
 
 
 def parse_moment(text: str, t_ns: int, span_ns: int) -> int | None:

@@ -11,6 +11,7 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.widgets import Input
 
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.search import matching
@@ -137,6 +138,13 @@ class MessageTable(Lines, can_focus=True, inherit_bindings=False):
             return True
         return False
 
+    @property
+    def key(self) -> FrameKey | None:
+        """Network and identifier of the chosen line."""
+        if self._state is None or not self.numbers:
+            return None
+        return self._state[0].lines.lines[self.numbers[self.chosen]].key
+
     def here(self) -> list[SignalAddress]:
         """The chosen signal; none when its message has none."""
         return self._signals()[self.signal : self.signal + 1]
@@ -188,12 +196,14 @@ class MessagesView(View):
         "is shown whole below. Frames without a definition "
         "show their bytes; two senders on one identifier are a fault.\n"
         "/ filters: all words must be found in network, identifier, names or signals; escape "
-        "clears; arrows or mouse choose line and signal; p pins the signal to a plot, four at most"
+        "clears; arrows or mouse choose line and signal; p pins the signal to a plot, four at "
+        "most; enter opens the workbench on the message, defined or not"
     )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "filter", "Filter", id="messages.filter"),
         Binding("p", "pin", "Pin signal", id="messages.pin"),
         Binding("B", "board", "Signal on the board", id="messages.board"),
+        Binding("enter,i", "bits", "Bits of the message: workbench", id="messages.bits"),
         Binding("escape", "clear", "Clear filter", id="messages.clear"),
     ]
     DEFAULT_CSS = """
@@ -276,6 +286,14 @@ class MessagesView(View):
     def action_board(self) -> None:
         """Put the chosen signal on the board."""
         self.put_on_board([str(a) for a in self.table.here()])
+
+    def action_bits(self) -> None:
+        """Open the workbench on the chosen message."""
+        key = self.table.key
+        if key is None:
+            self.app.bell()
+        else:
+            self.look_into(key)
 
     def action_pin(self) -> None:
         """Pin or unpin the chosen signal."""

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from textual.widget import Widget
 
+from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.screens.sending import Sending
@@ -27,6 +28,10 @@ class Redrawing(Sending):
 
     def put_on_board(self, subjects: Sequence[str]) -> None:
         """Put signals on the board."""
+        raise NotImplementedError
+
+    def look_into(self, key: FrameKey) -> None:
+        """Open the workbench on a message."""
         raise NotImplementedError
 
     @property
@@ -64,6 +69,10 @@ class Part(Widget):
             self._drawn_by.put_on_board(subjects)
         else:
             self.app.bell()
+
+    def look_into(self, key: FrameKey) -> None:
+        """Open the workbench on a message."""
+        self._drawn_by.look_into(key)
 
     @property
     def pen(self) -> Pen:

@@ -11,7 +11,7 @@ from busplan.board.desk import BoardDesk
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.board_view import BoardView
-from busplan.screens.dialogs import HelpScreen, LineScreen, MomentScreen, NoteScreen
+from busplan.screens.dialogs import AskScreen, HelpScreen
 from busplan.screens.findings_view import FindingList
 from busplan.screens.keys import keys_file, names_of, read_keys, refuse_doubles
 from busplan.screens.memory import layout_file, read_layout, write_layout
@@ -19,6 +19,7 @@ from busplan.screens.messages_view import MessagesView, MessageTable
 from busplan.screens.pack_view import MapSheet, PackView
 from busplan.screens.sheet import Sheet
 from busplan.screens.steering import Steered
+from busplan.screens.workbench_screen import BenchScreen
 
 
 def user_keys() -> Mapping[str, str]:
@@ -31,11 +32,12 @@ def user_keys() -> Mapping[str, str]:
         (FindingList.BINDINGS,),
         (BoardView.BINDINGS,),
     )
-    dialogs = (HelpScreen.BINDINGS, MomentScreen.BINDINGS, NoteScreen.BINDINGS, LineScreen.BINDINGS)
+    dialogs = (HelpScreen.BINDINGS, AskScreen.BINDINGS, BenchScreen.BINDINGS)
     path = keys_file()
     keys = read_keys(path, names_of(everywhere, *(b for each in screens for b in each), *dialogs))
     for each in screens:
         refuse_doubles(path, keys, everywhere, *each)
+    refuse_doubles(path, keys, BenchScreen.BINDINGS)
     return keys
 
 

@@ -56,9 +56,26 @@ class Field:
         """Its bits (byte * 8 + bit), highest first."""
         return positions(self.start, self.length, self.big_endian)
 
+    def moved(self, by: int) -> Field:
+        """The same so many bits further."""
+        return replace(self, start=self.start + by)
+
+    def sized(self, by: int) -> Field:
+        """The same, so many bits longer."""
+        return replace(self, length=min(max(self.length + by, 1), 64))
+
+    def turned(self) -> Field:
+        """The same bytes in the other order."""
+        bits = self.bits()
+        first, last = min(bits) // 8, max(bits) // 8
+        if self.big_endian:
+            return replace(self, start=8 * first + bits[-1] % 8, big_endian=False)
+        top = bits[0] % 8 if first == last else 7
+        return replace(self, start=8 * first + top, big_endian=True)
+
     def fits(self, n_bytes: int) -> bool:
         """Whether it lies inside a payload."""
-        return all(0 <= bit < 8 * n_bytes for bit in self.bits())
+        return self.start >= 0 and all(0 <= bit < 8 * n_bytes for bit in self.bits())
 
     def of(self, sample: U8) -> F64:
         """Its number in every payload of ``sample`` (n, bytes)."""
