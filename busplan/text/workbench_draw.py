@@ -185,7 +185,8 @@ def _told(page: BenchPage, columns: int, rows: int) -> list[Line]:
 
 def fit_text(fit: Fit) -> str:
     """How well a field follows the known signal, and the line between them."""
-    return f"r = {fit.r:.4f}, × {fit.scale:.4g} {fit.offset:+.4g}"
+    offset = 0.0 if abs(fit.offset) < 1e-6 * abs(fit.scale) else fit.offset
+    return f"r = {fit.r:.4f}, × {fit.scale:.4g} {offset:+.4g}"
 
 
 def line_text(line: Line) -> str:

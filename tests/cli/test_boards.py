@@ -135,7 +135,7 @@ def test_a_workbench_says_what_it_does_not_know() -> None:
     assert "InverterTorque" in told.out
     assert "not found: " in told.out
     assert "no second capture confirms it" in told.out
-    assert "bit 7, 16 bits big-endian signed: × 0.1" in told.out
+    assert "bit 7, 16 bits big-endian signed: r = 1.0000, × 0.1 +0" in told.out
     for wrong in ("99:8", "0:0", "0:8:odd", "x"):
         assert busplan("workbench", DRIVE, "--identifier", "0x038", "--bits", wrong).code == 3
     assert busplan("workbench", DRIVE, "--identifier", "0x7FE").code == 3
