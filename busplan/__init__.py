@@ -10,6 +10,7 @@ The main job in five lines, on files that ``busplan demo --to demo-files`` write
 
 A plan (Vehicle):       load_plan, check, loads, timing, simulate
 A recording (Capture):  read_capture, survey, measure, judge_pack, judge_behaviours, prove_node
+Many captures:          Fleet
 What is said:           Finding, Findings
 What goes wrong:        BusplanError and its kinds PlanError, CaptureError, UsageError
 
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
     from busplan.errors import BusplanError, CaptureError, PlanError, UsageError
     from busplan.face.findings import Findings
+    from busplan.face.fleet import Fleet
     from busplan.face.judged import judge_behaviours, judge_pack, prove_node
     from busplan.face.opened import Capture, read_capture
     from busplan.face.planned import check, load_plan, loads, simulate, timing
@@ -45,6 +47,7 @@ __all__ = [
     "CaptureError",
     "Finding",
     "Findings",
+    "Fleet",
     "PlanError",
     "UsageError",
     "Vehicle",
@@ -64,6 +67,7 @@ __all__ = [
 _HOMES = {
     "errors": ("BusplanError", "CaptureError", "PlanError", "UsageError"),
     "face.findings": ("Findings",),
+    "face.fleet": ("Fleet",),
     "face.judged": ("judge_behaviours", "judge_pack", "prove_node"),
     "face.opened": ("Capture", "read_capture"),
     "face.planned": ("check", "load_plan", "loads", "simulate", "timing"),

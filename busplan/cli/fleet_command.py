@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from busplan.cli import fleet_judge
+from busplan.cli import fleet_ask, fleet_judge
 from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
 from busplan.cli.fleet_options import FleetOption, opened
 from busplan.cli.options import JsonOption, PlanOfVehicle
@@ -31,7 +31,9 @@ def register(app: typer.Typer) -> None:
         "device: it judges what was recorded.\n\n"
         "Example: busplan fleet status --fleet shop-fleet",
     )
-    commands: tuple[Callable[..., None], ...] = (*(add, fleet_judge.judge, status, tidy, forget),)
+    commands: tuple[Callable[..., None], ...] = (
+        *(add, fleet_judge.judge, status, fleet_ask.ask, tidy, forget),
+    )
     for command in commands:
         group.command(epilog=EXIT_OF_FLEET)(command)
     app.add_typer(group, name="fleet")

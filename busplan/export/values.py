@@ -45,7 +45,7 @@ def write_values(
     path = target
     check_target(path)
     try:
-        with _whole_or_nothing(path) as stream:
+        with whole_or_nothing(path) as stream:
             if path.name.lower().endswith(".parquet"):
                 _write_parquet(series, stream, progress)
             elif path.name.lower().endswith(".gz"):
@@ -58,7 +58,7 @@ def write_values(
 
 
 @contextmanager
-def _whole_or_nothing(path: Path) -> Iterator[IO[bytes]]:
+def whole_or_nothing(path: Path) -> Iterator[IO[bytes]]:
     """A file that takes its name when all is written, and is gone when anything fails."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -94,13 +94,13 @@ def _write_parquet(series: Series, stream: Any, progress: Progress | None) -> No
 def _write_csv(series: Series, stream: Any, progress: Progress | None) -> None:
     from pyarrow import csv
 
-    schema = _harmless(series.schema().empty_table()).schema
+    schema = harmless(series.schema().empty_table()).schema
     with csv.CSVWriter(stream, schema) as writer:
         for piece in _pieces(series, progress):
-            writer.write_table(_harmless(piece))
+            writer.write_table(harmless(piece))
 
 
-def _harmless(table: Any) -> Any:
+def harmless(table: Any) -> Any:
     """The table with an apostrophe before every text and label that could start a formula.
 
     Texts are dictionary columns, so only their few distinct values are looked at.

@@ -34,6 +34,10 @@ ROW_GROUP = 131_072
 """Rows that are written at a time, and read at a time by who asks for one message."""
 
 
+NOTHING: dict[str, Any] = {"n": 0}
+"""Statistics of a signal that never came."""
+
+
 class Piece(NamedTuple):
     """Frames of one message: their times [ns] and the values of their slots, NaN: none."""
 
@@ -48,7 +52,8 @@ class Decoded:
 
     frames: int = 0
     values: int = 0
-    stats: list[dict[str, Any]] = field(default_factory=list)
+    stats: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """Of every number of the plan, in its order: where each stands is told by ``signals``."""
     findings: tuple[Finding, ...] = ()
 
 
@@ -57,6 +62,7 @@ def decoded_pieces(table: FrameTable, vehicle: Vehicle, told: Decoded) -> Iterat
     messages = put_together(table, vehicle)
     matching = match_frames(messages, vehicle)
     readings = readings_of(vehicle)
+    told.stats = {str(address): dict(NOTHING, signal=str(address)) for address in readings}
     tallies = [MessageTally(match) for match in matching.matches]
     order = sorted(range(len(tallies)), key=lambda i: tallies[i].match.stream.label)
     for tally in (tallies[i] for i in order):
@@ -92,18 +98,16 @@ def _values(reading: SignalReading, column: DecodedSignal, time_ns: I64, told: D
     low, high = int(values.argmin()), int(values.argmax())
     times = time_ns if whole else time_ns[measured]
     told.values += len(values)
-    told.stats.append(
-        {
-            "signal": str(reading.address),
-            "unit": settled.unit,
-            "n": len(values),
-            "min": float(values[low]),
-            "min_at_ns": int(times[low]),
-            "max": float(values[high]),
-            "max_at_ns": int(times[high]),
-            "mean": float(values.mean()),
-        }
-    )
+    told.stats[str(reading.address)] = {
+        "signal": str(reading.address),
+        "unit": settled.unit,
+        "n": len(values),
+        "min": float(values[low]),
+        "min_at_ns": int(times[low]),
+        "max": float(values[high]),
+        "max_at_ns": int(times[high]),
+        "mean": float(values.mean()),
+    }
     if whole:
         return values
     full = np.full(len(time_ns), np.nan)

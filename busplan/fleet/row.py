@@ -79,7 +79,7 @@ def judged_row(capture: Capture, vehicle: Vehicle, decoded: Decoded, test: str) 
         "cautions": sum(f.weight is Weight.CAUTION for f in told),
         "loads": side_by_side(LOADS, [_load(load, limits[n]) for n, load in loads.items()]),
         "findings": side_by_side(FINDINGS, [_finding(f, table.origin_ns) for f in told]),
-        "stats": side_by_side(STATS, decoded.stats),
+        "stats": side_by_side(STATS, list(decoded.stats.values())),
     }
     return row | (_of_pack(judged, told) if judged else _without_pack(told, why_not))
 

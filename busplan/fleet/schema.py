@@ -55,7 +55,7 @@ STATS = {
     "max_at_ns": "int",
     "mean": "float",
 }
-"""Of each signal over the capture, in busplan's own unit; times as recorded."""
+"""Of each number of the plan, in its order, in busplan's own unit; times as recorded."""
 
 
 def _side_by_side(columns: dict[str, str]) -> Any:
@@ -169,6 +169,7 @@ def signals() -> Any:
             ("signal", text),
             ("rows", text),
             ("slot", pa.int32()),
+            ("position", pa.int32()),
             ("unit", text),
             ("unit_as_defined", text),
             ("factor", number),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Any
@@ -104,6 +104,7 @@ def slots_of(vehicle: Vehicle) -> int:
 def signal_rows(plan: str, vehicle: Vehicle) -> list[dict[str, Any]]:
     """What every slot of a plan's frames holds, for the table ``signals``; texts have no slot."""
     readings = readings_of(vehicle)
+    position = {address: place for place, address in enumerate(readings)}
     listed: list[dict[str, Any]] = []
     for stream in vehicle.streams:
         node = vehicle.nodes.get(stream.node)
@@ -116,7 +117,12 @@ def signal_rows(plan: str, vehicle: Vehicle) -> list[dict[str, Any]]:
         }
         for rows in rows_of(stream, readings):
             for slot, reading in enumerate(rows.readings):
-                listed.append(about | {"rows": rows.name, "slot": slot} | _told(reading))
+                listed.append(
+                    about
+                    | {"rows": rows.name, "slot": slot}
+                    | {"position": position[reading.address]}
+                    | _told(reading)
+                )
         listed += [
             about | {"rows": None, "slot": None, "signal": s.name, "unit": s.unit}
             for s in stream.message.signals
@@ -140,8 +146,3 @@ def _told(reading: SignalReading) -> dict[str, Any]:
         "step": reading.step,
         "choices": json.dumps(choices, ensure_ascii=False) if choices else None,
     }
-
-
-def names_of(rows: Sequence[Rows]) -> list[str]:
-    """The signals of all rows, by name."""
-    return [reading.signal.name for part in rows for reading in part.readings]

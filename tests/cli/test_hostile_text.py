@@ -94,6 +94,10 @@ CALLS: list[tuple[str, ...]] = [
     ("fleet", "judge", "--workers", "0"), ("fleet", "status"), ("fleet", "status", "--json"),
     ("fleet", "judge", "--vehicle", EVIL), ("fleet", "status", "--fleet", EVIL),
     ("fleet", "add", LOG, EVIL, "--together", "--vehicle", "v", "--plan", PLAN_FILE),
+    ("fleet", "ask", "load"), ("fleet", "ask", EVIL), ("fleet", "ask", "cell", EVIL),
+    ("fleet", "ask", "limit", "Drift", "--above", "0", "--plot", f"limit{EVIL}.svg"),
+    ("fleet", "ask", "--sql", EVIL), ("fleet", "ask", "--sql", "SELECT * FROM signals"),
+    ("fleet", "ask", "--sql", "SELECT * FROM signals", "--to", f"signals{EVIL}.csv"),
     ("fleet", "forget", EVIL), ("fleet", "tidy"), ("fleet", "forget", LOG),
     ("explain", EVIL), ("manual", EVIL), ("manual", "--to", f"book{EVIL}"),
     ("demo", "--only", EVIL), ("cache",), ("cache", EVIL),
@@ -153,7 +157,7 @@ def test_what_is_written_steers_nothing_either(folder: Path) -> None:
         p
         for p in folder.rglob("*")
         if p.is_file()
-        and p.suffix not in (".dbc", ".toml", ".log")
+        and p.suffix not in (".dbc", ".toml", ".log", ".png")
         and p.name != TABLE
         and (p.suffix == ".sql" or "fleet" not in p.relative_to(folder).parts)  # tables, binary
     ]

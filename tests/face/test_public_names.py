@@ -59,6 +59,25 @@ SIGNATURES = {
         "(capture: 'Capture', *, window_s: 'float' = 1.0, "
         "bit_rates: 'Mapping[str, int | tuple[int, int]] | None' = None) -> 'Measurement'"
     ),
+    "Fleet": "(place: 'str | PathLike[str]', *, make: 'bool' = False) -> 'None'",
+    "Fleet.add": (
+        "(self, files: 'str | PathLike[str] | Iterable[str | PathLike[str]]', *, vehicle: 'str', "
+        "plan: 'str | PathLike[str]', together: 'bool' = False, test: 'str' = '') "
+        "-> 'dict[str, Any]'"
+    ),
+    "Fleet.judge": (
+        "(self, *, workers: 'int | None' = None, again: 'bool' = False) -> 'dict[str, Any]'"
+    ),
+    "Fleet.captures": "(self) -> 'DataFrame'",
+    "Fleet.judgements": "(self) -> 'DataFrame'",
+    "Fleet.rows": "(self, what: 'Rows') -> 'DataFrame'",
+    "Fleet.ask": (
+        "(self, question: 'str', about: 'str' = '', *, "
+        "vehicles: 'Iterable[str] | str | None' = None, figure: 'str' = '', "
+        "modules: 'bool' = False, above: 'float | None' = None, below: 'float | None' = None) "
+        "-> 'DataFrame'"
+    ),
+    "Fleet.sql": "(self, text: 'str') -> 'DataFrame'",
     "Findings": "(findings: 'Iterable[Finding]' = ()) -> 'Findings'",
     "Findings.of": "(self, *codes: 'str') -> 'Findings'",
     "Findings.to_frame": "(self) -> 'DataFrame'",

@@ -39,7 +39,7 @@ def test_values_are_cantools_values_in_our_units(
     assert set(table["message"]) == {"a/wheel_1/Turning"}
     assert table["time_ns"][:2] == [START_NS + 3 * 86_400 * 10**9, table["time_ns"][0] + 10**7]
     raw = speeds(3, 200)
-    speed = next(s for s in told.stats if s["signal"].endswith("Speed"))
+    speed = told.stats["a/wheel_1/Turning/Speed"]
     assert (speed["n"], speed["unit"]) == (200, "km/h")
     assert (speed["min"], speed["max"]) == (pytest.approx(raw.min() / 100), raw.max() / 100)
     assert speed["max_at_ns"] == table["time_ns"][int(raw.argmax())]

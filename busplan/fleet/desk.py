@@ -1,0 +1,133 @@
+"""A fleet opened to be asked: DuckDB over its tables, which nothing asked can change.
+
+What is asked in SQL is one SELECT. It sees the views only: no other file, no network, no setting,
+no extension, nothing of this program. It can write nothing, and spills nothing to the disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from busplan.capture.memory import free_bytes
+from busplan.errors import UsageError
+from busplan.fleet.catalogue import Fleet
+from busplan.fleet.views import CURRENT, frames_select, message_views, name, table_views, text
+
+LONGEST_SQL = 100_000
+"""Characters of a question in SQL."""
+MOST_ROWS = 5_000_000
+"""Rows that an answer may have."""
+
+
+class Desk:
+    """A fleet as it was when it was opened. ``first_views`` are those that questions need."""
+
+    def __init__(self, fleet: Fleet) -> None:
+        import duckdb
+
+        self.fleet = fleet
+        self._db: Any = duckdb.connect(
+            ":memory:",
+            config={
+                "autoinstall_known_extensions": "false",
+                "autoload_known_extensions": "false",
+                "python_enable_replacements": "false",
+                "temp_directory": "",
+                "memory_limit": f"{max(free_bytes() // 2, 10**9)}B",
+            },
+        )
+        self._files: list[str] = []
+        paths = {
+            t.name: [str(fleet.place.local(f)) for f in t.files()]
+            for t in (fleet.judgements, fleet.captures, fleet.signals)
+        }
+        for found in paths.values():
+            self._files += found
+        for one, told in table_views(paths):
+            if one == "judgements":
+                told = self._current()
+            self._db.execute(f"CREATE VIEW {name(one)} AS {told}")
+
+    def _current(self) -> str:
+        """The judgements that count; without looking at each where there are no others."""
+        times, captures = self._db.execute(
+            "SELECT count(*), count(DISTINCT hash(capture_id, asked_test)) FROM all_judgements"
+        ).fetchone()
+        if times == captures:
+            return "SELECT * FROM all_judgements"
+        self._db.execute(f"CREATE TEMP TABLE current_keys AS {CURRENT}")
+        return "SELECT * FROM all_judgements WHERE run_key IN (SELECT run_key FROM current_keys)"
+
+    def close(self) -> None:
+        """Let go of everything."""
+        self._db.close()
+
+    def table(self, sql: str, values: Sequence[Any] = ()) -> Any:
+        """What a question of busplan's own gives, as a pyarrow table."""
+        return self._db.sql(sql, params=list(values)).to_arrow_table()
+
+    def ask(self, sql: str) -> Any:
+        """What one SELECT gives, as a pyarrow table; :class:`UsageError` for anything else.
+
+        After this call only the views can be seen, by whatever is asked.
+        """
+        import duckdb
+
+        if len(sql) > LONGEST_SQL:
+            raise UsageError(f"--sql takes {LONGEST_SQL:,} characters at most")
+        try:
+            statements = self._db.extract_statements(sql)
+        except duckdb.Error as error:
+            raise UsageError(_said(error)) from error
+        if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
+            raise UsageError("--sql takes one SELECT: a fleet is only read")
+        self._prepare(sql)
+        self._lock()
+        try:
+            found = self._db.sql(sql).limit(MOST_ROWS + 1).to_arrow_table()
+        except (duckdb.Error, RuntimeError, MemoryError) as error:
+            raise UsageError(_said(error)) from error
+        if len(found) > MOST_ROWS:
+            raise UsageError(f"more than {MOST_ROWS:,} rows; ask for fewer, or put them together")
+        return found
+
+    def _prepare(self, sql: str) -> None:
+        """Views of frames and messages, if the question speaks of them."""
+        views = message_views(self.fleet.signals.rows().to_pylist())
+        wanted = [(one, told) for one, told in views if name(one) in sql]
+        if not wanted and "frames" not in sql:
+            return
+        files = self.table("SELECT frames_file FROM judgements WHERE frames_file IS NOT NULL")
+        paths = [str(self.fleet.place.local(f)) for f in files["frames_file"].to_pylist()]
+        self._files += paths
+        self._db.execute(f"CREATE VIEW frames AS {frames_select(paths)}")
+        for one, told in wanted:
+            self._db.execute(f"CREATE VIEW {name(one)} AS {told}")
+
+    def _lock(self) -> None:
+        files = ", ".join(map(text, self._files))
+        self._db.execute(f"SET allowed_paths = [{files}]")
+        self._db.execute("SET enable_external_access = false")
+        self._db.execute("SET lock_configuration = true")
+
+
+def _said(error: Exception) -> str:
+    """What the database says, without its stack and its hints about settings."""
+    kept = []
+    for line in str(error).splitlines():
+        if not line.strip() or "Stack Trace" in line:
+            break
+        kept.append(line.strip())
+    return " ".join(kept)[:500] or type(error).__name__
+
+
+@contextmanager
+def opened(fleet: Fleet) -> Iterator[Desk]:
+    """A fleet opened to be asked, and closed again."""
+    desk = Desk(fleet)
+    try:
+        yield desk
+    finally:
+        desk.close()

@@ -1,0 +1,266 @@
+"""All vehicles at once: findings, loads, limits that were passed, one part in many places."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from busplan.errors import UsageError
+from busplan.fleet.desk import Desk
+from busplan.fleet.reply import Curve, Drawing, Reply, table_of
+from busplan.fleet.views import listed, text
+from busplan.pack.statistics import mad_sigma
+from busplan.plan.problems import suggestion
+from busplan.wording import counted, listing
+
+FURTHEST = 5
+"""Nodes and signals that are named as furthest from the others."""
+_TIME = "CASE WHEN dated THEN start_ns END"
+
+
+def _of(vehicles: Sequence[str]) -> str:
+    return f"vehicle IN (SELECT unnest({listed(vehicles)})) AND state = 'judged'"
+
+
+def with_finding(desk: Desk, code: str, vehicles: Sequence[str]) -> Reply:
+    """Vehicles in which a finding was made: how often, since when, where."""
+    told = desk.table(
+        f"""
+        WITH hits AS (
+          SELECT vehicle, start_ns, dated, uri,
+            list_position(findings.code, {text(code)}) AS n, findings
+          FROM judgements
+          WHERE {_of(vehicles)} AND list_contains(findings.code, {text(code)})
+        )
+        SELECT hits.vehicle, captures, of, first AS first_time, last AS last_time,
+          places AS place, weight, capture
+        FROM (
+          SELECT vehicle, count(*) AS captures,
+            min({_TIME}) AS first, max({_TIME}) AS last,
+            max_by(concat_ws('/', findings.network[n], findings.node[n],
+              findings.message[n], findings.signal[n]), start_ns) AS places,
+            max_by(findings.weight[n], start_ns) AS weight, max_by(uri, start_ns) AS capture
+          FROM hits GROUP BY vehicle
+        ) AS hits JOIN (
+          SELECT vehicle, count(*) AS of FROM judgements WHERE {_of(vehicles)} GROUP BY vehicle
+        ) AS whole USING (vehicle)
+        ORDER BY captures DESC, hits.vehicle
+        """
+    )
+    columns = {name: told[name] for name in told.column_names}
+    total = desk.table(f"SELECT count(*) AS n FROM judgements WHERE {_of(vehicles)}")["n"][
+        0
+    ].as_py()
+    if not len(told):
+        says = f"{code}: in none of {counted(total, 'judged capture')}"
+    else:
+        number = counted(len(told), "vehicle")
+        says = f"{code}: in {number}, {sum(told['captures'].to_pylist())} of {total} captures"
+    bars = dict(zip(told["vehicle"].to_pylist(), told["captures"].to_pylist(), strict=True))
+    return Reply(
+        f"vehicles with {code}",
+        table_of(columns),
+        (says,),
+        {"first_time": "UTC", "last_time": "UTC"},
+        Drawing("bars", f"captures with {code}", bars=bars) if bars else None,
+    )
+
+
+def known_codes(desk: Desk) -> list[str]:
+    """Every code of a finding that the fleet has."""
+    return list(
+        desk.table("SELECT DISTINCT unnest(findings.code) AS code FROM judgements ORDER BY code")[
+            "code"
+        ].to_pylist()
+    )
+
+
+def highest_load(desk: Desk, network: str, vehicles: Sequence[str]) -> Reply:
+    """The highest load of every network of every vehicle: the busiest second, when and where."""
+    only = f"WHERE network = {text(network)}" if network else ""
+    told = desk.table(
+        f"""
+        WITH loads AS (
+          SELECT vehicle, dated, uri, span_s, unnest(loads.network) AS network,
+            unnest(loads.peak) AS peak, unnest(loads.mean) AS mean,
+            unnest(loads.peak_at_ns) AS at_ns, unnest(loads."limit") AS "limit"
+          FROM judgements WHERE {_of(vehicles)}
+        )
+        SELECT network, vehicle, 100 * max(peak) AS peak, 100 * max(mean) AS highest_mean,
+          100 * max_by("limit", peak) AS "limit",
+          max_by(CASE WHEN dated THEN at_ns END, peak) AS time,
+          max_by(uri, peak) AS capture, count(*) AS captures
+        FROM loads {only} GROUP BY network, vehicle ORDER BY peak DESC
+        """
+    )
+    if network and not len(told):
+        known = desk.table("SELECT DISTINCT unnest(loads.network) AS n FROM judgements")["n"]
+        near = suggestion(network, known.to_pylist(), "network")
+        raise UsageError(f'no capture asked for has a network "{network}"{near}')
+    rows = told.to_pylist()
+    says = [
+        f"highest: {r['peak']:.1f} % on {r['network']} of {r['vehicle']} (limit {r['limit']:.0f} %)"
+        for r in rows[:1]
+    ]
+    over = [f"{r['network']} of {r['vehicle']}" for r in rows if r["peak"] > r["limit"]]
+    if over:
+        says.append(f"over the limit in a second at least once: {listing(over, 6)}")
+    units = {"peak": "%", "highest_mean": "%", "limit": "%", "time": "UTC"}
+    bars = {f"{r['network']} of {r['vehicle']}": r["peak"] for r in rows[:40]}
+    return Reply(
+        "highest load ever",
+        table_of({n: told[n] for n in told.column_names}),
+        tuple(says),
+        units,
+        Drawing("bars", "load of the busiest second [%]", bars=bars) if bars else None,
+    )
+
+
+Positions = dict[str, list[tuple[int, Mapping[str, Any]]]]
+
+
+def _positions(wanted: Mapping[str, Mapping[str, Any]]) -> Positions:
+    """Where the statistics of chosen rows of ``signals`` stand, by plan."""
+    found: Positions = {}
+    for row in wanted.values():
+        found.setdefault(row["plan_id"], []).append((row["position"] + 1, row))
+    return found
+
+
+def _chosen(desk: Desk, selector: str) -> Positions:
+    """The signals that a selector names, in every plan of the fleet."""
+    from busplan.plan.select import selector_pattern
+
+    rows = desk.table(
+        "SELECT * FROM signals WHERE position IS NOT NULL "
+        "AND plan_id IN (SELECT DISTINCT plan_id FROM judgements)"
+    ).to_pylist()
+    pattern = selector_pattern(selector)
+    wanted = {r["entry"]: r for r in rows if pattern.fullmatch("/".join(_address(r)))}
+    if not wanted:
+        near = suggestion(selector, sorted({r["signal"] for r in rows}), "signal")
+        raise UsageError(f'no signal of the fleet matches "{selector}"{near}')
+    return _positions(wanted)
+
+
+def _address(row: Mapping[str, Any]) -> tuple[str, ...]:
+    return row["network"], row["node"], row["message"], row["signal"]
+
+
+def _per_plan(plan: str, told: Sequence[tuple[int, Mapping[str, Any]]], columns: str) -> str:
+    """A select of chosen statistics of a plan's captures: one row a signal and capture."""
+    places = f"[{', '.join(str(place) for place, _ in told)}]"
+    names = listed("/".join(_address(row)) for _, row in told)
+    taken = ", ".join(
+        f"unnest(list_select(stats.{column}, {places})) AS {column}" for column in columns.split()
+    )
+    return (
+        f"SELECT vehicle, start_ns, dated, uri, unnest({names}) AS signal, {taken} "
+        f"FROM judgements WHERE plan_id = {text(plan)} AND state = 'judged'"
+    )
+
+
+def passed(
+    desk: Desk,
+    selector: str,
+    vehicles: Sequence[str],
+    above: float | None = None,
+    below: float | None = None,
+) -> Reply:
+    """Captures in which a signal went beyond a limit, furthest first."""
+    if (above is None) == (below is None):
+        raise UsageError("limit wants --above VALUE or --below VALUE")
+    end, sign, limit = ("max", ">", above) if above is not None else ("min", "<", below)
+    chosen = _chosen(desk, selector)
+    units = sorted({row["unit"] or "" for told in chosen.values() for _, row in told})
+    if len(units) > 1:
+        raise UsageError(
+            f"{selector} names signals in several units ({', '.join(u or 'none' for u in units)}); "
+            "name those of one"
+        )
+    selects = " UNION ALL ".join(
+        _per_plan(plan, told, f"{end} {end}_at_ns") for plan, told in chosen.items()
+    )
+    told = desk.table(
+        f"""
+        SELECT vehicle, signal, {end} AS value, CASE WHEN dated THEN {end}_at_ns END AS time,
+          ({end}_at_ns - start_ns) / 1e9 AS at_s, uri AS capture
+        FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND {end} {sign} ?
+        ORDER BY value {"DESC" if above is not None else "ASC"}
+        """,
+        [limit],
+    )
+    unit = units[0]
+    number = len(set(told["capture"].to_pylist()))
+    word = "above" if above is not None else "below"
+    says = f"{selector} {word} {limit:g} {unit}".rstrip() + f": in {counted(number, 'capture')}"
+    kept = told.filter(told["time"].is_valid())
+    curve = Curve(
+        selector,
+        np.asarray(kept["time"], np.int64),
+        np.asarray(kept["value"], np.float64),
+    )
+    drawing = Drawing("curves", f"{selector} [{unit}]", [curve], limit=limit) if len(kept) else None
+    return Reply(
+        f"captures with {selector} {word} {limit:g} {unit}".rstrip(),
+        table_of({n: told[n] for n in told.column_names}),
+        (says,),
+        {"value": unit, "time": "UTC", "at_s": "s"},
+        drawing,
+    )
+
+
+def compare_part(desk: Desk, part: str, vehicles: Sequence[str]) -> Reply:
+    """One part type wherever it is built in: each of its signals, node by node.
+
+    ``away`` is how far the mean of a node's captures lies from the middle of all nodes, in the
+    scatter of all; it takes three. It is no verdict: vehicles are driven differently.
+    """
+    rows = desk.table(
+        "SELECT * FROM signals WHERE plan_id IN (SELECT DISTINCT plan_id FROM judgements)"
+    ).to_pylist()
+    wanted = {r["entry"]: r for r in rows if r["part"] == part and r["position"] is not None}
+    if not wanted:
+        near = suggestion(part, sorted({r["part"] for r in rows if r["part"]}), "part")
+        raise UsageError(f'no plan of the fleet has a part "{part}"{near}')
+    selects = " UNION ALL ".join(
+        _per_plan(plan, told, "n min max mean") for plan, told in _positions(wanted).items()
+    )
+    told = desk.table(
+        f"""
+        SELECT split_part(signal, '/', 3) || '/' || split_part(signal, '/', 4) AS signal, vehicle,
+          split_part(signal, '/', 2) AS node, count(*) AS captures, sum(n)::BIGINT AS values,
+          min(min) AS lowest, avg(mean) AS mean, max(max) AS highest
+        FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND n > 0
+        GROUP BY ALL ORDER BY signal, vehicle, node
+        """
+    )
+    step = {f"{r['message']}/{r['signal']}": r["step"] or 0.0 for r in wanted.values()}
+    unit = {f"{r['message']}/{r['signal']}": r["unit"] or "" for r in wanted.values()}
+    signals, mean = told["signal"].to_pylist(), np.asarray(told["mean"], np.float64)
+    away = np.full(len(told), np.nan)
+    names = np.array(signals, object)
+    for one in dict.fromkeys(signals):
+        mine = np.flatnonzero(names == one)
+        if len(mine) >= 3:
+            scatter = max(mad_sigma(mean[mine]), step[one])
+            if scatter > 0:
+                away[mine] = (mean[mine] - np.median(mean[mine])) / scatter
+    nodes = len(set(zip(told["vehicle"].to_pylist(), told["node"].to_pylist(), strict=True)))
+    where = (
+        f"{counted(nodes, 'node')} in {counted(len(set(told['vehicle'].to_pylist())), 'vehicle')}"
+    )
+    says = [f"{part}: {where}"]
+    if nodes < 3:
+        says.append("not shown: how far one is from the others, among fewer than three")
+    else:
+        order = np.argsort(-np.abs(np.nan_to_num(away)), kind="stable")[:FURTHEST]
+        far = [
+            f"{told['vehicle'][i]}/{told['node'][i]} in {names[i]} ({away[i]:+.1f})" for i in order
+        ]
+        says.append(f"furthest from the middle, in scatters of all: {listing(far, FURTHEST)}")
+    columns = {n: told[n] for n in told.column_names}
+    columns |= {"unit": [unit[s] for s in signals], "away": away}
+    return Reply(f"part {part} over the fleet", table_of(columns), tuple(says))

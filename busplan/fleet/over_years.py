@@ -1,0 +1,331 @@
+"""Cells and modules over the years: one of them, those that drift, the baseline against now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from busplan.errors import UsageError
+from busplan.fleet.desk import Desk
+from busplan.fleet.figures import Figure
+from busplan.fleet.reply import Curve, Drawing, Reply, table_of
+from busplan.fleet.trend import Trend, fit_trend
+from busplan.fleet.views import name, text
+from busplan.pack.drift import LEAST, TWO_SIDED, USUAL, Drift
+from busplan.plan.problems import suggestion
+from busplan.wording import counted, listing
+
+F64 = npt.NDArray[np.float64]
+I64 = npt.NDArray[np.int64]
+
+ENDS = 5
+"""Captures at each end that make the baseline and the present."""
+
+
+@dataclass(frozen=True, eq=False)
+class Years:
+    """One figure of one vehicle's cells or modules over its captures.
+
+    ``time_ns`` (n,) ascending; ``value`` and ``uncertainty`` (standard) are (n, m), NaN where not
+    told; ``members`` (m,) are their names, ``uri`` (n,) the captures. ``left_out`` counts captures
+    without a date or of another layout.
+    """
+
+    vehicle: str
+    members: tuple[str, ...]
+    time_ns: I64
+    value: F64
+    uncertainty: F64
+    uri: tuple[str, ...]
+    test: tuple[str, ...]
+    left_out: int
+
+    def only(self, rows: npt.NDArray[np.bool_]) -> Years:
+        """Some captures of it."""
+        return replace(
+            self,
+            time_ns=self.time_ns[rows],
+            value=self.value[rows],
+            uncertainty=self.uncertainty[rows],
+            uri=tuple(np.array(self.uri, object)[rows]),
+            test=tuple(np.array(self.test, object)[rows]),
+        )
+
+
+def years_of(
+    desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool
+) -> Iterator[Years]:
+    """The figure of every vehicle asked for, all of them without any."""
+    part, member = ("modules", "module") if modules else ("cells", "cell")
+    ends = [
+        f"{part}.{name(c)} AS {n}" for n, c in (("low", figure.low), ("high", figure.high)) if c
+    ]
+    told = ", ".join([f"{part}.{name(figure.column)} AS value", *ends])
+    for vehicle in vehicles:
+        found = desk.table(
+            f"SELECT start_ns, dated, uri, test, {part}.{member} AS member, {told} FROM judgements "
+            f"WHERE vehicle = {text(vehicle)} AND state = 'judged' AND len({part}.{member}) > 0 "
+            f"AND list_aggregate({part}.{name(figure.column)}, 'count') > 0 "
+            "ORDER BY start_ns"
+        )
+        if len(found):
+            yield _years(vehicle, found, bool(ends))
+
+
+def _years(vehicle: str, table: Any, ends: bool) -> Years:
+    import pyarrow.compute as pc
+
+    columns = table.column_names
+    member = table["member"].combine_chunks()
+    newest = member[-1].as_py()
+    dated = np.asarray(table["dated"])
+    whole = np.asarray(pc.equal(pc.list_value_length(member), len(newest)))
+    kept = dated & whole
+    if kept.any():
+        # The layout that the newest capture has: others are other packs.
+        flat = np.asarray(member.filter(kept).flatten(), object).reshape(-1, len(newest))
+        same = (flat == np.array(newest, object)).all(axis=1)
+        kept[np.flatnonzero(kept)[~same]] = False
+    rows = table.filter(kept)
+    shape = (len(rows), len(newest))
+
+    def grid(column: str) -> F64:
+        values = rows[column].combine_chunks().flatten().to_numpy(zero_copy_only=False)
+        return np.asarray(values, np.float64).reshape(shape)
+
+    value = grid("value")
+    error = np.full(shape, np.nan)
+    if ends and "low" in columns:
+        error = (grid("high") - grid("low")) / (2 * TWO_SIDED)
+    return Years(
+        vehicle=vehicle,
+        members=tuple(map(str, newest)),
+        time_ns=np.asarray(rows["start_ns"], np.int64),
+        value=value,
+        uncertainty=error,
+        uri=tuple(rows["uri"].to_pylist()),
+        test=tuple(rows["test"].to_pylist()),
+        left_out=int((~kept).sum()),
+    )
+
+
+def one_member(
+    desk: Desk, figure: Figure, member: str, vehicles: Sequence[str], *, modules: bool
+) -> Reply:
+    """A cell or module over the years, with the line through it and its uncertainty."""
+    what = "module" if modules else "cell"
+    curves, says, tables = [], [], []
+    known: dict[str, None] = {}
+    for years in years_of(desk, figure, vehicles, modules=modules):
+        known |= dict.fromkeys(years.members)
+        if member not in years.members:
+            continue
+        at = years.members.index(member)
+        mine = years.only(np.isfinite(years.value[:, at]))
+        if not len(mine.time_ns):
+            continue
+        trend = fit_trend(mine.time_ns, mine.value[:, [at]], mine.uncertainty[:, [at]])
+        wide = TWO_SIDED * mine.uncertainty[:, at]
+        value, scale = mine.value[:, at] * figure.scale, figure.scale
+        line = trend.at(mine.time_ns)[:, 0] * scale
+        curve = Curve(
+            f"{what} {member} of {mine.vehicle}",
+            mine.time_ns,
+            value,
+            value - wide * scale,
+            value + wide * scale,
+            line if np.isfinite(line).all() else None,
+        )
+        curves.append(curve)
+        says.append(_of_line(curve.name, figure, trend, 0, mine.left_out))
+        tables.append((mine, value, wide * scale))
+    if not curves:
+        raise UsageError(_nobody(what, member, figure, list(known)))
+    rows = table_of(
+        {
+            "vehicle": [y.vehicle for y, v, _ in tables for _ in v],
+            "time": np.concatenate([y.time_ns for y, _, _ in tables]),
+            "test": [t for y, _, _ in tables for t in y.test],
+            "value": np.concatenate([v for _, v, _ in tables]),
+            "low": np.concatenate([v - w for _, v, w in tables]),
+            "high": np.concatenate([v + w for _, v, w in tables]),
+            "capture": [u for y, _, _ in tables for u in y.uri],
+        }
+    )
+    title = f"{what} {member}: {figure.title}"
+    unit = figure.unit
+    label = f"{figure.title} [{unit}]" if unit else figure.title
+    return Reply(
+        title,
+        rows,
+        tuple(says),
+        {"value": unit, "low": unit, "high": unit, "time": "UTC"},
+        Drawing("curves", label, curves),
+    )
+
+
+def _nobody(what: str, member: str, figure: Figure, known: list[str]) -> str:
+    if member in known or not known:
+        return f"no capture asked for tells the {figure.title} of {what} {member}"
+    return f"there is no {what} {member}{suggestion(member, known, what)}"
+
+
+def _of_line(whose: str, figure: Figure, trend: Trend, at: int, left_out: int) -> str:
+    """The slope in words, or why none is told."""
+    more = f"; {counted(left_out, 'capture')} without a date or of another layout left out"
+    tail = more if left_out else ""
+    unit = f" {figure.unit}" if figure.unit else ""
+    if not np.isfinite(trend.slope[at]):
+        return (
+            f"{whose}: {counted(int(trend.count[at]), 'value')} over {trend.years:.1f} years; too "
+            f"few, or too close together, for a slope{tail}"
+        )
+    slope, half = trend.slope[at] * figure.scale, trend.half_width[at] * figure.scale
+    sure = "" if abs(slope) > half else ", not told apart from none"
+    return (
+        f"{whose}: {slope:+.3g}{unit} a year, between {slope - half:+.3g} and {slope + half:+.3g} "
+        f"(95 %{sure}), by {counted(int(trend.count[at]), 'capture')} over {trend.years:.1f} "
+        f"years{tail}"
+    )
+
+
+def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool) -> Reply:
+    """The cells or modules whose figure moves against their peers, each with its slope.
+
+    One is named only when its change over the time recorded passes twice, as everywhere: beyond
+    its own uncertainty and the scatter of its peers, and by what matters.
+    """
+    what = "module" if modules else "cell"
+    if figure.topic is None:
+        raise UsageError(f"drift is told of figures with an uncertainty, not of {figure.title}")
+    named: list[tuple[Years, Trend, int]] = []
+    says, curves, judged = [], [], 0
+    for years in years_of(desk, figure, vehicles, modules=modules):
+        trend = fit_trend(years.time_ns, years.value, years.uncertainty)
+        change, error = trend.slope * trend.years, trend.uncertainty * trend.years
+        # Few groups: the interval is wider than that of a normal distribution.
+        error = error * trend.factor / TWO_SIDED
+        told = int(np.isfinite(change).sum())
+        judged += bool(told)
+        if not told:
+            says.append(
+                f"{years.vehicle}: not shown; {counted(len(years.time_ns), 'capture')} over "
+                f"{trend.years:.1f} years tell no slope"
+            )
+            continue
+        drift = Drift(figure.topic, change, error, LEAST[figure.topic], USUAL[figure.topic])
+        found = drift.drifted.tolist()
+        named += [(years, trend, i) for i in found]
+        if not found:
+            good = sum(a.value == "good" for a in drift.answers)
+            says.append(
+                f"{years.vehicle}: no {what} drifts by {LEAST[figure.topic] * figure.scale:g} "
+                f"{figure.unit} or more; for {good} of {len(years.members)} that is shown"
+            )
+        for i in found:
+            says.append(
+                _of_line(f"{what} {years.members[i]} of {years.vehicle}", figure, trend, i, 0)
+            )
+            known = np.isfinite(years.value[:, i])
+            scale, wide = figure.scale, TWO_SIDED * years.uncertainty[known, i]
+            curves.append(
+                Curve(
+                    f"{what} {years.members[i]} of {years.vehicle}",
+                    years.time_ns[known],
+                    years.value[known, i] * scale,
+                    (years.value[known, i] - wide) * scale,
+                    (years.value[known, i] + wide) * scale,
+                    trend.at(years.time_ns[known])[:, i] * scale,
+                )
+            )
+    if not says:
+        says.append(f"not shown: no capture asked for tells the {figure.title}")
+    scale = figure.scale
+    rows = table_of(
+        {
+            "vehicle": [y.vehicle for y, _, _ in named],
+            what: [y.members[i] for y, _, i in named],
+            "slope": np.array([t.slope[i] * scale for _, t, i in named], np.float64),
+            "low": np.array([(t.slope - t.half_width)[i] * scale for _, t, i in named], np.float64),
+            "high": np.array(
+                [(t.slope + t.half_width)[i] * scale for _, t, i in named], np.float64
+            ),
+            "now": np.array([t.at(y.time_ns[-1:])[0, i] * scale for y, t, i in named], np.float64),
+            "captures": np.array([t.count[i] for _, t, i in named], np.int64),
+            "years": np.array([t.years for _, t, _ in named], np.float64),
+        }
+    )
+    unit = figure.unit
+    label = f"{figure.title} [{unit}]" if unit else figure.title
+    yearly = f"{unit}/year" if unit else "1/year"
+    units = {"slope": yearly, "low": yearly, "high": yearly, "now": unit, "years": "years"}
+    return Reply(
+        f"{what}s that drift: {figure.title}",
+        rows,
+        tuple(says),
+        units,
+        Drawing("curves", label, curves) if curves else None,
+    )
+
+
+def baseline_and_now(
+    desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool
+) -> Reply:
+    """Every cell or module: what it was in the first captures, and what it is in the last."""
+    what = "module" if modules else "cell"
+    columns: dict[str, list[F64]] = {n: [] for n in ("first", "now", "change", "uncertainty")}
+    names: list[tuple[str, str]] = []
+    moved: list[bool] = []
+    says = []
+    for years in years_of(desk, figure, vehicles, modules=modules):
+        known = np.isfinite(years.value).any(axis=1)
+        mine = years.only(np.asarray(known))
+        if len(mine.time_ns) < 2:
+            says.append(f"{years.vehicle}: not shown; one capture alone tells no change")
+            continue
+        ends = min(ENDS, len(mine.time_ns) // 2)
+        first, first_error = _mean(mine.value[:ends], mine.uncertainty[:ends])
+        now, now_error = _mean(mine.value[-ends:], mine.uncertainty[-ends:])
+        error = np.hypot(first_error, now_error)
+        names += [(years.vehicle, m) for m in years.members]
+        out = np.zeros(len(years.members), np.bool_)
+        if figure.topic is not None:
+            least, usual = LEAST[figure.topic], USUAL[figure.topic]
+            out[Drift(figure.topic, now - first, error, least, usual).drifted] = True
+        moved += out.tolist()
+        for column, value in zip(columns, (first, now, now - first, error), strict=True):
+            columns[column].append(value * figure.scale)
+        days = (mine.time_ns[-1] - mine.time_ns[0]) / 86_400e9
+        told = [years.members[i] for i in np.flatnonzero(out)]
+        which = f" ({listing(told, 8)})" if told else ""
+        says.append(
+            f"{years.vehicle}: {counted(len(told), what)} moved{which} between the first {ends} "
+            f"and the last {ends} captures, {days:,.0f} days apart"
+        )
+    if not says:
+        says.append(f"not shown: no capture asked for tells the {figure.title}")
+    joined = {n: np.concatenate(v) if v else np.empty(0) for n, v in columns.items()}
+    rows = table_of(
+        {"vehicle": [v for v, _ in names], what: [m for _, m in names]}
+        | joined
+        | {"moved": np.array(moved, np.bool_)}
+    )
+    order = np.argsort(-np.abs(np.nan_to_num(joined["change"])), kind="stable")
+    units = dict.fromkeys(columns, figure.unit)
+    return Reply(f"baseline against now: {figure.title}", rows.take(order), tuple(says), units)
+
+
+def _mean(value: F64, uncertainty: F64) -> tuple[F64, F64]:
+    """Mean over captures (k, m) and its standard uncertainty: stated or scattered, the larger."""
+    known = np.isfinite(value)
+    count = known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(known, value, 0.0).sum(axis=0) / count
+        square = np.where(known, (value - mean) ** 2, 0.0).sum(axis=0)
+        scattered = np.sqrt(square / np.maximum(count - 1, 1) / count)
+        stated = np.sqrt(np.where(known, np.nan_to_num(uncertainty) ** 2, 0.0).sum(axis=0)) / count
+    return mean, np.fmax(scattered, stated)
