@@ -34,10 +34,12 @@ class ImpossibleSet:
 def may_change(vehicle: Vehicle, stream: Stream) -> bool:
     """Whether the plan lets this message have another identifier of its own.
 
-    Its part has free identifiers, its node sends it for itself, and it is no group of J1939, whose
-    identifier says what it is.
+    Its part has free identifiers, nobody has refused to change this one, its node sends it for
+    itself, and it is no group of J1939, whose identifier says what it is.
     """
     rule = vehicle.nodes[stream.node].part.identifiers
+    if f"{stream.node}/{stream.path[2]}" in vehicle.freedom.kept:
+        return False
     return rule == "free" and stream.own and stream.message.j1939 is None and not stream.namesake
 
 

@@ -11,7 +11,7 @@ from busplan.allot.problem import Name, Placement, Question, carrying, residents
 from busplan.allot.programme import carry_name, move_name
 from busplan.allot.room import bits_per_s
 from busplan.allot.settling import names_on
-from busplan.allot.whole import Answer
+from busplan.allot.whole import Answer, identifier_name
 from busplan.checks.wording import percent
 from busplan.frames.identifier import format_identifier
 from busplan.plan.movable import ANY
@@ -268,7 +268,7 @@ def _identifiers(answer: Answer) -> Iterator[Step]:
     found = answer.identifiers
     for change in found.changes if found is not None else ():
         yield Step(
-            "",
+            identifier_name(change.stream),
             f"{change.stream.label} becomes {change.new} (was {change.was})",
             answer.asked.question.costs.identifier,
             change.reason,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from busplan.allot.applying import apply_placement
 from busplan.allot.asking import Asked, ask
@@ -17,7 +17,7 @@ from busplan.findings import Finding, by_weight
 from busplan.plan.change import Change, set_identifiers
 from busplan.plan.movable import ANY
 from busplan.plan.reader import Changed
-from busplan.plan.vehicle import Vehicle
+from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.response import with_faults
 
@@ -106,6 +106,28 @@ class Proposal:
         return f"<Proposal for {self.before.name!r}: {told}, bound {self.bound:.2f}>"
 
 
+_IDENTIFIER = "identifier "
+
+
+def identifier_name(stream: Stream) -> str:
+    """What the change of a message's identifier is refused by."""
+    return f"{_IDENTIFIER}{stream.node}/{stream.path[2]}"
+
+
+def _keeping(vehicle: Vehicle, kept: frozenset[str]) -> Vehicle:
+    return replace(vehicle, freedom=replace(vehicle.freedom, kept=kept))
+
+
+def _rebuilding(rebuild: Rebuild, kept: frozenset[str]) -> Rebuild:
+    """The plan changed, the identifiers of these messages still kept."""
+
+    def again(changes: Sequence[Change]) -> Changed:
+        changed = rebuild(changes)
+        return changed._replace(after=_keeping(changed.after, kept))
+
+    return again
+
+
 def propose(
     vehicle: Vehicle,
     rebuild: Rebuild,
@@ -120,6 +142,10 @@ def propose(
     ``fault_interval_ns`` [ns]: every frame is in time with a bus error so often on every network.
     ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`).
     """
+    kept = frozenset(r.removeprefix(_IDENTIFIER) for r in refused if r.startswith(_IDENTIFIER))
+    if kept:
+        vehicle, rebuild = _keeping(vehicle, kept), _rebuilding(rebuild, kept)
+    told, refused = tuple(refused), [r for r in refused if not r.startswith(_IDENTIFIER)]
     asked = ask(vehicle, fault_interval_ns)
     end = None if limits.clock is None else limits.clock() + limits.seconds
     run = _Run(asked, rebuild, fault_interval_ns, limits, end)
@@ -130,10 +156,10 @@ def propose(
         if found.impossible:
             limits.told(None, 0.0, "looking for the parts that cannot live together")
             conflict = find_conflict(asked.question, found.cuts, run.left, run.over, refused)
-        return Proposal(asked, None, found.bound, (), conflict, tuple(refused), stopped)
+        return Proposal(asked, None, found.bound, (), conflict, told, stopped)
     best = run.answer(found.placement)
     more = tuple(run.others(found, refused)) if others else ()
-    return Proposal(asked, best, min(found.bound, best.cost), more, None, tuple(refused), stopped)
+    return Proposal(asked, best, min(found.bound, best.cost), more, None, told, stopped)
 
 
 @dataclass
@@ -246,7 +272,5 @@ class _Run:
 
     def answer(self, placement: Placement) -> Answer:
         """An answer that was accepted, with the findings of its plan."""
-        from dataclasses import replace
-
         answer = self.tried[placement]
         return replace(answer, findings=tuple(by_weight(run_checks(answer.vehicle))))

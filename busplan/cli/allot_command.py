@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from typing import Annotated
 
@@ -80,6 +81,14 @@ def allot(
             show_default=False,
         ),
     ] = None,
+    screen: Annotated[
+        bool,
+        typer.Option(
+            "--screen",
+            help="Show it beside today's plan, refuse changes, solve again; without a terminal as "
+            "text.",
+        ),
+    ] = False,
     out: NewPlanOption = None,
     paste: Annotated[
         bool, typer.Option("--toml", help="Print the changes as tables to paste into the plan.")
@@ -103,12 +112,23 @@ def allot(
     Example: busplan allot dbc_examples/as_bought.toml
     """
     from busplan.allot.wants import of_placement, parse_want
+    from busplan.errors import UsageError
 
     wanted = parse_want(want)
     interval = None if faults is None else round(faults * 1e6)
     if only is None and not (network or offsets or paste):
-        from busplan.cli.placing import place
+        from busplan.cli.placing import on_screen, place
 
+        if screen and (out or as_json):
+            raise UsageError("--screen goes without --out and --json: the screen writes with w")
+        if screen and sys.stdin.isatty() and sys.stdout.isatty():
+            code = on_screen(
+                plan,
+                fault_interval_ns=of_placement(wanted, interval),
+                seconds=60.0 if seconds is None else seconds,
+                refused=refuse or (),
+            )
+            raise typer.Exit(code)
         code = place(
             plan,
             fault_interval_ns=of_placement(wanted, interval),
@@ -118,10 +138,10 @@ def allot(
             as_json=as_json,
         )
         raise typer.Exit(code)
-    if refuse:
-        from busplan.errors import UsageError
-
-        raise UsageError("--refuse is for the whole answer; it does not go with identifiers only")
+    if refuse or screen:
+        raise UsageError(
+            "--refuse and --screen are for the whole answer, not for identifiers alone"
+        )
     from busplan.cli.identifying import identify
 
     code = identify(

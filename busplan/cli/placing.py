@@ -66,6 +66,40 @@ def place(
     return NOTHING_FOUND if best is None else exit_code(best.findings)
 
 
+def on_screen(
+    plan: Path, *, fault_interval_ns: int | None, seconds: float, refused: Sequence[str]
+) -> int:
+    """Open the screen that shows the proposal beside today's plan; the exit code."""
+    import time
+
+    from busplan.allot.whole import Limits, propose
+    from busplan.errors import UsageError
+    from busplan.plan.reader import OpenPlan
+    from busplan.screens.proposal_app import ProposalApp, Told
+
+    opened = OpenPlan(plan)
+    _known(opened, refused)
+
+    def solve(without: Sequence[str], stop: Callable[[], bool], told: Told) -> Proposal:
+        return propose(
+            opened.vehicle,
+            opened.changed,
+            fault_interval_ns=fault_interval_ns,
+            refused=without,
+            limits=Limits(seconds, time.monotonic, stop, told),
+        )
+
+    def write(found: Proposal, out: Path) -> None:
+        if found.best is None or not _differs(found):
+            raise UsageError("nothing changes, so there is no other plan to write")
+        write_changed(plan, found.best.changed.document, out)
+
+    app = ProposalApp(opened.vehicle.label, solve, write, refused)
+    app.run()
+    best = app.view.found.best if app.view is not None else None
+    return NOTHING_FOUND if best is None else exit_code(best.findings)
+
+
 def _differs(found: Proposal) -> bool:
     from busplan.allot.steps import steps
 
@@ -75,7 +109,9 @@ def _differs(found: Proposal) -> bool:
 def _known(opened: object, refused: Sequence[str]) -> None:
     """One error for a change to be refused that nobody proposes."""
     from busplan.allot.asking import ask
+    from busplan.allot.networks import may_change
     from busplan.allot.programme import Programme
+    from busplan.allot.whole import identifier_name
     from busplan.errors import UsageError
     from busplan.plan.problems import suggestion
     from busplan.plan.reader import OpenPlan
@@ -84,6 +120,7 @@ def _known(opened: object, refused: Sequence[str]) -> None:
         return
     assert isinstance(opened, OpenPlan)
     names = list(Programme(ask(opened.vehicle).question).choices())
+    names += [identifier_name(s) for s in opened.vehicle.streams if may_change(opened.vehicle, s)]
     for name in refused:
         if name not in names:
             raise UsageError(f'there is no change "{name}" to refuse{suggestion(name, names)}')

@@ -62,6 +62,7 @@ class Freedom:
     """All that a plan says of what may change: by node, by network, and what it costs.
 
     ``bought``: parts that can be had with other identifiers, and what that costs for each node.
+    ``kept``: messages, as ``node/NAME``, whose identifiers stay though their parts have free ones.
     """
 
     nodes: Mapping[str, NodeFreedom] = field(default_factory=dict)
@@ -69,6 +70,7 @@ class Freedom:
     bought: Mapping[str, float] = field(default_factory=dict)
     new_networks: int = 0
     costs: Costs = USUAL
+    kept: frozenset[str] = frozenset()
 
 
 UNSAID = Freedom()

@@ -107,6 +107,19 @@ def test_no_message_is_given_a_reserved_identifier(plan: Path) -> None:
     assert min(c.becomes for c in found.changes) > max(given)
 
 
+def test_a_single_identifier_can_be_refused_and_another_changes_instead(plan: Path) -> None:
+    shown = json.loads(busplan("allot", plan, "--json").out)
+    name = shown["changes"][0]["refuse"]
+    assert name.startswith("identifier n0_")
+    other = json.loads(busplan("allot", plan, "--json", "--refuse", name).out)
+    assert other["solved"] is True
+    assert other["refused"] == [name]
+    assert other["cost"] >= shown["cost"]
+    assert name not in [c["refuse"] for c in other["changes"]]
+    told = busplan("allot", plan, "--screen", "--json")
+    assert (told.code, told.out) == (3, "")
+
+
 def found_for(plan: Path) -> Allotment:
     before = load_plan(plan)
     return allot_identifiers(

@@ -41,7 +41,7 @@ def some(case: Case, members: list[int]) -> Case:
 
 
 @given(case=cases(most=5))
-@settings(max_examples=80)
+@settings(max_examples=50)
 def test_each_set_is_impossible_and_without_any_one_of_it_possible(case: Case) -> None:
     load = sum(c / t for c, t in zip(case.frame, case.period, strict=True))
     hit = (case.fault_cost + max(case.frame)) / case.fault_every if case.fault_every else 0
@@ -56,7 +56,7 @@ def test_each_set_is_impossible_and_without_any_one_of_it_possible(case: Case) -
 
 
 @given(case=cases(most=4))
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_what_frees_a_set_does_so(case: Case) -> None:
     assume(sum(c / t for c, t in zip(case.frame, case.period, strict=True)) < 0.8)
     # In units of a µs, the step to which deadlines are searched.

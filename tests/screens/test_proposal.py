@@ -1,0 +1,148 @@
+"""The proposal beside today's plan: what is refused is solved again, and the plan is written."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+from support.pilot import screen_text
+from textual.widgets import Input
+
+from busplan.allot.whole import Limits, Proposal, propose
+from busplan.errors import UsageError
+from busplan.plan.reader import OpenPlan
+from busplan.screens.proposal_app import ProposalApp
+
+PLAN = """
+[vehicle]
+name = "Cart \\u001b[2J[red]"
+invented = true
+[network.fast]
+bit_rate = 500_000
+bit_rates = [500_000]
+[network.slow]
+bit_rate = 250_000
+bit_rates = [250_000]
+[part.horn]
+bit_rates = [250_000]
+[[part.horn.message]]
+name = "HornState"
+identifier = 0x100
+bytes = 8
+cycle_ms = 100
+[part.lamp]
+bit_rates = [500_000]
+[[part.lamp.message]]
+name = "LampState"
+identifier = 0x101
+bytes = 8
+cycle_ms = 100
+[node.horn]
+part = "horn"
+on = ["fast"]
+[node.lamp]
+part = "lamp"
+on = ["fast"]
+"""
+
+
+def made(folder: Path) -> tuple[ProposalApp, OpenPlan, list[Sequence[str]]]:
+    path = folder / "cart.toml"
+    path.write_text(PLAN, "utf-8")
+    opened, asked = OpenPlan(path), []
+
+    def solve(refused: Sequence[str], stop: Callable[[], bool], told: object) -> Proposal:
+        asked.append(tuple(refused))
+        return propose(
+            opened.vehicle, opened.changed, refused=refused, limits=Limits(60, time.monotonic, stop)
+        )
+
+    def write(found: Proposal, out: Path) -> None:
+        if out.exists():
+            raise UsageError(f"{out}: exists already")
+        out.write_text("written", "utf-8")
+
+    return ProposalApp(opened.vehicle.label, solve, write), opened, asked
+
+
+async def solved(app: ProposalApp, pilot: object, *refused: str) -> str:
+    for _ in range(1000):
+        await pilot.pause(0.01)  # type: ignore[attr-defined]
+        if not app.solving and app.view is not None and app.view.found.refused == refused:
+            break
+    await pilot.pause()  # type: ignore[attr-defined]
+    return screen_text(app)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (160, 45)])
+async def test_a_change_is_refused_and_allowed_again(tmp_path: Path, size: tuple[int, int]) -> None:
+    app, _, asked = made(tmp_path)
+    async with app.run_test(size=size) as pilot:
+        first = await solved(app, pilot)
+        assert "1 change, cost 1.00; no cheaper plan exists" in first
+        assert "+    1.00  horn moves from fast to slow" in first
+        assert "horn speaks 250 kbit/s only, fast runs at 500" in " ".join(first.split())
+        assert "kbit/s" in first
+        if size[0] > 100:
+            assert "    + horn" in first
+            assert "    - horn" in first
+        assert "\x1b" not in first
+        assert "[red]" in first
+        assert "High voltage can kill" in first
+        name = app.view.changes[0].refuse  # type: ignore[union-attr]
+        await pilot.press("space")
+        second = await solved(app, pilot, name)
+        assert asked == [(), (name,)]
+        assert "Impossible: no placement that the plan allows works." in second
+        assert f"x refused  {name}" in second
+        assert "space allows it again" in second
+        await pilot.press("w")
+        assert not app.screen.has_class("writing"), "there is nothing to write"
+        await pilot.press("space")
+        third = await solved(app, pilot)
+        assert "+    1.00  horn moves from fast to slow" in third
+        assert asked[-1] == ()
+
+
+async def test_the_changed_plan_is_written_to_a_new_file_only(tmp_path: Path) -> None:
+    app, _, _ = made(tmp_path)
+    out = tmp_path / "new.toml"
+    async with app.run_test(size=(80, 24)) as pilot:
+        await solved(app, pilot)
+        for told in (f"written: {out}", "exists already"):
+            await pilot.press("w")
+            app.query_one(Input).value = str(out)
+            await pilot.press("enter")
+            await pilot.pause()
+            assert told[:40] in screen_text(app).replace("\n", "") or out.exists()
+        assert out.read_text("utf-8") == "written"
+        assert "exists already" in str(app.query_one("#said").render())
+        await pilot.press("w", "escape")
+        assert not app.screen.has_class("writing")
+
+
+async def test_escape_ends_the_search_with_the_best_so_far(tmp_path: Path) -> None:
+    path = tmp_path / "cart.toml"
+    path.write_text(PLAN, "utf-8")
+    opened = OpenPlan(path)
+
+    def slow(
+        refused: Sequence[str], stop: Callable[[], bool], told: Callable[..., None]
+    ) -> Proposal:
+        for _ in range(3000):
+            told(2.0, 1.0, "placing")
+            if stop():
+                return propose(opened.vehicle, opened.changed)
+            time.sleep(0.01)
+        raise UsageError("nobody ended it")
+
+    app = ProposalApp("Cart", slow, lambda found, out: None)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause(0.1)
+        assert "placing: best 2.00, at least 1.00; esc ends it" in screen_text(app)
+        await pilot.press("space")
+        assert app.solving, "nothing is refused while it searches"
+        await pilot.press("escape")
+        assert "horn moves" in await solved(app, pilot)
