@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Annotated
+from functools import wraps
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -35,8 +36,20 @@ def register(app: typer.Typer) -> None:
         *(add, fleet_judge.judge, status, fleet_ask.ask, tidy, forget),
     )
     for command in commands:
-        group.command(epilog=EXIT_OF_FLEET)(command)
+        group.command(command.__name__, epilog=EXIT_OF_FLEET)(_telling(command))
     app.add_typer(group, name="fleet")
+
+
+def _telling(command: Callable[..., None]) -> Callable[..., None]:
+    """The command; a store that does not answer is one error."""
+
+    @wraps(command)
+    def told(**typed: Any) -> None:
+        from busplan.fleet.delta import store_told
+
+        store_told(command)(**typed)
+
+    return told
 
 
 @opens_captures

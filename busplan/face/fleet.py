@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from busplan.errors import UsageError
 from busplan.face.given import a_path, names
+from busplan.fleet.delta import store_told
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -42,6 +43,7 @@ class Fleet:
     [True]
     """
 
+    @store_told
     def __init__(self, place: str | PathLike[str], *, make: bool = False) -> None:
         from busplan.fleet.place import Place
 
@@ -56,6 +58,7 @@ class Fleet:
 
         return Opened.at(self._url, make=make)
 
+    @store_told
     def add(
         self,
         files: str | PathLike[str] | Iterable[str | PathLike[str]],
@@ -89,6 +92,7 @@ class Fleet:
         )
         return told.as_dict()
 
+    @store_told
     def judge(self, *, workers: int | None = None, again: bool = False) -> dict[str, Any]:
         """Judge what has no judgement yet: by so many processes (0: in this one), all cores else.
 
@@ -126,6 +130,7 @@ class Fleet:
             raise UsageError(f"what is one of {', '.join(PARTS)}, not {what!r}")
         return self.sql(f"SELECT * FROM {what} ORDER BY vehicle, start_ns")
 
+    @store_told
     def ask(
         self,
         question: str,
@@ -149,6 +154,7 @@ class Fleet:
             frame: DataFrame = answered(desk, question, asked).to_frame()
         return frame
 
+    @store_told
     def sql(self, text: str) -> DataFrame:
         """What one SELECT gives; :class:`busplan.UsageError` for anything that is none."""
         from busplan.fleet.desk import opened

@@ -14,16 +14,20 @@ import os
 import random
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 from busplan.errors import UsageError
 from busplan.fleet.place import Place
 
 if TYPE_CHECKING:
     from deltalake import DeltaTable
+
+Given = ParamSpec("Given")
+Gives = TypeVar("Gives")
 
 APPLICATION = "busplan"
 TRIES = 60
@@ -242,8 +246,25 @@ def store_errors(uri: str) -> Iterator[None]:
 
 
 def _first_line(error: BaseException) -> str:
-    text = getattr(error, "strerror", None) or str(error)
-    return next(iter(str(text).splitlines()), type(error).__name__)[:300]
+    told = getattr(error, "strerror", None) or str(error)
+    lines = [line.strip() for line in str(told).splitlines() if line.strip()]
+    return ": ".join(dict.fromkeys(lines))[:300] or type(error).__name__
+
+
+def store_told(call: Callable[Given, Gives]) -> Callable[Given, Gives]:
+    """The call, whose trouble with the store is one :class:`UsageError` that names the place."""
+
+    @wraps(call)
+    def told(*given: Given.args, **named: Given.kwargs) -> Gives:
+        try:
+            return call(*given, **named)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            place = f"{error.filename}: " if error.filename else ""
+            raise UsageError(f"{place}{error.strerror or error}") from error
+
+    return told
 
 
 @contextmanager

@@ -12,7 +12,9 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from hashlib import sha256
+from importlib.util import find_spec
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
@@ -170,9 +172,11 @@ class Place:
         from busplan.capture.store import cache_root
 
         folder = cache_root() / "fleet" / sha256(self.url.encode()).hexdigest()[:16]
-        target = folder / sha256(path.encode()).hexdigest()
+        if ".." in PurePosixPath(path).parts:
+            raise OSError(22, "leads out of the fleet", path)
+        target = folder.joinpath(*PurePosixPath(path).parts)
         if not target.exists():
-            folder.mkdir(parents=True, exist_ok=True)
+            target.parent.mkdir(parents=True, exist_ok=True)
             part = target.with_name(f"{target.name}.{uuid4().hex}{_MAKING}")
             try:
                 files_of_store().get_file(self.uri(path), str(part))
@@ -246,12 +250,25 @@ def _changed(told: dict[str, Any]) -> int:
 
 def files_of_store() -> Any:
     """The files of the object store, by the usual settings in the environment."""
-    try:
-        import s3fs
-    except ImportError:
-        raise UsageError(f"{REMOTE} needs s3fs: pip install 'busplan[fleet-s3]'") from None
-    _endpoint()
-    return _Store(s3fs.S3FileSystem(use_listings_cache=False, default_cache_type="none"))
+    if find_spec("s3fs") is None:
+        raise UsageError(f"{REMOTE} needs s3fs: pip install 'busplan[fleet-s3]'")
+    return _files_at(_endpoint(), os.getpid())
+
+
+@lru_cache(maxsize=4)
+def _files_at(endpoint: str, process: int) -> _Store:
+    """The client for an address; each process has its own."""
+    import s3fs
+
+    del process
+    return _Store(
+        s3fs.S3FileSystem(
+            endpoint_url=endpoint or None,
+            use_listings_cache=False,
+            default_cache_type="none",
+            skip_instance_cache=True,
+        )
+    )
 
 
 class _Store:
