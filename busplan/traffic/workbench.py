@@ -26,6 +26,8 @@ TURN_PART = 0.1
 """It has turned when it went back by this part of its range."""
 ALIKE = 1.3
 """Fields are equally good while what they leave open is no more than this times the best's."""
+_ROUGH = 1e-3
+"""Fields whose r is this near to the best one's are looked at exactly."""
 LENGTHS = (*range(2, 17), 20, 24, 32)
 """Lengths of fields that are tried [bits]."""
 MOST_FRAMES = 4000
@@ -87,10 +89,15 @@ class Field:
 
 
 def _value(bits: npt.NDArray[Any], places: list[int], signed: bool) -> F64:
-    weights = 2.0 ** np.arange(len(places) - 1, -1, -1)
+    return np.asarray(bits[:, places] @ weights_of(len(places), signed))
+
+
+def weights_of(length: int, signed: bool) -> F64:
+    """What each bit of a field counts, highest first."""
+    weights: F64 = 2.0 ** np.arange(length - 1, -1, -1, dtype=np.float64)
     if signed:
         weights[0] = -weights[0]
-    return np.asarray(bits[:, places] @ weights)
+    return weights
 
 
 def bit_moves(sample: U8) -> F64:
@@ -228,9 +235,30 @@ def hold_against(sample: U8, known: F64) -> HeldAgainst:
         return HeldAgainst((), turns, len(known), 0)
     fields = candidates(bit_moves(sample))
     bits = np.unpackbits(sample, axis=1, bitorder="little").astype(np.float64)
-    tried = (_fit(f, _value(bits, f.bits(), f.signed), known) for f in fields)
+    left = 1 - _roughly(fields, bits, known)
+    near = np.flatnonzero(left <= 2 * ALIKE * np.nanmin(left, initial=1.0) + _ROUGH)
+    tried = (_fit(fields[i], _value(bits, fields[i].bits(), fields[i].signed), known) for i in near)
     fits = [fit for fit in tried if fit is not None]
     return HeldAgainst(equally_good(fits, bits), turns, len(known), len(fields))
+
+
+def _roughly(fields: list[Field], bits: F64, known: F64) -> F64:
+    """The size of r of each field, nearly; NaN where it does not move.
+
+    A field is a weighted sum of bits, so that its r follows from how bits go with each other and
+    with the signal. Large fields that go back and forth over a power of two lose some digits here.
+    """
+    centred, signal = bits - bits.mean(axis=0), known - known.mean()
+    together, along = centred.T @ centred, centred.T @ signal
+    size = float((signal**2).sum())
+    found = np.full(len(fields), np.nan)
+    for i, field in enumerate(fields):
+        places = field.bits()
+        weights = weights_of(field.length, field.signed)
+        norm = float(weights @ together[np.ix_(places, places)] @ weights)
+        if norm > 0 and size > 0:
+            found[i] = min(abs(float(weights @ along[places])) / (norm * size) ** 0.5, 1.0)
+    return found
 
 
 def fit_of(sample: U8, known: F64, field: Field) -> Fit | None:

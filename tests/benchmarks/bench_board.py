@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench_screens import drive, environment, playing, report, settled
+from support.hidden_fields import HIDDEN
 from support.slow_alarms import changes
 from watched_terminal import WatchedTerminal
 
@@ -40,7 +41,7 @@ from busplan.replay.track import Columns, Track
 from busplan.text.board_draw import Shown, draw_board
 from busplan.text.dots import Pen
 from busplan.text.tiles import Look
-from busplan.traffic.workbench import SURE, Field, confirm, hold_against
+from busplan.traffic.workbench import SURE, confirm, hold_against
 
 S = 1_000_000_000
 SIZES = {(120, 35): (0.12, 60.0), (200, 60): (0.20, 150.0)}
@@ -160,59 +161,6 @@ def false_alarms(off: float, seed: int) -> int:
     limit = Limit("x", Weight.CAUTION, above=True, value=0.0, back_by=2.0)
     state = limit.states(Track("x", "", times, value, 1e9), times, value)
     return sum(c.raised for c in Latch(S, 5 * S).feed(times, state, 1e9, int(times[-1])))
-
-
-HIDDEN = (
-    (
-        "drive",
-        "drive/0x054",
-        "pack/battery_master/PackStatus/PackCurrent",
-        Field(0, 16, signed=True),
-    ),
-    ("drive", "drive/0x054", "pack/battery_master/PackStatus/PackVoltage", Field(16, 16)),
-    ("drive", "drive/0x064", "pack/battery_master/CellExtremes/CellVoltageMin", Field(0, 16)),
-    ("drive", "drive/0x064", "pack/battery_master/CellExtremes/CellVoltageMax", Field(16, 16)),
-    (
-        "drive",
-        "drive/0x038",
-        "drive/supervisor/TorqueCommand/TorqueRequest",
-        Field(7, 16, True, True),
-    ),
-    ("drive", "drive/0x040", "pack/battery_master/PackStatus/PackVoltage", Field(7, 16, True)),
-    (
-        "drive",
-        "drive/0x040",
-        "pack/battery_master/PackStatus/PackCurrent",
-        Field(23, 16, True, True),
-    ),
-    (
-        "drive",
-        "pack/0x08A00001",
-        "pack/battery_master/PackStatus/PackCurrent",
-        Field(0, 24, signed=True),
-    ),
-    (
-        "drive",
-        "pack/0x0CA10001",
-        "drive/inverter/InverterElectrical/InverterCurrent",
-        Field(0, 16, signed=True),
-    ),
-    (
-        "drive",
-        "pack/0x0CA10001",
-        "drive/inverter/InverterElectrical/LinkVoltageMotor",
-        Field(16, 16),
-    ),
-    ("charge", "pack/0x0CA10001", "charge/charger/ChargerOutput/ChargerCurrent", Field(0, 16)),
-    ("charge", "pack/0x0CA10001", "charge/charger/ChargerOutput/ChargerVoltage", Field(16, 16)),
-    ("charge", "charge/0x18FF51E5", "pack/battery_master/PackStatus/PackVoltage", Field(0, 16)),
-    ("charge", "charge/0x18FF51E5", "pack/battery_master/PackStatus/PackCurrent", Field(16, 16)),
-    ("charge", "charge/0x18FF60E6", "pack/battery_master/PackStatus/PackVoltage", Field(32, 16)),
-)
-"""Capture, identifier, a signal of another message that says the same, the true field.
-
-While charging the current's highest bit rests, so that nobody can tell whether it is a sign.
-"""
 
 
 def workbench() -> None:

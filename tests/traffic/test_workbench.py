@@ -6,19 +6,29 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.hidden_fields import HIDDEN
 from support.van import make_replay
 
-from busplan.board.workbench import draft_text, open_bench
+from busplan.board.workbench import bench_on, draft_text, open_bench
+from busplan.capture.capture import apply_plan
+from busplan.capture.read import read_capture
+from busplan.demo.files import shipped
 from busplan.errors import UsageError
+from busplan.frames.identifier import FrameKey
+from busplan.plan.reader import load_plan
+from busplan.replay.opening import replay_of
+from busplan.replay.replay import Replay
 from busplan.text.runs import text
 from busplan.text.workbench_draw import draw_bits, draw_field, shade_of
 from busplan.traffic.workbench import (
+    ALIKE,
     SURE,
     TURNS,
     Field,
     bit_moves,
     candidates,
     confirm,
+    fit_of,
     hold_against,
     turning_points,
 )
@@ -80,6 +90,34 @@ def test_the_hidden_field_is_among_the_equally_good_ones(field: Field) -> None:
         held, hidden(held.fits[0].field, (raw & ((1 << held.fits[0].field.length) - 1)), 5), known
     )
     assert again.confirmed is not None
+
+
+@pytest.fixture(scope="module")
+def demo() -> dict[str, Replay]:
+    """The short cuts of the demo's captures (invented)."""
+    vehicle = load_plan(shipped("dbc_examples") / "as_built.toml")
+    files = {name: shipped("captures") / f"{name}_short.log.gz" for name in ("drive", "charge")}
+    return {n: replay_of(apply_plan(read_capture(f), vehicle), vehicle) for n, f in files.items()}
+
+
+def test_hidden_fields_of_the_demo_are_among_the_equally_good_ones(demo: dict[str, Replay]) -> None:
+    for hidden in HIDDEN:
+        network, _, digits = hidden.identifier.partition("/")
+        key = FrameKey(network, len(digits) == 10, int(digits, 16))
+        held = bench_on(demo[hidden.capture], key, (5.0, 1e9)).held_against(hidden.known)
+        assert hidden.field in [fit.field for fit in held.fits], hidden
+        assert not held.found, "one capture confirms nothing"
+
+
+def test_every_field_that_is_equally_good_by_a_plain_look_is_told() -> None:
+    for field in (Field(6, 11, signed=True), Field(15, 24, True, True)):
+        raw = np.rint(wave(300, field.length) * 30).astype(np.int64)
+        sample = hidden(field, raw & ((1 << field.length) - 1), 9)
+        known = wave(300, field.length)
+        plain = [fit_of(sample, known, each) for each in candidates(bit_moves(sample))]
+        left = {fit.field: 1 - abs(fit.r) for fit in plain if fit is not None}
+        good = {f for f, open_ in left.items() if open_ <= ALIKE * min(left.values()) + 1e-12}
+        assert {fit.field for fit in hold_against(sample, known).fits} == good
 
 
 def test_found_needs_a_second_capture_that_agrees() -> None:
