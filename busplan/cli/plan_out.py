@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from busplan.cli.output import say
 from busplan.errors import UsageError
 from busplan.files import write_new
 
@@ -20,3 +21,4 @@ def write_changed(plan: Path, document: Mapping[str, Any], out: Path) -> None:
     if out.exists():
         raise UsageError(f"{out}: exists already")
     write_new(out, changed_text(plan, document, out.parent))
+    say(f"{out}: written", err=True)

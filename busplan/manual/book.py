@@ -8,7 +8,7 @@ from functools import cached_property
 
 from busplan.errors import UsageError
 from busplan.manual.facts import Facts
-from busplan.manual.page import Page, Section, plain_heading
+from busplan.manual.page import Page, Section, plain_text
 from busplan.manual.reference import reference_pages
 from busplan.manual.written import written_pages
 
@@ -53,7 +53,7 @@ class Book:
     @cached_property
     def _sections(self) -> list[tuple[Section, str]]:
         return [
-            (section, plain_heading(f"{section.heading}\n{section.text}").lower())
+            (section, plain_text(f"{section.heading}\n{section.text}").lower())
             for page in self.pages.values()
             for section in page.sections
         ]
@@ -135,5 +135,5 @@ def _rank(section: Section, title: str, wanted: Sequence[str]) -> int:
 
 def _line_with(text: str, wanted: Sequence[str]) -> str:
     """The line of a section that holds most of the words."""
-    lines = [plain_heading(t) for t in text.splitlines() if t.strip() and not t.startswith("```")]
+    lines = [plain_text(t) for t in text.splitlines() if t.strip() and not t.startswith("```")]
     return max(lines, key=lambda t: sum(w in t.lower() for w in wanted), default="").strip()

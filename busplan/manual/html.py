@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from busplan.manual.book import Book
 from busplan.manual.html_form import PAGE, SCRIPT, STYLE
-from busplan.manual.page import Page, anchor_of, plain_heading
+from busplan.manual.page import Page, anchor_of, plain_text
 from busplan.manual.plain import parser
 from busplan.version import __version__
 from busplan.wording import CAUTION
@@ -76,7 +76,7 @@ def _index(book: Book) -> str:
             f"{section.page}.html{'#' + section.anchor if section.anchor else ''}",
             page.title,
             section.heading,
-            plain_heading(" ".join(section.text.split()))[:LONGEST_ENTRY],
+            plain_text(" ".join(section.text.split()))[:LONGEST_ENTRY],
         ]
         for page in book.pages.values()
         for section in page.sections

@@ -12,8 +12,9 @@ body { font: 16px/1.55 system-ui, "Liberation Sans", Arial, sans-serif; margin: 
   color: var(--ink); background: var(--page); }
 a { color: var(--link); }
 .skip { position: absolute; left: -99rem; } .skip:focus { left: 1rem; }
-.book { display: grid; grid-template-columns: 17rem minmax(0, 46rem); gap: 2.5rem;
-  max-width: 68rem; margin: 0 auto; padding: 1rem; }
+.book { display: grid; grid-template: "head page" auto "list page" 1fr / 17rem minmax(0, 46rem);
+  column-gap: 2.5rem; max-width: 68rem; margin: 0 auto; padding: 1rem; }
+header { grid-area: head; } nav { grid-area: list; } main { grid-area: page; }
 nav { font-size: .9rem; }
 nav h2 { font-size: .8rem; margin: 1.1rem 0 .2rem; color: var(--quiet); }
 nav ul, #search-hits { list-style: none; margin: 0; padding: 0; }
@@ -43,8 +44,9 @@ blockquote { border: 2px solid var(--ink); margin: 1rem 0; padding: .1rem 1rem; 
 #search-hits small { display: block; color: var(--quiet); overflow-wrap: anywhere; }
 footer { color: var(--quiet); font-size: .85rem; border-top: 1px solid var(--line);
   margin-top: 3rem; padding-top: .6rem; }
-@media (max-width: 48rem) { .book { display: block; } nav { margin-bottom: 1.5rem; } }
-@media print { nav, .skip { display: none; } .book { display: block; } }
+@media (max-width: 48rem) {
+  .book { grid-template: "head" auto "page" auto "list" auto / minmax(0, 1fr); row-gap: 1rem; } }
+@media print { header, nav, .skip { display: none; } .book { display: block; } }
 """
 
 PAGE = """<!doctype html>
@@ -61,11 +63,13 @@ PAGE = """<!doctype html>
 <body>
 <a class="skip" href="#the-page">To the text</a>
 <div class="book">
-<nav aria-label="Pages">
+<header>
 <a href="index.html"><strong>busplan {{ version }}: the manual</strong></a>
 <div class="search" hidden><label for="search-words">Search all pages</label>
 <input id="search-words" type="search" autocomplete="off">
 <ul id="search-hits" aria-live="polite"></ul></div>
+</header>
+<nav aria-label="Pages">
 {% for name, pages in groups %}<details{% if page.group == name or "Ref" not in name %} open
 {%- endif %}><summary>{{ name }}</summary>
 <ul>{% for p in pages %}<li><a href="{{ p.name }}.html"{% if p.name == page.name %}

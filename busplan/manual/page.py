@@ -21,6 +21,11 @@ def plain_heading(heading: str) -> str:
     return re.sub(r"\\(.)", r"\1", heading).replace("`", "")
 
 
+def plain_text(markdown: str) -> str:
+    """Running text without its marks, of links only what is shown."""
+    return plain_heading(re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", markdown)).replace("**", "")
+
+
 def escaped_markdown(text: str) -> str:
     """Text of the code as Markdown that shows exactly it."""
     return re.sub(r"([\\`*_\[\]<>|#~])", r"\\\1", text)

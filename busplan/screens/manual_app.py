@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import webbrowser
 from typing import ClassVar
 
-from textual import on
+from textual import events, on
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
@@ -26,8 +27,11 @@ class Reader(Markdown):
 
     can_focus = True
     DEFAULT_CSS = """
-    Reader { height: 1fr; overflow-y: auto; padding: 0 2; }
-    Reader MarkdownFence { max-height: 100; }
+    Reader {
+        width: 1fr; max-width: 100; height: 1fr; overflow-y: auto; padding: 0 1;
+        scrollbar-size-vertical: 1;
+    }
+    Reader MarkdownFence > Label { padding: 0 1; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up,k", "scroll_up", show=False),
@@ -44,10 +48,16 @@ class ManualApp(App[None]):
 
     CSS = """
     #left { width: 34; }
-    #list { height: 1fr; border: none; padding: 0; }
+    #list {
+        height: 1fr; border: none; padding: 0; scrollbar-size-vertical: 1;
+        text-wrap: nowrap; text-overflow: ellipsis;
+    }
     #words { border: none; height: 1; padding: 0 1; background: $panel; }
     .narrow #left { width: 1fr; }
     .narrow.reading #left, .narrow.listing Reader { display: none; }
+    /* What commands print is 80 columns wide, and so are many terminals. */
+    .narrow Reader { padding: 0; scrollbar-size-vertical: 0; }
+    .narrow Reader MarkdownFence > Label { padding: 0; }
     """
     HORIZONTAL_BREAKPOINTS = [(0, "narrow"), (NARROW, "wide")]  # noqa: RUF012 (as App has it)
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -123,10 +133,18 @@ class ManualApp(App[None]):
         self._fill(message.value)
 
     @on(Input.Submitted, "#words")
-    def _found(self) -> None:
-        listed = self.query_one(OptionList)
-        listed.focus()
-        listed.action_first()
+    async def _found(self) -> None:
+        hits = self.book.search(self.query_one("#words", Input).value.split())
+        if hits:
+            await self._go(hits[0].link)
+
+    def on_key(self, event: events.Key) -> None:
+        """From the words down into what was found."""
+        if event.key == "down" and self.query_one("#words", Input).has_focus:
+            listed = self.query_one(OptionList)
+            listed.focus()
+            listed.action_first()
+            event.stop()
 
     @on(OptionList.OptionSelected)
     async def _chosen(self, message: OptionList.OptionSelected) -> None:
@@ -179,8 +197,9 @@ class ManualApp(App[None]):
 
 
 def disarmed_page(markdown: str) -> str:
-    """The page, line by line as text that steers nothing."""
-    return "\n".join(map(disarmed, markdown.splitlines()))
+    """The page, line by line as text that steers nothing; of fences the language alone."""
+    plain = re.sub(r"^```(\w+) .*$", r"```\1", markdown, flags=re.MULTILINE)
+    return "\n".join(map(disarmed, plain.splitlines()))
 
 
 def _once(hits: list[Hit]) -> list[Hit]:

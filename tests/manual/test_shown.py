@@ -120,9 +120,10 @@ async def test_the_screen_lists_searches_and_follows_links(
         listed, reader = app.query_one(OptionList), app.query_one(Reader)
         assert listed.has_focus
         assert reader.display is (size[0] > 80)
-        await pilot.press("slash", *"air pocket", "enter")
+        await pilot.press("slash", *"air pocket", "down")
         assert app.query_one(Input).value == "air pocket"
-        await pilot.press("enter")
+        assert listed.has_focus
+        await pilot.press("slash", "enter")
         await pilot.pause()
         assert app.at.page.name == "heat-gun"
         assert reader.has_focus
