@@ -47,6 +47,9 @@ def manual(
             help="Write the whole manual into this folder, for a browser without network."
         ),
     ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over pages that are there already.")
+    ] = False,
     text: Annotated[bool, typer.Option("--text", help="Print the page and end.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -63,7 +66,7 @@ def manual(
     if to is not None:
         if words:
             raise UsageError("--to writes the whole manual: leave the words out")
-        _write(book, to, as_json)
+        _write(book, to, replace, as_json)
         return
     found = book.asked(words) if words else None
     if as_json:
@@ -104,12 +107,18 @@ def _document(book: Book, found: Place | list[Hit] | None) -> object:
     return {**place, "title": found.page.title, "markdown": found.text}
 
 
-def _write(book: Book, folder: Path, as_json: bool) -> None:
+def _write(book: Book, folder: Path, replace: bool, as_json: bool) -> None:
     from busplan.manual.html import html_files
     from busplan.manual.written import PICTURES
 
     files: dict[str, bytes] = {name: text.encode() for name, text in html_files(book).items()}
     files |= {f"pictures/{p.name}": p.read_bytes() for p in sorted(PICTURES.iterdir())}
+    there = [name for name in files if (folder / name).exists()]
+    if there and not replace:
+        raise UsageError(
+            f"nothing written, because {folder / there[0]} is already there; "
+            "choose another folder, or --replace"
+        )
     try:
         (folder / "pictures").mkdir(parents=True, exist_ok=True)
         for name, data in files.items():

@@ -70,6 +70,9 @@ def test_a_search_puts_headings_first(book: Book) -> None:
 def test_the_folder_for_a_browser_is_whole(book: Book, tmp_path: Path) -> None:
     written = busplan("manual", "--to", tmp_path / "book")
     assert written.code == 0, written.err
+    again = busplan("manual", "--to", tmp_path / "book")
+    assert again.code == 3
+    assert "is already there" in again.err
     ids = {}
     for name, text in html_files(book).items():
         assert (tmp_path / "book" / name).read_text("utf-8") == text
