@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import signal
 import statistics
 import subprocess
@@ -104,7 +105,12 @@ class Page:
         new = "const all = window.received; window.received = ''; return all;"
         received = self._browser.run(new).encode("latin-1")
         self._stream.feed(PRIVATE.sub(b"", received))
-        return " ".join(line.strip() for line in self._screen.display)
+        return "\n".join(line.rstrip() for line in self._screen.display)
+
+    def silent(self) -> bool:
+        """Whether it says that the sender is silent now: since a moment on, not to another."""
+        now = r"charger sent nothing.* on(, \d+ times in all)?$"
+        return bool(re.search(now, self.text(), re.MULTILINE))
 
 
 def until(true: Callable[[], object], seconds: float) -> float | None:
@@ -154,13 +160,12 @@ class Watched:
 
     def kill_once(self) -> None:
         """Kill the sender, wait until the page tells, start it again, wait until it tells that."""
-        silent = "charger sent nothing on charge in the last"
         self._sender.kill()
         self._sender.wait()
-        self.told.append(until(lambda: silent in self.page.text(), 20))
+        self.told.append(until(self.page.silent, 20))
         time.sleep(3)
         self._sender = self._start()
-        self.found.append(until(lambda: silent not in self.page.text(), 20))
+        self.found.append(until(lambda: not self.page.silent(), 20))
 
     def processes(self) -> list[int]:
         """The processes of the server's session."""
