@@ -54,8 +54,8 @@ def signal_rows(report: BenchReport) -> list[list[str]]:
         [
             m.message.name,
             s.name,
-            _number(s.lowest),
-            _number(s.highest),
+            number_text(s.lowest),
+            number_text(s.highest),
             s.unit,
             str(s.out_of_range),
             _role(s),
@@ -65,10 +65,11 @@ def signal_rows(report: BenchReport) -> list[list[str]]:
     ]
 
 
-def _number(value: float | int | None) -> str:
+def number_text(value: float | int | None) -> str:
+    """A value as people write it; whole ones in full, as serial numbers need it."""
     if value is None:
         return "-"
-    whole = float(value).is_integer() and abs(value) < 2**53
+    whole = isinstance(value, int) or (value.is_integer() and abs(value) < 2**53)
     return str(int(value)) if whole else f"{value:.6g}"
 
 

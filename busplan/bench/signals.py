@@ -16,6 +16,7 @@ from busplan.bench.counters_checksums import (
 from busplan.bench.node_report import BenchLimits, MessageProof, SignalProof
 from busplan.bench.plan_bounds import bound_findings
 from busplan.bench.raw_ends import end_findings, not_available
+from busplan.bench.report_tables import number_text
 from busplan.bench.rhythm import Pause
 from busplan.bench.scale_hint import scale_hint
 from busplan.bench.when_wrong import frame_at, when_wrong
@@ -140,7 +141,7 @@ def told_by_signals(proof: MessageProof, stream: Stream) -> Iterator[tuple[str, 
     """What signals of a message say the part is, such as its serial number: name and text."""
     for one in proof.signals:
         if one.role == "identity":
-            yield f"{proof.message.name} {one.name}", one.detail or f"{one.lowest:g}"
+            yield f"{proof.message.name} {one.name}", one.detail or number_text(one.lowest)
         elif one.role == "text" and one.constant and is_identity(stream.message.signal(one.name)):
             yield f"{proof.message.name} {one.name}", one.detail
 

@@ -189,11 +189,11 @@ def test_a_serial_in_a_signal_is_read_and_not_called_still() -> None:
 
     def values(k: np.ndarray) -> dict[str, np.ndarray]:
         moving = {s.name: 100.0 + k % 7 for s in LIMITS.signals[:2]}
-        return {**moving, "SerialNumber": np.full(len(k), 77123), "SwVersion": np.full(len(k), 5)}
+        return {**moving, "SerialNumber": np.full(len(k), 7712345), "SwVersion": np.full(len(k), 5)}
 
     report = Bench([Program(message, 200, values, 5, 1.0)]).judge()
     assert dict(report.identity) == {
-        "UnitLimits SerialNumber": "77123",
+        "UnitLimits SerialNumber": "7712345",
         "UnitLimits SwVersion": "5",
     }
     assert "signal-still" not in {f.code for f in report.findings}
