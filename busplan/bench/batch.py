@@ -17,7 +17,7 @@ import numpy as np
 
 from busplan.bench.golden import number
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, one_line
 
 FEWEST_PEERS = 4
 """Below so many parts none stands out."""
@@ -104,7 +104,7 @@ def _row(file: str, document: Mapping[str, Any]) -> BatchRow:
     heavy = [f for f in told if f.get("weight") == "fault"] or [
         f for f in told if f.get("weight") == "caution"
     ]
-    worst = str(heavy[0].get("summary", ""))[:120] if heavy else ""
+    worst = one_line(str(heavy[0].get("summary", "")), 160) if heavy else ""
 
     def text(key: str) -> str:
         return str(document.get(key) or "")[:80]

@@ -121,7 +121,7 @@ def _message(proof: MessageProof, old: Mapping[str, Any]) -> list[str]:
 def _signal(signal: SignalProof, old: Mapping[str, Any]) -> list[str]:
     role = str(old.get("role"))
     if signal.role != role:
-        return [f"is a {signal.role}, was a {role}"]
+        return [f"is now told as {signal.role}, was {role}"]
     if signal.role in ("counter", "checksum"):
         was = _text(old.get("detail"))
         same = signal.detail == old.get("detail")

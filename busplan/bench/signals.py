@@ -103,8 +103,12 @@ def _prove(
         role = "counter"
         detail, more = prove_counter(decoded, column, where, pauses)
         findings += more
-    elif is_identity(signal) and len(values) > 1 and values.min() == values.max():
-        role, detail = "identity", signal.choices.get(int(column.raw[carried][0]), "")
+    elif is_identity(signal) and len(values) > 1:
+        different = len(np.unique(column.raw[carried]))
+        if different == 1:
+            role, detail = "identity", signal.choices.get(int(column.raw[carried][0]), "")
+        else:
+            findings.append(_changing(signal.name, different, where))
     proof = SignalProof(
         name=signal.name,
         unit=signal.unit,
@@ -117,6 +121,18 @@ def _prove(
         detail=detail,
     )
     return proof, findings
+
+
+def _changing(name: str, different: int, where: Where) -> Finding:
+    return Finding(
+        "identity-changes",
+        Weight.NOTE,
+        Where(where.network, where.node, where.message, name),
+        f"{name} took {different} values, though by its name it says which part this is",
+        why="Either the name misleads, or two parts send.",
+        action="Look at the values; unplug everything else from the bench and test again.",
+        figures=(Figure("values", different),),
+    )
 
 
 def _text(column: DecodedSignal, message: Message) -> SignalProof:

@@ -57,6 +57,13 @@ CODES = (
         "Ask the maker which definition belongs to this software.",
     ),
     _entry(
+        "identity-changes",
+        (NOTE,),
+        "A signal that is named like a serial number or a version takes several values in one "
+        "test: the name misleads, or two parts send.",
+        "Look at the values; unplug everything else from the bench and test again.",
+    ),
+    _entry(
         "unlike-sample",
         (CAUTION,),
         "The node differs from an earlier record of the same part in rates, lengths, protection, "

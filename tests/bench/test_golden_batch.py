@@ -23,6 +23,7 @@ from support.bench_nodes import (
     good_unit,
     status_values,
     table_of,
+    told,
     unsigned,
     with_program,
 )
@@ -204,6 +205,12 @@ def test_a_serial_in_a_signal_is_read_and_not_called_still() -> None:
     assert "SwVersion 5 instead of 4" in next(
         f.summary for f in found if f.code == "sample-identity-differs"
     )
+
+    def two_parts(k: np.ndarray) -> dict[str, np.ndarray]:
+        return {**values(k), "SerialNumber": 7712345 + k % 2}
+
+    changing = Bench([Program(message, 200, two_parts, 5, 1.0)]).judge()
+    assert "SerialNumber took 2 values" in told(changing, "identity-changes")
 
 
 def test_what_the_tester_typed_stands_in_the_record(tmp_path: Path) -> None:
