@@ -25,11 +25,13 @@ _ORDERS = 3
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """What is on a network: a unit with its option, or a message that a gateway brings there."""
+    """What is on a network: a unit with its option, or a message that a gateway brings there,
+    ``renamed`` or under its own identifier."""
 
     unit: int
     option: int = 0
     message: int | None = None
+    renamed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +46,10 @@ def members(question: Question, answer: Placement, network: int) -> tuple[Member
     units = [
         Member(i, answer.option[i]) for i, where in enumerate(answer.where) if where == network
     ]
-    brought = {(c.unit, c.message) for c in answer.carried if c.network == network}
-    return (*units, *(Member(u, 0, m) for u, m in sorted(brought)))
+    brought = {
+        (c.unit, c.message, c in answer.renamed) for c in answer.carried if c.network == network
+    }
+    return (*units, *(Member(u, 0, m, renamed) for u, m, renamed in sorted(brought)))
 
 
 def cuts(
@@ -63,7 +67,7 @@ def cuts(
         small = _smallest(question, there, network, rate, loose, shuffled)
         cut = Cut(
             tuple(sorted((m.unit, _named(question, m, loose)) for m in small if m.message is None)),
-            tuple(sorted((m.unit, m.message) for m in small if m.message is not None)),
+            tuple(sorted(carried(small, own=not loose))),
             rate,
             network=network if _own(question, network) else None,
         )
@@ -72,6 +76,13 @@ def cuts(
             yield cut
         if enough():
             return
+
+
+def carried(there: Sequence[Member], *, own: bool) -> Iterator[tuple[int, int, bool]]:
+    """What is carried, as a cut names it; ``own``: whether identifiers matter."""
+    for m in there:
+        if m.message is not None:
+            yield m.unit, m.message, own and not m.renamed
 
 
 def _own(question: Question, network: int) -> bool:
@@ -107,7 +118,7 @@ def fits(
 ) -> bool:
     """Whether all on a network can be in time at a bit rate [bit/s].
 
-    ``loose``: units with several options may have any identifiers.
+    ``loose``: units with several options, and what is carried, may have any identifiers.
     """
     entries = list(_entries(question, there, network, loose))
     if not entries:
@@ -126,11 +137,13 @@ def _entries(
         unit = question.units[member.unit]
         option = unit.options[member.option]
         sent = unit.sent if member.message is None else (unit.sent[member.message],)
-        any_name = member.message is None and loose and len(unit.options) > 1
         for message in sent:
+            if member.message is not None:
+                found += _of(message, 0, free=loose or member.renamed)
+                continue
+            any_name = loose and len(unit.options) > 1
             free = option.other or message.movable or any_name
-            shift = option.shift if member.message is None else 0
-            found += _of(message, shift, free=free and member.message is None)
+            found += _of(message, option.shift, free=free)
     for message in question.fixed.get(network, ()):
         found += _of(message, 0, free=False)
     yield from sorted(found, key=lambda e: _rank(e))

@@ -25,13 +25,14 @@ _INFEASIBLE = 2
 class Cut:
     """Units, with their option where it matters, and messages carried, that cannot share a network.
 
-    ``rate``: at this bit rate or below. ``changes`` 0: they miss whatever the identifiers that may
-    change; else so many identifiers must change there. ``network``: this one only, ``None`` for
-    all. ``sound`` false: nothing is proven by it.
+    ``carried``: (unit, message, whether only under its own identifier). ``rate``: at this bit rate
+    or below. ``changes`` 0: they miss whatever the identifiers that may change; else so many
+    identifiers must change there. ``network``: this one only, ``None`` for all. ``sound`` false:
+    nothing is proven by it.
     """
 
     units: tuple[tuple[int, int | None], ...]
-    carried: tuple[tuple[int, int], ...] = ()
+    carried: tuple[tuple[int, int, bool], ...] = ()
     rate: int = 0
     changes: int = 0
     network: int | None = None
@@ -94,11 +95,13 @@ class Programme:
             if v is None:
                 return None
             found[v] = 1.0
-        for u, m in cut.carried:
+        for u, m, own in cut.carried:
             ways = [v for c, v in rows.brought.items() if (u, m, k) == message_at(c)]
             if not ways:
                 return None
             found |= dict.fromkeys(ways, 1.0)
+            if own:
+                found[rows.renamed[u, m, k]] = -1.0
         return found
 
     def _cut(self, cut: Cut, k: int, terms: Terms) -> None:

@@ -188,5 +188,5 @@ class _Run:
         """All that is on a network, as a cut."""
         there = judge.members(self.programme.question, answer, network)
         units = tuple((m.unit, m.option) for m in there if m.message is None)
-        carried = tuple((m.unit, m.message) for m in there if m.message is not None)
-        return Cut(units, carried, answer.rates[network], changes, network, sound)
+        brought = tuple(judge.carried(there, own=True))
+        return Cut(units, brought, answer.rates[network], changes, network, sound)

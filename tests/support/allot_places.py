@@ -1,0 +1,246 @@
+"""Small questions of placement, and every answer to them tried one by one.
+
+Nothing of the search is used here: loads, names, needs and orders of arbitration are counted anew,
+with the slow analysis of :mod:`support.allot_cases`.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from functools import cache
+from itertools import combinations, permutations, product
+
+from busplan.allot.problem import (
+    Carried,
+    Frames,
+    Gateway,
+    Name,
+    Net,
+    Option,
+    Placement,
+    Question,
+    Sent,
+    Unit,
+    Wanted,
+)
+from busplan.plan.movable import Costs
+from support.allot_cases import Case
+
+MS = 1_000_000
+COSTS = Costs(move=1.0, identifier=0.5, reset=0.3, route=0.2, network=3.0)
+BITS = 130
+RENAMED, CARRIED = -1, -2
+"""In place of an option: a message that a gateway brings, under another or its own identifier."""
+
+
+def made_question(seed: int) -> Question:
+    """Five units and a gateway of two ports on three networks, one of which may be a new one."""
+    chance = random.Random(seed)
+    added = chance.random() < 0.3
+    rates = (125_000, 250_000)
+    nets = [
+        Net("a", 125_000, rates, 0.6),
+        Net("b", 250_000, (250_000,), 0.6),
+        Net("c", 0 if added else 125_000, rates if added else (125_000,), 0.5),
+    ]
+    gateway = [
+        Unit("gate", port, home, (home,), frozenset(rates), (_sent(f"gate/{port}", 0x700 + home),))
+        for port, home in (("left", 0), ("right", 1))
+    ]
+    units = [*gateway]
+    for n in range(5):
+        home = chance.choice((0, 0, 1)) if added else chance.randrange(3)
+        may = tuple(sorted({home, *(k for k in range(3) if chance.random() < 0.75)}))
+        spoken = frozenset(rates if chance.random() < 0.6 else (chance.choice(rates),))
+        identifier = 0x40 * chance.choice((n + 1, n + 1, n, 1))
+        free = chance.random() < 0.25
+        sent = _sent(
+            f"n{n}/m",
+            identifier + n if free else identifier,
+            period=chance.choice((4, 5, 8, 10)),
+            deadline=chance.choice((2, 3, 4, 8)),
+            movable=free,
+        )
+        options = [Option()]
+        if not free and chance.random() < 0.35:
+            options.append(Option("offset", 0x400, COSTS.identifier))
+        if not free and chance.random() < 0.15:
+            options.append(Option("bought", 0, 2.0))
+        units.append(Unit(f"n{n}", "", home, may, spoken, (sent,), tuple(options)))
+    wanted = []
+    for _ in range(chance.choice((0, 1, 2))):
+        r, q = chance.sample(range(2, 7), 2)
+        wanted.append(Wanted((r,), ((q, 0),), chance.random() < 0.3, ((q, 0),)))
+    return Question(
+        tuple(nets), tuple(units), tuple(wanted), (Gateway("gate", (0, 1)),), costs=COSTS
+    )
+
+
+def _sent(
+    label: str, identifier: int, period: int = 50, deadline: int = 50, *, movable: bool = False
+) -> Sent:
+    name = Name(False, identifier)
+    frames = Frames(name, BITS, period * MS, deadline * MS)
+    return Sent(label, name, BITS * 1000 / period, (frames,), movable=movable)
+
+
+def cheapest(question: Question) -> float | None:
+    """The least cost of all answers, identifiers that clash changed; ``None`` when none works."""
+    judged = cache(lambda there, rate: _in_time(question, there, rate))
+    best = None
+    for answer in _answers(question):
+        price = _price(question, answer)
+        if (best is None or price < best) and _holds(question, answer, judged):
+            best = price
+    return best
+
+
+def clashes(question: Question, answer: Placement) -> int | None:
+    """How many identifiers must change for all to differ; ``None`` where they cannot."""
+    total = 0
+    for k in range(len(question.nets)):
+        users: dict[int, list[bool]] = {}
+        for i, unit in enumerate(question.units):
+            option = unit.options[answer.option[i]]
+            if answer.where[i] == k and option.kind != "bought":
+                number = unit.sent[0].name.identifier + option.shift
+                users.setdefault(number, []).append(unit.sent[0].movable)
+        for c in answer.carried - answer.renamed:
+            if c.network == k:
+                number = question.units[c.unit].sent[0].name.identifier
+                users.setdefault(number, []).append(False)
+        for movable in users.values():
+            if movable.count(False) > 1:
+                return None
+            total += min(len(movable) - 1, movable.count(True))
+    return total
+
+
+def _answers(question: Question) -> Iterator[Placement]:
+    units, nets = question.units, question.nets
+    for where in product(*(u.networks for u in units)):
+        rates_of = [(0, *n.rates) if n.new else n.rates for n in nets]
+        for rates in product(*rates_of):
+            fits = all(rates[k] in u.rates for u, k in zip(units, where, strict=True))
+            idle = any(n.new and rates[k] and k not in where for k, n in enumerate(nets))
+            if not fits or idle:
+                continue
+            for option in product(*(range(len(u.options)) for u in units)):
+                carried = _carried(question, where, option)
+                for renamed in _subsets(_renamable(question, where, carried or frozenset())):
+                    if carried is not None:
+                        yield Placement(where, option, rates, renamed, carried)
+
+
+def _subsets(things: frozenset[Carried]) -> Iterator[frozenset[Carried]]:
+    for size in range(len(things) + 1):
+        yield from map(frozenset, combinations(sorted(things, key=repr), size))
+
+
+def _renamable(
+    question: Question, where: tuple[int, ...], carried: frozenset[Carried]
+) -> frozenset[Carried]:
+    """What nobody who is there knows by its identifier only."""
+    known = {(m, where[w.units[0]]) for w in question.wanted if w.by_name for m in w.bring}
+    return frozenset(c for c in carried if ((c.unit, c.message), c.network) not in known)
+
+
+def _carried(
+    question: Question, where: tuple[int, ...], option: tuple[int, ...]
+) -> frozenset[Carried] | None:
+    """What the gateway must bring, ``None`` where it cannot."""
+    ends = {where[i] for i in question.gateways[0].units}
+    found = set()
+    for want in question.wanted:
+        (r,), ((q, m),) = want.units, want.senders
+        if where[q] == where[r]:
+            if want.by_name and option[q]:
+                return None
+        elif {where[q], where[r]} <= ends:
+            found.add(Carried(0, q, m, where[r]))
+        else:
+            return None
+    return frozenset(found)
+
+
+def _price(question: Question, answer: Placement) -> float:
+    units = question.units
+    price = sum(COSTS.move for u, k in zip(units, answer.where, strict=True) if k != u.home)
+    price += sum(u.options[j].cost for u, j in zip(units, answer.option, strict=True))
+    price += COSTS.route * len(answer.carried) + COSTS.identifier * len(answer.renamed)
+    for k, net in enumerate(question.nets):
+        if net.new:
+            price += COSTS.network * (answer.rates[k] > 0)
+        elif answer.rates[k] != net.rate:
+            price += COSTS.reset * len({u.node for u in units if u.home == k})
+    return price + COSTS.identifier * (clashes(question, answer) or 0)
+
+
+def _holds(question: Question, answer: Placement, judged) -> bool:
+    if clashes(question, answer) is None:
+        return False
+    for k, net in enumerate(question.nets):
+        there = {(i, answer.option[i]) for i, at in enumerate(answer.where) if at == k}
+        brought = {
+            (c.unit, RENAMED if c in answer.renamed else CARRIED)
+            for c in answer.carried
+            if c.network == k
+        }
+        load = sum(question.units[i].sent[0].bits_per_s for i, _ in there | brought)
+        if load > net.limit * answer.rates[k] * (1 + 1e-12):
+            return False
+        if there and not judged(frozenset(there | brought), answer.rates[k]):
+            return False
+    return True
+
+
+def _in_time(question: Question, there: frozenset[tuple[int, int]], rate: int) -> bool:
+    """Whether some order holds in which those that keep their identifiers keep their order."""
+    rows = []
+    for i, j in there:
+        unit = question.units[i]
+        option = unit.options[max(j, 0)]
+        sent = unit.sent[0]
+        free = j == RENAMED or (j >= 0 and (sent.movable or option.kind == "bought"))
+        rows.append((sent.name.identifier + option.shift, i, sent.frames[0], free))
+    rows.sort(key=lambda row: row[:2])
+    n = len(rows)
+    bit = 10**9 // rate
+    case = Case(
+        frame=tuple(row[2].bits * bit for row in rows),
+        period=tuple(row[2].period for row in rows),
+        jitter=(0,) * n,
+        deadline=tuple(row[2].deadline for row in rows),
+        may_change=tuple(row[3] for row in rows),
+        equal=tuple(range(n)),
+        bit=bit,
+    )
+    fine = case.slow()
+    for order in permutations(range(n)):
+        kept = [i for i in order if not rows[i][3]]
+        if kept == sorted(kept) and all(
+            fine(i, frozenset(order[:place])) for place, i in enumerate(order)
+        ):
+            return True
+    return False
+
+
+def planted(nodes: int, seed: int = 1) -> tuple[Question, frozenset[str]]:
+    """Many nodes with room for all, but for three alike that may sit on two networks only."""
+    chance = random.Random(seed)
+    nets = tuple(Net(f"net{k}", 250_000, (250_000,), 0.5) for k in range(max(3, nodes // 18)))
+    units = []
+    for n in range(nodes):
+        home = n % len(nets)
+        may = tuple(sorted({home, chance.randrange(len(nets)), chance.randrange(len(nets))}))
+        sent = tuple(
+            _sent(f"n{n}/m{m}", n * 6 + m, chance.choice((200, 500, 1000)), 200) for m in range(6)
+        )
+        units.append(Unit(f"n{n}", "", home, may, frozenset({250_000}), sent))
+    alike = chance.sample(range(nodes), 3)
+    for n in alike:
+        units[n] = Unit(
+            f"n{n}", "", 0, (0, 1), frozenset({250_000}), (_sent(f"n{n}/m0", 0x7A0, 100),)
+        )
+    return Question(nets, tuple(units)), frozenset(f"n{n}" for n in alike)
