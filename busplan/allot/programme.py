@@ -96,7 +96,7 @@ class Programme:
                 return None
             found[v] = 1.0
         for u, m, own in cut.carried:
-            ways = [v for c, v in rows.brought.items() if (u, m, k) == message_at(c)]
+            ways = list(rows.ways((u, m), k))
             if not ways:
                 return None
             found |= dict.fromkeys(ways, 1.0)

@@ -169,8 +169,7 @@ class Rows:
                     for k in sorted(networks):
                         self._bring(Carried(g, u, m, k))
         for (u, m, k), ren in self.renamed.items():
-            ways = {v: -1.0 for c, v in self.brought.items() if message_at(c) == (u, m, k)}
-            self.row({ren: 1.0, **ways}, high=0)
+            self.row({ren: 1.0, **dict.fromkeys(self.ways((u, m), k), -1.0)}, high=0)
             for r in strict[u, m]:
                 if (r, k) in self.place:
                     self.row({ren: 1.0, self.place[r, k]: 1.0}, high=1)
@@ -207,7 +206,7 @@ class Rows:
                     for v in self._sends(u, k, same=want.by_name):
                         terms[v] = terms.get(v, 0.0) - 1.0
                 for message in want.bring:
-                    terms |= dict.fromkeys(self._ways(message, k), -1.0)
+                    terms |= dict.fromkeys(self.ways(message, k), -1.0)
                 row = self.row(terms, high=0)
                 self.loose[row] = frozenset(u for u, _ in (*want.senders, *want.bring))
 
@@ -221,7 +220,7 @@ class Rows:
             brought: Terms = {}
             if (u, m) in want.bring:
                 for k in sorted({k for i in want.units for k in self.question.units[i].networks}):
-                    ways = dict.fromkeys(self._ways((u, m), k), -1.0)
+                    ways = dict.fromkeys(self.ways((u, m), k), -1.0)
                     ears = {self.place[i, k]: -1.0 for i in want.units if (i, k) in self.place}
                     if ways:
                         got = self.variable(whole=False)
@@ -243,7 +242,7 @@ class Rows:
             if v is not None and (option.kind == "as it is" or not same):
                 yield v
 
-    def _ways(self, message: tuple[int, int], k: int) -> Iterator[int]:
+    def ways(self, message: tuple[int, int], k: int) -> Iterator[int]:
         """Variables that say that a gateway brings a message to a network."""
         for g in range(len(self.question.gateways)):
             v = self.brought.get(Carried(g, *message, k))

@@ -117,14 +117,17 @@ def _move_timing(draft: Draft, node: str, old: str, target: str, messages: Colle
 def _timed(draft: Draft, node: str, messages: Collection[str]) -> list[tuple[str, frozenset[str]]]:
     """Tables of timing that mean one of these messages of a node, with all who send it there."""
     found = []
+    alike = [s for s in draft.before.streams if s.message.name in messages]
     for key in draft.document.get("message", {}):
         steps = key.split("/")
+        if steps[-1] not in messages or (len(steps) > 2 and steps[1] != node):
+            continue
         senders = frozenset(
             s.node
-            for s in draft.before.streams
+            for s in alike
             if s.message.name == steps[-1] and (len(steps) == 1 or s.network == steps[0])
         )
-        if steps[-1] in messages and node in senders and (len(steps) < 3 or steps[1] == node):
+        if node in senders:
             found.append((key, senders))
     return found
 

@@ -32,7 +32,7 @@ from busplan.plan.problems import Problems
 from busplan.plan.receivers import needs_named
 from busplan.plan.routing import resolve_routes
 from busplan.plan.schema import NetworkSpec, NodeSpec, PlanSpec
-from busplan.plan.select import selector_pattern
+from busplan.plan.select import StreamNames
 from busplan.plan.streams import (
     Placement,
     Timing,
@@ -329,7 +329,7 @@ def _check_limits(
 
 def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
     """Lay the plan's ``[message]`` tables over the streams; each must name at least one."""
-    result = list(streams)
+    result, named = list(streams), StreamNames(streams)
     for name, spec in context.spec.messages.items():
         path = ("message", name)
         if spec.cycle_ms is not None and spec.min_distance_ms is not None:
@@ -352,13 +352,7 @@ def _with_timing(context: Context, streams: list[Stream]) -> list[Stream]:
             optional=spec.optional if isinstance(spec.optional, bool) else tuple(spec.optional),
             bounds=_bounds(spec),
         )
-        pattern = selector_pattern(name)
-        hits = [
-            i
-            for i, s in enumerate(streams)
-            if pattern.fullmatch(s.label)
-            or name in (f"{s.network}/{s.message.name}", f"{s.network}/{s.node}/{s.message.name}")
-        ]
+        hits = named.hits(name)
         for i in hits:
             result[i] = timed(result[i], timing)
         if hits and not isinstance(spec.optional, bool):

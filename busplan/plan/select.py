@@ -8,7 +8,7 @@ A selector is any trailing part of a full name (``network/node/message/signal``)
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TypeVar
 
 from busplan.errors import UsageError
@@ -36,6 +36,33 @@ def _step(step: str) -> str:
         return first
     middle = "".join(f"(?>[^/]*?{part})" for part in parts[:-1])
     return f"{first}{middle}[^/]*{parts[-1]}"
+
+
+class StreamNames:
+    """Which streams the name of a ``[message]`` table means: a selector, or network and message."""
+
+    def __init__(self, streams: Sequence[Stream]) -> None:
+        self._labels = [s.label for s in streams]
+        self._by_name: dict[str, dict[int, None]] = {}
+        for i, (stream, label) in enumerate(zip(streams, self._labels, strict=True)):
+            steps = label.split("/")
+            message = stream.message.name
+            for name in (
+                *("/".join(steps[first:]) for first in range(len(steps))),
+                f"{stream.network}/{message}",
+                f"{stream.network}/{stream.node}/{message}",
+            ):
+                self._by_name.setdefault(name, {})[i] = None
+
+    def hits(self, name: str) -> list[int]:
+        """Places of the streams that are meant, in order."""
+        plain = self._by_name.get(name, {})
+        bare = name.strip("/")
+        if not set("*?") & set(name):
+            return sorted({**plain, **self._by_name.get(bare, {})})
+        pattern = selector_pattern(name)
+        matched = (i for i, label in enumerate(self._labels) if pattern.fullmatch(label))
+        return sorted({*plain, *matched})
 
 
 def select_signals(vehicle: Vehicle, selectors: Iterable[str]) -> tuple[SignalAddress, ...]:
