@@ -8,7 +8,7 @@ The main job in five lines, on files that ``busplan demo --to demo-files`` write
     busplan.check(v).to_frame(), busplan.timing(v).to_frame(), busplan.judge_pack(c)
     busplan.prove_node(busplan.read_capture("bench_charger_short.log.gz", v), "charger").to_html()
 
-A plan (Vehicle):       load_plan, check, loads, timing, simulate
+A plan (Vehicle):       load_plan, check, loads, timing, simulate, allot
 A recording (Capture):  read_capture, survey, measure, judge_pack, judge_behaviours, prove_node
 Many captures:          Fleet
 What is said:           Finding, Findings
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from busplan.face.fleet import Fleet
     from busplan.face.judged import judge_behaviours, judge_pack, prove_node
     from busplan.face.opened import Capture, read_capture
+    from busplan.face.placed import allot
     from busplan.face.planned import check, load_plan, loads, simulate, timing
     from busplan.face.traffic import measure, survey
     from busplan.findings import Finding
@@ -51,6 +52,7 @@ __all__ = [
     "PlanError",
     "UsageError",
     "Vehicle",
+    "allot",
     "check",
     "judge_behaviours",
     "judge_pack",
@@ -70,6 +72,7 @@ _HOMES = {
     "face.fleet": ("Fleet",),
     "face.judged": ("judge_behaviours", "judge_pack", "prove_node"),
     "face.opened": ("Capture", "read_capture"),
+    "face.placed": ("allot",),
     "face.planned": ("check", "load_plan", "loads", "simulate", "timing"),
     "face.traffic": ("measure", "survey"),
     "findings": ("Finding",),
@@ -78,8 +81,8 @@ _HOMES = {
 """Where the public names live: nothing is imported before it is asked for."""
 
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
-_ROOM = "timing"
-"""The one public name that a room below has, too."""
+_ROOMS = ("allot", "timing")
+"""The public names that rooms below have, too."""
 
 
 def _public(name: str) -> "Any":
@@ -93,7 +96,7 @@ def _lazy(name: str) -> "Any":
 
     if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = import_module(f"{__name__}.{name}") if name == _ROOM else _public(name)
+    value = import_module(f"{__name__}.{name}") if name in _ROOMS else _public(name)
     globals()[name] = value
     return value
 
@@ -110,20 +113,20 @@ class _Room(ModuleType):
     """A room that also answers to the call of its name: ``busplan.timing(v)``."""
 
     def __call__(self, *given: "Any", **named: "Any") -> "Any":
-        return _public(_ROOM)(*given, **named)
+        return _public(self.__name__.rpartition(".")[2])(*given, **named)
 
     @property
     def __signature__(self) -> "Any":
         from inspect import signature
 
-        return signature(_public(_ROOM))
+        return signature(_public(self.__name__.rpartition(".")[2]))
 
 
 class _Package(ModuleType):
-    """This package: whoever imports the room first, ``busplan.timing`` can be called."""
+    """This package: whoever imports a room first, ``busplan.timing`` can be called."""
 
     def __setattr__(self, name: str, value: "Any") -> None:
-        if name == _ROOM and isinstance(value, ModuleType):
+        if name in _ROOMS and isinstance(value, ModuleType):
             value.__class__ = _Room
         super().__setattr__(name, value)
 

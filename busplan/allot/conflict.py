@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from busplan.allot.learnt import Cut
 from busplan.allot.problem import Net, Option, Question, Unit
-from busplan.allot.programme import Cut, Programme
+from busplan.allot.programme import Programme
 from busplan.allot.room import bits_per_s
 from busplan.wire.load_limit import ROUNDING
 

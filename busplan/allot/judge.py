@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplan.allot.learnt import Cut, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Frames, Name, Placement, Question, Sent
-from busplan.allot.programme import Cut
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
 from busplan.wire.lengths import ERROR_BITS_WORST, Bits, duration_ns
 
@@ -35,10 +35,15 @@ class Member:
 
 
 @dataclass(frozen=True, slots=True)
-class _Entry:
+class Entry:
+    """Frames on a network under a name. ``free``: it may be another one; ``movable``: at the cost
+    of a change. ``who`` is ``None`` for what is there whatever the answer."""
+
     frames: Frames
     name: Name
     free: bool
+    movable: bool = False
+    who: Who | None = None
 
 
 def members(question: Question, answer: Placement, network: int) -> tuple[Member, ...]:
@@ -120,42 +125,48 @@ def fits(
 
     ``loose``: units with several options, and what is carried, may have any identifiers.
     """
-    entries = list(_entries(question, there, network, loose))
+    entries = entries_of(question, there, network, loose=loose)
     if not entries:
         return True
-    order = _order(question, network, rate, entries)
+    order = order_of(question, network, rate, entries)
     found = order.find(np.array([e.free for e in entries], np.bool_))
     # Where only numbers are missing nothing is proven.
     return not isinstance(found, Failure) or found.full
 
 
-def _entries(
-    question: Question, there: Sequence[Member], network: int, loose: bool
-) -> Iterator[_Entry]:
-    found: list[_Entry] = []
+def entries_of(
+    question: Question, there: Sequence[Member], network: int, *, loose: bool
+) -> list[Entry]:
+    """All that is sent on a network, in order of arbitration; ``loose`` as for :func:`fits`."""
+    found: list[Entry] = []
     for member in there:
         unit = question.units[member.unit]
         option = unit.options[member.option]
-        sent = unit.sent if member.message is None else (unit.sent[member.message],)
-        for message in sent:
-            if member.message is not None:
-                found += _of(message, 0, free=loose or member.renamed)
-                continue
-            any_name = loose and len(unit.options) > 1
+        if member.message is not None:
+            who = (member.unit, 0, member.message, True)
+            free = loose or member.renamed
+            found += _of(unit.sent[member.message], 0, who, free=free, movable=not member.renamed)
+            continue
+        any_name = loose and len(unit.options) > 1
+        for m, message in enumerate(unit.sent):
             free = option.other or message.movable or any_name
-            found += _of(message, option.shift, free=free)
+            who = (member.unit, member.option, m, False)
+            movable = message.movable and not option.other
+            found += _of(message, option.shift, who, free=free, movable=movable)
     for message in question.fixed.get(network, ()):
-        found += _of(message, 0, free=False)
-    yield from sorted(found, key=lambda e: _rank(e))
+        found += _of(message, 0, None, free=False, movable=False)
+    return sorted(found, key=_rank)
 
 
-def _of(message: Sent, shift: int, *, free: bool) -> Iterator[_Entry]:
+def _of(
+    message: Sent, shift: int, who: Who | None, *, free: bool, movable: bool
+) -> Iterator[Entry]:
     for frames in message.frames:
         name = Name(frames.name.extended, frames.name.identifier + shift)
-        yield _Entry(frames, name, free and not frames.urgent)
+        yield Entry(frames, name, free and not frames.urgent, movable, who)
 
 
-def _rank(entry: _Entry) -> int:
+def _rank(entry: Entry) -> int:
     """As :func:`busplan.plan.vehicle.arbitration_rank`."""
     if entry.frames.urgent:
         return -1
@@ -165,7 +176,8 @@ def _rank(entry: _Entry) -> int:
     return entry.name.identifier << 19
 
 
-def _order(question: Question, network: int, rate: int, entries: Sequence[_Entry]) -> NetworkOrder:
+def order_of(question: Question, network: int, rate: int, entries: Sequence[Entry]) -> NetworkOrder:
+    """The test of messages in time for entries in order of arbitration."""
     net = question.nets[network]
     single = [
         duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries

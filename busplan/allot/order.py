@@ -91,10 +91,10 @@ class NetworkOrder:
             np.bool_,
         )
         sent = [i for i, part in enumerate(model.part) if not part]
-        self.twins = [
-            tuple(i for i in sent if model.upto[i] == last)
-            for last in sorted({model.upto[i] for i in sent})
-        ]
+        groups: dict[int, list[int]] = {}
+        for i in sent:
+            groups.setdefault(model.upto[i], []).append(i)
+        self.twins = [tuple(groups[last]) for last in sorted(groups)]
         """Messages by identifier: several of one identifier is wrong; frames of sessions share."""
         self._up_to = np.array([self.numbers.up_to(r) for r in ranks], np.int64).reshape(-1, 2)
         self._before = np.array([self.numbers.up_to(r - 1) for r in (*ranks, END)], np.int64)

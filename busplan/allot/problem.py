@@ -191,7 +191,8 @@ class Placement:
     """An answer: the network of each unit, the option of each, the rate of each network.
 
     ``rates``: 0 for a network that is not added. ``renamed``: what of ``carried`` gets another
-    identifier because theirs is taken; ``carried``: what gateways bring.
+    identifier because theirs is taken; ``carried``: what gateways bring; ``moved``: (unit, message)
+    that get another identifier where they are.
     """
 
     where: tuple[int, ...]
@@ -199,6 +200,7 @@ class Placement:
     rates: tuple[int, ...]
     renamed: frozenset[Carried] = frozenset()
     carried: frozenset[Carried] = frozenset()
+    moved: frozenset[tuple[int, int]] = frozenset()
 
 
 def cost(question: Question, answer: Placement) -> float:

@@ -13,30 +13,13 @@ from typing import Any
 
 import numpy as np
 
+from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
 
 _INFEASIBLE = 2
 """How scipy says that there is no answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """Units, with their option where it matters, and messages carried, that cannot share a network.
-
-    ``carried``: (unit, message, whether only under its own identifier). ``rate``: at this bit rate
-    or below. ``changes`` 0: they miss whatever the identifiers that may change; else so many
-    identifiers must change there. ``network``: this one only, ``None`` for all. ``sound`` false:
-    nothing is proven by it.
-    """
-
-    units: tuple[tuple[int, int | None], ...]
-    carried: tuple[tuple[int, int, bool], ...] = ()
-    rate: int = 0
-    changes: int = 0
-    network: int | None = None
-    sound: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +41,7 @@ class Programme:
 
     question: Question
     cuts: list[Cut] = field(default_factory=list)
+    demands: list[Demand] = field(default_factory=list)
     rows: Rows = field(init=False)
 
     def __post_init__(self) -> None:
@@ -65,6 +49,8 @@ class Programme:
         add_room(self.rows)
         for cut in self.cuts:
             self._add(cut)
+        for wanted in self.demands:
+            self._demand(wanted)
 
     @property
     def sound(self) -> bool:
@@ -114,6 +100,38 @@ class Programme:
             rows.row({rows.changing(k): 1.0, **all_of}, low=weight * (1 - size))
         else:
             rows.row({**terms, **dict.fromkeys(faster, -1.0)}, high=size - 1)
+
+    def demand(self, wanted: Demand) -> bool:
+        """One more inequality of a network; false when it is there already."""
+        if wanted in self.demands:
+            return False
+        self.demands.append(wanted)
+        self._demand(wanted)
+        return True
+
+    def _demand(self, wanted: Demand) -> None:
+        rows, k = self.rows, wanted.network
+        sum_of: Terms = {}
+        total = 0
+        both = [(w, n, True) for w, n in wanted.kept] + [(w, n, False) for w, n in wanted.there]
+        for (u, j, m, brought), weight, own in both:
+            total += weight
+            stays = list(rows.ways((u, m), k)) if brought else [rows.named.get((u, j, k))]
+            for v in stays:
+                if v is not None:
+                    sum_of[v] = sum_of.get(v, 0.0) - weight
+            if own and brought and (u, m, k) in rows.renamed:
+                v = rows.renamed[u, m, k]
+                sum_of[v] = sum_of.get(v, 0.0) + weight
+            elif own and not brought and self.question.units[u].sent[m].movable:
+                v = rows.moving(u, m, k)
+                sum_of[v] = sum_of.get(v, 0.0) + weight
+        least = wanted.least
+        for b in self.question.nets[k].rates:
+            if b > wanted.rate:
+                v = rows.rate[k, b]
+                sum_of[v] = sum_of.get(v, 0.0) + least
+        rows.row(sum_of, low=least - total)
 
     def other_than(self, answer: Placement) -> bool:
         """Rule out answers that hold all the dear choices of this one; false when it has none.
@@ -221,7 +239,8 @@ class Programme:
         ]
         carried = frozenset(c for c, v in rows.brought.items() if on[v])
         renamed = frozenset(c for c in carried if on[rows.renamed[message_at(c)]])
-        return Placement(tuple(where), tuple(option), tuple(rates), renamed, carried)
+        moved = frozenset((u, m) for (u, m, k), v in rows.moved.items() if on[v] and where[u] == k)
+        return Placement(tuple(where), tuple(option), tuple(rates), renamed, carried, moved)
 
     def forbidden(self, names: Collection[str]) -> list[int]:
         """The variables of choices that are refused, by their names (:func:`choices`)."""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
 from busplan.allot.conflict import Conflict
 from busplan.allot.effect import Effect, State, effects
 from busplan.allot.steps import Step, steps
-from busplan.allot.whole import Answer, Proposal
+from busplan.allot.whole import Proposal
 from busplan.plan.movable import Costs
 from busplan.tables import Table
 from busplan.wording import counted, listing
@@ -40,9 +40,8 @@ class StepRow:
     refuse: str
 
 
-def step_table(answer: Answer | None) -> Table[StepRow]:
+def table_of(found: Iterable[Step]) -> Table[StepRow]:
     """One row a change."""
-    found = () if answer is None else steps(answer)
     rows = (StepRow(s.what, s.cost, s.why, "; ".join(s.elsewhere), s.name) for s in found)
     return Table("changes", StepRow, tuple(rows))
 

@@ -32,7 +32,8 @@ class Rows:
     ``place[unit, network]``, ``option[node, option]``, ``named[unit, option, network]`` (both of
     them together), ``rate[network, bit rate]``, ``brought`` what a gateway carries,
     ``renamed[unit, message, network]`` with another identifier, ``moved[unit, message, network]``
-    a message that must get another identifier, ``changes[network]`` how many do. ``seats``: the row
+    a message that gets another identifier, ``changes[network]`` how many do (``sums``: the row
+    that says so). ``seats``: the row
     in which each unit gets its place; ``loose``: rows that say nothing without all these units.
     """
 
@@ -50,6 +51,7 @@ class Rows:
         self.renamed: dict[tuple[int, int, int], int] = {}
         self.moved: dict[tuple[int, int, int], int] = {}
         self.changes: dict[int, int] = {}
+        self.sums: dict[int, int] = {}
         self.seats: dict[int, int] = {}
         self.loose: dict[int, frozenset[int]] = {}
         self._units()
@@ -74,8 +76,18 @@ class Rows:
         """The number of identifiers that change on a network."""
         if network not in self.changes:
             costs = self.question.costs
-            self.changes[network] = self.variable(costs.identifier, np.inf, whole=False)
+            v = self.changes[network] = self.variable(costs.identifier, np.inf, whole=False)
+            self.sums[network] = self.row({v: 1.0}, low=0)
         return self.changes[network]
+
+    def moving(self, unit: int, message: int, network: int) -> int:
+        """Whether a message gets another identifier on a network."""
+        key = (unit, message, network)
+        if key not in self.moved:
+            self.changing(network)
+            v = self.moved[key] = self.variable()
+            self.rows[self.sums[network]][0][v] = -1.0
+        return self.moved[key]
 
     def _units(self) -> None:
         question, costs = self.question, self.question.costs
@@ -142,6 +154,11 @@ class Rows:
         """Whether a gateway has a unit on a network."""
         units = self.question.gateways[gateway].units
         return {self.place[i, network]: 1.0 for i in units if (i, network) in self.place}
+
+    def _always(self, gateway: int, network: int) -> bool:
+        """Whether a gateway has a unit there that cannot leave."""
+        units = self.question.gateways[gateway].units
+        return any(self.question.units[i].networks == (network,) for i in units)
 
     def _hears(self, gateway: int, unit: int, only_if: int | None = None) -> None:
         """Where the unit is, the gateway is too; only if a variable is 1, when one is given."""
@@ -278,10 +295,6 @@ class Rows:
             held = sum(s.name == used for s in self.question.fixed.get(k, ()))
             if len({one.node for one in entries}) + held > 1:
                 self._one(entries, 1 - held)
-        for k in range(len(self.question.nets)):
-            mine = {v: -1.0 for (_, _, where), v in self.moved.items() if where == k}
-            if mine:
-                self.row({self.changing(k): 1.0, **mine}, low=0)
 
     def _one(self, users: list[_User], most: int) -> None:
         """At most so many of these use what they all would use; the others get another one."""
@@ -289,9 +302,7 @@ class Rows:
         for one in users:
             terms[one.sends] = terms.get(one.sends, 0.0) + 1.0
             if one.movable is not None:
-                if one.movable not in self.moved:
-                    self.moved[one.movable] = self.variable()
-                terms[self.moved[one.movable]] = -1.0
+                terms[self.moving(*one.movable)] = -1.0
             if one.renamed is not None:
                 terms[one.renamed] = -1.0
         self.row(terms, high=most)

@@ -6,15 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from busplan.allot import judge
+from busplan.allot.demands import demands
 from busplan.allot.fewest import Enough
+from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, cost
-from busplan.allot.programme import Cut, Programme, Solved
+from busplan.allot.programme import Programme, Solved
 
 _LARGE = 3_000
-"""Variables from which on a part in a thousand of the cost is let go."""
-_LET_GO = 1e-3
+"""Variables from which on two parts in a thousand of the cost are let go."""
+_LET_GO = 2e-3
 _EXACT = 1e-6
-_DIVES = 5
+_DIVES = 15
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
 _CHUNK_S = 30.0
 
@@ -46,6 +48,7 @@ class Found:
     bound: float
     impossible: bool
     cuts: tuple[Cut, ...] = ()
+    demands: tuple[Demand, ...] = ()
 
     @property
     def proven(self) -> bool:
@@ -65,7 +68,7 @@ def search(
     left: Callable[[], float] = lambda: _CHUNK_S,
     enough: Enough = lambda: False,
     refused: Sequence[str] = (),
-    cuts: Sequence[Cut] = (),
+    known: Found | None = None,
     other_than: Sequence[Placement] = (),
     dearest: float = float("inf"),
     told: Told = lambda best, bound: None,
@@ -73,13 +76,15 @@ def search(
     """The cheapest placement that ``accept`` finds in time.
 
     ``left`` tells the seconds that are left, ``enough`` whether to stop; ``refused`` names choices
-    that may not be taken (:meth:`Programme.choices`); ``other_than``: answers that are known.
+    that may not be taken (:meth:`Programme.choices`); ``known``: what was learnt before;
+    ``other_than``: answers that are not looked for.
     ``dearest``: dearer ones are of no use.
     """
-    programme = Programme(question, list(cuts))
-    excluded = [programme.other_than(known) for known in other_than]
+    learnt = ([], []) if known is None else (list(known.cuts), list(known.demands))
+    programme = Programme(question, *learnt)
+    excluded = [programme.other_than(answer) for answer in other_than]
     if not all(excluded):
-        return Found(None, float("inf"), 0.0, impossible=False, cuts=tuple(cuts))
+        return Found(None, float("inf"), 0.0, impossible=False)
     run = _Run(programme, accept, left, enough, programme.forbidden(refused), told)
     return run.found(dearest)
 
@@ -98,9 +103,14 @@ class _Run:
     rounds: int = 0
     learnt: bool = False
 
+    @property
+    def gap(self) -> float:
+        """The part of the cost that is let go."""
+        return _LET_GO if len(self.programme.rows.cost) > _LARGE else _EXACT
+
     def found(self, dearest: float) -> Found:
         impossible = False
-        gap = _LET_GO if len(self.programme.rows.cost) > _LARGE else _EXACT
+        gap = self.gap
         while not self.enough() and self.left() > 0:
             solved = self._solve(gap)
             sound = self.programme.sound
@@ -123,6 +133,7 @@ class _Run:
             min(self.bound, self.cost),
             impossible,
             tuple(self.programme.cuts),
+            tuple(self.programme.demands),
         )
 
     def _solve(self, gap: float, fixed: dict[int, float] | None = None) -> Solved:
@@ -132,35 +143,42 @@ class _Run:
     def _learn(self, answer: Placement) -> bool:
         """Judge an answer and those near it; whether there is anything new to solve with."""
         self.learnt = False
-        late = self._late(answer)
+        late, waiting = self._judged(answer)
         if not late:
-            return self._keep(answer)
+            self._keep(answer)
+        if not late and not waiting:
+            return self.learnt
         near: Placement | None = answer
         for _ in range(_DIVES):
             if near is None or self.enough() or self.left() <= 0:
                 break
-            near = self._solve(_EXACT, self._around(near, late)).answer
-            late = () if near is None else self._late(near)
-            if near is not None and not late:
+            near = self._solve(self.gap, self._around(near, late | waiting)).answer
+            late, waiting = (set(), set()) if near is None else self._judged(near)
+            if near is not None and not late and not waiting:
                 if cost(self.programme.question, near) < self.cost:
                     self._keep(near)
                 break
         return self.learnt
 
-    def _late(self, answer: Placement) -> tuple[int, ...]:
-        """Networks that cannot be in time; why becomes cuts."""
-        late = []
+    def _judged(self, answer: Placement) -> tuple[set[int], set[int]]:
+        """Networks that cannot be in time, and those on which more identifiers must change."""
+        late, waiting = set(), set()
+        question = self.programme.question
         for k, rate in enumerate(answer.rates):
             if not rate:
                 continue
             self.rounds += 1
-            for cut in judge.cuts(self.programme.question, answer, k, self.rounds, self.enough):
+            for cut in judge.cuts(question, answer, k, self.rounds, self.enough):
                 self.learnt |= self.programme.add(cut)
-                if k not in late:
-                    late.append(k)
-        return tuple(late)
+                late.add(k)
+            if k in late:
+                continue
+            for demand in demands(question, answer, k):
+                self.learnt |= self.programme.demand(demand)
+                waiting.add(k)
+        return late, waiting
 
-    def _around(self, answer: Placement, late: Sequence[int]) -> dict[int, float]:
+    def _around(self, answer: Placement, late: set[int]) -> dict[int, float]:
         """Units of networks that are in time stay where the answer has them."""
         place = self.programme.rows.place
         return {
@@ -169,20 +187,18 @@ class _Run:
             if answer.where[i] not in late
         }
 
-    def _keep(self, answer: Placement) -> bool:
-        """Ask the whole plan; whether it said anything that the programme did not know."""
+    def _keep(self, answer: Placement) -> None:
+        """Ask the whole plan; what it says that the programme did not know is learnt."""
         question = self.programme.question
         verdict = self.accept(answer)
         total = cost(question, answer) + verdict.changed * question.costs.identifier
         if not verdict.late and total < self.cost:
             self.best, self.cost = answer, total
-        new = False
         for k, number in verdict.changes.items():
-            if number:
-                new |= self.programme.add(self._whole(answer, k, number, sound=True))
+            if number > sum(answer.where[u] == k for u, _ in answer.moved):
+                self.learnt |= self.programme.add(self._whole(answer, k, number, sound=True))
         for k in verdict.late:
-            new |= self.programme.add(self._whole(answer, k, 0, sound=False))
-        return new
+            self.learnt |= self.programme.add(self._whole(answer, k, 0, sound=False))
 
     def _whole(self, answer: Placement, network: int, changes: int, *, sound: bool) -> Cut:
         """All that is on a network, as a cut."""

@@ -196,7 +196,7 @@ class _Run:
             left=self.left,
             enough=self.over,
             refused=refused,
-            cuts=() if found is None else found.cuts,
+            known=found,
             other_than=known,
             dearest=float("inf") if found is None else CLOSE * found.cost,
             told=lambda best, bound: self.limits.told(best, bound, doing),

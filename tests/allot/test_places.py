@@ -3,9 +3,10 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.allot_places import cheapest, clashes, made_question, planted
+from support.allot_places import changes, cheapest, made_question, planted
 
 from busplan.allot.conflict import find_conflict
+from busplan.allot.problem import Placement
 from busplan.allot.search import Verdict, search
 
 
@@ -13,7 +14,13 @@ from busplan.allot.search import Verdict, search
 @settings(max_examples=70)
 def test_the_answer_costs_what_the_cheapest_of_all_costs(seed: int) -> None:
     question = made_question(seed)
-    found = search(question, lambda answer: Verdict(clashes(question, answer) or 0))
+
+    def accept(answer: Placement) -> Verdict:
+        number = changes(question, answer)
+        assert number is not None, "what the search has judged is so"
+        return Verdict(sum(number.values()), number)
+
+    found = search(question, accept)
     least = cheapest(question)
     if least is None:
         assert found.placement is None

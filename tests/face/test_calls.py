@@ -240,6 +240,8 @@ WRONG = {
     "drift": (lambda v, c: busplan.simulate(v, drift_ppm="x"), "drift_ppm takes"),
     "frames": (lambda v, c: busplan.simulate(v, seconds=86_400), "too many for one run"),
     "faults": (lambda v, c: busplan.timing(v, fault_interval_ms=0), "fault_interval_ms takes"),
+    "refused": (lambda v, c: busplan.allot(v, refused=3), "refused takes names"),
+    "changes": (lambda v, c: busplan.allot(v, refused="move lift moon"), 'no change "move lift'),
     "file": (lambda v, c: busplan.read_capture("absent.log"), "absent.log"),
     "files": (lambda v, c: busplan.read_capture(7), "wants paths of files, not int"),
     "empty": (lambda v, c: busplan.read_capture([]), "at least one capture file"),

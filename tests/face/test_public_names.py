@@ -21,6 +21,10 @@ SIGNATURES = {
         "(vehicle: 'Vehicle', *, networks: 'Iterable[str] | str | None' = None, "
         "fault_interval_ms: 'float | None' = None) -> 'TimingReport'"
     ),
+    "allot": (
+        "(vehicle: 'Vehicle', *, refused: 'Iterable[str] | str | None' = None, "
+        "fault_interval_ms: 'float | None' = None, seconds: 'float' = 60.0) -> 'Allotted'"
+    ),
     "simulate": (
         "(vehicle: 'Vehicle', *, seconds: 'float' = 60.0, seed: 'int' = 0, "
         "networks: 'Iterable[str] | str | None' = None, errors_per_second: 'float' = 0.0, "

@@ -7,7 +7,7 @@ with the slow analysis of :mod:`support.allot_cases`.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from itertools import combinations, permutations, product
 
@@ -87,34 +87,44 @@ def _sent(
 
 def cheapest(question: Question) -> float | None:
     """The least cost of all answers, identifiers that clash changed; ``None`` when none works."""
-    judged = cache(lambda there, rate: _in_time(question, there, rate))
+    judged = cache(lambda there, rate: fewest(question, there, rate))
     best = None
     for answer in _answers(question):
         price = _price(question, answer)
-        if (best is None or price < best) and _holds(question, answer, judged):
-            best = price
+        if best is not None and price >= best:
+            continue
+        for k, net in enumerate(question.nets):
+            there = _there(question, answer, k)
+            load = sum(question.units[i].sent[0].bits_per_s for i, _ in there)
+            if load > net.limit * answer.rates[k] * (1 + 1e-12):
+                break
+            number = judged(there, answer.rates[k])
+            if number is None:
+                break
+            price += COSTS.identifier * number
+        else:
+            best = price if best is None else min(best, price)
     return best
 
 
-def clashes(question: Question, answer: Placement) -> int | None:
-    """How many identifiers must change for all to differ; ``None`` where they cannot."""
-    total = 0
+def changes(question: Question, answer: Placement) -> dict[int, int] | None:
+    """How many identifiers must change on each network; ``None`` where no changes suffice."""
+    found = {}
     for k in range(len(question.nets)):
-        users: dict[int, list[bool]] = {}
-        for i, unit in enumerate(question.units):
-            option = unit.options[answer.option[i]]
-            if answer.where[i] == k and option.kind != "bought":
-                number = unit.sent[0].name.identifier + option.shift
-                users.setdefault(number, []).append(unit.sent[0].movable)
-        for c in answer.carried - answer.renamed:
-            if c.network == k:
-                number = question.units[c.unit].sent[0].name.identifier
-                users.setdefault(number, []).append(False)
-        for movable in users.values():
-            if movable.count(False) > 1:
-                return None
-            total += min(len(movable) - 1, movable.count(True))
-    return total
+        number = fewest(question, _there(question, answer, k), answer.rates[k])
+        if number is None:
+            return None
+        found[k] = number
+    return found
+
+
+def _there(question: Question, answer: Placement, k: int) -> frozenset[tuple[int, int]]:
+    units = {(i, answer.option[i]) for i, at in enumerate(answer.where) if at == k}
+    return frozenset(units) | {
+        (c.unit, RENAMED if c in answer.renamed else CARRIED)
+        for c in answer.carried
+        if c.network == k
+    }
 
 
 def _answers(question: Question) -> Iterator[Placement]:
@@ -174,56 +184,50 @@ def _price(question: Question, answer: Placement) -> float:
             price += COSTS.network * (answer.rates[k] > 0)
         elif answer.rates[k] != net.rate:
             price += COSTS.reset * len({u.node for u in units if u.home == k})
-    return price + COSTS.identifier * (clashes(question, answer) or 0)
+    return price
 
 
-def _holds(question: Question, answer: Placement, judged) -> bool:
-    if clashes(question, answer) is None:
-        return False
-    for k, net in enumerate(question.nets):
-        there = {(i, answer.option[i]) for i, at in enumerate(answer.where) if at == k}
-        brought = {
-            (c.unit, RENAMED if c in answer.renamed else CARRIED)
-            for c in answer.carried
-            if c.network == k
-        }
-        load = sum(question.units[i].sent[0].bits_per_s for i, _ in there | brought)
-        if load > net.limit * answer.rates[k] * (1 + 1e-12):
-            return False
-        if there and not judged(frozenset(there | brought), answer.rates[k]):
-            return False
-    return True
-
-
-def _in_time(question: Question, there: frozenset[tuple[int, int]], rate: int) -> bool:
-    """Whether some order holds in which those that keep their identifiers keep their order."""
+def fewest(question: Question, there: frozenset[tuple[int, int]], rate: int) -> int | None:
+    """The fewest identifiers that must change for all to be in time under names of their own, those
+    that keep theirs in their order; ``None`` where no changes suffice."""
     rows = []
     for i, j in there:
         unit = question.units[i]
         option = unit.options[max(j, 0)]
         sent = unit.sent[0]
-        free = j == RENAMED or (j >= 0 and (sent.movable or option.kind == "bought"))
-        rows.append((sent.name.identifier + option.shift, i, sent.frames[0], free))
+        free = j == RENAMED or (j >= 0 and option.kind == "bought")
+        number = sent.name.identifier + option.shift
+        rows.append((number, i, sent.frames[0], free, j >= 0 and sent.movable))
     rows.sort(key=lambda row: row[:2])
     n = len(rows)
+    if not n:
+        return 0
     bit = 10**9 // rate
     case = Case(
         frame=tuple(row[2].bits * bit for row in rows),
         period=tuple(row[2].period for row in rows),
         jitter=(0,) * n,
         deadline=tuple(row[2].deadline for row in rows),
-        may_change=tuple(row[3] for row in rows),
+        may_change=(True,) * n,
         equal=tuple(range(n)),
         bit=bit,
     )
     fine = case.slow()
-    for order in permutations(range(n)):
-        kept = [i for i in order if not rows[i][3]]
-        if kept == sorted(kept) and all(
-            fine(i, frozenset(order[:place])) for place, i in enumerate(order)
-        ):
-            return True
-    return False
+    movable = [i for i in range(n) if rows[i][4]]
+    for size in range(len(movable) + 1):
+        for changed in combinations(movable, size):
+            kept = [i for i in range(n) if not rows[i][3] and i not in changed]
+            if len({rows[i][0] for i in kept}) == len(kept) and _ordered(n, kept, fine):
+                return size
+    return None
+
+
+def _ordered(n: int, kept: list[int], fine: Callable[[int, frozenset[int]], bool]) -> bool:
+    return any(
+        [i for i in order if i in kept] == kept
+        and all(fine(i, frozenset(order[:place])) for place, i in enumerate(order))
+        for order in permutations(range(n))
+    )
 
 
 def planted(nodes: int, seed: int = 1) -> tuple[Question, frozenset[str]]:

@@ -1,0 +1,146 @@
+"""What must change on a network so that those who keep their identifiers are in time.
+
+The rules of this file: as in :mod:`busplan.allot.fewest`, whose inequalities these are; but here a
+message that leaves the network helps as much as one that gets another identifier, so that moving
+nodes and changing identifiers are weighed against each other. What blocks from below may leave as
+well: one that does is named, unless it cannot leave.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from busplan.allot.fewest import leaving
+from busplan.allot.judge import Entry, entries_of, members, order_of
+from busplan.allot.learnt import Demand, Who
+from busplan.allot.order import Failure, NetworkOrder
+from busplan.allot.problem import Placement, Question
+
+
+def demands(question: Question, answer: Placement, network: int) -> Iterator[Demand]:
+    """Inequalities that an answer breaks on a network; none when its changes suffice there."""
+    entries = entries_of(question, members(question, answer, network), network, loose=False)
+    if entries:
+        yield from _Network(question, answer, network, entries).demands()
+
+
+class _Network:
+    def __init__(
+        self, question: Question, answer: Placement, network: int, entries: list[Entry]
+    ) -> None:
+        self.question = question
+        self.number = network
+        self.rate = answer.rates[network]
+        self.entries = entries
+        self.order = order_of(question, network, self.rate, entries)
+        self.changed = [
+            e.who is not None and e.free and (not e.movable or (e.who[0], e.who[2]) in answer.moved)
+            for e in entries
+        ]
+
+    def demands(self) -> Iterator[Demand]:
+        late = False
+        for f, entry in enumerate(self.entries):
+            if self.order.judged[f] and not self.changed[f] and entry.who is not None:
+                for demand in self._of_late(f):
+                    late = True
+                    yield demand
+        if not late:
+            yield from self._of_order()
+
+    def _of_late(self, f: int) -> Iterator[Demand]:
+        """What a message asks for that keeps its identifier; nothing when it is in time."""
+        upto = self.order.model.upto[f]
+        before = np.arange(self.order.n) < upto
+        before[f] = False
+        if self.order.in_time(f, before & ~np.array(self.changed, np.bool_)):
+            return
+        above = [k for k in range(upto) if k != f and self._named(k)]
+        blocker = self._blocker(range(upto, self.order.n))
+        part = self._part([*above, f, *blocker])
+        stays = np.array([not self.changed[k] for k in above] + [False] * (1 + len(blocker)))
+        own = len(above)
+        if part.in_time(own, stays):
+            return
+        everyone = np.array([True] * own + [False] * (1 + len(blocker)))
+        if not part.in_time(own, np.zeros(part.n, np.bool_)):
+            yield self._demand({f: 1}, blocker, 1)
+            return
+        least = leaving(part, own, everyone)
+        gone = sum(self.changed[k] for k in above)
+        if gone < least:
+            yield self._demand({**dict.fromkeys(above, 1), f: least}, blocker, least)
+        left = stays.copy()
+        for k in np.flatnonzero(stays):
+            left[k] = False
+            if part.in_time(own, left):
+                left[k] = True
+        named = {above[k]: 1 for k in np.flatnonzero(left)}
+        yield self._demand({**named, f: 1}, blocker, 1)
+
+    def _of_order(self) -> Iterator[Demand]:
+        """What the search from below asks for where it is stuck."""
+        found = self.order.find(np.array(self.changed, np.bool_))
+        if not isinstance(found, Failure) or found.full:
+            return
+        left = found.left
+        blocker = self._blocker([k for k in range(self.order.n) if k not in left])
+        part = self._part([*left, *blocker])
+        inside = np.array([True] * len(left) + [False] * len(blocker))
+        patient = [k for n, k in enumerate(left) if self._last(part, n, inside)]
+        if found.next_kept in patient or any(self.changed[k] for k in patient):
+            # Only so many below make it late: all of them are named.
+            named = {k: 1 for k in range(self.order.n) if not self.changed[k]}
+            yield self._demand(named, [k for k in range(self.order.n) if k not in named], 1)
+            return
+        kept = dict.fromkeys((*patient, *((found.next_kept,) if found.next_kept >= 0 else ())), 1)
+        yield self._demand(kept, [*blocker, *(k for k in left if k not in kept)], 1)
+
+    def _last(self, part: NetworkOrder, n: int, inside: np.typing.NDArray[np.bool_]) -> bool:
+        above = inside.copy()
+        above[n] = False
+        return part.in_time(n, above)
+
+    def _named(self, k: int) -> bool:
+        """Whether an entry stands where it does by its own identifier."""
+        return not self.changed[k] or self.entries[k].movable
+
+    def _blocker(self, below: Sequence[int]) -> list[int]:
+        """The longest of those below; one that cannot leave, when there is one."""
+        single = self.order.model.single
+        longest = max((single[k] for k in below), default=0)
+        some = [k for k in below if single[k] == longest]
+        return [next((k for k in some if self._bound(k)), some[0])] if some else []
+
+    def _bound(self, k: int) -> bool:
+        """Whether an entry is on the network whatever the answer."""
+        who = self.entries[k].who
+        if who is None:
+            return True
+        return not who[3] and self.question.units[who[0]].networks == (self.number,)
+
+    def _part(self, rows: Sequence[int]) -> NetworkOrder:
+        """Some entries alone: those above, the one meant, those below."""
+        entries = [self.entries[k] for k in rows]
+        return order_of(self.question, self.number, self.rate, entries)
+
+    def _demand(self, kept: dict[int, int], there: Sequence[int], least: int) -> Demand:
+        weights: dict[Who, int] = {}
+        for k, weight in kept.items():
+            who = self.entries[k].who
+            if who is not None:
+                weights[who] = weights.get(who, 0) + weight
+        present = {
+            who: least
+            for k in there
+            if (who := self.entries[k].who) is not None and not self._bound(k)
+        }
+        return Demand(
+            self.number,
+            self.rate,
+            tuple(sorted(weights.items())),
+            tuple(sorted(present.items())),
+            least,
+        )

@@ -1,0 +1,41 @@
+"""What judging an answer has taught, for the programme to hold from then on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+Who = tuple[int, int, int, bool]
+"""Unit, its option, its message, and whether a gateway brings it (then the option is 0)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Units, with their option where it matters, and messages carried, that cannot share a network.
+
+    ``carried``: (unit, message, whether only under its own identifier). ``rate``: at this bit rate
+    or below. ``changes`` 0: they miss whatever the identifiers that may change; else so many
+    identifiers must change there. ``network``: this one only, ``None`` for all. ``sound`` false:
+    nothing is proven by it.
+    """
+
+    units: tuple[tuple[int, int | None], ...]
+    carried: tuple[tuple[int, int, bool], ...] = ()
+    rate: int = 0
+    changes: int = 0
+    network: int | None = None
+    sound: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """At a bit rate of at most ``rate``, the weights of those that do not stay reach ``least``.
+
+    ``kept``: messages that stay when they are there under their own identifiers, with weights;
+    ``there``: those that stay when they are there under whatever identifier.
+    """
+
+    network: int
+    rate: int
+    kept: tuple[tuple[Who, int], ...]
+    there: tuple[tuple[Who, int], ...]
+    least: int

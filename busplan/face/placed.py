@@ -1,0 +1,114 @@
+"""What to change in a plan, from Python."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from busplan.errors import UsageError
+from busplan.face.findings import Findings
+from busplan.face.given import a_number, a_vehicle, names
+from busplan.plan.vehicle import Vehicle
+from busplan.tables import html_of
+from busplan.wording import one_line
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from busplan.allot.steps import Step
+
+LONGEST_S = 86_400
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Allotted:
+    """What to change so that all of a plan works, at the least cost.
+
+    ``cost`` is ``None`` when no answer was found, ``bound``: no answer costs less, ``proven``: none
+    costs less than this one. ``changes`` one by one, ``plan`` the text of the changed plan with its
+    comments kept, ``vehicle`` what that describes, ``findings`` what is left to say of it.
+    ``conflict`` names parts that cannot live together, when that is why there is no answer.
+    """
+
+    cost: float | None
+    bound: float
+    proven: bool
+    headline: str
+    changes: tuple[Step, ...]
+    plan: str | None
+    vehicle: Vehicle | None
+    findings: Findings
+    conflict: tuple[str, ...]
+    document: dict[str, Any]
+    """All of it as plain values, as ``busplan allot --json`` prints it."""
+
+    def __repr__(self) -> str:
+        lines = [f"<Allotted: {self.headline}>", *(f". {s.what}: {s.why}" for s in self.changes)]
+        return "\n".join(map(one_line, lines))
+
+    def _repr_html_(self) -> str:
+        return html_of(self.headline, self.to_frame())
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a change: what, its cost, why, and what speaks against its other places."""
+        from busplan.allot.proposal_report import table_of
+
+        return table_of(self.changes).to_frame()
+
+
+def allot(
+    vehicle: Vehicle,
+    *,
+    refused: Iterable[str] | str | None = None,
+    fault_interval_ms: float | None = None,
+    seconds: float = 60.0,
+) -> Allotted:
+    """The cheapest changes that make all of a plan work, or which parts cannot live together.
+
+    What may change, and what that costs, the plan says (``allowed``, ``keep``, ``[allot]``...).
+    ``refused`` names changes that may not be made, as ``changes[i].name`` tells them.
+    ``fault_interval_ms`` lets every frame bear a bus error each so many ms on every network.
+    The search takes about ``seconds`` at most. The plan's file is read again, and stays as it is.
+
+    >>> found = busplan.allot(busplan.load_plan("as_bought.toml"))
+    >>> found.proven, found.cost <= found.bound + 0.01, len(found.to_frame())
+    (True, True, 7)
+    """
+    import time
+
+    from busplan.allot.proposal_report import as_dict, headline
+    from busplan.allot.steps import steps
+    from busplan.allot.whole import Limits, propose
+    from busplan.plan.reader import OpenPlan, changed_text
+
+    path = Path(a_vehicle(vehicle, "allot").source)
+    unwanted = names(refused, "refused")
+    interval = None
+    if fault_interval_ms is not None:
+        interval = round(a_number(fault_interval_ms, "fault_interval_ms", 0.001, 1e9) * 1e6)
+    limits = Limits(a_number(seconds, "seconds", 0, LONGEST_S, beyond_least=True), time.monotonic)
+    opened = OpenPlan(path)
+    if opened.vehicle.streams != vehicle.streams:
+        raise UsageError(f"{path} is not what this vehicle was loaded from any more; load it again")
+    found = propose(
+        opened.vehicle,
+        opened.changed,
+        fault_interval_ns=interval,
+        refused=tuple(unwanted or ()),
+        limits=limits,
+    )
+    best = found.best
+    return Allotted(
+        cost=None if best is None else best.cost,
+        bound=found.bound,
+        proven=found.proven,
+        headline=headline(found),
+        changes=() if best is None else steps(best),
+        plan=None if best is None else changed_text(path, best.changed.document, path.parent),
+        vehicle=None if best is None else best.vehicle,
+        findings=Findings(() if best is None else best.findings),
+        conflict=() if found.conflict is None else found.conflict.nodes,
+        document=as_dict(found),
+    )
