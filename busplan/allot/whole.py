@@ -9,13 +9,17 @@ from busplan.allot.applying import apply_placement
 from busplan.allot.asking import Asked, ask
 from busplan.allot.conflict import Conflict, find_conflict
 from busplan.allot.identifiers import Allotment, allot_identifiers, wrong
+from busplan.allot.networks import may_change
 from busplan.allot.problem import Placement, cost
+from busplan.allot.programme import Programme
 from busplan.allot.search import Found, Verdict, search
 from busplan.allot.settling import Settled, settle
 from busplan.checks.registry import run_checks
+from busplan.errors import UsageError
 from busplan.findings import Finding, by_weight
 from busplan.plan.change import Change, set_identifiers
 from busplan.plan.movable import ANY
+from busplan.plan.problems import suggestion
 from busplan.plan.reader import Changed
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.gateways import vehicle_timing
@@ -114,6 +118,16 @@ def identifier_name(stream: Stream) -> str:
     return f"{_IDENTIFIER}{stream.node}/{stream.path[2]}"
 
 
+def _require(asked: Asked, vehicle: Vehicle, refused: Sequence[str]) -> None:
+    """One error for changes that nobody proposes."""
+    names = list(Programme(asked.question).choices())
+    names += [identifier_name(s) for s in vehicle.streams if may_change(vehicle, s)]
+    wrong = [name for name in refused if name not in names]
+    if wrong:
+        near = (f'there is no change "{n}" to refuse{suggestion(n, names)}' for n in wrong)
+        raise UsageError(*near)
+
+
 def _keeping(vehicle: Vehicle, kept: frozenset[str]) -> Vehicle:
     return replace(vehicle, freedom=replace(vehicle.freedom, kept=kept))
 
@@ -140,13 +154,17 @@ def propose(
     """The cheapest changes that make every check of a plan pass that placement can mend.
 
     ``fault_interval_ns`` [ns]: every frame is in time with a bus error so often on every network.
-    ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`).
+    ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`); one that
+    cannot be made anyway is a :class:`UsageError`.
     """
+    plain = vehicle
     kept = frozenset(r.removeprefix(_IDENTIFIER) for r in refused if r.startswith(_IDENTIFIER))
     if kept:
         vehicle, rebuild = _keeping(vehicle, kept), _rebuilding(rebuild, kept)
     told, refused = tuple(refused), [r for r in refused if not r.startswith(_IDENTIFIER)]
     asked = ask(vehicle, fault_interval_ns)
+    if told:
+        _require(asked, plain, told)
     end = None if limits.clock is None else limits.clock() + limits.seconds
     run = _Run(asked, rebuild, fault_interval_ns, limits, end)
     found = run.search(refused=refused)

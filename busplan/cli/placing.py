@@ -45,7 +45,6 @@ def place(
     from busplan.plan.reader import OpenPlan
 
     opened = OpenPlan(plan)
-    _known(opened, refused)
     with stopping() as stop, _telling(seconds) as told:
         found = propose(
             opened.vehicle,
@@ -78,7 +77,6 @@ def on_screen(
     from busplan.screens.proposal_app import ProposalApp, Told
 
     opened = OpenPlan(plan)
-    _known(opened, refused)
 
     def solve(without: Sequence[str], stop: Callable[[], bool], told: Told) -> Proposal:
         return propose(
@@ -104,26 +102,6 @@ def _differs(found: Proposal) -> bool:
     from busplan.allot.steps import steps
 
     return found.best is not None and bool(steps(found.best))
-
-
-def _known(opened: object, refused: Sequence[str]) -> None:
-    """One error for a change to be refused that nobody proposes."""
-    from busplan.allot.asking import ask
-    from busplan.allot.networks import may_change
-    from busplan.allot.programme import Programme
-    from busplan.allot.whole import identifier_name
-    from busplan.errors import UsageError
-    from busplan.plan.problems import suggestion
-    from busplan.plan.reader import OpenPlan
-
-    if not refused:
-        return
-    assert isinstance(opened, OpenPlan)
-    names = list(Programme(ask(opened.vehicle).question).choices())
-    names += [identifier_name(s) for s in opened.vehicle.streams if may_change(opened.vehicle, s)]
-    for name in refused:
-        if name not in names:
-            raise UsageError(f'there is no change "{name}" to refuse{suggestion(name, names)}')
 
 
 @contextmanager

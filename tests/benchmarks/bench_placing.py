@@ -31,7 +31,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--nodes", type=int, default=200)
-    parser.add_argument("--tight", type=float, default=0.4)
+    parser.add_argument("--tight", type=float, default=1.0)
     parser.add_argument("--displaced", type=float, default=0.12)
     given = parser.parse_args()
     good = True
