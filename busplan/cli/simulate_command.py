@@ -68,7 +68,7 @@ def simulate(
     """Send a plan's traffic on simulated networks.
 
     Response times are held against the proven ones. Payloads are made up: the values they decode to
-    mean nothing.
+    mean nothing. With --to they look like those of a healthy vehicle at work, for practice.
 
     Example: busplan simulate dbc_examples/as_built.toml --seconds 60 --critical --out built.log.gz
     """
@@ -94,7 +94,7 @@ def simulate(
     _tell_left_out(
         (s, why) for s, why in left_out(vehicle) if vehicle.networks[s.network] in chosen
     )
-    run = simulate_plan(vehicle, circumstances, network)
+    run = simulate_plan(vehicle, circumstances, network, believable=to is not None)
     if out is not None:
         _write(run, out)
     if to is not None:
@@ -128,7 +128,7 @@ def _play(run: Simulation, vehicle: Vehicle, networks: list[Network], to: str) -
     specs = {n.name: software_spec(n.name, to, numbers[n.name]) for n in networks}
     for spec in specs.values():
         say(f"listen with -i {spec.written}", err=True)
-    say("payloads are made up: the values that the screens show mean nothing", err=True)
+    say("payloads are made up, as of a healthy vehicle at work: they mean nothing", err=True)
     with stop_on_signals() as stop:
         played = play(run.frames(), specs, stop=stop)
     say(f"{played.frames:,} frames played, at most {played.latest_s * 1e3:.0f} ms late", err=True)

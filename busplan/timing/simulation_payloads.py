@@ -3,7 +3,7 @@
 Each signal swings slowly through its range, at a pace and phase of its own; value names and
 multiplexer selectors step through theirs; frame counters count and checksums are right, so that a
 node that is played passes on the bench. The values mean nothing; they make frames whose lengths,
-stuff bits and signals look alive.
+stuff bits and signals look alive. For people who watch them there are those of a calm vehicle.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ from busplan.decode.encode import encode_message
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
 from busplan.decode.protection import SAE_J1850, checksum
 from busplan.definitions.model import Message, Signal, raw_range
-from busplan.plan.vehicle import Stream
+from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.simulation_feeds import StreamPayloads
+from busplan.timing.usual_values import Usual, UsualOf, calm_state, usual_of
 
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
@@ -33,13 +34,21 @@ SWING_S = (5.0, 60.0)
 def swinging_payloads(seed: int = 0) -> StreamPayloads:
     """Payloads for every stream from its signals' ranges; the same seed gives the same values."""
 
-    return partial(_payloads, seed)
+    return partial(_payloads, seed, None)
 
 
-def _payloads(seed: int, stream: Stream, times_ns: I64) -> U8:
+def believable_payloads(vehicle: Vehicle, seed: int = 0) -> StreamPayloads:
+    """Payloads as of a healthy vehicle at work: see :mod:`busplan.timing.usual_values`."""
+    return partial(_payloads, seed, usual_of(vehicle))
+
+
+def _payloads(seed: int, usual_of: UsualOf | None, stream: Stream, times_ns: I64) -> U8:
     message = stream.message
+    own = crc32(f"{seed} {stream.label}".encode())
     values = {
-        signal.name: _values(signal, message, times_ns, crc32(f"{seed} {stream.label}".encode()))
+        signal.name: _values(signal, message, times_ns, own)
+        if usual_of is None or signal.is_text or signal.selects or counts_frames(signal)
+        else _calm(signal, times_ns, seed, usual_of(stream, signal))
         for signal in message.signals
         if signal.last_byte < message.length
     }
@@ -61,10 +70,7 @@ def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:
         return _physical(signal, steps[np.arange(len(times_ns)) % len(steps)])
     if counts_frames(signal):
         return _physical(signal, np.arange(len(times_ns)) % (1 << signal.length))
-    swing = np.sin(
-        times_ns * (2e-9 * np.pi / random.uniform(*SWING_S)) + random.uniform(0, 2 * np.pi)
-    )
-    share: F64 = 0.5 + 0.5 * swing
+    share = 0.5 + 0.5 * _swing(times_ns, random)
     if signal.is_float:
         low, high = _ends(signal, -1.0, 1.0)
         return low + share * (high - low)
@@ -78,6 +84,36 @@ def _values(signal: Signal, message: Message, times_ns: I64, seed: int) -> Any:
     # A float holds no more than 53 bits exactly; so much of a wider signal moves.
     high = min(high, low + 2**53)
     return _physical(signal, np.rint(low + share * max(high - low, 0)))
+
+
+def _calm(signal: Signal, times_ns: I64, seed: int, usual: Usual | None) -> Any:
+    """Usual values of one signal, which move a little; shape ``(n,)``."""
+    if signal.choices and not signal.is_float:
+        return _physical(signal, np.full(len(times_ns), calm_state(signal)))
+    low, high = _ends(signal, *_bits(signal))
+    if usual is None or not (low <= usual.low and usual.high <= high):
+        group = signal.name if usual is None else usual.group
+        usual = Usual(low + 0.45 * (high - low), low + 0.55 * (high - low), group)
+    random = np.random.default_rng([seed, crc32(usual.group.encode())])
+    share = 0.5 + 0.5 * _swing(times_ns, random)
+    values = usual.low + share * (usual.high - usual.low)
+    if signal.is_float:
+        return values
+    return _physical(signal, np.rint((values - signal.offset) / signal.scale))
+
+
+def _bits(signal: Signal) -> tuple[float, float]:
+    """The lowest and highest value that the bits hold, physical."""
+    if signal.is_float:
+        return -1.0, 1.0
+    least, most = sorted(_physical(signal, raw) for raw in raw_range(signal))
+    return float(least), float(most)
+
+
+def _swing(times_ns: I64, random: np.random.Generator) -> F64:
+    """Slowly up and down between −1 and 1, at a pace and phase of its own."""
+    pace = 2e-9 * np.pi / random.uniform(*SWING_S)
+    return np.asarray(np.sin(times_ns * pace + random.uniform(0, 2 * np.pi)))
 
 
 def _ends(signal: Signal, low: float, high: float) -> tuple[float, float]:

@@ -19,7 +19,7 @@ from busplan.plan.vehicle import Stream, Vehicle
 from busplan.tables import Table, html_of, unit
 from busplan.timing.simulation import Simulation, simulate
 from busplan.timing.simulation_feeds import feeds_of, left_out, random_faults
-from busplan.timing.simulation_payloads import swinging_payloads
+from busplan.timing.simulation_payloads import believable_payloads, swinging_payloads
 from busplan.timing.simulation_summary import (
     Observed,
     bounds_beaten,
@@ -176,9 +176,16 @@ class SimulationReport:
 
 
 def simulate_plan(
-    vehicle: Vehicle, circumstances: Circumstances, networks: Iterable[str] | None = None
+    vehicle: Vehicle,
+    circumstances: Circumstances,
+    networks: Iterable[str] | None = None,
+    *,
+    believable: bool = False,
 ) -> Simulation:
     """Send a plan's traffic on the ``networks`` named, on all when ``None``.
+
+    Payloads swing through the whole range of every signal, or with ``believable`` as in a healthy
+    vehicle at work; both are made up.
 
     :class:`UsageError` for a network that the plan has not, and for more frames than a run can
     hold.
@@ -200,7 +207,7 @@ def simulate_plan(
         span_ns,
         seed=seed,
         networks=names,
-        payloads=swinging_payloads(seed),
+        payloads=believable_payloads(vehicle, seed) if believable else swinging_payloads(seed),
         drift_ppm=circumstances.drift_ppm,
         overwrite=circumstances.overwrite,
     )

@@ -6,11 +6,17 @@ import numpy as np
 import pytest
 from support.vehicles import stream
 
+from busplan.board.facts import judged_boards
 from busplan.decode.codec import decode_message
 from busplan.definitions.model import Message, MuxCondition, Signal
+from busplan.demo.files import shipped
+from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Network
+from busplan.replay.replay import Replay
+from busplan.replay.track import tracks
 from busplan.timing.simulation import Feed, simulate
 from busplan.timing.simulation_payloads import swinging_payloads
+from busplan.timing.simulation_report import Circumstances, simulate_plan
 
 SIGNALS = (
     Signal("Plain", 0, 12),
@@ -94,3 +100,29 @@ def test_frame_counters_count_and_checksums_are_right():
         for bit in (byte >> n & 1 for byte in data[:7] for n in range(7, -1, -1)):
             crc = (crc << 1 ^ (0x1D if (crc >> 7) ^ bit else 0)) & 0xFF
         assert data[7] == crc ^ 0xFF
+
+
+def test_believable_values_are_those_of_a_calm_and_even_vehicle():
+    van = load_plan(shipped("dbc_examples") / "as_built.toml")
+    frames = simulate_plan(van, Circumstances(seconds=4, seed=3), believable=True).frames()
+    shown = Replay.of(van, frames, source="played.log")
+    layout = van.pack
+    cells = np.array([t.value for t in tracks(shown, [c.address for c in layout.cells])])
+    limits = layout.limits
+    assert cells.min() > limits.cell_low_v + 0.2 * (limits.cell_high_v - limits.cell_low_v)
+    assert cells.max() < limits.cell_high_v - 0.2 * (limits.cell_high_v - limits.cell_low_v)
+    assert np.ptp(cells, axis=0).max() < limits.voltage_spread_v / 2
+    assert (np.ptp(cells, axis=1) > 0).all(), "each of them moves"
+    (whole,) = tracks(shown, [layout.quantities["voltage"]])
+    assert whole.value.mean() == pytest.approx(cells.mean() * len(cells), rel=0.01)
+    state = judged_boards(shown, None)
+    assert state.at(state.boards.boards[0], 3_900_000_000).word == "all in range"
+    contactors = found_state(shown)
+    assert {contactors.named(v) for v in contactors.value} == {"Closed"}
+
+
+def found_state(shown):
+    """The contactors' state, by its name."""
+    address = next(a for a, _, s in shown.vehicle.signals() if s.name == "ContactorState")
+    (track,) = tracks(shown, [address])
+    return track
