@@ -153,3 +153,5 @@ def fault_cues(steps: Sequence[FaultStep], node: str) -> Iterator[tuple[float, s
         yield step.make_ns / 1e9 - SETTLE_S + 0.5, ready
         yield step.make_ns / 1e9, f"{count}: {kind.make} NOW."
         yield step.mend_ns / 1e9, f"{count}: {kind.mend} NOW."
+    if steps:
+        yield steps[-1].until_ns / 1e9, "The faults are over; a moment more."

@@ -53,7 +53,7 @@ def prove_message(
     lengths = table.length[rows]
     counts = {int(n): int(c) for n, c in zip(*np.unique(lengths, return_counts=True), strict=True)}
     times = table.time_ns[rows]
-    cycle = measured_cycle(times)
+    cycle = cycle_between(times, span.pauses) or measured_cycle(times)
     if not len(rows):
         findings: tuple[Finding, ...] = ()
         if not stream.optional:
@@ -82,7 +82,7 @@ def prove_message(
             signals,
             where,
             frames=len(rows),
-            proposed=own_rhythm(stream, cycle_between(times, span.pauses)),
+            proposed=own_rhythm(stream, cycle),
             longest=max(counts),
             listened_ns=span.end_ns - span.begin_ns,
         ),

@@ -133,6 +133,8 @@ def test_each_fault_is_judged_by_what_the_recording_shows(name: str) -> None:
     report, outcome = judged(kind, spoil(unit()), supply=SupplySignal("Volts", "Supply"))
     assert (outcome.answer, serious(report)) == (answer, codes), outcome.words
     assert words in outcome.words
+    longest = max(m.cycle.longest_ns for m in report.messages if m.cycle is not None)
+    assert longest < 2 * SECOND, "no figure is taken over the fault"
     wanted = {FaultAnswer.HELD: NodeVerdict.PASS, FaultAnswer.FAILED: NodeVerdict.FAIL}
     if "hand-fault-restart" in codes:
         assert report.verdict is NodeVerdict.DOUBTFUL
@@ -160,7 +162,7 @@ def test_the_plan_leaves_time_around_each_fault() -> None:
     assert seconds == steps[-1].until_ns / 1e9 + 3
     assert all(b.make_ns - a.until_ns == 3 * SECOND for a, b in pairwise(steps))
     cues = list(fault_cues(steps[:1], "unit"))
-    assert [at for at, _ in cues] == [0.5, 3.0, 9.0]
+    assert [at for at, _ in cues] == [0.5, 3.0, 9.0, 19.0]
     with pytest.raises(UsageError, match="there are short, open"):
         fault_plan(["fire"], 1)
 
