@@ -201,7 +201,12 @@ def _verify(path: Path, journal: Journal, as_json: bool) -> None:
             }
         )
     elif journal.broken:
-        say(f"{path} HAS BEEN CHANGED:", *(f"  {b}" for b in journal.broken))
+        from busplan.text.commission_text import MOST_PLACES
+
+        more = len(journal.broken) - MOST_PLACES
+        say(f"{path} HAS BEEN CHANGED:", *(f"  {b}" for b in journal.broken[:MOST_PLACES]))
+        if more > 0:
+            say(f"  and {more:,} places more")
     else:
         say(f"{path}: {counted(len(journal.entries), 'entry', 'entries')}, unchanged")
         say(f"last hash {journal.last}")

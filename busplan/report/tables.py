@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -101,4 +101,20 @@ def baseline_rows(report: Report) -> Sequence[tuple[str, str, str]]:
                 found.append(
                     (f"{topic} ({state.test.name})", f"{len(values)}: {spread}", conditions)
                 )
-    return found
+    return [*found, *_of_networks(report)]
+
+
+def _of_networks(report: Report) -> Iterator[tuple[str, str, str]]:
+    """Loads, periods and insulation that are kept."""
+    for state in report.commissioning.tests:
+        figures = {} if state.proof is None else state.proof[1].figures or {}
+        subject = state.test.subject
+        mean, cycles, ohms = (figures.get(k) for k in ("mean", "cycles_ms", "insulation"))
+        if state.test.kind == "load" and isinstance(mean, int | float):
+            over = figures.get("recorded_s")
+            span = f"over {over:.0f} s" if isinstance(over, int | float) else "-"
+            yield f"load of {subject}", f"{100 * mean:.2f} %", span
+        elif state.test.kind == "cycles" and isinstance(cycles, Mapping) and cycles:
+            yield f"periods on {subject}", f"{len(cycles)} messages", "-"
+        elif isinstance(ohms, Mapping) and isinstance(ohms.get("value"), int | float):
+            yield f"insulation ({state.test.name})", f"{ohms['value']:.0f} Ω/V", "the lowest"

@@ -14,6 +14,8 @@ from busplan.wording import counted
 if TYPE_CHECKING:
     from busplan.commission.drift import BuildDrift
 
+MOST_PLACES = 20
+"""Places of a changed journal that are listed."""
 _INDENT = "    "
 WHAT = {
     "capture": "by a capture of this kind",
@@ -32,7 +34,7 @@ def commission_lines(
 ) -> list[str]:
     """The list, what needs work first; ``details`` tells what proves each test, too."""
     lines = wrapped(f"{commissioning.vehicle}: {commissioning.headline}", width)
-    for place in commissioning.journal.broken:
+    for place in commissioning.journal.broken[:MOST_PLACES]:
         lines += wrapped(f"# the journal: {place}", width, rest=_INDENT)
     for state in ORDER:
         chosen = [t for t in commissioning.tests if t.state == state]

@@ -12,6 +12,7 @@ from busplan.errors import UsageError
 from busplan.pack.drift import Topic
 from busplan.plan.reader import load_plan
 from busplan.report.contents import Report
+from busplan.report.tables import baseline_rows
 
 SHORT = (
     Chapter("key-on-welded", False, "welded.log.gz"),
@@ -38,6 +39,8 @@ def test_one_fails_one_is_not_shown_one_is_mended(told: tuple[Path, Commissionin
     report = Report(load_plan(told[0]), state, "now")
     assert report.words.startswith("Not ready to hand over")
     assert [t.test.name for t in report.repaired] == ["key-on"]
+    kept = {row[0] for row in baseline_rows(report)}
+    assert {"load of pack", "periods on pack", "insulation (key-on)"} <= kept
 
 
 def test_what_was_found_of_the_pack_is_kept(told: tuple[Path, Commissioning]) -> None:
