@@ -123,8 +123,9 @@ def main() -> None:
     except BusplanError as error:
         sys.stdout.flush()
         print_error(str(error))
-        page = error.page or next((word for word in sys.argv[1:2] if word in COMMANDS), "start")
-        say(f"more: busplan manual {page}", err=True)
+        if sys.stderr.isatty():  # scripts get the message alone
+            page = error.page or next((word for word in sys.argv[1:2] if word in COMMANDS), "start")
+            say(f"more: busplan manual {page}", err=True)
         sys.exit(error.exit_code)
     except CALL_ERRORS as error:
         wrong: Any = error

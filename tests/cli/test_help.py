@@ -1,6 +1,8 @@
 """What the help of every command promises: its exit codes, and an example that can be typed."""
 
+import io
 import shlex
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +11,7 @@ import typer
 from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
-from busplan.cli.app import COMMANDS, app
+from busplan.cli.app import COMMANDS, app, main
 from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     EXIT_OF_DATA,
@@ -81,3 +83,30 @@ def test_a_caution_of_reading_ends_a_judge_and_what_was_read_with_1(tmp_path: Pa
     assert decoded.code == 1
     assert "! caution" in decoded.err
     assert busplan("decode", tmp_path / "none.log", "--plan", plan).code == 3
+
+
+class Terminal(io.StringIO):
+    """Stands for a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("call", "page"),
+    [
+        (("check", "no.toml"), "write-a-plan"),
+        (("measure", "no.log"), "formats"),
+        (("explain", "no-such-code"), "explain"),
+    ],
+)
+def test_an_error_names_the_page_that_helps_where_somebody_looks(
+    monkeypatch: pytest.MonkeyPatch, call: tuple[str, ...], page: str
+) -> None:
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "argv", ["busplan", *call])
+    monkeypatch.setattr(sys, "stderr", terminal)
+    with pytest.raises(SystemExit):
+        main()
+    assert terminal.getvalue().endswith(f"\nmore: busplan manual {page}\n")
+    assert "more: busplan manual" not in busplan(*call).err
