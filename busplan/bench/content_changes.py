@@ -31,12 +31,14 @@ class Change(NamedTuple):
 
     ``resizes``: it changes sizes, of which there are so many that it needs more evidence.
     ``odd``: so many values have to be odd as defined and not with it, before it is believed.
+    ``alone``: it is about one value, so one wrong value is enough.
     """
 
     words: str
     signals: Mapping[str, Signal]
     resizes: bool = False
     odd: int = 0
+    alone: bool = False
 
 
 def changes_of(message: Message, telling: Sequence[str], wrong: Sequence[str]) -> Iterator[Change]:
@@ -57,6 +59,8 @@ def changes_of(message: Message, telling: Sequence[str], wrong: Sequence[str]) -
         yield from _from_one_on(message, telling, order, first)
     for first in movable:
         yield from _one_resized(message, telling, order, first)
+    for name in wrong:
+        yield from _one_other_order(message, telling, name)
     yield from _all_narrower(message, telling, order)
     yield from _in_a_row(message, telling, order)
 
@@ -153,6 +157,16 @@ def _one_resized(
             f"{_way(by)}"
         )
         yield from _made(message, telling, words, resized, odd=1)
+
+
+def _one_other_order(message: Message, telling: Sequence[str], name: str) -> Iterator[Change]:
+    """One value in the other byte order, beside others that are right."""
+
+    def of(signal: Signal) -> Signal | None:
+        return _other_byte_order(signal) if signal.name == name else signal
+
+    for change in _made(message, telling, f"{name} in the other byte order", of, odd=1):
+        yield change._replace(alone=True)
 
 
 def _all_narrower(

@@ -4,8 +4,9 @@ The rules of this file: pure. A value fits when it keeps to its stated range, no
 bits, and moves smoothly from frame to frame. A change is told only when with it every value of the
 message fits, of which at least two do not as defined. There are many ways to resize values, so
 these need more: two values that move; as many as the change says that are odd as defined (they
-jump, or their low bits stand still) and no longer are; no other size that would do as well. Then
-one value that does not fit is enough where the change also reads moving bits that nothing read.
+jump, or their low bits stand still) and no longer are; no other size that would do as well. One
+value that does not fit is enough where the change also reads moving bits that nothing read, or is
+about the byte order of that one.
 Common practice, no source.
 """
 
@@ -124,7 +125,8 @@ def _change_of(table: FrameTable, suspect: _Suspect) -> Change | None:
         made = [change.signals[name] for name in suspect.names]
         unread = (moving & ~_mask(change.signals.values())).bit_count()
         more = change.resizes and unread < (moving & ~_mask(message.signals)).bit_count()
-        too_few = len(odd) < change.odd or (len(wrong) < LEAST_WRONG and not more)
+        enough = len(wrong) >= LEAST_WRONG or more or change.alone
+        too_few = len(odd) < change.odd or not enough
         if too_few or max(max(s.bits()) for s in made) >= room:
             continue
         changed = replace(message, signals=tuple(made), length=room // 8)

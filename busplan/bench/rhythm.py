@@ -118,7 +118,7 @@ def rhythm_findings(
     findings: list[Finding] = []
     if cycle is not None:
         if stream.cycle is not None:
-            findings += _off(rhythm, cycle, name, where, limits)
+            findings += _off(rhythm, cycle, _mean_ns(times, span), name, where, limits)
             findings += _jitter(stream, rhythm, cycle, where, limits)
         findings += _drift(stream, rhythm, times, where, span, limits)
         findings += _gap(rhythm, cycle, name, where, span.begin_ns, limits)
@@ -126,19 +126,32 @@ def rhythm_findings(
     return findings
 
 
+def _mean_ns(times: I64, span: Listened) -> float:
+    """The mean distance of frames, without those over a restart."""
+    return float(np.diff(times)[~within_pauses(times, span.pauses)].mean())
+
+
 def _off(
-    stated: Stated, cycle: MeasuredCycle, name: str, where: Where, limits: BenchLimits
+    stated: Stated,
+    cycle: MeasuredCycle,
+    mean_ns: float,
+    name: str,
+    where: Where,
+    limits: BenchLimits,
 ) -> Iterator[Finding]:
+    """A wrong rate; distances that only alternate have the right one in the mean."""
     off = off_by(stated, cycle)
     gaps = cycle.frames - 1
+    uneven = abs(mean_ns / stated.ns - 1) <= limits.cycle_tolerance
     if abs(off) > limits.cycle_tolerance:
+        mean = f", though every {mean_ns / 1e6:.4g} ms in the mean: unevenly" if uneven else ""
         yield Finding(
             "cycle-time-off",
-            Weight.FAULT if gaps >= SURE_GAPS else Weight.CAUTION,
+            Weight.FAULT if gaps >= SURE_GAPS and not uneven else Weight.CAUTION,
             where,
             f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
             f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
-            f"±{limits.cycle_tolerance:.0%}"
+            f"±{limits.cycle_tolerance:.0%}{mean}"
             + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
             why="Slower starves receivers, faster takes room on the network from others.",
             action="Ask the maker for the definition of this software, or state the real "

@@ -13,6 +13,7 @@ from busplan.bench.counters_checksums import (
     prove_counter,
     prove_undefined,
 )
+from busplan.bench.frozen import frozen_findings
 from busplan.bench.node_report import BenchLimits, MessageProof, SignalProof
 from busplan.bench.plan_bounds import bound_findings
 from busplan.bench.raw_ends import end_findings, not_available
@@ -62,6 +63,7 @@ def prove_signals(
     findings += at_end
     more_proofs, more_findings = prove_undefined(table, decoded, proofs, where, limits, pauses)
     findings += more_findings
+    findings += frozen_findings(decoded, more_proofs, where)
     if still:
         findings.append(
             Finding(

@@ -11,7 +11,9 @@ import re
 from busplan.definitions.model import Signal
 
 COUNTER = re.compile(r"counter|cnt", re.IGNORECASE)
-FRAME_COUNTER = re.compile(r"alive|rolling|sequence|(msg|message)_?(counter|cnt)", re.IGNORECASE)
+FRAME_COUNTER = re.compile(
+    r"alive|rolling|sequence|(msg|message|frame)_?(count|cnt)|^(count|counter|cnt)$", re.IGNORECASE
+)
 EVENT_COUNTER = re.compile(
     r"error|err_|fault|retry|reset|trip|cycle|start|event|pulse|hour|day", re.IGNORECASE
 )

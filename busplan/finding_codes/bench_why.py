@@ -64,6 +64,15 @@ CODES = (
         "Look at the values; unplug everything else from the bench and test again.",
     ),
     _entry(
+        "values-freeze",
+        (NOTE, CAUTION),
+        "All values of a message that moved stopped at the same moment, for the rest of the test, "
+        "while its frames went on: a task that hangs, or a node that went to rest.",
+        "See whether the node went to rest then; if not, ask the maker.",
+        "A caution where several of them went up and down all the time, as what is measured does; "
+        "else a note.",
+    ),
+    _entry(
         "unlike-sample",
         (CAUTION,),
         "The node differs from an earlier record of the same part in rates, lengths, protection, "
