@@ -23,7 +23,7 @@ from busplan.answers import Answer, Interval
 from busplan.errors import UsageError
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
-from busplan.pack.joints import MATTERS_OHM, Joints
+from busplan.pack.joints import CURRENT_GAIN, MATTERS_OHM, Joints
 from busplan.pack.resistance import Resistance
 from busplan.pack.self_discharge import SelfDischarge
 from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
@@ -80,6 +80,8 @@ USUAL: Mapping[Topic, float] = {
     Topic.EXCHANGE: 0.04,
 }
 """Usual scatter of the changes of sound peers; of voltages and temperatures one step."""
+GAIN_WANDERS = 0.003
+"""By so much the gain of one current sensor differs from capture to capture (choice, no source)."""
 ALONE = 3.0
 """What has no peers moved when its change is so many times its uncertainty."""
 
@@ -192,12 +194,7 @@ def keep(
     if resistance is not None:
         topics |= _of_resistance(resistance)
     if joints is not None and not joints.missing:
-        wide = joints.uncertainty * joints.factor / TWO_SIDED
-        topics[Topic.JOINTS] = Kept(
-            np.array([joints.value * 1e3]),
-            np.array([wide * 1e3]),
-            f"over {joints.range_a:.0f} A of current",
-        )
+        topics[Topic.JOINTS] = of_joints(joints)
     if capacity is not None and capacity.told.any():
         window = f"over {capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
         full = capacity.window_ah / capacity.window
@@ -212,6 +209,13 @@ def keep(
     if warm_up is not None:
         topics[Topic.EXCHANGE] = _of_warm_up(warm_up, layout)
     return Baseline(tuple(f"{c.module}/{c.number}" for c in layout.cells), layout.modules, topics)
+
+
+def of_joints(joints: Joints) -> Kept:
+    """Without the gain of the current's sensor, which a later capture shares."""
+    wide = joints.own * joints.factor / TWO_SIDED
+    at = f"over {joints.range_a:.0f} A of current"
+    return Kept(np.array([joints.value * 1e3]), np.array([wide * 1e3]), at)
 
 
 _SCALES = {1.0: Topic.RESISTANCE, 10.0: Topic.RESISTANCE_LATE}
@@ -315,11 +319,15 @@ def drifts(
         if old is None:
             continue
         at_limit = LIMIT_SHARE * spreads.get(topic, math.nan)
+        error = np.hypot(kept.uncertainty, old.uncertainty)
+        if topic is Topic.JOINTS:
+            change = CURRENT_GAIN * (kept.value - old.value)
+            error = np.hypot(np.hypot(error, change), GAIN_WANDERS * kept.value)
         found.append(
             Drift(
                 topic,
                 kept.value - old.value,
-                np.hypot(kept.uncertainty, old.uncertainty),
+                error,
                 LEAST.get(topic, at_limit),
                 USUAL.get(topic, step.get(topic, math.nan)),
             )

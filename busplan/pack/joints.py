@@ -8,10 +8,13 @@ voltage law)::
 S is the sum of the cells, each told as late as its frame is; the pack's own sensor is late too, by
 what makes D follow best. g is the sensor's gain error, a priori ``GAIN``. Rows near changes of the
 current are left out. The uncertainty is the jackknife over ``PARTS`` parts of the capture, never
-below ``FLOOR_OHM``; the gain of the current's sensor is added.
+below ``FLOOR_OHM``; the gain of the current's sensor is added. The factor that widens it to 95 % is
+Student's for the effective degrees of freedom of Welch and Satterthwaite (JCGM 100:2008, G.4).
 
 The figure holds for everything between the points where the pack's voltage is taken. It is judged
-against what the plan states (``joints_mohm``); without that it is told and not judged.
+against what the plan states (``joints_mohm``); without that it is told and not judged. A hundredth
+of 5 mΩ is 0.05 mΩ, so the more is stated the more must be added before it is named: how much, is
+told (``would_name_ohm``). Between two captures of one current sensor its gain falls out.
 """
 
 from __future__ import annotations
@@ -33,6 +36,9 @@ GAIN = 0.005
 FLOOR_OHM = 0.06e-3
 """From made packs whose cells' delays are known to some 5 ms."""
 CURRENT_GAIN = 0.01
+"""Standard uncertainty of the current's gain (common practice, no source)."""
+SURE_TO_BE_NAMED = 1.645
+"""So many standard deviations above the bound an excess is named 95 times in a hundred."""
 PARTS = 20
 FEWEST_PARTS = 8
 LEAST_RANGE_A = 60.0
@@ -45,12 +51,17 @@ FEWEST_ROWS = 200
 EARLIEST_S, LATEST_S = -0.3, 1.2
 MATTERS_OHM = 0.3e-3
 """So much above what is stated counts (common practice, no source): 3 W at 100 A."""
+NEAR = (
+    "too near to tell: drive longer, with firmer changes of load, or compare with an older "
+    "capture (--before): there the current sensor's gain falls out"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Joints:
     """The resistance outside the taps [Ω] with its standard uncertainty; NaN when not shown.
 
+    ``own`` is the part of it that another capture by the same current sensor does not share.
     ``factor`` widens it to 95 % (Student). ``delay_s`` is how late the pack's voltage is told,
     ``range_a`` the span of the current. ``reference_ohm`` is what the plan states. ``missing`` is
     what the capture lacks, "" when it lacks nothing.
@@ -58,6 +69,7 @@ class Joints:
 
     value: float
     uncertainty: float
+    own: float
     factor: float
     delay_s: float
     range_a: float
@@ -82,6 +94,17 @@ class Joints:
             return Answer.BAD
         return Answer.GOOD if self.interval.high < most else Answer.NOT_SHOWN
 
+    @property
+    def would_name_ohm(self) -> float | None:
+        """By how much it must exceed what is stated to be named with 95 % chance [Ω]."""
+        if self.missing or self.reference_ohm is None:
+            return None
+        more = MATTERS_OHM
+        for _ in range(3):  # the gain's part grows with what is added, by a hundredth of it
+            doubt = np.hypot(self.own, CURRENT_GAIN * (self.reference_ohm + more))
+            more = MATTERS_OHM + (self.factor + SURE_TO_BE_NAMED) * float(doubt)
+        return more
+
     def lost_w(self, amps: float) -> float:
         """What it turns to heat at a current [W]."""
         return self.value * amps**2
@@ -89,7 +112,7 @@ class Joints:
 
 def _nothing(missing: str, range_a: float = 0.0) -> Joints:
     nan = float("nan")
-    return Joints(nan, nan, 1.0, nan, range_a, None, missing)
+    return Joints(nan, nan, nan, 1.0, nan, range_a, None, missing)
 
 
 def find_joints(
@@ -162,13 +185,10 @@ def _told(solution: F64, without: F64, late: float, span: float) -> Joints:
     count = len(without)
     spread = float(np.sqrt((count - 1) / count * np.square(without - without.mean()).sum()))
     value = float(solution[2])
-    return Joints(
-        value,
-        float(np.sqrt(spread**2 + FLOOR_OHM**2 + (CURRENT_GAIN * value) ** 2)),
-        float(stdtrit(count - 1, 0.975)),
-        late,
-        span,
-    )
+    own = float(np.hypot(spread, FLOOR_OHM))
+    whole = float(np.hypot(own, CURRENT_GAIN * value))
+    freedom = (count - 1) * (whole / max(spread, 1e-9)) ** 4
+    return Joints(value, whole, own, float(stdtrit(freedom, 0.975)), late, span)
 
 
 def _steady(amps: F64, step: float, most: float) -> Mask:
@@ -243,6 +263,8 @@ def joints_section(joints: Joints | None) -> Section | None:
             name, text, "state joints_mohm in [pack], from the commissioning, to judge it by"
         )
     text = f"{text}; the plan states {joints.reference_ohm * 1e3:g} mΩ"
+    least = joints.would_name_ohm
+    if least is not None and joints.answer is not Answer.BAD:
+        text = f"{text}, and {least * 1e3:.1f} mΩ more would have been named"
     open_ = joints.answer is Answer.NOT_SHOWN
-    missing = "too near to tell: drive longer, with firmer changes of load" if open_ else ""
-    return Section(name, joints.answer, text, missing)
+    return Section(name, joints.answer, text, NEAR if open_ else "")

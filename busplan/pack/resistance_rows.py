@@ -60,12 +60,14 @@ def joints_dict(joints: Joints | None) -> dict[str, Any] | None:
     """The resistance outside the taps, or what is missing."""
     if joints is None:
         return None
+    least = joints.would_name_ohm
     return {
         "answer": joints.answer.value,
         "resistance_mohm": joints.value * 1e3,
         "resistance_low_mohm": joints.interval.low * 1e3,
         "resistance_high_mohm": joints.interval.high * 1e3,
         "stated_mohm": None if joints.reference_ohm is None else joints.reference_ohm * 1e3,
+        "would_have_named_mohm": None if least is None else least * 1e3,
         "delay_ms": joints.delay_s * 1e3,
         "missing": joints.missing,
     }

@@ -86,6 +86,27 @@ def test_it_is_judged_against_what_the_plan_states(reference: float, answer: Ans
         assert figures["resistance from"] < figures["resistance"] < figures["resistance to"]
 
 
+def test_how_much_more_would_have_been_named_comes_true_and_grows_with_what_is_stated() -> None:
+    """A normal figure 1.645 deviations above a bound is above it with 95 % (table)."""
+    rng = np.random.default_rng(4)
+    least = []
+    for stated in (0.0, 8e-3):
+        told = Joints(stated, np.hypot(0.065e-3, 0.01 * stated), 0.065e-3, 1.96, 0.2, 300.0, stated)
+        assert told.would_name_ohm is not None
+        least.append(told.would_name_ohm)
+        named = 0
+        for error in rng.standard_normal(2000):
+            true = stated + told.would_name_ohm
+            sd = float(np.hypot(told.own, 0.01 * true))
+            again = replace(told, value=true + sd * error, uncertainty=sd)
+            named += again.answer is Answer.BAD
+        assert named / 2000 == pytest.approx(0.95, abs=0.015)
+    assert least[0] < 0.55e-3 < 0.6e-3 < least[1]
+    section = joints_section(told)
+    assert section is not None
+    assert "0.7 mΩ more would have been named" in section.text
+
+
 def test_what_is_missing_is_said() -> None:
     _, series, layout, resistance = made()
     without = replace(series, quantities={"current": series.quantities["current"]})
