@@ -22,15 +22,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.pack.exchange_model import (
-    FRONT_BELOW,
     LOSS,
     LOSS_SD,
+    PLATE_BELOW,
     SHARES,
     TAU_S,
     banks,
     behind_s,
-    fronts,
     liquid_likelihood,
+    plates,
     tau_prior,
 )
 from busplan.pack.peers_curve import fit_curve, knots
@@ -129,7 +129,9 @@ def fit_group(
         if first is not None:
             tau = tau_prior(behind_s(curve, first.curve, step_s))
         if last and liquid is not None:
-            tau = tau + liquid_likelihood(curve, step_s, liquid, sd[peers].mean(axis=0))
+            level_s = span.moves_s - span.start_s if span.plateau else None
+            own = sd[peers].mean(axis=0)
+            tau = tau + liquid_likelihood(curve, step_s, liquid, own, level_s)
         near = np.arange(len(TAU_S)) if last else np.array([int(np.argmax(tau))])
         bank, likelihood = grid(
             replace(seen, sigma=sigma), members, curve, step_s, TAU_S[near], sd, stages
@@ -179,7 +181,7 @@ def grid(
 ) -> tuple[tuple[F64, F64], F64]:
     """Banks and log likelihood (members, taus, shares) of sensors against a peers' curve.
 
-    A starved plate may warm as one body or as a front that moves along it: which, is not known, so
+    A starved plate may warm as one body or place by place along it: which, is not known, so
     the likelihood is the mean over both; one that comes later in its branch, in ``stages``.
     """
     from busplan.pack.exchange_kernels import exchange_likelihood
@@ -212,9 +214,9 @@ def grid(
     body = reckon(bank, len(SHARES))
     if stages > 1:
         return bank, body
-    late = int(np.searchsorted(SHARES, FRONT_BELOW))
-    front = reckon(fronts(bank, curve, step_s, taus), late)
-    body[:, :, :late] = np.logaddexp(body[:, :, :late], front[:, :, :late]) - np.log(2.0)
+    late = int(np.searchsorted(SHARES, PLATE_BELOW))
+    plate = reckon(plates(curve, step_s, taus), late)
+    body[:, :, :late] = np.logaddexp(body[:, :, :late], plate[:, :, :late]) - np.log(2.0)
     return bank, body
 
 

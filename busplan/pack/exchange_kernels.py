@@ -1,4 +1,4 @@
-"""Compiled kernels of the warm-up test: code changes, low-passed curves, likelihood over a grid.
+"""Compiled kernels of the warm-up test: code changes, likelihood over a grid.
 
 Imported only where used (numba). The equations stand in :mod:`busplan.pack.exchange`; each kernel
 has a slow twin in ``tests/support/slow_exchange.py``.
@@ -64,28 +64,6 @@ def crossings(time_s: F64, code: I64, found: F64) -> int:
             found[count, 3] = opened[g, 4]
             count += 1
     return count
-
-
-@kernel
-def low_passed(curve: F64, step_s: float, tau_s: F64) -> F64:
-    """First-order low pass of ``curve - curve[0]`` for each time constant, (k,) → (taus, k).
-
-    Starts at rest, exact for a curve that is straight between its points.
-    """
-    out = np.empty((len(tau_s), len(curve)))
-    for row in range(len(tau_s)):
-        x = step_s / tau_s[row]
-        decay = np.exp(-x)
-        after = 1.0 + np.expm1(-x) / x
-        before = -np.expm1(-x) / x - decay
-        state = 0.0
-        out[row, 0] = 0.0
-        for k in range(1, len(curve)):
-            state = (
-                decay * state + before * (curve[k - 1] - curve[0]) + after * (curve[k] - curve[0])
-            )
-            out[row, k] = state
-    return out
 
 
 @kernel

@@ -53,11 +53,13 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 
 @dataclass(frozen=True, slots=True)
 class PeerScatter:
-    """What a group says of its healthy modules: natural scatter and blur (of ln e)."""
+    """What a group says of its healthy modules, all of ln e: their natural scatter, how well their
+    median is known, and how well each of ``peers`` is (``own``)."""
 
     natural: float
     blur: float
     peers: int
+    own: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +167,7 @@ def peer_scatter(totals: Sequence[F64], tau: F64) -> PeerScatter:
     own = float(np.median([_width(along) for along in alongs]))
     spread = float(np.nan_to_num(mad_sigma(values)))
     natural = max(spread**2 - own**2, LEAST_NATURAL**2) ** 0.5
-    return PeerScatter(natural, _blur(natural, own, len(values)), len(values))
+    return PeerScatter(natural, _blur(natural, own, len(values)), len(values), own)
 
 
 def sharper(scatter: PeerScatter, totals: Sequence[F64], tau: F64) -> PeerScatter:

@@ -112,7 +112,15 @@ class Joints:
 
 def _nothing(missing: str, range_a: float = 0.0) -> Joints:
     nan = float("nan")
-    return Joints(nan, nan, nan, 1.0, nan, range_a, None, missing)
+    return Joints(
+        value=nan,
+        uncertainty=nan,
+        own=nan,
+        factor=1.0,
+        delay_s=nan,
+        range_a=range_a,
+        missing=missing,
+    )
 
 
 def find_joints(

@@ -237,11 +237,13 @@ def _together(
 
     judged = all_judged()
     spread = mad_sigma(np.log(np.array([max(j.value, 0.1) for j in judged if j.value > 0.0])))
+    # Readings that tell little scatter by that alone.
+    spread = float(max(spread**2 - scatter.own**2, 0.0) ** 0.5)
     odd = bool(spread >= ODD_SCATTER and len(modules) >= FEWEST_TO_BE_ODD)
     if odd:
         # Modules of several kinds or places: none stands out by less than they all differ.
         blur = float(np.hypot(scatter.blur, spread))
-        scatter = replace(scatter, natural=float(spread), blur=blur)
+        scatter = replace(scatter, natural=spread, blur=blur)
         judged = all_judged()
     return Comparison(
         modules=modules,

@@ -13,6 +13,8 @@ MOST_BLOCKS = 480
 SHORTEST_BLOCK_S = 5.0
 LEAST_CHANGE_STEPS = 2.5
 """Steps by which the median sensor must move before the modules are compared."""
+LEAST_TO_NAME_STEPS = 2.0
+"""From so many on a module that is plainly late is named, and no other one cleared."""
 LEAST_RATE_K_MIN = 0.1
 """And how fast: slower than this is drift (a rest of six hours), not a test of the loop."""
 LEVEL_STEPS = 0.1
@@ -45,6 +47,12 @@ class ThermalSpan:
     def enough(self) -> bool:
         """Whether anything warms or cools far and fast enough to compare modules."""
         return self.rise_steps >= LEAST_CHANGE_STEPS and self.rate_k_min >= LEAST_RATE_K_MIN
+
+    @property
+    def enough_to_name(self) -> bool:
+        """Whether a module that is plainly late may be named, though none can be cleared."""
+        fast = self.rate_k_min >= LEAST_RATE_K_MIN
+        return self.rise_steps >= LEAST_TO_NAME_STEPS and fast
 
 
 def find_thermal_span(sampled: Sampled, step_k: float) -> ThermalSpan | None:

@@ -88,6 +88,9 @@ def judge_warm_up(
     compared = None
     if state is WarmUpState.JUDGED or (state is WarmUpState.TOO_SHORT and span.rise_steps >= 1.0):
         compared = compare(test, structure, usable)
+        if state is WarmUpState.TOO_SHORT and span.enough_to_name and compared.slow.any():
+            state = WarmUpState.JUDGED
+            compared = replace(compared, clear=np.zeros_like(compared.clear))
     if state is WarmUpState.JUDGED and (compared is None or len(compared.few) == len(modules)):
         state = WarmUpState.FEW
     per_module = max(round(float(usable.sum()) / max(len(np.unique(owner[usable])), 1)), 1)

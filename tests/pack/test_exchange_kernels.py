@@ -12,10 +12,13 @@ from support.slow_exchange import (
     slow_curve,
     slow_low_pass,
     slow_marginal,
+    slow_plate,
 )
 
 from busplan.pack import exchange_kernels as kernels
+from busplan.pack.exchange_model import BESIDE, PLATE_BELOW, SHARES, plates
 from busplan.pack.flow_change_kernels import changed_rises
+from busplan.pack.low_pass_kernels import low_passed
 from busplan.pack.peers_curve import BEND, fit_curve
 
 TIME = np.arange(0.0, 600.0, 5.0)
@@ -45,8 +48,21 @@ def test_a_flicker_is_one_crossing_at_the_moment_that_keeps_the_time_above() -> 
 
 @pytest.mark.parametrize("tau", [20.0, 240.0, 1e5])
 def test_low_pass_equals_the_differential_equation(tau: float) -> None:
-    ours = kernels.low_passed(CURVE, 5.0, np.array([tau]))[0]
+    ours = low_passed(CURVE, 5.0, np.array([tau]))[0]
     assert ours == pytest.approx(slow_low_pass(TIME, CURVE, tau), abs=2e-5)
+
+
+def test_a_place_on_a_plate_equals_the_differential_equations_along_it() -> None:
+    passed, rise = plates(CURVE, 5.0, np.array([250.0]))
+    beside = BESIDE * 250.0
+    for wanted in (0.5, 0.19):
+        row = int(np.argmin(np.abs(SHARES - wanted)))
+        extra = 250.0 * (1.0 / float(SHARES[row]) - 1.0)
+        along = slow_plate(TIME, CURVE, beside, extra / beside, 0.0)
+        assert rise[row] == pytest.approx(along, abs=0.004)
+        lossy = slow_plate(TIME, CURVE, beside, extra / beside, 2e-5)
+        assert extra * passed[row] == pytest.approx((along - lossy) / 2e-5, rel=0.01, abs=0.5)
+    assert not rise[SHARES >= PLATE_BELOW].any()
 
 
 def test_a_change_of_exchange_equals_the_differential_equation() -> None:
@@ -85,7 +101,7 @@ def test_the_grid_is_what_build_and_solve_say_and_the_best_fit_its_own() -> None
     sigma = np.full(23, 0.08)
     first = np.array([0, 23])
     shares, taus = np.array([0.4, 1.0]), np.array([200.0])
-    passed = kernels.low_passed(CURVE, 5.0, taus / shares)
+    passed = low_passed(CURVE, 5.0, taus / shares)
     rise = shares[:, None] * (CURVE - CURVE[0]) + (1 - shares[:, None]) * passed
     sd = np.array([[0.4, 0.2, 1e-4, 0.05, 0.04, 1e-4]])
     out = np.zeros((1, 1, 2))

@@ -7,6 +7,7 @@ import pytest
 from truth import fact, loop_cases
 from truth.as_series import warm_up_series
 
+from busplan.answers import Answer
 from busplan.pack.series import Trace, sample
 from busplan.pack.thermal_observations import observe
 from busplan.pack.thermal_span import ThermalSpan, find_thermal_span, widest_move
@@ -33,12 +34,12 @@ def test_a_good_test_would_have_shown_a_third_of_the_flow_and_lacks_nothing() ->
 
 
 def test_a_short_test_shows_less_and_says_how_many_more_minutes() -> None:
-    short = judged("healthy", minutes=4.0, step_k=1.0)
+    short = judged("healthy", minutes=5.0, step_k=1.0)
     assert short.more_minutes is not None
     assert 1 <= short.more_minutes <= 30
     assert f"{short.more_minutes:.0f} min more" in short.missing
-    longer = judged("healthy", minutes=4.0 + short.more_minutes + 4.0, step_k=1.0)
-    # What was foreseen from four minutes comes true within the chance of two dozen draws.
+    longer = judged("healthy", minutes=5.0 + short.more_minutes + 4.0, step_k=1.0)
+    # What was foreseen from five minutes comes true within the chance of two dozen draws.
     assert longer.power[1].chance >= 0.6
 
 
@@ -49,6 +50,19 @@ def test_a_test_that_has_only_begun_says_so_and_what_it_lacks() -> None:
     found = judge_warm_up(series, layout, span, 1.0)
     assert found.power == ()
     assert found.more_minutes is None or found.more_minutes > 0
+
+
+def test_two_steps_name_a_module_that_is_plainly_late_and_clear_none() -> None:
+    test = loop_cases.population(500292, liquid=True)
+    series, layout = warm_up_series(test)
+    span = widest_move(series.temperature, 1.0)
+    assert span is not None
+    assert span.rise_steps == 2.0
+    assert not span.enough
+    found = judge_warm_up(series, layout, span, 1.0)
+    late = [i for i, m in enumerate(found.modules) if m.answer is Answer.BAD]
+    assert late == list(test.bad)
+    assert all(m.answer is Answer.NOT_SHOWN for i, m in enumerate(found.modules) if i not in late)
 
 
 def ramp(rate_k_min: float, minutes: float, step: float, level_s: float = 60.0) -> list[Trace]:

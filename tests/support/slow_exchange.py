@@ -50,6 +50,32 @@ def slow_low_pass(time_s: Array, curve: Array, tau_s: float) -> Array:
     return done.y[0]
 
 
+def slow_plate(time_s: Array, curve: Array, tau_s: float, units: float, loss: float) -> Array:
+    """What passes a place ``units`` further along a plate, where ``curve - curve[0]`` enters.
+
+    dL/dx = T - L along 0 < x < ``units``, T' = (L - T)/tau - loss T, by 120 slices.
+    """
+    slices = 120
+    half = units / slices / 2
+
+    def liquid(t: float, body: Array) -> Array:
+        edge = np.empty(slices + 1)
+        edge[0] = np.interp(t, time_s, curve) - curve[0]
+        for i in range(slices):  # the mean of both edges is what passes a slice
+            edge[i + 1] = (edge[i] * (1 - half) + 2 * half * body[i]) / (1 + half)
+        return edge
+
+    def rate(t: float, body: Array) -> Array:
+        edge = liquid(t, body)
+        return ((edge[1:] + edge[:-1]) / 2 - body) / tau_s - loss * body
+
+    span = (time_s[0], time_s[-1])
+    done = solve_ivp(
+        rate, span, np.zeros(slices), t_eval=time_s, max_step=10.0, rtol=1e-8, atol=1e-9
+    )
+    return np.array([liquid(t, done.y[:, k])[-1] for k, t in enumerate(time_s)])
+
+
 def slow_change(
     time_s: Array, curve: Array, tau_s: float, at_s: float, before: float, after: float
 ) -> Array:
