@@ -66,8 +66,8 @@ class FindingsView(View):
     help = (
         "What reading and checking this capture found, by time; those without a time speak of the "
         "whole capture. Faint ones are still to come at the present moment.\n"
-        "arrows or mouse choose; Enter or a double click goes to the moment; busplan manual CODE, in "
-        "another terminal, tells more of a finding"
+        "arrows or mouse choose; Enter or a double click goes to the moment; busplan manual CODE "
+        "tells more of a finding"
     )
     DEFAULT_CSS = """
     FindingsView { layout: vertical; }
