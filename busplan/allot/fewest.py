@@ -7,17 +7,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.order_kernels import Bools
 
 _TRIES = 3
 """Orders in which what need not change is put back."""
-_SHAKES = 3
-"""So often changes are taken back and others tried, each time the programme has been solved."""
-_WORSE = 3
-"""An answer is thinned when it has so many changes more than the best."""
 _MOST_MOMENTS = 4_000
 """Most moments at which a window is tried for one message; beyond them one is said to leave."""
 
@@ -134,8 +129,6 @@ def fewest_changes(
         rounds += 1
         if rounds & (rounds - 1) == 0 and not programme.impossible:  # each twice as late
             best = _better(best, _repaired(network, programme, changed, shuffled, enough))
-        if best is not None and best[1].sum() > bound:
-            best = _shaken(network, programme, best, shuffled, enough)
         if enough() or (best is not None and best[1].sum() <= bound):
             break
         if found == FULL:
@@ -255,67 +248,31 @@ def _repaired(
     enough: Enough,
 ) -> _Answer | None:
     """An answer from a set of changes that does not suffice: more of them, then none too many."""
-    demands = np.array([_need(network, i) for i in range(network.n)])
     best: _Answer | None = None
     for up in (True, False):
-        answer = _widened(network, programme, begin, demands, up=up, learn=True)
+        answer = _widened(network, programme, begin, up=up)
         if answer is not None:
             for _ in range(_TRIES):
                 best = _better(best, _thinned(network, answer, shuffled, enough))
     return best
 
 
-def _shaken(
-    network: NetworkOrder,
-    programme: _Programme,
-    best: _Answer,
-    shuffled: np.random.Generator,
-    enough: Enough,
-) -> _Answer:
-    """Some of the changes taken back and others tried; the answer when that is no worse."""
-    own = np.array([_need(network, i) for i in range(network.n)])
-    for _ in range(_SHAKES):
-        if enough():
-            break
-        begin = best[1].copy()
-        chosen = np.flatnonzero(begin)
-        many = int(shuffled.integers(1, max(3, len(chosen) // 3) + 1))
-        begin[shuffled.permutation(chosen)[:many]] = False
-        if any(_twins(network, begin, int(i)) for i in np.flatnonzero(~begin & best[1])):
-            continue
-        demands = own * shuffled.uniform(0.3, 1.0, network.n)
-        up = bool(shuffled.integers(0, 2))
-        answer = _widened(network, programme, begin, demands, up=up, learn=False)
-        if answer is not None and answer[1].sum() <= best[1].sum() + _WORSE:
-            answer = _thinned(network, answer, shuffled, enough)
-            if answer[1].sum() <= best[1].sum():
-                best = answer
-    return best
-
-
 def _widened(
-    network: NetworkOrder,
-    programme: _Programme,
-    begin: Bools,
-    demands: npt.NDArray[np.float64],
-    *,
-    up: bool,
-    learn: bool,
+    network: NetworkOrder, programme: _Programme, begin: Bools, *, up: bool
 ) -> _Answer | None:
-    """More changes until they suffice; each place where the search is stuck is a demand too, when
-    the programme shall ``learn`` it.
+    """More changes until they suffice; each place where the search is stuck is a demand too.
 
     Where the search from below is stuck, either the message that is late there leaves (``up``), or
-    one above it that could wait there, of the largest of ``demands`` first.
+    one above it that could wait there.
     """
     changed = begin.copy()
     while isinstance(found := network.find(changed), Failure):
-        if learn and not found.full:
+        if not found.full:
             programme.one_of(found.named, found.left)
         late = [found.next_kept] if found.next_kept >= 0 else []
-        patient = sorted(found.in_time, key=lambda i: -demands[i])
+        patient = sorted(found.in_time, key=lambda i: -_need(network, i))
         named = [*late, *patient] if up else [*patient, *late]
-        named += sorted(found.left, key=lambda i: -demands[i])
+        named += sorted(found.left, key=lambda i: -_need(network, i))
         may = programme.may_change
         chosen = next((i for i in named if may[i] and not changed[i]), None)
         if chosen is None:

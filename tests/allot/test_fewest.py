@@ -127,6 +127,11 @@ def test_what_must_leave_is_counted_as_by_hand() -> None:
     above = np.arange(7) < 5
     assert leaving(network(case), 5, above) == 3
     assert leaving(network(replace(case, fault_every=1000)), 5, above) == 5
+    # At offsets of one clock none of them has to leave, so no more than one is asked for.
+    apart = replace(case.model(), rhythm=[0] * 5 + [-1] * 2, offset=[200 * k for k in range(7)])
+    order = NetworkOrder(apart, 0, network(case).ranks, [False] * 7)
+    assert order.in_time(5, above)
+    assert leaving(order, 5, above) == 1
     # A second frame of each falls into the window one bit time before it ends.
     twice = replace(case, period=(30,) * 5 + (1000, 1000))
     assert leaving(network(twice), 5, above) == 4

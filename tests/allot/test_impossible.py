@@ -4,20 +4,22 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from support.allot_cases import Case, cases
 
+from busplan.allot.free_numbers import FreeNumbers
 from busplan.allot.impossible import Network, frees, impossible_sets
 from busplan.allot.order import NetworkOrder
 from busplan.timing.queue_model import QueueModel
 
 
-def network(case: Case) -> Network:
+def network(case: Case, apart: int = 50) -> Network:
     streams = tuple(
         SimpleNamespace(node=f"n{i}", path=("a", f"n{i}", f"M{i}"), number=i) for i in range(case.n)
     )
 
     def order(model: QueueModel) -> NetworkOrder:
-        ranks = [(50 * (case.equal[s.number] + 1)) << 19 for s in model.streams]  # type: ignore[attr-defined]
+        ranks = [(apart * (case.equal[s.number] + 1)) << 19 for s in model.streams]  # type: ignore[attr-defined]
         return NetworkOrder(model, case.fault_every, ranks, [False] * len(ranks))
 
     return Network(replace(case.model(), streams=streams), case.may_change, order)  # type: ignore[arg-type]
@@ -84,3 +86,29 @@ def test_what_frees_a_set_does_so(case: Case) -> None:
                 assert some(replace(us, deadline=less), list(members)).fewest() is None
             assert some(other, list(members)).fewest() is not None
             assert freed.whole == (other.fewest() is not None)
+
+
+def test_where_only_a_number_is_missing_nothing_is_proven() -> None:
+    """The first must stay the first, and the third come right behind it, before the second."""
+    case = Case((4, 2, 4), (100, 6, 100), (0,) * 3, (9, 100, 11), (False, False, True), (0, 1, 2))
+    assert case.fewest() == 1
+    for apart in (50, 1):
+        assert list(impossible_sets(network(case, apart))) == []
+    assert list(impossible_sets(network(replace(case, deadline=(9, 100, 7))))) == [(0, 2)]
+
+
+@given(
+    reserved=st.lists(
+        st.tuples(st.integers(0, 90), st.integers(0, 20)).map(lambda r: (r[0], r[0] + r[1])),
+        max_size=4,
+    )
+)
+@settings(max_examples=40)
+def test_reserved_identifiers_are_left_out_of_the_count(reserved: list[tuple[int, int]]) -> None:
+    numbers = FreeNumbers(reserved)
+    free = [i for i in range(200) if not any(a <= i <= b for a, b in reserved)]
+    assert [numbers.identifier(k) for k in range(len(free))] == free
+    for identifier in range(130):
+        smaller = sum(1 for f in free if f <= identifier)
+        assert numbers.up_to(identifier << 19)[0] == smaller
+        assert numbers.up_to(identifier | 1 << 18)[1] == smaller

@@ -44,7 +44,7 @@ def main() -> None:
                     plan.write_text(
                         shuffled_plan(nodes=nodes, messages=MESSAGES, seed=seed, load=load), "utf-8"
                     )
-                    begin = time.perf_counter()
+                    begin = time.process_time()
                     found = allot_identifiers(
                         load_plan(plan),
                         lambda changes, plan=plan: (
@@ -53,9 +53,9 @@ def main() -> None:
                             ).after
                         ),
                         seconds=seconds,
-                        clock=time.monotonic,
+                        clock=time.process_time,
                     )
-                    spent = time.perf_counter() - begin
+                    spent = time.process_time() - begin
                 (answer,) = found.networks
                 late_then += answer.wrong_after
                 rows.append(

@@ -23,7 +23,8 @@ from busplan.timing.simulation import simulate
 from busplan.timing.simulation_critical import critical_instant
 from busplan.timing.simulation_feeds import feeds_of, release_times
 from busplan.timing.simulation_summary import proven_timing
-from busplan.timing.slack import network_slack
+from busplan.timing.slack import STEPS, network_slack, scaled
+from busplan.timing.solving import solve
 from busplan.wire.lengths import worst_table_bits
 
 SECOND = 1_000_000_000
@@ -63,6 +64,28 @@ def test_the_most_work_in_a_window_equals_that_of_trying_every_window(data: st.D
     assert compiled_fixed_point.rhythm_work(*args, *arrays) == most
     frames = frames_in(model, rhythms, last, but, window)
     assert sum(count * model.frame[k] for k, count in frames.items()) == most
+
+
+@given(
+    sizes=st.lists(
+        st.tuples(st.integers(1, 9), st.sampled_from([24, 30, 36, 60])), min_size=2, max_size=6
+    )
+)
+@settings(max_examples=80)
+def test_queued_at_once_is_queued_at_once(sizes: list[tuple[int, int]]) -> None:
+    """All at one moment of one clock delay each other as messages without any do."""
+    n = len(sizes)
+    frames, periods = ([size[k] for size in sizes] for k in (0, 1))
+    model = replace(
+        queue_model(vehicle([stream(k) for k in range(n)]), "a"),
+        frame=frames,
+        single=frames,
+        period=periods,
+        bit=1,
+    )
+    together = replace(model, rhythm=[0] * n, offset=[7] * n)
+    assert solve(together).rhythms.release
+    assert solve(together).response == solve(model).response
 
 
 def made(seed: int, *, jitter: bool = False, offsets: bool = True) -> Vehicle:
@@ -144,12 +167,23 @@ def test_a_clock_that_runs_fast_brings_all_its_messages_closer() -> None:
 
 
 def test_offsets_count_by_the_clock_of_their_node() -> None:
-    """Two messages 3 ms apart at their first instance are so after 1000 s on a fast clock."""
-    span = 1000 * SECOND
-    one, _ = release_times(stream(1, cycle_ms=10, offset_ms=1), span, seed=3, drift_ppm=100)
-    two, _ = release_times(stream(2, cycle_ms=20, offset_ms=4), span, seed=3, drift_ppm=100)
-    apart = (two[-1] - one) % (20 * MS)
-    assert abs(apart[-20:] % (10 * MS) - 3 * MS).min() < 1000
+    """On a fast clock 400 ms are as much shorter as its periods are."""
+    span = 100 * SECOND
+    one, _ = release_times(stream(1, cycle_ms=500, offset_ms=1), span, seed=3, drift_ppm=100)
+    two, _ = release_times(stream(2, cycle_ms=500, offset_ms=401), span, seed=3, drift_ppm=100)
+    period = (one[-1] - one[0]) / (len(one) - 1)
+    assert abs(period - 500 * MS) > 5_000
+    assert (two[-1] - one) % period == pytest.approx(np.full(len(one), 0.8 * period), abs=3)
+
+
+def test_every_instance_counts_at_offsets_too() -> None:
+    """Davis et al. 2007, section 3.3 (from memory): the third message is worst at its second
+    instance, 3.5 ms; all three of one node at equal offsets are queued together as there."""
+    streams = [
+        stream(k, length=7, cycle_ms=period, offset_ms=0)
+        for k, period in ((1, 2.5), (2, 3.5), (3, 3.5))
+    ]
+    assert responses(vehicle(streams, [Network("a", 125_000)])) == [2 * MS, 3 * MS, 3_500_000]
 
 
 def test_growth_shrinks_periods_and_offsets_together() -> None:
@@ -159,6 +193,10 @@ def test_growth_shrinks_periods_and_offsets_together() -> None:
     assert growth is not None
     assert plain is not None
     assert growth > plain
+    model = queue_model(van, "a")
+    half = scaled(model, STEPS // 2)
+    assert [2 * o for o in half.offset] == model.offset
+    assert [2 * t for t in half.period] == model.period
     unit = int(MS / growth * (1 + 1e-6))
 
     def sent_faster(s: Stream) -> Stream:
