@@ -43,6 +43,7 @@ from busplan.bench.unacknowledged import unacknowledged
 from busplan.bench.uptime import (
     after_errors,
     error_findings,
+    first_of,
     on_before,
     on_before_finding,
     silent_finding,
@@ -99,7 +100,9 @@ def prove_node(
     apart = (*by_hand, *lost)
     undisturbed = end_outside(end, apart)
     pauses = tuple(i.pause for i in interrupted)
-    span = Listened(origin, undisturbed, last, (*pauses, *apart))
+    span = Listened(
+        origin, undisturbed, last, (*pauses, *apart), *first_of(times, own, origin, limits)
+    )
     switched = set(expected_pauses(pauses, limits, origin, apart))
     interrupted = tuple(i for i in interrupted if i.pause not in switched)
     supply = supply_values(all_heard, vehicle, node, network, limits.supply)

@@ -32,6 +32,8 @@ LEAST_FRAMES = 10
 """Frames that a cyclic message needs before its cycle time is proven."""
 STEADY = 0.25
 """A rhythm is a message's own when 99 of 100 distances lie within this share of the median."""
+STARTING_NS = 3_000_000_000
+"""A node that may just have been switched on starts its messages within this time."""
 DRIFT = 0.05
 """A cycle that moves by this share from the first to the last frames drifts."""
 BLOCK = 20
@@ -53,12 +55,17 @@ class Pause(NamedTuple):
 
 
 class Listened(NamedTuple):
-    """From when to when was listened, when the node's last frame came [ns], its restarts."""
+    """From when to when was listened, when the node's last frame came [ns], its restarts.
+
+    ``first_ns`` is its first frame, ``running`` whether it was evidently on before.
+    """
 
     begin_ns: int
     end_ns: int
     last_ns: int
     pauses: tuple[Pause, ...] = ()
+    first_ns: int | None = None
+    running: bool = False
 
 
 def within_pauses(times: I64, pauses: Sequence[Pause]) -> np.ndarray:
@@ -122,6 +129,7 @@ def rhythm_findings(
             findings += _jitter(stream, rhythm, cycle, where, limits)
         findings += _drift(stream, rhythm, times, where, span, limits)
         findings += _gap(rhythm, cycle, name, where, span.begin_ns, limits)
+    findings += _begins_late(stream, rhythm, times, where, span, limits)
     findings += _stopped(stream, rhythm, cycle, times, where, span, limits)
     return findings
 
@@ -237,6 +245,28 @@ def _gap(
                 Figure("allowed", allowed / 1e6, "ms"),
             ),
         )
+
+
+def _begins_late(
+    stream: Stream, rhythm: Stated, times: I64, where: Where, span: Listened, limits: BenchLimits
+) -> Iterator[Finding]:
+    """A message that was not there while the node already sent others."""
+    if span.first_ns is None:
+        return
+    late = int(times[0]) - span.first_ns
+    allowed = limits.gap_cycles * rhythm.ns
+    if late <= (allowed if span.running else max(allowed, STARTING_NS)):
+        return
+    yield Finding(
+        "message-begins-late",
+        Weight.CAUTION if span.running else Weight.NOTE,
+        replace(where, time_ns=int(times[0]) - span.begin_ns),
+        f"{stream.message.name} came first {late / 1e9:.3g} s after the node's first frame, "
+        f"{late / rhythm.ns:.1f} cycles",
+        why="Receivers wait for it, time out or run on an old value.",
+        action="See what it waited for; switch the node off and on and test again.",
+        figures=(Figure("late", late / 1e9, "s"),),
+    )
 
 
 def _stopped(

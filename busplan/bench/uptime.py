@@ -48,6 +48,18 @@ def start_up_of(
     return StartUp.since(edge, first)
 
 
+def first_of(
+    times: I64, own: Sequence[Stream], origin: int, limits: BenchLimits
+) -> tuple[int | None, bool]:
+    """The node's first frame, and whether it was evidently on when listening began."""
+    cycles = [s.cycle.ns for s in own if s.cycle is not None and not s.event]
+    if not len(times) or not cycles:
+        return None, False
+    first = int(times[0])
+    told = limits.power_on_ns is not None or limits.power_cycles or limits.begin_ns is None
+    return first, not told and first - origin - (limits.begin_ns or 0) <= 2 * min(cycles)
+
+
 def on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> bool:
     """Whether the node was sending right up to power-on, so that it cannot have been off."""
     cycles = [s.cycle.ns for s in own if s.cycle and not s.event]

@@ -224,9 +224,12 @@ def counter_modulus(raw: npt.ArrayLike, length: int) -> int:
     """
     values = np.asarray(raw, np.int64)
     full = 1 << length
-    before = values[:-1][np.diff(values) < 0]
+    steps = np.diff(values)
+    before = values[:-1][steps < 0]
     if len(before) >= 2 and int(before.min()) == int(values.max()) < full - 1:
-        return int(values.max()) + 1
+        kinds, counts = np.unique(steps[steps > 0], return_counts=True)
+        step = int(kinds[counts.argmax()]) if len(kinds) else 1
+        return min(int(values.max()) + step, full)
     return full
 
 

@@ -112,6 +112,14 @@ CODES = (
         "Close other programs, look at the adapter and its cable, and test again.",
     ),
     _entry(
+        "message-begins-late",
+        (NOTE, CAUTION),
+        "A cyclic message was not there at first, while the node already sent others.",
+        "See what it waited for; switch the node off and on and test again.",
+        "A caution when the node was on before listening began, else a note: nodes start their "
+        "messages one after the other.",
+    ),
+    _entry(
         "message-missing",
         (FAULT,),
         "A message that the node should send by itself never came. Receivers wait for it, time out "

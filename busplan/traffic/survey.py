@@ -224,6 +224,8 @@ def _own_periods(times: I64, first: npt.NDArray[np.bool_]) -> bool:
         if middle <= 0 or float(np.percentile(np.abs(gaps - middle), 90)) > 0.05 * middle:
             return False
     within = rare[(rare > usual[0]) & (rare < usual[-1])]
+    if not len(within):
+        return False  # one kind came after the other: one sender that changed
     after = np.searchsorted(usual, within)
     around = usual[after] - usual[after - 1]
     return float(np.percentile(around, 90)) < 1.5 * middle

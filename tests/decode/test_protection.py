@@ -11,6 +11,7 @@ from busplan.decode.protection import (
     ChecksumKind,
     check_counter,
     checksum,
+    counter_modulus,
     expected_checksums,
     find_checksum,
     find_counters,
@@ -120,6 +121,15 @@ def test_nine_of_ten_frames_must_agree(broken: int, found: bool) -> None:
 @pytest.mark.parametrize(("values", "is_one"), [(16, True), (15, True), (14, False)])
 def test_a_counter_uses_all_its_values_but_the_top_one(values: int, is_one: bool) -> None:
     assert looks_like_counter(np.arange(200) % values, 16) is is_one
+
+
+@pytest.mark.parametrize(
+    ("step", "values", "modulus"), [(1, 16, 16), (1, 13, 13), (2, 8, 16), (3, 5, 15)]
+)
+def test_where_a_counter_starts_again_by_its_step(step: int, values: int, modulus: int) -> None:
+    raw = step * (np.arange(200) % values)
+    assert counter_modulus(raw, 4) == modulus
+    assert len(check_counter(raw, modulus).skips) == 0
 
 
 @pytest.mark.parametrize(("second", "two"), [(60, True), (50, True), (49, False), (17, False)])

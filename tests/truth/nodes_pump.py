@@ -84,6 +84,20 @@ def two_pages(book: Book, dice: random.Random) -> Iterator[Sent]:
             yield frame
 
 
+def wakes_late(book: Book, dice: random.Random) -> Iterator[Sent]:
+    """The second message comes only from the seventh second on."""
+    for frame in pump(book, dice):
+        if frame.identifier == 500 or frame.at_s > 6:
+            yield frame
+
+
+def shorter_later(book: Book, dice: random.Random) -> Iterator[Sent]:
+    """From the sixteenth second on two bytes are missing."""
+    for frame in pump(book, dice):
+        cut = frame.identifier == 500 and frame.at_s > 15
+        yield frame._replace(data=frame.data[:6]) if cut else frame
+
+
 NODES = [
     TruthNode("pump", "healthy, with pages", DBC, "PUMP", pump, ("pass",)),
     TruthNode(
@@ -102,6 +116,14 @@ NODES = [
         *("pump with one value turned", "byte order of one value", DBC, "PUMP", pump, ("fail",)),
         (("definition-differs",),),
         really=DBC.replace("15|16@0-", "8|16@1-"),
+    ),
+    TruthNode(
+        *("pump that wakes late", "a message is missing at first", DBC, "PUMP", wakes_late),
+        *(("doubtful",), (("message-begins-late",),)),
+    ),
+    TruthNode(
+        *("pump that shortens", "shorter from a moment on", DBC, "PUMP", shorter_later),
+        *(("fail",), (("payload-short",),), ("two-senders-likely",)),
     ),
     TruthNode(
         *("pump without a page", "one page of three is missing", DBC, "PUMP", two_pages),
