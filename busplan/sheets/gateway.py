@@ -29,7 +29,8 @@ from busplan.timing.gateways import (
 class GatewayRow:
     """One line: ``does`` is "receives", "sends" or "routes"; ``worst_ms`` a response time or, for
     a route, its latency from the first sender to the end of the last frame. A value that a route
-    converts is sent as value * ``times`` + ``plus``."""
+    converts is sent as value * ``times`` + ``plus``. ``send_offset_ms``: when the gateway's clock
+    shall send the message, where the plan says so."""
 
     gateway: str
     port: str
@@ -40,6 +41,7 @@ class GatewayRow:
     bytes: int | None = None
     period_ms: float | None = None
     on_event: str = ""
+    send_offset_ms: float | None = None
     signal: str = ""
     start_bit: int | None = None
     bits: int | None = None
@@ -191,8 +193,13 @@ def _line(node: Node, network: str, does: str, stream: Stream) -> dict[str, Any]
         "bytes": stream.message.length,
         "period_ms": None if stream.cycle is None else stream.cycle.ms,
         "on_event": "yes" if stream.event else "",
+        "send_offset_ms": _send_offset(stream) if does == "sends" else None,
         "sender": stream.node,
     }
+
+
+def _send_offset(stream: Stream) -> float | None:
+    return None if stream.offset_ns is None else stream.offset_ns / 1e6
 
 
 def _scaling(signal: Any) -> dict[str, Any]:

@@ -17,6 +17,10 @@ The rules of this room:
   identifiers of their own, one after the other. Its bound adds up the worst case of each of them
   and all gaps, after the sessions that its node sends before; for others its frames come at once,
   or one by one where a pace is stated, as long as the session may last.
+* Messages that a node sends by one clock at stated offsets (``clocks``, ``rhythms``) count
+  together, as the most that any window of that length can hold; what their node sends beside a
+  message counts so too, whatever its own offset. Nothing is assumed between nodes, and queues first
+  in, first out and sessions gain nothing.
 * Growth, lowest bit rate and bus errors (``slack``) look at one network at a time; jitter from
   gateways stays at what the plan gives.
 * A new rule of the simulation goes into the kernel, its slow twin (``tests/support/slow_bus.py``)

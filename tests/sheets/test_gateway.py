@@ -1,5 +1,7 @@
 """The gateway sheet agrees with the routes and response times that the plan is judged by."""
 
+from dataclasses import replace
+
 import pytest
 
 from busplan.demo.files import plan_file
@@ -50,6 +52,15 @@ def test_every_message_the_gateway_sends_is_there(
         assert {
             (r.network, r.identifier) for r in rows if r.does == "sends" and r.gateway == node.name
         } == sent
+
+
+def test_the_offsets_of_the_gateway_s_own_clock_are_there(van: Vehicle) -> None:
+    label = "thermal/supervisor/CoolantCommand"
+    streams = tuple(replace(s, offset_ns=5_000_000) if s.label == label else s for s in van.streams)
+    rows = gateway_rows(replace(van, streams=streams))
+    stated = {(r.does, r.message) for r in rows if r.send_offset_ms is not None}
+    assert stated == {("sends", "CoolantCommand")}
+    assert {r.send_offset_ms for r in rows} == {None, 5.0}
 
 
 def test_what_nobody_sends_is_marked() -> None:
