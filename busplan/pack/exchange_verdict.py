@@ -39,8 +39,8 @@ LEAST_NATURAL = 0.05
 """Least natural scatter of ln e over healthy peers."""
 COMMON = 0.5
 """Two sensors of a module share lag and place: each further one counts for less."""
-DIFFER_SURE, DIFFER = 4.0, 0.15
-"""Two sensors differ when they do by so many standard deviations, and so much of the exchange."""
+DIFFER_SURE = 4.0
+"""Two sensors differ when they do by so many standard deviations."""
 DIFFER_BY_PLACE = 0.06
 """Standard deviation by which two sound sensors differ anyway: seat, lag and place (a choice)."""
 DOUBT_SURE = 2.5
@@ -153,7 +153,7 @@ def differing(likelihood: F64, tau: F64, sure: float = DIFFER_SURE) -> tuple[int
     sd = np.sqrt(np.maximum(mass @ SHARES**2 - mean**2, 0.0))
     low, high = int(np.argmin(mean)), int(np.argmax(mean))
     doubt = float(np.sqrt(sd[low] ** 2 + sd[high] ** 2 + DIFFER_BY_PLACE**2))
-    if mean[high] - mean[low] <= max(sure * doubt, DIFFER):
+    if mean[high] - mean[low] <= sure * doubt:
         return None
     return low, high
 

@@ -16,7 +16,14 @@ from support.slow_exchange import (
 )
 
 from busplan.pack import exchange_kernels as kernels
-from busplan.pack.exchange_model import BESIDE, PLATE_BELOW, SHARES, plates
+from busplan.pack.exchange_model import (
+    BESIDE,
+    PLATE_BELOW,
+    SHARES,
+    TAU_S,
+    liquid_likelihood,
+    plates,
+)
 from busplan.pack.flow_change_kernels import changed_rises
 from busplan.pack.low_pass_kernels import low_passed
 from busplan.pack.peers_curve import BEND, fit_curve
@@ -63,6 +70,32 @@ def test_a_place_on_a_plate_equals_the_differential_equations_along_it() -> None
         lossy = slow_plate(TIME, CURVE, beside, extra / beside, 2e-5)
         assert extra * passed[row] == pytest.approx((along - lossy) / 2e-5, rel=0.01, abs=0.5)
     assert not rise[SHARES >= PLATE_BELOW].any()
+
+
+def likely(level_s: float | None, apart: float = 0.0, lag_s: float = 20.0) -> np.ndarray:
+    """Likelihood of each tau_p, greatest 1, for peers of 250 s behind a liquid of 0.25 K/min."""
+    time = np.arange(0.0, 1200.0, 5.0)
+    liquid = 16.0 + 0.25 / 60.0 * np.clip(time - 60.0, 0.0, None)
+    peers = 16.0 + slow_low_pass(time, liquid, 250.0)
+    peers = 16.0 + slow_low_pass(time, peers, lag_s)
+    sd = np.array([0.4, 0.2, 1e-4, 0.05, 0.04, 1e-4])
+    told = liquid_likelihood(peers, 5.0, np.column_stack((time, liquid + apart)), sd, level_s)
+    return np.exp(told - told.max())
+
+
+def test_a_level_start_ties_the_liquid_to_the_modules_unless_they_read_apart() -> None:
+    """In a slow ramp the gap alone, 0.25 K/min times 270 s, tells tau_p: 1.1 K."""
+    tied = likely(60.0)
+    assert TAU_S[int(np.argmax(tied))] == pytest.approx(250.0, rel=0.25)
+
+    def width(likelihood: np.ndarray) -> float:
+        mean = likelihood @ np.log(TAU_S) / likelihood.sum()
+        return float(likelihood @ (np.log(TAU_S) - mean) ** 2 / likelihood.sum()) ** 0.5
+
+    # Never level, or apart by what may be the sensors or the loop: the gap tells next to nothing.
+    for loose in (likely(None), likely(60.0, apart=2.0), likely(60.0, apart=-2.0)):
+        assert width(loose) > 1.15 * width(tied)
+        assert loose[TAU_S > 450].max() > 10 * tied[TAU_S > 450].max()
 
 
 def test_a_change_of_exchange_equals_the_differential_equation() -> None:

@@ -210,6 +210,14 @@ def test_modules_in_series_are_odd_until_the_plan_says_so() -> None:
     assert clear[1] >= 12
 
 
+def test_a_test_that_tells_little_makes_no_odd_pack() -> None:
+    found, codes = judged(loop_cases.population(500464, liquid=True))
+    assert found.state is WarmUpState.JUDGED
+    assert not found.odd
+    assert "loop_position" not in found.missing
+    assert codes in ([], ["module-slow"])
+
+
 def test_a_starved_branch_in_series_is_slow_all_along_and_its_intervals_hold() -> None:
     test = loop_cases.case("series", 5, step_k=0.5)
     places = {f"M{i + 1}": int(p) + 1 for i, p in enumerate(test.loop.place)}

@@ -95,6 +95,14 @@ def test_the_level_start_is_kept_and_told() -> None:
     assert not cut.plateau
 
 
+@pytest.mark.parametrize(("level_s", "plateau"), [(16.0, False), (36.0, True)])
+def test_half_a_minute_of_level_start_is_one(level_s: float, plateau: bool) -> None:
+    traces = ramp(1.0, 15.0, 0.5, level_s=level_s)
+    span = widest_move(sample(traces, traces[0].time_s), 0.5)
+    assert span is not None
+    assert span.plateau is plateau
+
+
 def test_what_stays_where_it_came_to_still_counts_for_five_minutes() -> None:
     """A sensor of whole degrees says nothing for minutes; who has not followed shows only then."""
     ends = []
@@ -127,7 +135,10 @@ def test_each_change_of_code_is_one_observation_half_way() -> None:
     assert seen.sigma[0] == pytest.approx(0.5 / 12**0.5)
     assert seen.start_c[0] == 16.0
     gone = Trace(time[:200], trace.value[:200], 0.5)
-    assert observe([gone], span, 0.5, 0.01).heard.tolist() == [False]
+    # Four fifths of the span must be heard: 100 s of 600 may lack, 140 s may not.
+    gaps = [(time < 200) | (time > 200 + lack) for lack in (100, 140)]
+    partly = [Trace(time[g], trace.value[g], 0.5) for g in gaps]
+    assert observe([gone, *partly], span, 0.5, 0.01).heard.tolist() == [False, True, False]
 
 
 def test_fine_steps_are_gathered_to_a_quarter_kelvin() -> None:
