@@ -52,6 +52,8 @@ class ManualApp(App[None]):
         height: 1fr; border: none; padding: 0; scrollbar-size-vertical: 1;
         text-wrap: nowrap; text-overflow: ellipsis;
     }
+    #list > .option-list--option-disabled { color: $primary; text-style: bold; }
+    #words > .input--placeholder { color: $foreground 80%; }
     #words { border: none; height: 1; padding: 0 1; background: $panel; }
     .narrow #left { width: 1fr; }
     .narrow.reading #left, .narrow.listing Reader { display: none; }

@@ -74,9 +74,11 @@ def test_a_key_and_an_option_are_found_by_name_alone(book: Book) -> None:
     assert limit is not None
     assert "planned frames may take" in limit.text
     assert "Must be a fraction above 0" in limit.text
-    serial = book.place("--find-bit-rate")
-    assert serial is not None
-    assert serial.page.name == "bench"
+    option = book.place("--find-bit-rate")
+    assert option is not None
+    assert option.page.name == "bench"
+    assert book.place("cycle_ms") is None  # of several tables: a search lists them
+    assert {"plan-message", "plan-route"} <= {h.section.page for h in book.search(["cycle_ms"])}
 
 
 def test_published_sources_of_the_code_stand_on_their_page(book: Book) -> None:

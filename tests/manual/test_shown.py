@@ -46,6 +46,14 @@ def test_lists_tables_quotes_and_links_as_text() -> None:
     ]
 
 
+def test_a_table_that_does_not_fit_is_told_row_by_row() -> None:
+    page = "| file | holds |\n|---|---|\n| a.log | one two three |\n| b.log | four |\n"
+    assert plain_lines(page, 16) == [
+        *("file: a.log", "holds: one two", "    three", ""),
+        *("file: b.log", "holds: four"),
+    ]
+
+
 def test_words_find_a_place_or_a_list_or_a_hint(book: Book) -> None:
     hits = busplan("manual", "air", "pocket")
     assert hits.code == 0
