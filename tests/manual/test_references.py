@@ -74,6 +74,7 @@ def test_a_key_and_an_option_are_found_by_name_alone(book: Book) -> None:
     assert limit is not None
     assert "planned frames may take" in limit.text
     assert "Must be a fraction above 0" in limit.text
+    assert "Must be" not in limit.text.split("Must be", 1)[1]  # that key alone
     option = book.place("--find-bit-rate")
     assert option is not None
     assert option.page.name == "bench"

@@ -72,6 +72,7 @@ def test_a_search_puts_headings_first(book: Book) -> None:
     assert links[0] == "codes-checks#identifier-clash"
     assert "allot-identifiers#a-clash-between-parts-that-cannot-be-changed" in links
     assert book.search(["LOAD"])[0].section.page == "load"
+    assert book.search(["judge", "warm-up"])[0].link == "heat-gun"
     assert book.search(["zzz-nowhere"]) == []
 
 
