@@ -1,4 +1,6 @@
-"""Truths the pack's judgements are tested on, made without looking at the judging code.
+"""Truths that judgements are tested on, made without looking at the judging code.
+
+Nodes for the bench: ``truth.nodes`` says how to add them. The rest is about packs.
 
 Everything is invented, seeded and quick. Seeds from 900 000 on are kept for a last run: do not tune
 on them. Each maker returns its readings *and* what is true; ``as_series`` turns them into what the
