@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from busplan.allot.wants import Want
     from busplan.plan.vehicle import Vehicle
 
+_LESS = 3
+"""What one bus error would take is searched for a third of the time."""
+
 
 def identify(
     plan: Path,
@@ -62,28 +65,28 @@ def identify(
         kept.append(set_part_offsets({m.node: m.becomes for m in moves}))
         before = change_plan(plan, kept).after
 
-    def searched(wanted: Want, near: Allotment | None = None) -> Allotment:
-        with stopping() as stop, ThreadPoolExecutor(2) as pool:
+    with stopping() as stop, ThreadPoolExecutor(2) as pool:
+
+        def searched(wanted: Want, most: float, near: Allotment | None = None) -> Allotment:
             return allot_identifiers(
                 before,
                 lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
                 want=wanted,
                 networks=names,
                 fault_interval_ns=interval,
-                seconds=seconds,
+                seconds=most,
                 clock=time.monotonic,
-                told=lambda name: say(
-                    f"searching {name}, {wanted}: at most {seconds:g} s", err=True
-                ),
+                told=lambda name: say(f"searching {name}, {wanted}: at most {most:g} s", err=True),
                 near=near,
                 stop=stop,
                 each=pool.map,
             )
 
-    found = searched(want)
-    more = None
-    if want == IN_TIME and found.solved and not any(a.fault_every for a in found.networks):
-        more = found if bears(found, ONE_ERROR) else searched(ONE_ERROR, found)
+        found, more = searched(want, seconds), None
+        errors = any(a.fault_every for a in found.networks)
+        if want == IN_TIME and found.solved and not errors and not stop():
+            again = not bears(found, ONE_ERROR)
+            more = searched(ONE_ERROR, seconds / _LESS, found) if again else found
     findings = allot_findings(found)
     if out is not None:
         if not found.changes and not moves and not (spread and spread.tables):

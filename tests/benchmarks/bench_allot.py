@@ -1,6 +1,6 @@
 """How few identifiers change, how close the bound is, and how long it takes.
 
-    PYTHONPATH=.:tests python tests/benchmarks/bench_allot.py [--seconds 10]
+    PYTHONPATH=.:tests python tests/benchmarks/bench_allot.py [--seconds 4]
 
 One network of random identifiers a row (``tests/support/allot_plans.py``), three seeds each, every
 identifier free to change: messages late or doubled before, identifiers changed, and the proven
@@ -31,7 +31,7 @@ SEEDS = (11, 12, 13)
 def main() -> None:
     """Print one line for each size and load."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--seconds", type=float, default=4.0)
     seconds = parser.parse_args().seconds
     late_then = 0
     print("messages  load  late  changes  bound     s proven")

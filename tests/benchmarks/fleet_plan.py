@@ -18,7 +18,7 @@ FRAME_MS = 0.27
 def fleet_plan(seed: int = SEED) -> str:
     """The plan as text."""
     rng = random.Random(seed)
-    lines = ["[vehicle]", 'name = "Depot (invented)"', "invented = true"]
+    lines = ["[vehicle]", 'name = "Depot"', "invented = true"]
     for net in range(NETWORKS):
         lines += [f"[network.line_{net:02}]", "bit_rate = 500_000", "load_limit = 0.95"]
         count = MESSAGES // NETWORKS + (net < MESSAGES % NETWORKS)
