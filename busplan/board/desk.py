@@ -9,9 +9,9 @@ from pathlib import Path
 from busplan.board.alarms import Alarm, Watch
 from busplan.board.board_file import BoardFile
 from busplan.board.facts import judged_boards, with_plan
-from busplan.board.kept import alarm_entries, seen_entries, seen_of
+from busplan.board.kept import alarm_entries, notes_beside, seen_entries, seen_of
 from busplan.board.model import Boards
-from busplan.board.notes import NOTED, Note, note_block, note_findings, notes_head, parse_notes
+from busplan.board.notes import NOTED, Note, note_block, note_findings, notes_head
 from busplan.board.quantities import Quantities
 from busplan.board.state import Judged
 from busplan.capture.beside import (
@@ -21,7 +21,6 @@ from busplan.capture.beside import (
     head_of,
     notes_path,
     read_lines,
-    read_text,
     user_name,
 )
 from busplan.errors import UsageError
@@ -58,8 +57,7 @@ class BoardDesk:
         """Read what is kept beside the capture. ``UsageError`` when it cannot be read."""
         if self.capture is None:
             return
-        path = notes_path(self.capture)
-        self.notes = parse_notes(read_text(path), origin_ns, str(path)).notes
+        self.notes, self.trouble = notes_beside(self.capture, origin_ns)
         self._entries = [dict(entry) for entry in read_lines(alarms_path(self.capture))]
 
     def with_notes(self, shown: Replay) -> Replay:

@@ -1,12 +1,15 @@
-"""Who has seen which alarms, as entries of a log that is only added to."""
+"""What is kept beside a capture: who has seen which alarms, in a log only added to; notes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from busplan.board.alarms import Alarm
+from busplan.board.notes import Note, parse_notes
 from busplan.board.state import Seen
+from busplan.capture.beside import belongs, notes_path, read_text
 
 SEEN, SHELVED = "seen", "put aside"
 
@@ -78,3 +81,15 @@ def alarm_entries(
                     }
                 )
     return entries
+
+
+def notes_beside(capture: Path, origin_ns: int) -> tuple[tuple[Note, ...], str]:
+    """The notes kept beside a capture, and why they are left out, empty when they are not.
+
+    ``UsageError`` for a file that cannot be read.
+    """
+    path = notes_path(capture)
+    found = parse_notes(read_text(path), origin_ns, str(path))
+    if found.notes and not belongs(capture, found.head_bytes, found.head_sha256):
+        return (), f"{path} was made beside another capture; its notes are left out"
+    return found.notes, ""

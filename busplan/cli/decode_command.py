@@ -18,9 +18,12 @@ from busplan.cli.captures import (
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
-from busplan.wording import plural
+from busplan.wording import counted, plural
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busplan.board.notes import Note
     from busplan.decode.series import Series
     from busplan.findings import Finding
 
@@ -84,11 +87,13 @@ def decode(
 ) -> None:
     """Write the values of signals as CSV or Parquet.
 
-    Nothing is altered; what is odd in the frames is reported.
+    Nothing is altered; what is odd in the frames is reported. Notes kept beside the capture are
+    told too, and with --out VALUES.csv written to VALUES.notes.csv.
 
     Example: busplan decode captures/drive_short.log.gz --plan dbc_examples/as_built.toml
     --signal PackCurrent --signal "pack/*/CellVoltage*" --every 0.1 --out drive.csv
     """
+    from busplan.board.notes import note_findings
     from busplan.decode.columns import Grid
     from busplan.decode.series import decode_series
     from busplan.errors import UsageError
@@ -123,7 +128,9 @@ def decode(
             series, out or sys.stdout.buffer, None if step is None else lambda done, _: step(done)
         )
         sys.stdout.flush()
-    findings = (*capture.findings, *series.findings())
+    notes = _notes(captures, capture.frames.origin_ns)
+    noted = None if out is None or not notes else _write_notes(notes, out)
+    findings = (*capture.findings, *series.findings(), *note_findings(notes))
     if as_json:
         from busplan.cli.output import print_json
 
@@ -131,10 +138,47 @@ def decode(
             {"vehicle": vehicle.name}
             | series.as_dict()
             | {"findings": [f.as_dict() for f in findings], "capture": capture.as_dict()}
+            | {"notes": [note.as_dict() for note in notes]}
         )
     else:
         _narrate(series, out, findings)
+        if noted is not None:
+            say(f"{counted(len(notes), 'note')} written to {noted}", err=True)
     raise typer.Exit(exit_by_reading(capture.findings))
+
+
+def _notes(captures: Sequence[Path], origin_ns: int) -> tuple[Note, ...]:
+    """The notes kept beside the captures; those that cannot be used are told and left out."""
+    from busplan.board.kept import notes_beside
+    from busplan.errors import UsageError
+
+    found: list[Note] = []
+    for path in captures:
+        try:
+            notes, left_out = notes_beside(path, origin_ns)
+        except UsageError as error:
+            notes, left_out = (), f"notes are left out: {error}"
+        found += notes
+        if left_out:
+            say(f"! {left_out}", err=True)
+    return tuple(sorted(found, key=lambda note: note.t_ns))
+
+
+def _write_notes(notes: Sequence[Note], out: Path) -> Path:
+    """The notes as a table beside the values, of the same kind."""
+    import pyarrow as pa
+
+    from busplan.export.tables import write_table
+    from busplan.export.values import FORMATS
+
+    stem, kind = out.name, ".csv"
+    for ending in FORMATS:
+        if stem.lower().endswith(ending):
+            stem, kind = stem[: -len(ending)], ".parquet" if ending == ".parquet" else ".csv"
+            break
+    path = out.with_name(f"{stem}.notes{kind}")
+    write_table(pa.Table.from_pylist([note.as_dict() for note in notes]), path)
+    return path
 
 
 def _nanoseconds(option: str, seconds: float | None) -> int | None:

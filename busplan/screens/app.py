@@ -167,6 +167,8 @@ class ReplayApp(Boarded):
     def _begin(self) -> None:
         """Draw for the first time; long work waits until that is seen."""
         self.action_redraw()
+        if self.desk.trouble:
+            self.notify(self.desk.trouble, severity="warning", timeout=20)
         self.call_after_refresh(self._beside.start)
 
     def _work_out(self, beside: Beside) -> None:

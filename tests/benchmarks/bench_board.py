@@ -1,8 +1,9 @@
 """Boards: drawing, bytes to a terminal, the rule of alarms, the workbench on hidden fields.
 
-    python tests/benchmarks/bench_board.py [draw] [terminal] [alarms] [workbench]
+    python tests/benchmarks/bench_board.py [draw] [terminal] [alarms] [workbench] [hour FILE]
 
 Processor time only, so that a busy machine changes little. Seeds are fixed. About three minutes.
+``hour`` takes the capture of an hour that ``make_capture.py`` makes; its plan is written beside it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench_screens import drive, environment, playing, report, settled
+from bench_screens import busplan, drive, environment, playing, position, report, settled
 from support.hidden_fields import HIDDEN
 from support.slow_alarms import changes
 from watched_terminal import WatchedTerminal
@@ -124,6 +125,52 @@ def terminal() -> None:
                     kilobytes = (screen.bytes - sent) / (time.perf_counter() - begin) / 1e3
                     report(f"{name}, {size[0]}x{size[1]}", share, cpu)
                     report(f"{name}, {size[0]}x{size[1]}: bytes", kilobytes, rate, "{:.0f} kB/s")
+
+
+HOUR_TILES = (
+    *(("chart", f"board_1/State{n}/CellVoltage{n:02}", "window_s = 60") for n in (1, 2, 3, 4)),
+    *(("chart", f"board_1/State{n}/CellVoltage{n:02}", "") for n in (5, 6)),
+    ("map", "cells", ""),
+    ("figure", "board_2/State1/Distance", ""),
+    ("bar", "board_2/State2/Temperature2", ""),
+    ("dial", "board_0/State1/Temperature1", ""),
+    ("needle", "board_0/State2/Distance", ""),
+    ("alarms", "", ""),
+)
+
+
+def hour(capture: Path) -> None:
+    """A board of twelve tiles on an hour of frames: what a key costs, from anywhere to anywhere."""
+    from make_capture import write_plan
+
+    plan = write_plan(capture.parent)
+    text = '[[limit]]\nsignal = "cells"\ncaution_high = 6\n[[board]]\nname = "hour"\n'
+    for i, (show, signals, more) in enumerate(HOUR_TILES):
+        text += f'[[board.tile]]\nshow = "{show}"\nat = [{3 * (i % 4)}, {4 * (i // 4)}]\n'
+        text += f"size = [3, 4]\n{more}\n" + f'signals = "{signals}"\n' * bool(signals)
+    with tempfile.TemporaryDirectory() as home:
+        board = Path(home) / "hour.board.toml"
+        board.write_text(text)
+        command = busplan("replay", str(capture), "--plan", str(plan), "--board", str(board))
+        command += ["--screen", "board", "--hold", "--at", "1800"]
+        for size in SIZES:
+            with WatchedTerminal(command, size, environment(Path(home))) as screen:
+                settled(screen)
+                clocks, cpus = [], []
+                for n in range(30):
+                    # Five seconds on, and from time to time to another end of the hour.
+                    column = (37 * n + 11) % (size[0] - 2) + 1
+                    jump = f"\x1b[<0;{column};{size[1] - 2}M\x1b[<0;{column};{size[1] - 2}m"
+                    before, begin = position(screen.grid.text), screen.cpu()
+                    typed = screen.write(jump if n % 3 == 0 else "]")
+                    arrived = screen.wait(lambda t, b=before: position(t) != b, 5.0)
+                    screen.follow(0.4)
+                    clocks.append((arrived or typed + 5.0) - typed)
+                    cpus.append(screen.cpu() - begin)
+                what = f"hour, twelve tiles, {size[0]}x{size[1]}"
+                report(f"{what}: key, processor", float(np.median(cpus)), 0.05, "{:.3f} s")
+                report(f"{what}: slowest of 30", max(cpus), None, "{:.3f} s")
+                report(f"{what}: by the clock", float(np.median(clocks)), None, "{:.3f} s")
 
 
 def alarms() -> None:
@@ -244,6 +291,8 @@ def main() -> None:
     ):
         if name in wanted:
             work()
+    if "hour" in wanted:
+        hour(Path(wanted[wanted.index("hour") + 1]).resolve())
 
 
 if __name__ == "__main__":

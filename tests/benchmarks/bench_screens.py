@@ -33,6 +33,8 @@ MARKS = {"1": r"(?m)^A +A1 ", "3": r"biggest", "4": r"cycle ms", "5": r"do: ", "
 """What only that screen shows."""
 SECONDS = 4.0
 CPU_BAR, ROWS_BAR, KEY_BAR = 0.20, 0.15, 0.050
+BESIDE = re.compile(r"judging (limits|the pack)|reading cells|counting|looking for")
+"""What the line of time says while something is worked out."""
 _CLOCK = re.compile(r"(\d+):(\d\d):(\d\d)\.(\d) of ")
 _CHOSEN = re.compile(r"([\w.+?]+/[\w.+?]+/[\w.+?]+)  0x")
 
@@ -91,7 +93,8 @@ def settled(terminal: WatchedTerminal) -> None:
     while quiet < 2:
         before, begin = terminal.cpu(), time.perf_counter()
         terminal.follow(1.0)
-        quiet = quiet + 1 if (terminal.cpu() - before) / (time.perf_counter() - begin) < 0.5 else 0
+        busy = (terminal.cpu() - before) / (time.perf_counter() - begin) >= 0.5
+        quiet = 0 if busy or BESIDE.search(terminal.grid.text) else quiet + 1
 
 
 def playing(terminal: WatchedTerminal) -> float:

@@ -10,11 +10,13 @@ import pytest
 from support.van import make_replay, make_table, make_vehicle
 
 from busplan.board.alarms import Watch, alarm_findings, judge, so_far
+from busplan.board.desk import BoardDesk
 from busplan.board.facts import BoardFacts, judged_boards
 from busplan.board.kept import alarm_entries, seen_entries, seen_of
 from busplan.board.quantities import Quantities
 from busplan.board.resolve import limits_of_plan, resolve_boards
 from busplan.board.state import Judged
+from busplan.cli.recorded_alarms import RecordedAlarms
 from busplan.findings import Weight
 from busplan.plan.problems import Problems
 from busplan.replay.replay import Replay
@@ -178,3 +180,20 @@ def test_facts_are_plain_values(heron: Replay) -> None:
     assert facts["in_the_red"] == ["current"]
     assert facts["boards"][0]["tiles"][0]["values"][0]["value"] == pytest.approx(75, abs=0.1)
     assert [a["weight"] for a in facts["alarms"]].count("fault") == 1
+
+
+def test_a_recording_tells_each_alarm_when_it_rises_and_when_it_is_over(heron: Replay) -> None:
+    """What ``record --board`` does, look by look, against the list of the replay."""
+    told: list[str] = []
+    limits = boards(FILE, heron)
+    recorded = RecordedAlarms(heron.vehicle, heron.table.networks, BoardDesk(limits), told.append)
+    table, origin = heron.table, heron.index.origin_ns
+    for second in range(1, 31):
+        due = (table.time_ns >= origin + (second - 1) * S) & (table.time_ns < origin + second * S)
+        recorded.add(table.take(np.flatnonzero(due)))
+        recorded.look()
+    lines = [line for line in told if "current" in line]
+    whole = [a for a in judge(limits.limits, Quantities(heron)) if a.limit.subject == CURRENT]
+    assert len(lines) == len(whole) + sum(a.cleared_ns is not None for a in whole)
+    assert whole
+    assert sum(line.strip().startswith(Weight.FAULT.mark) for line in lines) == 1

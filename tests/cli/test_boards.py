@@ -1,6 +1,8 @@
 """Boards, alarms and notes by command: what is printed, how it ends, what is kept."""
 
+import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -84,6 +86,30 @@ def test_notes_are_kept_beside_the_capture_and_found_in_the_replay(tmp_path: Pat
     other = busplan("note", capture, "--json")
     assert other.code == 1
     assert json.loads(other.out)["belongs"] is False
+
+
+def test_notes_go_with_decoded_values(tmp_path: Path) -> None:
+    capture = tmp_path / "bench.log.gz"
+    shutil.copy(ROOT / "captures" / "bench_charger_short.log.gz", capture)
+    out = tmp_path / "values.csv"
+    ask = ("decode", capture, "--plan", PLAN, "--signal", "ChargerVoltage", "--out", out)
+    assert busplan("note", capture, "=1+1 bled C2", "--at", "2", "--by", "me").code == 0
+    told = busplan(*ask)
+    assert "1 note written to" in told.err
+    assert "=1+1 bled C2 (me)" in told.err
+    rows = list(csv.DictReader((tmp_path / "values.notes.csv").open()))
+    assert [(float(r["time_s"]), r["by"]) for r in rows] == [(2.0, "me")]
+    assert rows[0]["text"].endswith("=1+1 bled C2")
+    assert not rows[0]["text"].startswith("="), "a spreadsheet would take it for a formula"
+    notes = json.loads(busplan(*ask, "--json").out)["notes"]
+    assert [n["text"] for n in notes] == ["=1+1 bled C2"]
+    path = tmp_path / "bench.log.gz.notes.toml"
+    path.write_text(path.read_text().replace('head_sha256 = "', 'head_sha256 = "0'))
+    assert "made beside another capture; its notes are left out" in busplan(*ask).err
+    path.write_text("= x")
+    left = busplan(*ask)
+    assert left.code == 0
+    assert "notes are left out" in left.err
 
 
 def test_a_damaged_file_of_notes_is_one_error(tmp_path: Path) -> None:
