@@ -88,7 +88,8 @@ class BoardState:
     """All tiles of one board, and what all limits of the file say.
 
     ``red`` and ``watch`` name the subjects with standing faults and cautions, ``without`` those
-    shown or limited that have no value; each is named once.
+    shown or limited that have no value; each is named once, many of one tile together. ``lost`` is
+    how many have none.
     """
 
     board: Board
@@ -97,6 +98,7 @@ class BoardState:
     red: tuple[str, ...]
     watch: tuple[str, ...]
     without: tuple[str, ...]
+    lost: int
     gone: tuple[str, ...]
     judged: bool = True
 
@@ -108,7 +110,7 @@ class BoardState:
         if self.watch:
             return f"{len(self.watch)} TO WATCH"
         if self.without:
-            return f"{len(self.without)} WITHOUT VALUES"
+            return f"{self.lost} WITHOUT VALUES"
         return "all in range" if self.judged else "limits are being judged"
 
 
@@ -160,8 +162,11 @@ class Judged:
         tiles = tuple(self._tile(tile, t_ns) for tile in board.tiles)
         red, watch, gone = self.standing(t_ns)
         missing: dict[str, None] = {}
+        subjects: set[str] = set()
         for tile in tiles:
             lost = [r for r in tile.readings if r.missing]
+            subjects.update(r.subject for r in lost)
+            subjects.update(tile.tile.unknown)
             if len(tile.readings) > 4 and lost:
                 missing[f"{len(lost)} {tile.title}"] = None
             else:
@@ -174,6 +179,7 @@ class Judged:
             red=red,
             watch=watch,
             without=tuple(missing),
+            lost=len(subjects),
             gone=gone,
             judged=self.judged,
         )

@@ -78,7 +78,7 @@ def draw_band(state: BoardState, columns: int, rows: int) -> Canvas:
         words = f" ! {len(state.watch)} TO WATCH: {', '.join(state.watch)} "
         parts.append((words, PLAIN if state.red else "plate-caution"))
     if state.without:
-        words = f" ? {len(state.without)} WITHOUT VALUES: {', '.join(state.without)} "
+        words = f" ? {state.lost} WITHOUT VALUES: {', '.join(state.without)} "
         parts.append((words, PLAIN if state.red else "tile-head+title-text"))
     if state.gone:
         words = f" over, not seen: {', '.join(state.gone)} "

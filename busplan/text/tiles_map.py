@@ -33,6 +33,10 @@ class Spots(NamedTuple):
     decimals: int
 
 
+ROOM_FOR_NUMBERS = 9
+"""Columns of a cell from which on those that are even show their values too, dull."""
+
+
 def draw_map_tile(
     state: TileState, look: Look, replay: Replay, pack: PackState | None, columns: int, rows: int
 ) -> Canvas:
@@ -92,6 +96,8 @@ def _spot(canvas: Canvas, spots: Spots, place: int, x: int, y: int, wide: int, h
         canvas.fill(y, x, high, wide - gap, GRADE_GROUND[grade])
     mark = "·" if grade == Grade.EVEN else grade.mark
     text = mark
+    if grade == Grade.EVEN and wide - gap >= ROOM_FOR_NUMBERS:
+        text = f"{spots.value[place]:.{spots.decimals}f}"
     if grade not in (Grade.EVEN, Grade.MISSING, Grade.STALE, Grade.ASIDE):
         number = f"{mark}{spots.value[place]:.{spots.decimals}f}"
         if len(number) > wide - gap:
