@@ -18,7 +18,7 @@ from busplan.board.state import Reading, TileState
 from busplan.findings import Weight
 from busplan.pack.labels import clock
 from busplan.text.big import draw_big
-from busplan.text.canvas import Canvas
+from busplan.text.canvas import Canvas, role_number
 from busplan.text.chart import HATCH, Flag, LimitLine
 from busplan.text.dots import Pen
 from busplan.text.runs import FAINT, PLAIN, span_text
@@ -254,7 +254,15 @@ def draw_value(state: TileState, look: Look, columns: int, rows: int) -> Canvas:
             f" was {gone.peak_text} at {clock(gone.peak_ns / 1e9)} ",
             "tile-head+title-text",
         )
+    _dark_on_plate(canvas)
     return canvas
+
+
+def _dark_on_plate(canvas: Canvas) -> None:
+    """On the plate of a fault everything that is to be read is dark, whatever it is elsewhere."""
+    plate = canvas.ground == role_number("plate-fault")
+    for name in (FAINT, "dial-calm", "dial-caution-lit", "dial-fault-lit"):
+        canvas.ink[plate & (canvas.ink == role_number(name))] = role_number(PLAIN)
 
 
 def _fitting(state: TileState, columns: int, rows: int, reading: Reading) -> str:

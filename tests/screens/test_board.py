@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from rich.color import ColorSystem
 from rich.style import Style
+from rich.terminal_theme import TerminalTheme
 from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay
 from syrupy.assertion import SnapshotAssertion
@@ -206,6 +208,43 @@ def test_plates_and_classes_are_told_apart_by_colour_blind_eyes(kind: str, dark:
     for i, one in enumerate(shades):
         for shade in shades[i + 1 :]:
             assert np.linalg.norm(one - shade) >= 8
+
+
+LOW = [(170 * (n & 1), 170 * (n >> 1 & 1), 170 * (n >> 2)) for n in range(8)]
+LOW[3] = (170, 85, 0)
+VGA = TerminalTheme(
+    (0, 0, 0), (170, 170, 170), LOW, [tuple(85 + 170 * (c > 0) for c in n) for n in LOW]
+)
+"""The 16 colours of VGA text (from memory): dark ones of 0 and 170, bright ones of 85 and 255."""
+
+
+@pytest.mark.parametrize("dark", [True, False])
+def test_letters_are_read_on_every_tile_in_16_colours_too(dark: bool, heron: Replay) -> None:
+    """At least 3:1 (WCAG 2.2, 1.4.11) for every letter and digit of every kind in every state."""
+    base = Style.parse("#DCE5E3 on #0F1B20" if dark else "#20292B on #F7F3E8")
+    for kind in KINDS:
+        judged = board_of(kind, heron)
+        for second in sorted(set(STATES.values())):
+            for line in drawn(judged, second * S, SHAPES["middle"]).lines():
+                for role in {role for piece, role in line if any(map(str.isalnum, piece))}:
+                    style = look.style(role, dark, True, base)
+                    for system in (ColorSystem.STANDARD, ColorSystem.TRUECOLOR):
+                        assert style.color
+                        assert style.bgcolor
+                        ink, ground = (
+                            luminance(c.downgrade(system).get_truecolor(VGA).hex)
+                            for c in (style.color, style.bgcolor)
+                        )
+                        light = [0.2126 * r + 0.7152 * g + 0.0722 * b for r, g, b in (ink, ground)]
+                        assert (max(light) + 0.05) / (min(light) + 0.05) >= 3, (kind, role, system)
+    plates = ("tile+figure", "plate-caution", "plate-fault", "head-fault", "map-far-low")
+    shown = [look.style(role, dark, True, base) for role in plates]
+    sixteen = {
+        (s.color.downgrade(ColorSystem.STANDARD), s.bgcolor.downgrade(ColorSystem.STANDARD))
+        for s in shown
+        if s.color and s.bgcolor
+    }
+    assert len(sixteen) == len(plates), "each looks different with 16 colours"
 
 
 def test_without_colour_a_fault_is_reversed_and_zones_are_lines(heron: Replay) -> None:
