@@ -203,6 +203,21 @@ class Placement:
     moved: frozenset[tuple[int, int]] = frozenset()
 
 
+def as_it_is(question: Question) -> Placement:
+    """What the plan says today; a unit that may not sit where it does counts as there."""
+    return Placement(
+        tuple(u.home for u in question.units),
+        (0,) * len(question.units),
+        tuple(net.rate for net in question.nets),
+        carried=frozenset(
+            Carried(g, u, m, k)
+            for g, gateway in enumerate(question.gateways)
+            for (u, m), networks in gateway.carries.items()
+            for k in networks
+        ),
+    )
+
+
 def cost(question: Question, answer: Placement) -> float:
     """What an answer costs, identifiers that its order asks for left out."""
     costs = question.costs

@@ -87,6 +87,7 @@ class Rows:
             self.changing(network)
             v = self.moved[key] = self.variable()
             self.rows[self.sums[network]][0][v] = -1.0
+            self.row({v: 1.0, self.place[unit, network]: -1.0}, high=0)
         return self.moved[key]
 
     def _units(self) -> None:

@@ -9,16 +9,18 @@ from busplan.allot import judge
 from busplan.allot.demands import demands
 from busplan.allot.fewest import Enough
 from busplan.allot.learnt import Cut, Demand
-from busplan.allot.problem import Placement, Question, cost
+from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
 
 _LARGE = 3_000
-"""Variables from which on two parts in a thousand of the cost are let go."""
-_LET_GO = 2e-3
+"""Variables from which on five parts in a thousand of the cost are let go."""
+_LET_GO = 5e-3
 _EXACT = 1e-6
 _DIVES = 15
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
 _CHUNK_S = 30.0
+_PROOF_S = 5.0
+"""Least time for the bound in the end: without it the search was for nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,8 @@ def search(
     excluded = [programme.other_than(answer) for answer in other_than]
     if not all(excluded):
         return Found(None, float("inf"), 0.0, impossible=False)
-    run = _Run(programme, accept, left, enough, programme.forbidden(refused), told)
+    forbidden = programme.forbidden(refused)
+    run = _Run(programme, accept, left, enough, forbidden, told, bool(other_than))
     return run.found(dearest)
 
 
@@ -97,6 +100,8 @@ class _Run:
     enough: Enough
     forbidden: list[int]
     told: Told
+    excluded: bool = False
+    """Whether known answers are ruled out, so that its bound is none of the question."""
     best: Placement | None = None
     cost: float = float("inf")
     bound: float = 0.0
@@ -111,6 +116,7 @@ class _Run:
     def found(self, dearest: float) -> Found:
         impossible = False
         gap = self.gap
+        self._judged(as_it_is(self.programme.question))
         while not self.enough() and self.left() > 0:
             solved = self._solve(gap)
             sound = self.programme.sound
@@ -123,10 +129,13 @@ class _Run:
             if solved.answer is None or self.bound > dearest:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
+            if solved.bound >= self.cost * (1 - gap):
+                break  # by what has been learnt, sound or not, nothing cheaper is left
             new = self._learn(solved.answer)
             near = self.best is not None and self.cost <= self.bound + gap * self.cost + _EXACT
             if near or not new:
                 break
+        self._prove()
         return Found(
             self.best,
             self.cost,
@@ -135,6 +144,19 @@ class _Run:
             tuple(self.programme.cuts),
             tuple(self.programme.demands),
         )
+
+    def _prove(self) -> None:
+        """The bound by all that is sound, where other cuts stand beside it."""
+        cuts = [cut for cut in self.programme.cuts if cut.sound]
+        near = self.cost <= self.bound + self.gap * self.cost
+        if self.best is None or near or len(cuts) == len(self.programme.cuts):
+            return
+        if self.excluded:
+            return
+        proven = Programme(self.programme.question, cuts, list(self.programme.demands))
+        seconds = min(max(self.left(), _PROOF_S), _CHUNK_S)
+        found = proven.solve(seconds, gap=self.gap, forbidden=self.forbidden)
+        self.bound = max(self.bound, found.bound)
 
     def _solve(self, gap: float, fixed: dict[int, float] | None = None) -> Solved:
         seconds = min(self.left(), _CHUNK_S)
@@ -196,7 +218,11 @@ class _Run:
             self.best, self.cost = answer, total
         for k, number in verdict.changes.items():
             if number > sum(answer.where[u] == k for u, _ in answer.moved):
-                self.learnt |= self.programme.add(self._whole(answer, k, number, sound=True))
+                # Delays that gateways bring may be others elsewhere.
+                sound = not any(c.network == k for c in answer.carried) and not question.fixed.get(
+                    k
+                )
+                self.learnt |= self.programme.add(self._whole(answer, k, number, sound=sound))
         for k in verdict.late:
             self.learnt |= self.programme.add(self._whole(answer, k, 0, sound=False))
 
