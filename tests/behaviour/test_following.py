@@ -77,6 +77,10 @@ def capture(seed: int, length_s: float) -> FrameTable:
     strokes = ticks[np.clip(np.searchsorted(slow, fast) - 1, 0, None)]
     strokes = strokes + (3 if seed % 2 else 0) * (fast > length_s * 0.7)
     a, b = received(slow), received(fast)
+    if seed == 2:  # hot only long ago, longer than is held
+        heat[slow > length_s / 2] = 25
+    if seed == 4:  # a node that dies
+        a &= slow < length_s / 2
     state = walk(random, len(fast), 0, 2, 0.97)
     current = walk(random, len(fast), 10, 100, 0.995)
     table = frames(
