@@ -110,12 +110,12 @@ def test_the_verdicts_of_the_whole_from_its_last_seconds(vehicle: Vehicle, seed:
     random = np.random.default_rng(seed)
     following = Following(vehicle, table.networks, keep_ns=8 * S)
     row, most, told = 0, 0, 0
-    for stop in [*np.sort(random.integers(1, len(table), 30)).tolist(), len(table)]:
+    for stop in [*np.sort(random.integers(1, len(table), 16)).tolist(), len(table)]:
         following.add(table.take(slice(row, stop)))
         row = stop
         report = following.report()
         most = max(most, following.frames_held)
-        if random.random() < 0.3 or stop == len(table):
+        if random.random() < 0.2 or stop == len(table):
             assert report is not None
             whole = judge_behaviours(table.take(slice(0, stop)), vehicle)
             for mine, theirs in zip(report.verdicts, whole.verdicts, strict=True):
