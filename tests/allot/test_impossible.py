@@ -58,7 +58,7 @@ def test_each_set_is_impossible_and_without_any_one_of_it_possible(case: Case) -
 
 
 @given(case=cases(most=4))
-@settings(max_examples=30)
+@settings(max_examples=20)
 def test_what_frees_a_set_does_so(case: Case) -> None:
     assume(sum(c / t for c, t in zip(case.frame, case.period, strict=True)) < 0.8)
     # In units of a µs, the step to which deadlines are searched.
