@@ -43,6 +43,7 @@ from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
 from busplan.pack.standing import Standing, find_noisy, find_standing, standing_findings
 from busplan.pack.statistics import F64, nan_median
+from busplan.pack.thermal_observations import step_read
 from busplan.pack.thermal_span import widest_move
 from busplan.pack.warm_up import judge_warm_up
 from busplan.pack.warm_up_findings import warm_up_findings
@@ -254,6 +255,9 @@ def _warm_up(
     span = widest_move(series.temperature, step_k, span_s)
     if span is None:
         return None
+    read_k = step_read(series.sensors, span, step_k)
+    if read_k > step_k:  # whole degrees, where plan or definition tell finer steps
+        step_k, span = read_k, widest_move(series.temperature, read_k, span_s) or span
     stuck = np.zeros(len(layout.sensors), np.bool_)
     stuck[[f.index for f in faulty if f.kind == "sensor"]] = True
     return judge_warm_up(series, layout, span, step_k, stuck)

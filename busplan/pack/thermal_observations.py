@@ -68,7 +68,7 @@ def observe(
     """
     parts: list[F64] = []
     counts, rows = [], []
-    step_k = _step(traces, span, step_k)
+    step_k = step_read(traces, span, step_k)
     for trace in traces:
         part, row = _one(trace, span, step_k, rate_k_s)
         parts.append(part)
@@ -148,7 +148,7 @@ def _covered(time_s: F64, trace: Trace, length_s: float) -> bool:
     return float(gaps[gaps > stale].sum()) <= (1.0 - LEAST_HEARD) * length_s
 
 
-def _step(traces: Sequence[Trace], span: ThermalSpan, told_k: float) -> float:
+def step_read(traces: Sequence[Trace], span: ThermalSpan, told_k: float) -> float:
     """The step of the readings: as told, or the least change most sensors show when greater."""
     least = []
     for trace in traces:

@@ -6,6 +6,7 @@ in ``test_warm_up_power.py``, and left out here for its time.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,8 @@ from truth.as_series import channel_series, warm_up_series
 from busplan.answers import Answer
 from busplan.findings import Weight
 from busplan.pack import warm_up
+from busplan.pack.kinds import PackTest
+from busplan.pack.report import evaluate_pack
 from busplan.pack.thermal_span import find_thermal_span, widest_move
 from busplan.pack.warm_up import judge_warm_up
 from busplan.pack.warm_up_findings import warm_up_findings
@@ -255,6 +258,20 @@ def test_plates_of_another_physics_accuse_nobody_and_hold() -> None:
             held += exchange in module.interval
             total += 1
     assert held >= 0.93 * total
+
+
+def test_a_plan_that_tells_finer_steps_than_are_read_clears_nobody_sooner() -> None:
+    series, layout = fact.readings(4, minutes=5.0).as_series()
+    told = []
+    for step in (1.0, 0.25):
+        sensors = tuple(replace(t, step=step) for t in series.sensors)
+        plan = replace(layout, temperature_resolution_k=step)
+        report = evaluate_pack(replace(series, sensors=sensors), plan, test=PackTest.WARM_UP)
+        told.append(report.warm_up)
+    assert told[0] is not None
+    assert told[1] is not None
+    assert told[0].state is told[1].state is WarmUpState.TOO_SHORT
+    assert told[0].told == told[1].told
 
 
 # A fact of the trade: common practice, no source (see truth/fact.py).
