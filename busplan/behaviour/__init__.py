@@ -19,5 +19,7 @@ The one rule for rates, gaps and stale values:
   nothing after the last frame of the capture.
 
 ``signals`` makes steps of frames, ``steps`` and ``step_kernels`` calculate with them, ``formula``
-gives a claim over time, ``judge`` looks at the moments and spans, ``report`` holds what was found.
+gives a claim over time, ``looking`` finds the moments and spans of a part of a capture, ``tally``
+counts part after part, ``judge`` makes the verdict of it, ``following`` does so live with the last
+minutes' frames only, ``report`` holds what was found.
 """

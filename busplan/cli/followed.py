@@ -37,6 +37,7 @@ class RecordedBehaviours:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._failed: dict[str, int] = {}
+        self._broken = False
         self.add = following.add
         self.report: BehaviourReport | None = None
 
@@ -47,8 +48,8 @@ class RecordedBehaviours:
     def __exit__(self, *_: object) -> None:
         self._stop.set()
         self._thread.join(30)
-        if not self._thread.is_alive():
-            self.look()
+        if not self._thread.is_alive() and not self._broken:
+            self._try()
 
     def _run(self) -> None:
         from time import thread_time
@@ -56,12 +57,17 @@ class RecordedBehaviours:
         pause = LOOK_S
         while not self._stop.wait(pause):
             begin = thread_time()
-            try:
-                self.look()
-            except Exception as error:  # a look that fails must not end the recording
-                self._tell(f"! behaviours not judged: {error}")
+            self._try()
+            if self._broken:
                 return
             pause = max(LOOK_S, (thread_time() - begin) / BUSY_PART)
+
+    def _try(self) -> None:
+        try:
+            self.look()
+        except Exception as error:  # a look that fails must not end the recording
+            self._broken, self.report = True, None
+            self._tell(f"! behaviours not judged: {error}")
 
     def look(self) -> None:
         """Judge what has arrived so far."""

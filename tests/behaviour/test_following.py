@@ -179,3 +179,19 @@ def test_a_recorder_tells_each_failure_once(vehicle: Vehicle) -> None:
     names = {line.partition(":")[0] for line in told}
     assert names == {line.partition(":")[0] for line in failed}
     assert len(told) == len(set(told))
+
+
+def test_a_look_that_fails_does_not_end_the_recording(
+    vehicle: Vehicle, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    following = Following(vehicle, ("one", "two"))
+    told: list[str] = []
+
+    def fails() -> None:
+        raise ValueError("odd")
+
+    monkeypatch.setattr(following, "report", fails)
+    with RecordedBehaviours(following, told.append) as watching:
+        pass
+    assert told == ["! behaviours not judged: odd"]
+    assert watching.report is None

@@ -101,6 +101,30 @@ def test_signals_it_does_not_send(tmp_path) -> None:
         vehicle(tmp_path, "signals = { PumpSped = 1 }")
 
 
+def test_a_vin_and_a_component_by_connection(tmp_path) -> None:
+    # SAE J1939-21: request to send (control byte 16) to one node, clear to send, packets, end
+    # acknowledged (19); group 65260 is the VIN with "*" behind it, 65259 make*model*serial*unit*.
+    def sent(group: int, text: bytes) -> list[tuple[int, bytes]]:
+        number = group.to_bytes(3, "little")
+        size, packets = len(text), -(-len(text) // 7)
+        parts = [text[7 * n : 7 * n + 7].ljust(7, b"\xff") for n in range(packets)]
+        return [
+            (0x1CECF980, bytes([16, size, 0, packets, 255]) + number),
+            (0x1CEC80F9, bytes([17, packets, 1, 255, 255]) + number),
+            *((0x1CEBF980, bytes([n]) + part) for n, part in enumerate(parts, 1)),
+            (0x1CEC80F9, bytes([19, size, 0, packets, 255]) + number),
+        ]
+
+    vin = sent(65260, b"INVENTED000000017*")
+    made = sent(65259, b"Pellory*P5*SN-0042**")
+    assert told(tmp_path, 'vin = "INVENTED000000017"', *vin)[0] == "good"
+    assert told(tmp_path, 'vin = "INVENTED000000018"', *vin)[0] == "bad"
+    assert told(tmp_path, 'component = "SN-0042"', *vin, *made)[0] == "good"
+    answer, text = told(tmp_path, 'component = "SN-0041"', *made)
+    assert answer == "bad"
+    assert "Pellory, P5 and SN-0042, not SN-0041" in text
+
+
 def answered(identifier: int, number: int, content: bytes) -> list[tuple[int, bytes]]:
     """An answer to "read data by identifier" (ISO 14229-1, service 0x22) by ISO 15765-2."""
     data = bytes([0x62]) + number.to_bytes(2, "big") + content
