@@ -7,7 +7,14 @@ import pytest
 from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.errors import PlanError, UsageError
-from busplan.plan.change import Change, drop_node, move_node, set_bit_rate, set_value
+from busplan.plan.change import (
+    Change,
+    drop_node,
+    move_node,
+    set_bit_rate,
+    set_offsets,
+    set_value,
+)
 from busplan.plan.reader import change_plan, load_plan
 from busplan.plan.vehicle import Vehicle
 
@@ -178,3 +185,18 @@ def test_a_broken_value_is_told_before_a_node_is_moved(tmp_path: Path) -> None:
 def test_a_change_that_breaks_the_plan_is_told_as_such(tmp_path: Path, text: str) -> None:
     with pytest.raises(PlanError, match="as changed"):
         change(tmp_path, set_value(text))
+
+
+def test_send_offsets_move_with_their_node_and_are_set_under_one_name(tmp_path: Path) -> None:
+    path = write_plan(
+        tmp_path,
+        FULL + '[node.pump.offsets]\n"loop/PumpStatus" = 3\n',
+        pump=PUMP,
+        vcu=VCU,
+        gate=GATE,
+    )
+    after = change_plan(path, [set_offsets({"pump": {"PumpStatus": 4.5}})]).after
+    assert [s.offset_ns for s in after.streams if s.node == "pump"] == [4_500_000]
+    moved = change_plan(path, [], [move_node("pump=spare")]).after
+    (stream,) = (s for s in moved.streams if s.node == "pump")
+    assert (stream.network, stream.offset_ns) == ("spare", 3_000_000)
