@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from busplan.cli import fleet_ask, fleet_judge
+from busplan.cli import fleet_ask, fleet_browse, fleet_judge
 from busplan.cli.captures import AS_RECORDED, Opening, opens_captures
 from busplan.cli.fleet_options import FleetOption, opened
 from busplan.cli.options import JsonOption, PlanOfVehicle
@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
         "Example: busplan fleet status --fleet shop-fleet",
     )
     commands: tuple[Callable[..., None], ...] = (
-        *(add, fleet_judge.judge, status, fleet_ask.ask, tidy, forget),
+        *(add, fleet_judge.judge, status, fleet_ask.ask, fleet_browse.browse, tidy, forget),
     )
     for command in commands:
         group.command(command.__name__, epilog=EXIT_OF_FLEET)(_telling(command))

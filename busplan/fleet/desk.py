@@ -13,7 +13,15 @@ from typing import Any
 from busplan.capture.memory import free_bytes
 from busplan.errors import UsageError
 from busplan.fleet.catalogue import Fleet
-from busplan.fleet.views import CURRENT, frames_select, message_views, name, table_views, text
+from busplan.fleet.views import (
+    CURRENT,
+    frames_select,
+    message_views,
+    name,
+    part_views,
+    table_views,
+    text,
+)
 
 LONGEST_SQL = 100_000
 """Characters of a question in SQL."""
@@ -22,7 +30,7 @@ MOST_ROWS = 5_000_000
 
 
 class Desk:
-    """A fleet as it was when it was opened. ``first_views`` are those that questions need."""
+    """A fleet as it was when it was opened."""
 
     def __init__(self, fleet: Fleet) -> None:
         import duckdb
@@ -94,7 +102,9 @@ class Desk:
         return found
 
     def _prepare(self, sql: str) -> None:
-        """Views of frames and messages, if the question speaks of them."""
+        """Views of what is nested, and of frames and messages if the question speaks of them."""
+        for one, told in part_views():
+            self._db.execute(f"CREATE VIEW {name(one)} AS {told}")
         views = message_views(self.fleet.signals.rows().to_pylist())
         wanted = [(one, told) for one, told in views if name(one) in sql]
         if not wanted and "frames" not in sql:

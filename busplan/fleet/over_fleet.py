@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -150,16 +150,56 @@ def _address(row: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _per_plan(plan: str, told: Sequence[tuple[int, Mapping[str, Any]]], columns: str) -> str:
-    """A select of chosen statistics of a plan's captures: one row a signal and capture."""
+    """A select of chosen statistics of a plan's captures: one row a signal and capture.
+
+    ``signal`` is the number of the signal in the plan: names would be most of the work.
+    """
     places = f"[{', '.join(str(place) for place, _ in told)}]"
-    names = listed("/".join(_address(row)) for _, row in told)
     taken = ", ".join(
         f"unnest(list_select(stats.{column}, {places})) AS {column}" for column in columns.split()
     )
     return (
-        f"SELECT vehicle, start_ns, dated, uri, unnest({names}) AS signal, {taken} "
+        f"SELECT vehicle, plan_id, start_ns, dated, uri, unnest({places}) AS signal, {taken} "
         f"FROM judgements WHERE plan_id = {text(plan)} AND state = 'judged'"
     )
+
+
+def _named(told: Any, positions: Positions, name: Callable[[Mapping[str, Any]], Any]) -> Any:
+    """The table with signals by name in place of plan and number."""
+    import pyarrow as pa
+
+    names = {(plan, at): row for plan, each in positions.items() for at, row in each}
+    keys = zip(told["plan_id"].to_pylist(), told["signal"].to_pylist(), strict=True)
+    found = pa.array(["/".join(name(names[key])) for key in keys], pa.string())
+    at = told.column_names.index("signal")
+    return told.set_column(at, "signal", found).drop_columns(["plan_id"])
+
+
+def _by_node(told: Any, positions: Positions) -> Any:
+    """Statistics of each signal of a part by node, whatever the plan; ``mean`` came as a sum."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    signals = _named(told, positions, lambda r: (r["message"], r["signal"]))
+    nodes = _named(told, positions, lambda r: (r["node"],))["signal"]
+    table = signals.append_column("node", nodes)
+    table = table.group_by(["signal", "vehicle", "node"], use_threads=False).aggregate(
+        [(n, "sum") for n in ("captures", "values", "mean")]
+        + [("lowest", "min"), ("highest", "max")]
+    )
+    mean = pc.divide(table["mean_sum"], pc.cast(table["captures_sum"], pa.float64()))
+    return pa.table(
+        {
+            "signal": table["signal"],
+            "vehicle": table["vehicle"],
+            "node": table["node"],
+            "captures": table["captures_sum"],
+            "values": table["values_sum"],
+            "lowest": table["lowest_min"],
+            "mean": mean,
+            "highest": table["highest_max"],
+        }
+    ).sort_by([(n, "ascending") for n in ("signal", "vehicle", "node")])
 
 
 def passed(
@@ -185,13 +225,14 @@ def passed(
     )
     told = desk.table(
         f"""
-        SELECT vehicle, signal, {end} AS value, CASE WHEN dated THEN {end}_at_ns END AS time,
+        SELECT vehicle, plan_id, signal, {end} AS value, CASE WHEN dated THEN {end}_at_ns END AS time,
           ({end}_at_ns - start_ns) / 1e9 AS at_s, uri AS capture
         FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND {end} {sign} ?
         ORDER BY value {"DESC" if above is not None else "ASC"}
         """,
         [limit],
     )
+    told = _named(told, chosen, _address)
     unit = units[0]
     number = len(set(told["capture"].to_pylist()))
     word = "above" if above is not None else "below"
@@ -225,18 +266,19 @@ def compare_part(desk: Desk, part: str, vehicles: Sequence[str]) -> Reply:
     if not wanted:
         near = suggestion(part, sorted({r["part"] for r in rows if r["part"]}), "part")
         raise UsageError(f'no plan of the fleet has a part "{part}"{near}')
+    positions = _positions(wanted)
     selects = " UNION ALL ".join(
-        _per_plan(plan, told, "n min max mean") for plan, told in _positions(wanted).items()
+        _per_plan(plan, told, "n min max mean") for plan, told in positions.items()
     )
     told = desk.table(
         f"""
-        SELECT split_part(signal, '/', 3) || '/' || split_part(signal, '/', 4) AS signal, vehicle,
-          split_part(signal, '/', 2) AS node, count(*) AS captures, sum(n)::BIGINT AS values,
-          min(min) AS lowest, avg(mean) AS mean, max(max) AS highest
+        SELECT vehicle, plan_id, signal, count(*) AS captures, sum(n)::BIGINT AS values,
+          min(min) AS lowest, sum(mean) AS mean, max(max) AS highest
         FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND n > 0
-        GROUP BY ALL ORDER BY signal, vehicle, node
+        GROUP BY ALL
         """
     )
+    told = _by_node(told, positions)
     step = {f"{r['message']}/{r['signal']}": r["step"] or 0.0 for r in wanted.values()}
     unit = {f"{r['message']}/{r['signal']}": r["unit"] or "" for r in wanted.values()}
     signals, mean = told["signal"].to_pylist(), np.asarray(told["mean"], np.float64)

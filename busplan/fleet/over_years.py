@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -65,15 +66,17 @@ def years_of(
         f"{part}.{name(c)} AS {n}" for n, c in (("low", figure.low), ("high", figure.high)) if c
     ]
     told = ", ".join([f"{part}.{name(figure.column)} AS value", *ends])
-    for vehicle in vehicles:
-        found = desk.table(
-            f"SELECT start_ns, dated, uri, test, {part}.{member} AS member, {told} FROM judgements "
-            f"WHERE vehicle = {text(vehicle)} AND state = 'judged' AND len({part}.{member}) > 0 "
-            f"AND list_aggregate({part}.{name(figure.column)}, 'count') > 0 "
-            "ORDER BY start_ns"
-        )
-        if len(found):
-            yield _years(vehicle, found, bool(ends))
+    found = desk.table(
+        f"SELECT vehicle, start_ns, dated, uri, test, {part}.{member} AS member, {told} "
+        f"FROM judgements WHERE vehicle IN ({', '.join(map(text, vehicles))}) "
+        f"AND state = 'judged' AND list_aggregate({part}.{name(figure.column)}, 'count') > 0 "
+        "ORDER BY vehicle, start_ns"
+    )
+    owner = np.asarray(found["vehicle"].to_pylist(), object)
+    starts = [0, *(np.flatnonzero(owner[1:] != owner[:-1]) + 1).tolist(), len(owner)]
+    for first, last in pairwise(starts):
+        if first < last:
+            yield _years(str(owner[first]), found.slice(first, last - first), bool(ends))
 
 
 def _years(vehicle: str, table: Any, ends: bool) -> Years:

@@ -79,7 +79,7 @@ def files_select(paths: Sequence[str], columns: Any, *, hive: bool = False) -> s
         return empty(columns)
     wanted = ", ".join(name(f.name) for f in columns)
     more = ", hive_partitioning = true, hive_types_autocast = false" if hive else ""
-    return f"SELECT {wanted} FROM read_parquet({listed(paths)}, union_by_name = true{more})"
+    return f"SELECT {wanted} FROM read_parquet({listed(paths)}{more})"
 
 
 CURRENT = """
@@ -93,13 +93,17 @@ SELECT run_key FROM (
 
 def table_views(paths: Mapping[str, Sequence[str]]) -> list[tuple[str, str]]:
     """Views of the tables, each with its select; ``paths`` are the data files of each."""
-    views = [
+    return [
         ("all_judgements", files_select(paths["judgements"], schema.judgements(), hive=True)),
         ("judgements", f"SELECT * FROM all_judgements WHERE run_key IN ({CURRENT})"),
         ("captures", files_select(paths["captures"], schema.captures())),
         ("signals", files_select(paths["signals"], schema.signals())),
     ]
-    return views + [(part, part_select(part)) for part in PARTS]
+
+
+def part_views() -> list[tuple[str, str]]:
+    """A view for each nested part of judgements."""
+    return [(part, part_select(part)) for part in PARTS]
 
 
 def part_select(part: str, source: str = "judgements") -> str:
@@ -160,7 +164,7 @@ def _message(
 def views_text(fleet: Fleet) -> str:
     """``views.sql``: every view, over the files as they are now, named from the fleet's folder."""
     paths = {t.name: t.files() for t in (fleet.judgements, fleet.captures, fleet.signals)}
-    views = table_views(paths)
+    views = table_views(paths) + part_views()
     files = fleet.judgements.rows(["frames_file"])["frames_file"].to_pylist()
     views.append(("frames", frames_select([f for f in files if f])))
     views += message_views(fleet.signals.rows().to_pylist())

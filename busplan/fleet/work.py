@@ -10,11 +10,15 @@ import time
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from busplan.errors import BusplanError, CaptureError
 from busplan.fleet.identity import JUDGEMENT_VERSION, run_key
 from busplan.fleet.place import Place, facts, is_remote, on_this_machine
+
+if TYPE_CHECKING:
+    from busplan.capture.capture import Capture
+    from busplan.plan.vehicle import Vehicle
 
 
 class TaskFile(NamedTuple):
@@ -139,25 +143,11 @@ def _about(task: Task) -> dict[str, Any]:
     }
 
 
-def _judged(place: Place, task: Task, paths: list[Path], vehicle: Any) -> dict[str, Any]:
-    from busplan.capture.capture import apply_plan
-    from busplan.capture.read import read_capture
+def _judged(place: Place, task: Task, paths: list[Path], vehicle: Vehicle) -> dict[str, Any]:
     from busplan.fleet.frames_file import write_frames
     from busplan.fleet.row import judged_row
 
-    offsets = {
-        str(path): file.offset_ns
-        for path, file in zip(paths, task.files, strict=True)
-        if file.offset_ns is not None
-    }
-    opened = read_capture(
-        paths,
-        offsets=offsets,
-        channels=dict(task.channels),
-        columns=task.columns,
-        cache=False,
-    )
-    capture = apply_plan(opened, vehicle)
+    capture = open_capture(task, paths, vehicle, cache=False)
     with place.making(task.frames_file) as part:
         decoded = write_frames(part, capture.frames, vehicle, task.run_key)
         size = part.stat().st_size
@@ -165,9 +155,21 @@ def _judged(place: Place, task: Task, paths: list[Path], vehicle: Any) -> dict[s
     return row | {"frames_file": task.frames_file, "frames_bytes": size}
 
 
-def same_as_added(file: TaskFile) -> bool:
-    """Whether a file still has the size and time it was added with."""
-    return facts(file.uri) == (file.size, file.changed_ns)
+def open_capture(task: Task, paths: list[Path], vehicle: Vehicle, *, cache: bool) -> Capture:
+    """A capture as it was added, its files at ``paths`` on this machine, channels as networks."""
+    from busplan.capture.capture import apply_plan
+    from busplan.capture.read import read_capture
+
+    offsets = {
+        str(path): file.offset_ns
+        for path, file in zip(paths, task.files, strict=True)
+        if file.offset_ns is not None
+    }
+    channels = dict(task.channels)
+    opened = read_capture(
+        paths, offsets=offsets, channels=channels, columns=task.columns, cache=cache
+    )
+    return apply_plan(opened, vehicle)
 
 
 def full_uri(given: str) -> str:

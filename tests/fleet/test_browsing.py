@@ -1,0 +1,77 @@
+"""The screen of a fleet: browsed with keys, down to the capture that is to be replayed."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from deltalake import write_deltalake
+from support import made_rows
+from support.command import busplan
+from support.pilot import screen_text
+
+from busplan.fleet.browsing import Shelf
+from busplan.fleet.catalogue import Fleet
+from busplan.screens.fleet_app import FleetApp, Wanted
+
+
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shelf]:
+    fleet = Fleet.at(str(tmp_path_factory.mktemp("made")), make=True)
+    for number, drift in enumerate(({53: 0.55}, {})):
+        table = made_rows.judgements(f"van-{number + 1}", 40, number, drift=drift)
+        write_deltalake(fleet.judgements.uri, table, mode="append")
+    fleet.captures.add([made_rows.capture_row(f"van-{n}") for n in (1, 2)])
+    made = Shelf(fleet)
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize("size", [(80, 24), (160, 45)])
+async def test_keys_lead_from_a_vehicle_to_a_moment(shelf: Shelf, size: tuple[int, int]) -> None:
+    app = FleetApp(shelf)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        shown = screen_text(app)
+        assert "High voltage can kill" in shown
+        assert "▸ van-1" in shown
+        assert "cell 1 of van-1" in shown
+        await pilot.press("enter", *["right"] * 3, *["left"] * 3, *["right"] * 52, "down")
+        await pilot.pause()
+        shown = screen_text(app)
+        assert "cell 53 of van-1: resistance over the middle cell's" in shown
+        assert "a year, between" in shown
+        assert shown.count("●") > 20
+        newest = shelf.captures("van-1")
+        assert newest[0].start_ns > newest[1].start_ns
+        await pilot.press("f")
+        await pilot.pause()
+        assert "no capture asked for tells" in screen_text(app)
+        await pilot.press("escape", "down", "f", "f")
+        await pilot.pause()
+        assert "▸ van-2" in screen_text(app)
+        await pilot.press("enter", "end", "enter")
+        await pilot.pause()
+    told = app.return_value
+    assert isinstance(told, Wanted)
+    assert told.capture == shelf.captures("van-2")[-1]
+    assert (told.spot.vehicle, told.spot.capture, told.spot.cell) == ("van-2", 39, 53)
+    again = FleetApp(shelf, told.spot)
+    async with again.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert again.capture == 39
+        assert "cell 53 of van-2" in screen_text(again)
+        await pilot.press("q")
+    assert again.return_value is None
+
+
+async def test_an_empty_fleet_says_what_to_do(tmp_path: Path) -> None:
+    shelf = Shelf(Fleet.at(str(tmp_path), make=True))
+    app = FleetApp(shelf)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("enter", "down", "right", "escape")
+        await pilot.pause()
+        assert "busplan fleet judge" in screen_text(app)
+    shelf.close()
+    told = busplan("fleet", "browse", "--fleet", tmp_path)
+    assert told.code == 3
+    assert "browse needs a terminal" in told.err
