@@ -225,7 +225,8 @@ def passed(
     )
     told = desk.table(
         f"""
-        SELECT vehicle, plan_id, signal, {end} AS value, CASE WHEN dated THEN {end}_at_ns END AS time,
+        SELECT vehicle, plan_id, signal, {end} AS value,
+          CASE WHEN dated THEN {end}_at_ns END AS time,
           ({end}_at_ns - start_ns) / 1e9 AS at_s, uri AS capture
         FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND {end} {sign} ?
         ORDER BY value {"DESC" if above is not None else "ASC"}

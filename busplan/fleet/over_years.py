@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,8 @@ from busplan.wording import counted, listing
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
+MOST_AT_ENDS = 100_000
+"""Captures that are looked at from each end of a vehicle's years."""
 ENDS = 5
 """Captures at each end that make the baseline and the present."""
 
@@ -58,61 +59,85 @@ class Years:
 
 
 def years_of(
-    desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool
+    desk: Desk,
+    figure: Figure,
+    vehicles: Sequence[str],
+    *,
+    modules: bool,
+    ends: int | None = None,
 ) -> Iterator[Years]:
-    """The figure of every vehicle asked for, all of them without any."""
+    """The figure of every vehicle asked for; ``ends``: of so many captures at each end only."""
     part, member = ("modules", "module") if modules else ("cells", "cell")
-    ends = [
+    sides = [
         f"{part}.{name(c)} AS {n}" for n, c in (("low", figure.low), ("high", figure.high)) if c
     ]
-    told = ", ".join([f"{part}.{name(figure.column)} AS value", *ends])
-    found = desk.table(
-        f"SELECT vehicle, start_ns, dated, uri, test, {part}.{member} AS member, {told} "
+    told = ", ".join([f"{part}.{name(figure.column)} AS value", *sides])
+    those = (
         f"FROM judgements WHERE vehicle IN ({', '.join(map(text, vehicles))}) "
-        f"AND state = 'judged' AND list_aggregate({part}.{name(figure.column)}, 'count') > 0 "
-        "ORDER BY vehicle, start_ns"
+        f"AND state = 'judged' AND len({part}.{member}) > 0"
     )
-    owner = np.asarray(found["vehicle"].to_pylist(), object)
-    starts = [0, *(np.flatnonzero(owner[1:] != owner[:-1]) + 1).tolist(), len(owner)]
-    for first, last in pairwise(starts):
-        if first < last:
-            yield _years(str(owner[first]), found.slice(first, last - first), bool(ends))
-
-
-def _years(vehicle: str, table: Any, ends: bool) -> Years:
-    import pyarrow.compute as pc
-
-    columns = table.column_names
-    member = table["member"].combine_chunks()
-    newest = member[-1].as_py()
-    dated = np.asarray(table["dated"])
-    whole = np.asarray(pc.equal(pc.list_value_length(member), len(newest)))
-    kept = dated & whole
-    if kept.any():
+    if ends is not None:
+        those += f" AND start_ns IN ({', '.join(map(str, _at_the_ends(desk, those, ends)))})"
+    found = desk.table(
+        f"SELECT vehicle, start_ns, dated, uri, test, hash({part}.{member}) AS layout, {told} "
+        f"{those}"
+    )
+    if not len(found):
+        return
+    # Which rows are whose, in time order: sorting the lists themselves would be most of the work.
+    start, layout = np.asarray(found["start_ns"], np.int64), np.asarray(found["layout"])
+    dated = np.asarray(found["dated"])
+    names = found["vehicle"].combine_chunks().dictionary_encode()
+    codes = np.asarray(names.indices)
+    order = np.lexsort((start, codes))
+    for vehicle, code in sorted((v, c) for c, v in enumerate(names.dictionary.to_pylist())):
+        mine = order[np.searchsorted(codes[order], code) :][: int((codes == code).sum())]
         # The layout that the newest capture has: others are other packs.
-        flat = np.asarray(member.filter(kept).flatten(), object).reshape(-1, len(newest))
-        same = (flat == np.array(newest, object)).all(axis=1)
-        kept[np.flatnonzero(kept)[~same]] = False
-    rows = table.filter(kept)
-    shape = (len(rows), len(newest))
+        kept = mine[dated[mine] & (layout[mine] == layout[mine[-1]])]
+        (one,) = desk.table(
+            f"SELECT any_value({part}.{member}) AS member {those} AND vehicle = {text(vehicle)} "
+            f"AND start_ns = {start[mine[-1]]}"
+        ).to_pylist()
+        members = tuple(map(str, one["member"]))
+        years = _years(vehicle, members, found.take(kept), bool(sides), len(mine) - len(kept))
+        known = np.asarray(np.isfinite(years.value).any(axis=1))
+        if known.any():
+            yield years if known.all() else years.only(known)
+
+
+def _at_the_ends(desk: Desk, those: str, ends: int) -> list[int]:
+    """When the first and the last captures of every vehicle began."""
+    found = desk.table(
+        f"""
+        SELECT start_ns FROM (
+          SELECT start_ns, row_number() OVER (PARTITION BY vehicle ORDER BY start_ns) AS place,
+            count(*) OVER (PARTITION BY vehicle) AS n
+          FROM (SELECT vehicle, start_ns {those} AND dated)
+        ) WHERE place <= {ends} OR place > n - {ends}
+        """
+    )
+    return list(found["start_ns"].to_pylist()) or [0]
+
+
+def _years(vehicle: str, members: tuple[str, ...], rows: Any, ends: bool, left_out: int) -> Years:
+    shape = (len(rows), len(members))
 
     def grid(column: str) -> F64:
         values = rows[column].combine_chunks().flatten().to_numpy(zero_copy_only=False)
         return np.asarray(values, np.float64).reshape(shape)
 
-    value = grid("value")
     error = np.full(shape, np.nan)
-    if ends and "low" in columns:
+    if ends:
         error = (grid("high") - grid("low")) / (2 * TWO_SIDED)
     return Years(
         vehicle=vehicle,
-        members=tuple(map(str, newest)),
+        members=members,
         time_ns=np.asarray(rows["start_ns"], np.int64),
-        value=value,
+        value=grid("value"),
         uncertainty=error,
         uri=tuple(rows["uri"].to_pylist()),
         test=tuple(rows["test"].to_pylist()),
-        left_out=int((~kept).sum()),
+        left_out=left_out,
     )
 
 
@@ -284,18 +309,16 @@ def baseline_and_now(
     names: list[tuple[str, str]] = []
     moved: list[bool] = []
     says = []
-    for years in years_of(desk, figure, vehicles, modules=modules):
-        known = np.isfinite(years.value).any(axis=1)
-        mine = years.only(np.asarray(known))
+    for mine in _enough(desk, figure, vehicles, modules=modules):
         if len(mine.time_ns) < 2:
-            says.append(f"{years.vehicle}: not shown; one capture alone tells no change")
+            says.append(f"{mine.vehicle}: not shown; one capture alone tells no change")
             continue
         ends = min(ENDS, len(mine.time_ns) // 2)
         first, first_error = _mean(mine.value[:ends], mine.uncertainty[:ends])
         now, now_error = _mean(mine.value[-ends:], mine.uncertainty[-ends:])
         error = np.hypot(first_error, now_error)
-        names += [(years.vehicle, m) for m in years.members]
-        out = np.zeros(len(years.members), np.bool_)
+        names += [(mine.vehicle, m) for m in mine.members]
+        out = np.zeros(len(mine.members), np.bool_)
         if figure.topic is not None:
             least, usual = LEAST[figure.topic], USUAL[figure.topic]
             out[Drift(figure.topic, now - first, error, least, usual).drifted] = True
@@ -303,10 +326,10 @@ def baseline_and_now(
         for column, value in zip(columns, (first, now, now - first, error), strict=True):
             columns[column].append(value * figure.scale)
         days = (mine.time_ns[-1] - mine.time_ns[0]) / 86_400e9
-        told = [years.members[i] for i in np.flatnonzero(out)]
+        told = [mine.members[i] for i in np.flatnonzero(out)]
         which = f" ({listing(told, 8)})" if told else ""
         says.append(
-            f"{years.vehicle}: {counted(len(told), what)} moved{which} between the first {ends} "
+            f"{mine.vehicle}: {counted(len(told), what)} moved{which} between the first {ends} "
             f"and the last {ends} captures, {days:,.0f} days apart"
         )
     if not says:
@@ -320,6 +343,18 @@ def baseline_and_now(
     order = np.argsort(-np.abs(np.nan_to_num(joined["change"])), kind="stable")
     units = dict.fromkeys(columns, figure.unit)
     return Reply(f"baseline against now: {figure.title}", rows.take(order), tuple(says), units)
+
+
+def _enough(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool) -> list[Years]:
+    """Captures at both ends of every vehicle, as few as tell the figure often enough."""
+    look = 4 * ENDS
+    while True:
+        found = list(years_of(desk, figure, vehicles, modules=modules, ends=look))
+        # So many of twice ``look`` captures tell it that enough of each end do.
+        enough = all(len(y.time_ns) >= look + ENDS for y in found)
+        if look > MOST_AT_ENDS or (enough and len(found) == len(vehicles)):
+            return found
+        look = look * 10 if look < MOST_AT_ENDS // 10 else MOST_AT_ENDS + 1
 
 
 def _mean(value: F64, uncertainty: F64) -> tuple[F64, F64]:
