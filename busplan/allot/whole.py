@@ -148,6 +148,7 @@ def propose(
     *,
     fault_interval_ns: int | None = None,
     refused: Sequence[str] = (),
+    identifiers: bool = True,
     others: bool = True,
     limits: Limits = NO_LIMITS,
 ) -> Proposal:
@@ -155,10 +156,13 @@ def propose(
 
     ``fault_interval_ns`` [ns]: every frame is in time with a bus error so often on every network.
     ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`); one that
-    cannot be made anyway is a :class:`UsageError`.
+    cannot be made anyway is a :class:`UsageError`. ``identifiers`` false: those of single messages
+    stay.
     """
     plain = vehicle
     kept = frozenset(r.removeprefix(_IDENTIFIER) for r in refused if r.startswith(_IDENTIFIER))
+    if not identifiers:
+        kept = frozenset(f"{s.node}/{s.path[2]}" for s in vehicle.streams)
     if kept:
         vehicle, rebuild = _keeping(vehicle, kept), _rebuilding(rebuild, kept)
     told, refused = tuple(refused), [r for r in refused if not r.startswith(_IDENTIFIER)]

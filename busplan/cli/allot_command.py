@@ -16,6 +16,7 @@ class Only(StrEnum):
     """What alone may change."""
 
     IDENTIFIERS = "identifiers"
+    PLACEMENT = "placement"
 
 
 def register(app: typer.Typer) -> None:
@@ -29,7 +30,7 @@ def allot(
         Only | None,
         typer.Option(
             "--only",
-            help="Change identifiers of single messages only, network by network.",
+            help="Change identifiers of single messages only, or all but these.",
             show_default=False,
         ),
     ] = None,
@@ -116,7 +117,10 @@ def allot(
 
     wanted = parse_want(want)
     interval = None if faults is None else round(faults * 1e6)
-    if only is None and not (network or offsets or paste):
+    of_messages = bool(network or offsets or paste)
+    if only is Only.PLACEMENT and of_messages:
+        raise UsageError("--network, --offsets and --toml are for identifiers, not for placement")
+    if only is not Only.IDENTIFIERS and not of_messages:
         from busplan.cli.placing import on_screen, place
 
         if screen and (out or as_json):
@@ -127,6 +131,7 @@ def allot(
                 fault_interval_ns=of_placement(wanted, interval),
                 seconds=60.0 if seconds is None else seconds,
                 refused=refuse or (),
+                identifiers=only is None,
             )
             raise typer.Exit(code)
         code = place(
@@ -134,6 +139,7 @@ def allot(
             fault_interval_ns=of_placement(wanted, interval),
             seconds=60.0 if seconds is None else seconds,
             refused=refuse or (),
+            identifiers=only is None,
             out=out,
             as_json=as_json,
         )

@@ -33,10 +33,11 @@ def place(
     fault_interval_ns: int | None,
     seconds: float,
     refused: Sequence[str],
+    identifiers: bool,
     out: Path | None,
     as_json: bool,
 ) -> int:
-    """Search, print and write; the exit code."""
+    """Search, print and write; the exit code. ``identifiers``: whether single ones may change."""
     import time
 
     from busplan.allot.proposal_report import as_dict
@@ -51,6 +52,7 @@ def place(
             opened.changed,
             fault_interval_ns=fault_interval_ns,
             refused=refused,
+            identifiers=identifiers,
             limits=Limits(seconds, time.monotonic, stop, told),
         )
     best = found.best
@@ -66,7 +68,12 @@ def place(
 
 
 def on_screen(
-    plan: Path, *, fault_interval_ns: int | None, seconds: float, refused: Sequence[str]
+    plan: Path,
+    *,
+    fault_interval_ns: int | None,
+    seconds: float,
+    refused: Sequence[str],
+    identifiers: bool,
 ) -> int:
     """Open the screen that shows the proposal beside today's plan; the exit code."""
     import time
@@ -84,6 +91,7 @@ def on_screen(
             opened.changed,
             fault_interval_ns=fault_interval_ns,
             refused=without,
+            identifiers=identifiers,
             limits=Limits(seconds, time.monotonic, stop, told),
         )
 

@@ -61,6 +61,8 @@ def test_a_change_refused_makes_the_answer_dearer_and_is_not_in_it(tmp_path: Pat
     assert second["cost"] > first["cost"]
     assert "move lift body" not in [c["refuse"] for c in second["changes"]]
     assert first["others"][0]["cost"] == pytest.approx(second["cost"]), "told as the other answer"
+    placed = json.loads(busplan("allot", plan, "--json", "--only", "placement").out)
+    assert placed["cost"] == pytest.approx(first["cost"]), "no single identifier had to change"
     wrong = busplan("allot", plan, "--refuse", "move lift boddy")
     assert (wrong.code, wrong.out) == (3, "")
     assert 'did you mean "move lift body"' in wrong.err
