@@ -64,12 +64,11 @@ LISTENING: dict[str, tuple[str, ...]] = {
     "live, JSON": ("live", *PLAN, *ON, "--json", "--record", "{folder}/b.log"),
     "live, no plan": ("live", *ON, "--definitions", str(PLANS / "charger.dbc"), "--text"),
     "bench": (*map(str, BENCH), "--seconds", "0.2", "--record", "{folder}"),
-    "bench, part": (*PART, "--seconds", "0.2", "--json"),
-    "bench, power-on": (*map(str, BENCH), "--seconds", "0.4", "--power-on", "0.1"),
-    "bench, cycles": (*map(str, BENCH), "--seconds", "0.2", "--cycles", "1", "--off-seconds", "1"),
-    "bench, faults": (*map(str, BENCH), "--seconds", "0.2", "--fault", "short"),
+    "bench, power-on": (*PART, "--seconds", "0.4", "--power-on", "0.1"),
+    "bench, cycles": (*PART, "--seconds", "0.2", "--cycles", "1", "--off-seconds", "1"),
+    "bench, faults": (*PART, "--seconds", "0.2", "--fault", "short"),
     "bench, no definition": ("bench", "x", "--survey", "-i", f"{KIND}:x", "--seconds", "0.2"),
-    "bench, acknowledging": (*map(str, BENCH), "--seconds", "0.2", "--acknowledge"),
+    "bench, acknowledging": (*PART, "--seconds", "0.2", "--acknowledge"),
     "bench, bit rate": ("bench", "--find-bit-rate", "-i", f"{KIND}:x", "--seconds", "1"),
 }
 REFUSED: dict[str, tuple[str, ...]] = {
