@@ -14,14 +14,17 @@ from busplan.bench.node_report import NodeVerdict
 LOST = (8 * SECOND, 9 * SECOND)
 
 
-def test_what_was_lost_is_no_skipped_count_and_no_pass() -> None:
-    bench = Bench(good_unit())
-    rows = [r for r in bench.rows() if not LOST[0] < r.time_ns < LOST[1]]
+@pytest.mark.parametrize("seconds", [1.0, 0.15])
+def test_what_was_lost_is_no_skipped_count_and_no_pass(seconds: float) -> None:
+    """All of the node for a second, or a frame or two of it."""
+    bench, end = Bench(good_unit()), LOST[0] + round(seconds * SECOND)
+    rows = [r for r in bench.rows() if not LOST[0] < r.time_ns < end]
     assert bench.judge(rows).verdict is not NodeVerdict.PASS
-    report = bench.judge(rows, lost=((*LOST, "the interface went"),))
+    report = bench.judge(rows, lost=((LOST[0], end, "the interface went"),))
     assert serious(report) == ["recording-not-whole"]
     assert report.verdict is NodeVerdict.NOT_PROVEN
-    assert "not whole: the interface went; 1 s around it" in report.findings[0].summary
+    words = f"not whole: the interface went; {seconds:g} s around it"
+    assert words in report.findings[0].summary
 
 
 def test_a_fault_elsewhere_stays_one() -> None:
