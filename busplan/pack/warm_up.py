@@ -294,8 +294,9 @@ class _Judge:
             judge(told[i], nearest.tau, nearest.scatter, nearest.more_blur).value for i in found
         )
         # Along a starved plate all are late, each by its place: no disagreement. Nor are two that
-        # both come with the peers, or before them.
-        if late >= LIKE_PEERS or fast < SLOW:
+        # both come with the peers, or before them; far before them comes nobody but a sound module
+        # among few peers of which one is starved.
+        if late >= LIKE_PEERS or not SLOW <= fast <= 1.0 / SLOW:
             return None
         return int(self.test.position[sensors[found[0]]])
 

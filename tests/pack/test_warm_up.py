@@ -260,6 +260,18 @@ def test_plates_of_another_physics_accuse_nobody_and_hold() -> None:
     assert held >= 0.93 * total
 
 
+def test_sensors_before_their_few_peers_of_which_one_is_starved_do_not_disagree() -> None:
+    test = channel_cases.population(500136)
+    series, layout = channel_series(
+        test, kind={f"M{i + 1}": f"kind {k}" for i, k in enumerate(test.plates.kind)}
+    )
+    span = widest_move(series.temperature, test.step_k)
+    assert span is not None
+    found = judge_warm_up(series, layout, span, test.step_k)
+    assert verdicts(found, np.flatnonzero(test.healthy)) <= NOT_ACCUSED
+    assert verdicts(found, test.bad) == {ModuleVerdict.SLOW}
+
+
 def test_a_plan_that_tells_finer_steps_than_are_read_clears_nobody_sooner() -> None:
     series, layout = fact.readings(4, minutes=5.0).as_series()
     told = []
