@@ -19,7 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench_screens import busplan, drive, environment, playing, position, report, settled
+from bench_screens import busplan, drive, environment, position, report, settled
 from support.hidden_fields import HIDDEN
 from support.slow_alarms import changes
 from watched_terminal import WatchedTerminal
@@ -117,14 +117,52 @@ def terminal() -> None:
         board.write_text('[[board]]\nname = "charts"\nwindow_s = 60\n' + file)
         for name, more in (("12 charts", ["--board", str(board)]), ("automatic", [])):
             for size, (cpu, rate) in SIZES.items():
-                command = [*drive(), "--screen", "board", "--at", "120", *more]
+                told = Path(home) / "told"
+                child = [sys.executable, __file__, "counted", str(told), *drive()[3:]]
+                command = [*child, "--screen", "board", "--at", "120", *more]
                 with WatchedTerminal(command, size, environment(Path(home))) as screen:
                     settled(screen)
-                    sent, begin = screen.bytes, time.perf_counter()
-                    share = playing(screen)
-                    kilobytes = (screen.bytes - sent) / (time.perf_counter() - begin) / 1e3
-                    report(f"{name}, {size[0]}x{size[1]}", share, cpu)
-                    report(f"{name}, {size[0]}x{size[1]}: bytes", kilobytes, rate, "{:.0f} kB/s")
+                    sent = screen.bytes
+                    while not told.exists() and screen.process.poll() is None:
+                        screen.follow(0.5)
+                    sent = screen.bytes - sent
+                    first, cost, hz = map(float, told.read_text().split())
+                    told.unlink()
+                    what = f"{name}, {size[0]}x{size[1]}"
+                    report(f"{what}: {cost * 1e3:.1f} ms a redraw, {hz:.1f} Hz", 10 * cost, cpu)
+                    # At ten redraws a second, however many of them a busy machine lets through.
+                    report(f"{what}: bytes", sent / (COUNTED - first) / 100, rate, "{:.0f} kB/s")
+
+
+COUNTED = 200
+"""Redraws whose processor time is measured, less those before the screens have settled."""
+
+
+def counted(told: Path) -> None:
+    """The child of :func:`terminal`: the screens, which count what a redraw costs."""
+    import runpy
+
+    from busplan.screens.app import ReplayApp
+
+    plain, count, begin = ReplayApp.action_redraw, 0, (0, 0.0, 0.0)
+
+    def redraw(self: ReplayApp) -> None:
+        nonlocal count, begin
+        plain(self)
+        if not self._beside.done:
+            return
+        count += 1
+        if count == COUNTED // 4:
+            begin = count, time.process_time(), time.monotonic()
+        if count == COUNTED:
+            first, cpu, clock = begin
+            n = count - first
+            cost, hz = (time.process_time() - cpu) / n, n / (time.monotonic() - clock)
+            told.write_text(f"{first} {cost} {hz}")
+
+    ReplayApp.action_redraw = redraw  # type: ignore[method-assign]
+    sys.argv = ["busplan", "replay", *sys.argv[4:]]
+    runpy.run_module("busplan", run_name="__main__")
 
 
 HOUR_TILES = (
@@ -285,6 +323,9 @@ def unrelated(replay) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, np.n
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["counted"]:
+        counted(Path(sys.argv[2]))
+        return
     wanted = sys.argv[1:] or ["draw", "terminal", "alarms", "workbench"]
     for name, work in (
         ("draw", drawing),
