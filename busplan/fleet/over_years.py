@@ -79,8 +79,8 @@ def years_of(
     if ends is not None:
         those += f" AND start_ns IN ({', '.join(map(str, _at_the_ends(desk, those, ends)))})"
     found = desk.table(
-        f"SELECT vehicle, start_ns, dated, uri, test, hash({part}.{member}) AS layout, {told} "
-        f"{those}"
+        f"SELECT vehicle, start_ns, dated, uri, test, hash({part}.{member}) AS layout, "
+        f"{part}.{member} AS member, {told} {those}"
     )
     if not len(found):
         return
@@ -94,11 +94,7 @@ def years_of(
         mine = order[np.searchsorted(codes[order], code) :][: int((codes == code).sum())]
         # The layout that the newest capture has: others are other packs.
         kept = mine[dated[mine] & (layout[mine] == layout[mine[-1]])]
-        (one,) = desk.table(
-            f"SELECT any_value({part}.{member}) AS member {those} AND vehicle = {text(vehicle)} "
-            f"AND start_ns = {start[mine[-1]]}"
-        ).to_pylist()
-        members = tuple(map(str, one["member"]))
+        members = tuple(map(str, found["member"][int(mine[-1])].as_py()))
         years = _years(vehicle, members, found.take(kept), bool(sides), len(mine) - len(kept))
         known = np.asarray(np.isfinite(years.value).any(axis=1))
         if known.any():

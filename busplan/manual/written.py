@@ -43,6 +43,7 @@ CONTENTS: dict[str, tuple[str, ...]] = {
         "proven-bound",
         "how-a-pack-is-judged",
         "uncertainty",
+        "a-million-captures",
         "exit-codes",
         "sources",
     ),
