@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -177,6 +178,9 @@ def run_live(
     from busplan.screens.memory import layout_file, read_layout, write_layout
 
     path = layout_file()
+    layout = read_layout(path)
+    if vehicle.pack is None and layout.screen in ("pack", "verdict"):
+        layout = replace(layout, screen="messages")
     keep_loaded()
     LiveApp(
         vehicle,
@@ -186,7 +190,7 @@ def run_live(
         segmented=segmented,
         desk=desk,
         following=following,
-        layout=read_layout(path),
+        layout=layout,
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),
     ).run()
