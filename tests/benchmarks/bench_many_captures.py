@@ -274,7 +274,7 @@ def years(folder: Path, captures: int, seconds: float) -> None:
     with opened(Fleet.at(str(place))) as desk:
         for line in answered(desk, "drift", Asked()).says:
             print(line)
-        top = desk.table("SELECT max(\"max\") AS v FROM stats WHERE signal LIKE '%CellVoltage%'")
+        top = desk.ask("SELECT max(\"max\") AS v FROM stats WHERE signal LIKE '%CellVoltage%'")
         print(f"highest cell ever, over both plans: {top['v'][0].as_py():.3f} V")
 
 
