@@ -45,7 +45,7 @@ def test_the_file_name_holds_node_serial_and_date() -> None:
 def test_a_failed_part_reads_well_at_a_glance() -> None:
     for text in (record().to_markdown(), record().to_html()):
         assert "charger: fail: it differs from its definition" in text
-        assert "1 fault, no cautions, 2 notes; 3 of 3 messages pass" in text
+        assert "1 fault, no cautions, 4 notes; 3 of 3 messages pass" in text
         assert "median cycle time ±10%, jitter 0.5 cycles, gap 2.5 cycles" in text
 
 
@@ -112,7 +112,7 @@ def test_a_report_shows_itself_in_python_without_who_and_when() -> None:
     report = record().report
     assert repr(report) == (
         "<BenchReport charger: fail: it differs from its definition; "
-        "1 fault, no cautions, 2 notes; 3 of 3 messages pass; 130 frames in 4.901 s on charge>"
+        "1 fault, no cautions, 4 notes; 3 of 3 messages pass; 130 frames in 4.901 s on charge>"
     )
     page = report.to_html()
     assert "Invented demo data" in page
