@@ -7,6 +7,7 @@ of them was judged. All are invented.
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Iterator, Mapping
 
 from truth.nodes import Book, Sent, TruthNode, cyclic
@@ -43,10 +44,14 @@ def inverter_sends(
     link: float = 1.0,
     board: float = 1.0,
     stage: float | None = None,
+    loose: int = 0,
     rests: bool = False,
     greets: bool = False,
 ) -> Sends:
-    """What an inverter sends; ``link`` and ``board`` multiply its two voltages."""
+    """What an inverter sends; ``link`` and ``board`` multiply its two voltages.
+
+    ``stage`` is what its stage temperature stands at, each ``loose``-th frame comes without it.
+    """
 
     def sends(book: Book, dice: random.Random) -> Iterator[Sent]:
         def motion(k: int) -> Mapping[str, float | str]:
@@ -58,8 +63,9 @@ def inverter_sends(
             }
 
         def heat(k: int) -> Mapping[str, float | str]:
+            warm = round(wave(k, 41, 6, 60, dice)) if stage is None else stage
             return {
-                "StageTemperature": round(wave(k, 41, 6, 60, dice)) if stage is None else stage,
+                "StageTemperature": -40 if loose and k % loose == loose - 1 else warm,
                 "MotorTemperature": round(wave(k, 55, 4, 47, dice)),
                 "BoardVoltage": board * wave(k, 13.6, 0.3, 33, dice),
             }
@@ -91,10 +97,11 @@ BO_ {second} ShuntVoltage: 6 SHUNT
 """
 
 
-def shunt(*, first: int = 962, second: int = 963, big: bool = True) -> str:
-    """The sensor's definition."""
+def shunt(*, first: int = 962, second: int = 963, big: bool = True, ranges: bool = True) -> str:
+    """The sensor's definition; ``[0|0]`` states no range."""
     a, b, order = (7, 23, 0) if big else (0, 16, 1)
     text = SHUNT.format(first=first, second=second, a=a, b=b, order=order)
+    text = text if ranges else re.sub(r"\[[-\d]+\|(150|420|600)\]", "[0|0]", text)
     return definition("SHUNT", {first: 50, second: 50}, text)
 
 
@@ -237,5 +244,28 @@ NODES: list[TruthNode] = [
         verdicts=("fail",),
         reasons=(("message-undefined",),),
         never=("node-restarts",),
+    ),
+]
+
+# True, and told otherwise so far: both pass without a word. Whoever mends that moves them up.
+OPEN: list[TruthNode] = [
+    TruthNode(
+        "inverter with a loose sensor",
+        "its stage temperature falls from 41 to -40 degrees and back, in 1 of 10 frames",
+        dbc=inverter(),
+        sender="INVERTER",
+        sends=inverter_sends(loose=10),
+        verdicts=("doubtful", "fail"),
+        reasons=(("signal-at-end",),),
+    ),
+    TruthNode(
+        "shunt that is big-endian, without ranges",
+        "its definition is little-endian and states no range; as defined all values leap about",
+        dbc=shunt(big=False, ranges=False),
+        really=shunt(ranges=False),
+        sender="SHUNT",
+        sends=shunt_sends,
+        verdicts=("doubtful", "fail"),
+        reasons=(("definition-differs",),),
     ),
 ]
