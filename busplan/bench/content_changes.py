@@ -46,7 +46,7 @@ def changes_of(message: Message, telling: Sequence[str], wrong: Sequence[str]) -
 
     ``wrong`` are those of them that do not fit as defined. The simplest changes come first.
     """
-    yield from _made(message, telling, "the other byte order", _other_byte_order)
+    yield from _made(message, telling, "the other byte order", other_byte_order)
     yield from _made(message, telling, "the other sign rule (signed for unsigned)", _other_sign)
     for n in MOVES:
         way = "later" if n > 0 else "earlier"
@@ -79,7 +79,7 @@ def _made(
         yield Change(words, made, odd > 0, odd)
 
 
-def _other_byte_order(signal: Signal) -> Signal | None:
+def other_byte_order(signal: Signal) -> Signal | None:
     """The signal with its bytes in the other order; one within a byte stays as it is."""
     bits = signal.bits()
     first, last = min(bits) // 8, max(bits) // 8
@@ -163,7 +163,7 @@ def _one_other_order(message: Message, telling: Sequence[str], name: str) -> Ite
     """One value in the other byte order, beside others that are right."""
 
     def of(signal: Signal) -> Signal | None:
-        return _other_byte_order(signal) if signal.name == name else signal
+        return other_byte_order(signal) if signal.name == name else signal
 
     for change in _made(message, telling, f"{name} in the other byte order", of, odd=1):
         yield change._replace(alone=True)

@@ -97,14 +97,14 @@ def _suspect(table: FrameTable, proof: MessageProof, stream: Stream) -> _Suspect
     """A message whose values do not fit, with those that can tell why; ``None`` for any other."""
     message = stream.message
     values = [s.name for s in proof.signals if s.role == "value" and message.has(s.name)]
-    names = [name for name in values if _telling(message.signal(name))]
+    names = [name for name in values if telling(message.signal(name))]
     rows = table.rows_of(stream.key)[:SAMPLE]
     wrong = any(f.code in EXPLAINED for f in proof.findings)
     enough = len(names) >= LEAST_WRONG and len(rows) >= FEWEST_FRAMES
     return _Suspect(stream, names, rows) if wrong and enough else None
 
 
-def _telling(signal: Signal) -> bool:
+def telling(signal: Signal) -> bool:
     """Whether range and movement of a value can speak for or against a hypothesis."""
     return signal.length >= WIDE and not signal.choices and signal.condition is None
 

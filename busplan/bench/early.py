@@ -51,6 +51,8 @@ AT_ONCE = frozenset(
 """Codes that more frames cannot take back."""
 AFTER_A_WHILE = frozenset({"identifiers-moved", "definition-differs", "message-undefined"})
 """Codes that need what comes in the first :data:`MISSING_S` of a node."""
+UNSURE = ("definition-differs", Weight.CAUTION)
+"""Steadiness alone says so, which more frames can take back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,9 @@ def look(
     at_once = AT_ONCE - {"node-restarts"} if test.limits.power_cycles else AT_ONCE
     certain = [f for f in report.findings if f.code in at_once and f.weight > Weight.NOTE]
     if up_s >= MISSING_S or (first is None and waited_s >= MISSING_S):
-        certain += [f for f in report.findings if f.code in AFTER_A_WHILE]
+        certain += [
+            f for f in report.findings if f.code in AFTER_A_WHILE and (f.code, f.weight) != UNSURE
+        ]
         certain += _missing(report, streams, up_s)
     share = ERROR_RATE * 6 / (pi * number) ** 2 / max(2 * len(streams), 1)
     for stream, at in zip(streams, times, strict=True):

@@ -2,8 +2,10 @@
 
 A converter that is open, shorted or beyond its range gives the first or last number it has: 0 V,
 -40 °C, 6553.5 A (common practice, no source). A stated range that ends there too says nothing
-against it. Left alone are states, counts without a unit, shares that end at 0 or 100 %, and a zero
-that any quantity may have, unless several signals alike in everything do not show it.
+against it. A loose wire gives it in single frames, which tells where it goes there and back from
+far off several times, and does not leap as often otherwise. Left alone are states, counts without
+a unit, shares that end at 0 or 100 %, and a zero that any quantity may have, unless several signals
+alike in everything do not show it.
 """
 
 from __future__ import annotations
@@ -26,6 +28,8 @@ MOSTLY = 0.5
 """What sits at its end for this share of the frames needs no other sign."""
 STAYS = 3
 """So many frames on end a value that leapt to its end must stay there."""
+RETURNS = 3
+"""So many times there and back from far off tell, however short each of them."""
 LEAP = 0.1
 """Share of the raw range that no measured quantity moves by from one frame to the next."""
 ALIKE = 4
@@ -54,12 +58,14 @@ def end_findings(
     made, findings = [], []
     for proof in proofs:
         column = decoded.signals.get(proof.name)
-        sits = None
+        end = None
         if column is not None and proof.role == "value" and not proof.out_of_range:
-            sits = _at_end(column, decoded)
-        if sits is None or column is None:
+            end = _at_end(column, decoded)
+        if end is None or column is None:
             made.append(proof)
             continue
+        sits, returns = end
+        often = f", there and back {returns} times" if returns >= RETURNS else ""
         first, count = int(np.flatnonzero(sits)[0]), int(sits.sum())
         value, unit = column.values[first].item(), column.signal.unit
         shown = f"{value:g} {unit}".rstrip()
@@ -75,7 +81,7 @@ def end_findings(
                     time_ns=int(decoded.time_ns[first]) - (where.time_ns or 0),
                 ),
                 f"{proof.name} sits at the end of what its bits can carry, {shown}, in {count} of "
-                f"{int(column.present.sum())} frames",
+                f"{int(column.present.sum())} frames{often}",
                 why="An open or shorted input and an overflow read so; it is no measurement.",
                 action="Check the sensor and its wire, or let the quantity move; if it is a code, "
                 "name it in the definition's value table.",
@@ -87,8 +93,11 @@ def end_findings(
     return made, findings
 
 
-def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> np.ndarray | None:
-    """Which frames show an end that is none of the signal's ordinary values; ``None``: too few."""
+def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> tuple[np.ndarray, int] | None:
+    """Which frames show an end that is none of the signal's ordinary values; ``None``: too few.
+
+    With them, how often it went there and back from far off.
+    """
     signal, present = column.signal, column.present
     if signal.is_float or not LEAST_BITS <= signal.length <= WIDEST_BITS or not signal.unit:
         return None
@@ -104,21 +113,33 @@ def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> np.ndarray | None
         return None
     sits: np.ndarray = present & np.isin(column.raw, list(ends))
     there = sits[present]
+    raw, far = column.raw[present], (high - low) * LEAP
+    returns, stays = _leaps(raw, there, far)
     share = float(there.mean()) if len(there) > 1 else 0.0
-    if share <= SATURATED_SHARE:
-        return None
-    held = share >= MOSTLY or _leaps(column.raw[present], there, (high - low) * LEAP)
-    return sits if held else None
+    held = share > SATURATED_SHARE and (share >= MOSTLY or stays)
+    if held or (returns >= RETURNS and _far_steps(raw[~there], far) <= returns):
+        return sits, returns
+    return None
 
 
-def _leaps(raw: np.ndarray, there: np.ndarray, far: float) -> bool:
-    """Whether a value goes to its end from far off and stays: what moves there by itself is one."""
+def _leaps(raw: np.ndarray, there: np.ndarray, far: float) -> tuple[int, bool]:
+    """How often a value goes to its end from far off and back; whether it stays after such a leap.
+
+    What moves there by itself is one of its values.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate(([0], there.astype(np.int8), [0]))))
+    returns, stays = 0, False
     for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        leapt = start > 0 and abs(int(raw[start]) - int(raw[start - 1])) > far
-        if leapt and stop - start >= STAYS:
-            return True
-    return False
+        if start == 0 or abs(int(raw[start]) - int(raw[start - 1])) <= far:
+            continue
+        stays = stays or stop - start >= STAYS
+        returns += stop < len(raw) and abs(int(raw[stop]) - int(raw[stop - 1])) > far
+    return returns, stays
+
+
+def _far_steps(raw: np.ndarray, far: float) -> int:
+    """How often the value leaps without its end: where it does more often, its end is no other."""
+    return int((np.abs(np.diff(raw.astype(np.float64))) > far).sum())
 
 
 def _others_do_not(column: DecodedSignal, decoded: DecodedMessage) -> bool:

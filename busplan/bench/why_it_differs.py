@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from busplan.bench.content_differs import explain_contents
 from busplan.bench.identifiers_differ import explain_identifiers, later_version
+from busplan.bench.leaping import explain_leaps
 from busplan.bench.message import CAUSED
 from busplan.bench.node_report import BenchLimits, MessageProof
 from busplan.bench.rhythm import Listened
@@ -62,10 +63,11 @@ def explain(
         return Why()
     moved = explain_identifiers(table, proofs, own, strange, span, limits)
     contents, codes = explain_contents(table, proofs, own)
+    leaps = explain_leaps(table, proofs, own, codes)
     where = Where(own[0].network, own[0].node)
     later = None if moved.findings else later_version(proofs, len(strange), where)
     return Why(
-        (*moved.findings, *contents, *(() if later is None else (later,))),
+        (*moved.findings, *contents, *leaps, *(() if later is None else (later,))),
         moved.messages,
         moved.keys,
         codes,

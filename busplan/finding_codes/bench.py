@@ -306,7 +306,8 @@ CODES = (
         (CAUTION,),
         "A value sits at the first or last number that its bits can carry, such as -40 °C or "
         "6553.5 A. An open or shorted input and an overflow read so; it is no measurement, even "
-        "where the stated range ends there too.",
+        "where the stated range ends there too. Single frames tell when they come there and back "
+        "from far off several times, as from a loose wire.",
         "Check the sensor and its wire, or let the quantity move; if it is a code, name it in the "
         "definition's value table.",
     ),

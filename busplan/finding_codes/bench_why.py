@@ -35,11 +35,14 @@ CODES = (
     ),
     _entry(
         "definition-differs",
-        (FAULT,),
+        (CAUTION, FAULT),
         "With one change of the definition, such as the other byte order, all values of a message "
-        "are in range and steady, which they are not as defined.",
+        "are in range and steady, which they are not as defined. Where no range tells, steadiness "
+        "alone may.",
         "Ask the maker which is right; correct the definition, not the node, when it was written "
         "by hand.",
+        decides="A fault where values leave their range or sit at an end as defined; a caution "
+        "where only steadiness speaks.",
     ),
     _entry(
         "definition-older",
