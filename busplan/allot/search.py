@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 
 from busplan.allot import judge
 from busplan.allot.demands import demands
@@ -15,6 +16,10 @@ from busplan.allot.programme import Programme, Solved
 _LARGE = 3_000
 """Variables from which on five parts in a thousand of the cost are let go."""
 _LET_GO = 5e-3
+_OTHER = 0.1
+"""The same where another answer than the best is wanted: it need not be the second cheapest."""
+_OTHER_ROUNDS = 3
+"""Times the whole is solved for another answer: who waits has the best one already."""
 _EXACT = 1e-6
 _DIVES = 15
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
@@ -111,13 +116,17 @@ class _Run:
     @property
     def gap(self) -> float:
         """The part of the cost that is let go."""
+        if self.excluded:
+            return _OTHER
         return _LET_GO if len(self.programme.rows.cost) > _LARGE else _EXACT
 
     def found(self, dearest: float) -> Found:
         impossible = False
         gap = self.gap
         self._judged(as_it_is(self.programme.question))
-        while not self.enough() and self.left() > 0:
+        for _ in range(_OTHER_ROUNDS) if self.excluded else count():
+            if self.enough() or self.left() <= 0:
+                break
             solved = self._solve(gap)
             sound = self.programme.sound
             if sound:

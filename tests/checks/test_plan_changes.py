@@ -88,7 +88,7 @@ def test_every_field_of_a_plan_is_compared_or_left_out_on_purpose() -> None:
         Network: {"name", "cable", "load_limit_stated"},
         Cable: set(),
         Part: {"name", "ports"},
-        Port: {"name", "files", "messages"},
+        Port: {"name", "files", "messages", "versions"},
         Node: {"name", "part", "on"},
         Stream: {"network", "node", "message", "via", "namesake", "bounds"},
         Route: {"name", "kind", "what", "source", "target", "through", "line"},
