@@ -211,12 +211,15 @@ def _faults(
     troubles: dict[str, int] = {}
     lamps: dict[str, None] = {}
     short = 0
+    filled: list[int] = []
     for row in map(int, rows):
         message = parse_faults(table.bytes_of(row))
         if message is None:
             short += 1
             continue
         lamps.update(dict.fromkeys(message.lamps))
+        if message.filled:
+            filled.append(row)
         for trouble in message.troubles:
             troubles.setdefault(f"SPN {trouble.spn} FMI {trouble.fmi}", row)
     name = OWN_GROUPS[pgn]
@@ -229,6 +232,17 @@ def _faults(
             why="Lamps take two bytes and a fault four; what is missing cannot be read.",
             action="Ask the maker which edition of SAE J1939-73 it follows.",
             figures=(Figure("frames", short),),
+        )
+    if filled:
+        yield Finding(
+            "fault-message-filled",
+            Weight.NOTE,
+            Where(where.network, where.node, time_ns=int(table.time_ns[filled[0]]) - origin_ns),
+            f'{len(filled)} of {counted(len(rows), "frame")} of {name} are filled with "not '
+            'available": SPN and FMI are all ones',
+            why="A node without a fault says so with zeros; ones say that it does not tell.",
+            action="Ask the maker whether it watches for faults at all.",
+            figures=(Figure("frames", len(filled)), Figure("of", len(rows))),
         )
     if not troubles and not lamps:
         return

@@ -43,6 +43,8 @@ _FIELDS = {
 }
 GROUPS = {OWN_GROUPS[number]: number for number in _FIELDS}
 """Groups of identification by name → number."""
+NOT_TOLD = b"\xff" * 4
+"""Four bytes of a fault that are padding, or in the first place "not available"."""
 LAMPS = ("malfunction", "red stop", "amber warning", "protect")
 """Lamps of a fault message, from its highest bits down."""
 MOST_TEXT = 200
@@ -118,17 +120,21 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class FaultMessage:
-    """Lamps that are on, and the faults told."""
+    """Lamps that are on, and the faults told.
+
+    ``filled``: the place of the first fault is all ones where zeros say "none", and none follows.
+    """
 
     lamps: tuple[str, ...]
     troubles: tuple[Trouble, ...]
+    filled: bool = False
 
 
 def parse_faults(data: bytes) -> FaultMessage | None:
     """A message of active or earlier faults; ``None`` when it is too short for one fault.
 
     Two bytes of lamps, then four bytes a fault, the last of them padded with ones. A fault of all
-    zeros or all ones says that there is none.
+    zeros says that there is none, one of all ones nothing.
     """
     if len(data) < 6:
         return None
@@ -138,9 +144,9 @@ def parse_faults(data: bytes) -> FaultMessage | None:
         code = data[at : at + 4]
         spn = code[0] | code[1] << 8 | (code[2] >> 5) << 16
         fmi, count = code[2] & 0x1F, code[3] & 0x7F
-        if (spn, fmi) != (0, 0) and code != b"\xff\xff\xff\xff":
+        if (spn, fmi) != (0, 0) and code != NOT_TOLD:
             troubles.append(Trouble(spn, fmi, None if count == 127 else count))
-    return FaultMessage(lamps, tuple(troubles))
+    return FaultMessage(lamps, tuple(troubles), data[2:6] == NOT_TOLD and not troubles)
 
 
 def identification(pgn: int, data: bytes) -> tuple[tuple[str, str], ...]:

@@ -209,6 +209,13 @@ CODES = (
         "Ask the maker which edition of SAE J1939-73 it follows.",
     ),
     _entry(
+        "fault-message-filled",
+        (NOTE,),
+        'A J1939 message of faults has ones, "not available", where zeros say that there is no '
+        "fault. It then says nothing about faults.",
+        "Ask the maker whether it watches for faults at all.",
+    ),
+    _entry(
         "fault-told",
         (CAUTION,),
         "The node itself tells of active faults or lights a lamp (DM1).",

@@ -103,6 +103,15 @@ def test_active_faults_are_decoded_and_doubtful() -> None:
     assert "SPN 110 FMI 0; lamps on: amber warning" in told(report, "fault-told")
 
 
+def test_a_fault_message_of_ones_does_not_say_that_there_is_no_fault() -> None:
+    bench = motor()
+    data = bytes.fromhex("00FFFFFFFFFFFFFF")
+    report = bench.judge([*bench.rows(), *every_second(65226, data)])
+    assert "SPN and FMI are all ones" in told(report, "fault-message-filled")
+    quiet = bench.judge([*bench.rows(), *every_second(65226, QUIET_DM1)])
+    assert "fault-message-filled" not in {f.code for f in quiet.findings}
+
+
 def test_a_claim_after_the_first_message_is_late() -> None:
     bench = motor()
     rows = [*bench.rows(), of(60928, NAME, 450)]
