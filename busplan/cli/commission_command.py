@@ -291,9 +291,15 @@ def _by_capture(
 ) -> tuple[Saying, tuple[Finding, ...]]:
     """What a capture shows of the tests it covers, and what nodes told otherwise in it."""
     from busplan.capture.checksum import file_facts
+    from busplan.cli.kept_notes import usable_notes
     from busplan.commission.cover import Covered, saying_of
+    from busplan.commission.entry import notes_kept
 
-    facts = tuple(file_facts(path, capture.frames) for path in files)
+    origin = capture.frames.origin_ns
+    facts = tuple(
+        file_facts(path, capture.frames) | notes_kept(usable_notes([path], origin))
+        for path in files
+    )
     covered = Covered(vehicle, capture.frames, capture.findings)
     return saying_of(covered, facts), covered.findings
 

@@ -15,6 +15,7 @@ from busplan.cli.captures import (
     Opening,
     opens_captures,
 )
+from busplan.cli.kept_notes import usable_notes
 from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
 from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
@@ -128,7 +129,7 @@ def decode(
             series, out or sys.stdout.buffer, None if step is None else lambda done, _: step(done)
         )
         sys.stdout.flush()
-    notes = _notes(captures, capture.frames.origin_ns)
+    notes = usable_notes(captures, capture.frames.origin_ns)
     noted = None if out is None or not notes else _write_notes(notes, out)
     findings = (*capture.findings, *series.findings(), *note_findings(notes))
     if as_json:
@@ -145,23 +146,6 @@ def decode(
         if noted is not None:
             say(f"{counted(len(notes), 'note')} written to {noted}", err=True)
     raise typer.Exit(exit_by_reading(capture.findings))
-
-
-def _notes(captures: Sequence[Path], origin_ns: int) -> tuple[Note, ...]:
-    """The notes kept beside the captures; those that cannot be used are told and left out."""
-    from busplan.board.kept import notes_beside
-    from busplan.errors import UsageError
-
-    found: list[Note] = []
-    for path in captures:
-        try:
-            notes, left_out = notes_beside(path, origin_ns)
-        except UsageError as error:
-            notes, left_out = (), f"notes are left out: {error}"
-        found += notes
-        if left_out:
-            say(f"! {left_out}", err=True)
-    return tuple(sorted(found, key=lambda note: note.t_ns))
 
 
 def _write_notes(notes: Sequence[Note], out: Path) -> Path:

@@ -10,12 +10,15 @@ stands between them in ``torn``, so that it cannot be changed afterwards either.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from busplan.errors import UsageError
+
+if TYPE_CHECKING:
+    from busplan.board.notes import Note
 
 Kind = Literal["capture", "measured", "looked", "remark", "corrected", "accepted"]
 KINDS: tuple[Kind, ...] = ("capture", "measured", "looked", "remark", "corrected", "accepted")
@@ -210,8 +213,32 @@ def _parsed(line: bytes) -> Entry | None:
     return entry
 
 
-def _capture(value: Any) -> dict[str, Any]:
+MOST_NOTES = 500
+"""Notes of one capture that the journal keeps; all of them stand in the file beside it."""
+
+
+def notes_kept(notes: Sequence[Note]) -> dict[str, Any]:
+    """What the journal keeps of the notes beside a capture; nothing where there are none."""
+    if not notes:
+        return {}
+    kept = [{"at_s": n.t_ns / 1e9, "by": n.by, "text": n.text} for n in notes[:MOST_NOTES]]
+    return {"notes": kept, "notes_left_out": len(notes) - len(kept)}
+
+
+def _note(value: Any) -> dict[str, Any]:
     return {
+        "at_s": float(value["at_s"]),
+        "by": _as(value["by"], str),
+        "text": _as(value["text"], str),
+    }
+
+
+def _capture(value: Any) -> dict[str, Any]:
+    notes = {}
+    if "notes" in value:
+        left = _as(value["notes_left_out"], int)
+        notes = {"notes": [_note(n) for n in value["notes"]], "notes_left_out": left}
+    return notes | {
         "name": _as(value["name"], str),
         "sha256": _as(value["sha256"], str),
         "bytes": _as(value["bytes"], int),

@@ -105,6 +105,11 @@ class Report:
         return tuple((e, c) for e in entries for c in e.captures)
 
     @cached_property
+    def notes(self) -> tuple[tuple[str, Mapping[str, Any]], ...]:
+        """What was noted while captures were recorded: the capture's name and the note."""
+        return tuple((c["name"], n) for _, c in self.captures for n in c.get("notes", ()))
+
+    @cached_property
     def nodes(self) -> tuple[NodeTold, ...]:
         """The nodes in plan order with what they told."""
         told = {name: tuple(lines) for name, lines in self._told().items()}

@@ -146,6 +146,14 @@ installed.</p>{% endif %}
 <tbody>{% for e, c in r.captures %}<tr><td data-name="entry">{{ e.number }}</td><td data-name="capture">{{ c.name }}</td>
 <td data-name="recorded">{{ c['from'] }}</td><td class="n" data-name="seconds">{{ '%.1f'|format(c.span_s) }}</td><td class="hash" data-name="SHA-256">{{ c.sha256 }}</td></tr>
 {% endfor %}</tbody></table></div>{% else %}<p>No capture was entered.</p>{% endif %}
+{% if r.notes %}<div class="wide"><table class="cards"><caption>Noted while recording</caption>
+<thead><tr><th>capture</th><th class="n">at s</th><th>note</th><th>who</th></tr></thead>
+<tbody>{% for name, n in r.notes %}<tr><td data-name="capture">{{ name }}</td>
+<td class="n" data-name="at s">{{ '%.1f'|format(n.at_s) }}</td><td data-name="note">{{ n.text }}</td>
+<td data-name="who">{{ n.by or '-' }}</td></tr>
+{% endfor %}</tbody></table></div>{% endif %}
+{% for e, c in r.captures %}{% if c.notes_left_out %}<p class="small">{{ c.name }}: {{ c.notes_left_out }} more
+notes stand in the file beside it.</p>{% endif %}{% endfor %}
 <p>The journal has {{ r.commissioning.journal.entries|length }} entries; the hash of the last is
 <span class="hash">{{ r.commissioning.journal.last }}</span>. Each entry carries the hash of the one
 before it. The list of hashes beside this report (.sha256) tells whether report, journal and captures

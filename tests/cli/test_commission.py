@@ -24,7 +24,10 @@ def states(out: str) -> dict[str, str]:
 
 
 def test_a_build_is_ticked_off(plan: Path) -> None:
-    run = busplan("commission", plan, CAPTURES / "key_on_short.log.gz", "--json")
+    capture = plan.with_name("key_on_short.log.gz")
+    capture.write_bytes((CAPTURES / "key_on_short.log.gz").read_bytes())
+    assert busplan("note", capture, "link light on", "--at", "1", "--by", "A. Tester").code == 0
+    run = busplan("commission", plan, capture, "--json")
     assert run.code == 1, run.err
     told = states(run.out)
     assert told["key-on"] == "proven"
@@ -34,6 +37,8 @@ def test_a_build_is_ticked_off(plan: Path) -> None:
     entry = json.loads(run.out)["journal"]["entries"][0]
     assert entry["captures"][0]["name"] == "key_on_short.log.gz"
     assert len(entry["captures"][0]["sha256"]) == 64
+    noted = {"at_s": 1.0, "by": "A. Tester", "text": "link light on"}
+    assert entry["captures"][0]["notes"] == [noted]
     # A welded contactor fails the key-on; the sound capture after it is the proof of the repair.
     failed = busplan("commission", plan, CAPTURES / "key_on_welded_short.log.gz")
     assert failed.code == 2

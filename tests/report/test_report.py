@@ -11,7 +11,8 @@ import pytest
 from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
-from busplan.commission.entry import Entry, Journal, Result
+from busplan.board.notes import Note
+from busplan.commission.entry import Entry, Journal, Result, notes_kept
 from busplan.commission.state import commissioning_of
 from busplan.errors import UsageError
 from busplan.plan.reader import load_plan
@@ -82,6 +83,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
         "failures": [{"at_s": 3.0, "until_s": None, "margin": -1.0, "margin_s": -2.5}],
     }
     capture = {"name": HOSTILE, "sha256": "a" * 64, "bytes": 1, "from": "x", "span_s": 2.0}
+    capture |= notes_kept([Note(1_500_000_000, f"bled C2 {HOSTILE}", HOSTILE)] * 502)
     load = {"mean": 0.2, "peak": 0.3, "limit": 0.5}
     entries = (
         Entry(
@@ -123,6 +125,8 @@ def test_nothing_from_outside_is_markup(page: str) -> None:
     assert not reader.handlers
     assert not {"b", "i", "u", "iframe", "object", "link", "form"} & reader.tags.keys()
     assert "<script>alert(1)</script>" in reader.text
+    assert reader.text.count("bled C2 ") == 500
+    assert re.search(r": 2 more\s+notes stand in the file beside it", reader.text)
     assert not re.search("[\x00-\x08\x0b-\x1f\x7f\u202e]", page)
 
 
