@@ -93,6 +93,8 @@ def sealed(entry: Entry) -> tuple[str, bytes]:
     body = _body(entry)
     digest = sha256(_text(body).encode()).hexdigest()
     line = _text(body | {"hash": digest, "#": "0" * _DIGITS}).encode()
+    if len(line) > LONGEST_LINE:
+        raise UsageError(f"an entry of {len(line):,} bytes is more than a journal keeps")
     length = f"{len(line):0{_DIGITS}}".encode()
     return digest, _HEAD + length + line[len(_HEAD) + _DIGITS :] + b"\n"
 
@@ -213,15 +215,23 @@ def _parsed(line: bytes) -> Entry | None:
     return entry
 
 
-MOST_NOTES = 500
-"""Notes of one capture that the journal keeps; all of them stand in the file beside it."""
+MOST_NOTES, MOST_OF_NOTES = 500, 200_000
+"""Notes of one capture that the journal keeps, and their bytes as JSON in all, so that its line can
+always be read again; all of them stand in the file beside the capture."""
 
 
 def notes_kept(notes: Sequence[Note]) -> dict[str, Any]:
     """What the journal keeps of the notes beside a capture; nothing where there are none."""
     if not notes:
         return {}
-    kept = [{"at_s": n.t_ns / 1e9, "by": n.by, "text": n.text} for n in notes[:MOST_NOTES]]
+    kept: list[dict[str, Any]] = []
+    size = 0
+    for n in notes[:MOST_NOTES]:
+        note = {"at_s": n.t_ns / 1e9, "by": n.by, "text": n.text}
+        size += len(_text(note))
+        if size > MOST_OF_NOTES:
+            break
+        kept.append(note)
     return {"notes": kept, "notes_left_out": len(notes) - len(kept)}
 
 

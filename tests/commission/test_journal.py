@@ -14,7 +14,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplan.commission.entry import FIRST, Journal, Result, Saying, next_entry, read_journal
+from busplan.board.notes import Note
+from busplan.commission.entry import (
+    FIRST,
+    LONGEST_LINE,
+    Journal,
+    Result,
+    Saying,
+    next_entry,
+    notes_kept,
+    read_journal,
+)
 from busplan.commission.journal_file import append_entry, load_journal
 from busplan.errors import UsageError
 
@@ -23,6 +33,24 @@ PACKAGE = Path(__file__).parents[2]
 
 def said(text: str = "looked at") -> Saying:
     return Saying("looked", (Result("leaks", "proven", text, {"value": 1.5}),))
+
+
+def test_whatever_was_noted_an_entry_can_be_read_again(tmp_path: Path) -> None:
+    path = tmp_path / "build.journal"
+    fact = {"name": "a.log", "sha256": "0" * 64, "bytes": 1, "from": "", "span_s": 1.0}
+    noted = notes_kept([Note(10**9, "\x1b\u202e" * 1000, "A. Tester")] * 20_000)
+    assert 0 < len(noted["notes"]) < 500
+    assert len(noted["notes"]) + noted["notes_left_out"] == 20_000
+    whole = Saying("capture", captures=(fact | noted,) * 30)
+    time = "2026-05-04T08:00:00+00:00"
+    append_entry(path, partial(next_entry, said=whole, time=time, who=""))
+    journal = load_journal(path)
+    assert (journal.broken, journal.torn) == ((), b"")
+    assert journal.entries[0].captures[29]["notes"] == noted["notes"]
+    before = path.read_bytes()
+    with pytest.raises(UsageError, match="more than a journal keeps"):
+        add(path, "x" * LONGEST_LINE)
+    assert path.read_bytes() == before
 
 
 def add(path: Path, text: str = "looked at", who: str = "A. Tester") -> Journal:
