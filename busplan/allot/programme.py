@@ -133,6 +133,10 @@ class Programme:
                 sum_of[v] = sum_of.get(v, 0.0) + least
         rows.row(sum_of, low=least - total)
 
+    def at_most(self, most: float) -> None:
+        """Rule out answers that cost more; what only cuts to come let change is not counted."""
+        self.rows.row({v: c for v, c in enumerate(self.rows.cost) if c}, high=most)
+
     def other_than(self, answer: Placement) -> bool:
         """Rule out answers that hold all the dear choices of this one; false when it has none.
 

@@ -92,6 +92,8 @@ def search(
     excluded = [programme.other_than(answer) for answer in other_than]
     if not all(excluded):
         return Found(None, float("inf"), 0.0, impossible=False)
+    if dearest < float("inf"):
+        programme.at_most(dearest)
     forbidden = programme.forbidden(refused)
     run = _Run(programme, accept, left, enough, forbidden, told, bool(other_than))
     return run.found(dearest)

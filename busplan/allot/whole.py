@@ -180,7 +180,7 @@ def propose(
             conflict = find_conflict(asked.question, found.cuts, run.left, run.over, refused)
         return Proposal(asked, None, found.bound, (), conflict, told, stopped)
     best = run.answer(found.placement)
-    more = tuple(run.others(found, refused)) if others else ()
+    more = tuple(run.others(found, refused)) if others and best.cost > 0 else ()
     return Proposal(asked, best, min(found.bound, best.cost), more, None, told, stopped)
 
 
@@ -235,7 +235,7 @@ class _Run:
                 break
             known.append(other.placement)
             answers.append(self.answer(other.placement))
-        return answers
+        return sorted(answers, key=lambda a: a.cost)
 
     def accept(self, placement: Placement) -> Verdict:
         """What the whole plan says to a placement."""

@@ -7,9 +7,11 @@ from typing import Any
 import pytest
 from support.command import busplan
 
+from busplan.allot.proposal_report import as_dict, conflict_sentences, headline
+from busplan.allot.whole import Proposal, propose
 from busplan.checks.registry import run_checks
 from busplan.findings import Weight
-from busplan.plan.reader import load_plan
+from busplan.plan.reader import OpenPlan, load_plan
 from busplan.timing.gateways import vehicle_timing
 
 DEMO = Path(__file__).parents[2] / "dbc_examples"
@@ -18,6 +20,8 @@ FAULTS = {
     *("route-missing", "deadline-missed", "load-over-limit"),
 }
 """What is wrong with the plan as bought that placement can mend."""
+CABLE = {"stub-too-long", "terminators-wrong", "trunk-too-long"}
+"""Cautions of the cable, which no placement mends."""
 
 
 def bought(folder: Path, *edits: tuple[str, str]) -> Path:
@@ -52,13 +56,19 @@ def test_the_van_as_bought_is_mended_at_the_least_cost(
     plan, new, told = mended
     assert codes(plan) >= FAULTS - {"deadline-missed"}
     assert told["proven"] is True
-    assert codes(new) == {"stub-too-long", "terminators-wrong", "trunk-too-long"}
+    assert codes(new) == CABLE
     assert "# flaw 2: two identical pumps" in new.read_text("utf-8"), "comments are kept"
     assert not any(n.missed for n in vehicle_timing(load_plan(new)).networks.values())
     simulated = busplan("simulate", new, "--seconds", "2", "--json")
     assert simulated.code <= 1, "no deadline was passed on the simulated bus"
     again = busplan("allot", new)
     assert "Nothing has to change" in again.out
+
+
+def proposed(plan: Path, **how: Any) -> Proposal:
+    """The one best answer for a plan, as the command finds it."""
+    opened = OpenPlan(plan)
+    return propose(opened.vehicle, opened.changed, others=False, **how)
 
 
 def test_a_change_refused_makes_the_answer_dearer_and_is_not_in_it(
@@ -68,8 +78,7 @@ def test_a_change_refused_makes_the_answer_dearer_and_is_not_in_it(
     assert first["cost"] == pytest.approx(sum(c["cost"] for c in first["changes"]))
     names = [c["refuse"] for c in first["changes"]]
     assert "move lift body" in names
-    refusing = ("--only", "placement", "--refuse", "move lift body")
-    second = json.loads(busplan("allot", plan, "--json", *refusing).out)
+    second = as_dict(proposed(plan, identifiers=False, refused=["move lift body"]))
     assert second["cost"] > first["cost"]
     assert "move lift body" not in [c["refuse"] for c in second["changes"]]
     assert first["others"][0]["cost"] == pytest.approx(second["cost"]), "told as the other answer"
@@ -86,31 +95,53 @@ NO_GUESTS = [
 
 
 def test_twins_without_a_second_network_cannot_live_together(tmp_path: Path) -> None:
-    told = busplan("allot", bought(tmp_path, *NO_GUESTS), "--json")
-    assert told.code == 2
-    shown = json.loads(told.out)
+    found = proposed(bought(tmp_path, *NO_GUESTS))
+    shown = as_dict(found)
     assert (shown["solved"], shown["conflict"]["nodes"]) == (False, ["pump_1", "pump_2"])
     frees = shown["conflict"]["frees"]
     assert "one more network" in frees
     assert "pump_2 with other identifiers" in frees
-    words = " ".join(busplan("allot", bought(tmp_path, *NO_GUESTS)).out.split())
-    assert "have no place together: pump_1 and pump_2" in words
+    assert found.conflict is not None
+    told = " ".join((headline(found), *conflict_sentences(found.conflict)))
+    assert "have no place together: pump_1 and pump_2" in told
 
 
-def test_what_may_be_bought_or_added_is_weighed(tmp_path: Path) -> None:
-    """The plan as built has a sixth network and a pump bought anew; here either is enough."""
-    part = ("[part.pump]\n", "[part.pump]\nbuy_other_identifiers = 3\n")
-    plan, new = bought(tmp_path, *NO_GUESTS, part), tmp_path / "bought.toml"
-    assert busplan("allot", plan, "--out", new).code == 1
+def twins(folder: Path, extra: str = "") -> Path:
+    """Two parts of one identifier on the only network."""
+    plan = folder / "twins.toml"
+    one = (
+        "[part.{0}]\nbit_rates = [125_000, 250_000]\n[[part.{0}.message]]\nname = '{0}'\n"
+        "identifier = 0x20\nbytes = 8\ncycle_ms = 50\n[node.{0}]\npart = '{0}'\non = ['only']\n"
+    )
+    head = "[vehicle]\nname = 'Twins (invented)'\n[network.only]\nbit_rate = 250_000\n"
+    plan.write_text(head + one.format("a") + one.format("b") + extra, "utf-8")
+    return plan
+
+
+def test_what_has_no_answer_ends_as_a_fault_does(tmp_path: Path) -> None:
+    told = busplan("allot", twins(tmp_path))
+    assert told.code == 2
+    assert "These have no place together: a and b" in " ".join(told.out.split())
+    shown = json.loads(busplan("allot", twins(tmp_path), "--json").out)
+    assert shown["conflict"]["nodes"] == ["a", "b"]
+
+
+def test_a_new_network_is_added_where_the_plan_allows_one(tmp_path: Path) -> None:
+    new = tmp_path / "new.toml"
+    told = busplan("allot", twins(tmp_path, "[allot]\nnew_networks = 1\n"), "--out", new)
+    assert told.code <= 1, told.err
+    assert "a new network network_1 at" in told.out
     after = load_plan(new)
+    assert sorted(len(after.nodes_on(n)) for n in ("only", "network_1")) == [1, 1]
+    assert codes(new) == set()
+
+
+def test_a_part_bought_with_other_identifiers_is_an_answer(tmp_path: Path) -> None:
+    part = ("[part.pump]\n", "[part.pump]\nbuy_other_identifiers = 3\n")
+    best = proposed(bought(tmp_path, *NO_GUESTS, part)).best
+    assert best is not None
+    after = best.vehicle
     pumps = [after.nodes[n].identifier_offset for n in ("pump_1", "pump_2")]
     assert sorted(pumps)[0] == 0 < sorted(pumps)[1]
     assert after.parts["pump"].identifiers == tuple(sorted(pumps))
-    assert codes(new) == {"stub-too-long", "terminators-wrong", "trunk-too-long"}
-    extra = ("[vehicle]\n", "[allot]\nnew_networks = 1\n[vehicle]\n")
-    plan, new = bought(tmp_path, *NO_GUESTS, extra), tmp_path / "added.toml"
-    told = busplan("allot", plan, "--out", new)
-    assert told.code == 1, told.err
-    assert "a new network network_1" in told.out
-    assert load_plan(new).networks["network_1"].bit_rate == 250_000
-    assert codes(new) <= {"stub-too-long", "terminators-wrong", "trunk-too-long"}
+    assert {f.code for f in best.findings if f.weight > Weight.NOTE} == CABLE

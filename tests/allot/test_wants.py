@@ -50,7 +50,7 @@ def test_no_order_bears_bus_errors_closer_than_the_search_from_below(case: Case)
 @pytest.fixture
 def plan(tmp_path: Path) -> Path:
     path = tmp_path / "sorter.toml"
-    path.write_text(shuffled_plan(nodes=4, seed=4), "utf-8")
+    path.write_text(shuffled_plan(nodes=3, messages=6, seed=7), "utf-8")
     return path
 
 
@@ -59,13 +59,13 @@ def asked(plan: Path, want: str) -> tuple[dict[str, Any], Any]:
     out = plan.with_name(f"{want.replace('=', '_')}.toml")
     limits = ("--seconds", "1", "--json")
     told = busplan("allot", plan, "--only", "identifiers", "--want", want, "--out", out, *limits)
-    assert told.code == 0, told.err
+    assert told.code <= 1, told.err
     return json.loads(told.out), load_plan(out)
 
 
 def test_each_want_is_borne_by_the_plan_it_makes(plan: Path) -> None:
     plain, as_it_is = asked(plan, "in-time")
-    grown, growing = asked(plan, "growth=1.3")
+    grown, growing = asked(plan, "growth=2.25")
     once, robust = asked(plan, "one-error")
     most, closest = asked(plan, "most-robust")
     for shown in (grown, once, most):
@@ -75,14 +75,13 @@ def test_each_want_is_borne_by_the_plan_it_makes(plan: Path) -> None:
         name: network_slack(v, "net0")
         for name, v in {"plain": as_it_is, "growth": growing, "most": closest}.items()
     }
-    assert (slack["growth"].growth or 0) >= 1.3 > (slack["plain"].growth or 0)
+    assert (slack["growth"].growth or 0) >= 2.25 > (slack["plain"].growth or 0)
+    assert [f for f in check(as_it_is) if f.code == "deadline-tight"]
     assert not [f for f in check(robust) if f.code == "deadline-tight"]
     (network,) = most["networks"]
     assert slack["most"].fault_interval_ns == network["fault_every_ns"]
     assert network["fault_every_ns"] < (slack["plain"].fault_interval_ns or 10**12)
-    assert plain["one_error"]["changes"] == once["changes"]
-    told = " ".join(busplan("allot", plan, "--only", "identifiers").out.split())
-    assert "Every message bears one bus error as well" in told
+    assert plain["one_error"]["changes"] == once["changes"] == plain["changes"] + 1
     told = " ".join(
         busplan("allot", plan, "--only", "identifiers", "--want", "most-robust").out.split()
     )
@@ -95,10 +94,11 @@ def test_what_more_changes_would_buy_is_counted_from_both_answers(plan: Path) ->
         before, lambda changes: change_plan(plan, [set_identifiers(changes)]).after
     )
     (answer,) = found.networks
-    assert len(answer.changes) == 2
-    dearer = replace(answer, changes=answer.changes * 2, bound=3)
+    assert len(answer.changes) == 1
+    dearer = replace(answer, changes=answer.changes * 3, bound=2)
     more = replace(found, networks=(dearer,))
-    assert "2 more changes (4 in all, at least 3) would let" in list(sentences(found, more))[-1]
+    assert "2 more changes (3 in all, at least 2) would let" in list(sentences(found, more))[-1]
+    assert "Every message bears one bus error as well" in list(sentences(found, found))[-1]
     never = replace(found, networks=(replace(answer, wrong_after=1),))
     assert "is not borne on net0" in list(sentences(found, never))[-1]
 
