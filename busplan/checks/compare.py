@@ -20,17 +20,6 @@ class LoadChange:
     before: PlannedLoad | None
     after: PlannedLoad | None
 
-    @property
-    def same(self) -> bool:
-        """Whether bit rate, limit and load are what they were."""
-        if self.before is None or self.after is None:
-            return False
-        return (
-            self.before.network == self.after.network
-            and self.before.worst == self.after.worst
-            and self.before.nominal == self.after.nominal
-        )
-
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return {

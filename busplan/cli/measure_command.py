@@ -31,7 +31,7 @@ from busplan.text.load_bar import bar
 if TYPE_CHECKING:
     from busplan.traffic.measurement import Measurement
 
-_NARROW = 12
+_NARROW = 8
 """Bars shown for the course of a load."""
 
 
@@ -96,8 +96,7 @@ def _print_loads(measured: Measurement) -> None:
     print_table(
         [
             "network",
-            "from s",
-            "for s",
+            "seconds",
             "nominal",
             "exact",
             "worst",
@@ -105,13 +104,12 @@ def _print_loads(measured: Measurement) -> None:
             "at s",
             "limit",
             "errors",
-            "0 to 100 %",
+            "to 100 %",
         ],
         [
             [
                 row.network,
-                f"{row.recorded_from_s:.0f}",
-                f"{row.recorded_s:.0f}",
+                f"{row.recorded_from_s:.0f}-{row.recorded_from_s + row.recorded_s:.0f}",
                 f"{row.nominal:.1%}",
                 f"{row.exact:.1%}",
                 f"{row.worst:.1%}",
@@ -123,7 +121,7 @@ def _print_loads(measured: Measurement) -> None:
             ]
             for row in measured.load_table().rows
         ],
-        right=frozenset(range(1, 10)),
+        right=frozenset(range(1, 9)),
         shrink=frozenset({0}),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -29,7 +29,10 @@ from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from busplan.checks.compare import Difference, LoadChange
+    from busplan.checks.planned_load import PlannedLoad
 
 
 def register(app: typer.Typer) -> None:
@@ -104,9 +107,9 @@ def print_difference(difference: Difference, *, brief: bool = False, whole: bool
         print_text(line, lead="follows: ")
     say()
     print_table(
-        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit"],
+        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit", ""],
         [_load_row(change) for change in difference.loads],
-        right=frozenset({1, 2, 3, 4, 5, 6, 7}),
+        right=frozenset(range(1, 9)),
         shrink=frozenset({0}),
     )
     for title, findings in (
@@ -128,29 +131,19 @@ def print_difference(difference: Difference, *, brief: bool = False, whole: bool
 
 
 def _load_row(change: LoadChange) -> list[str]:
+    """Each figure before and, where it is another one, after."""
     from busplan.checks.wording import kbits, percent
 
     old, new = change.before, change.after
-    if change.same and new is not None:
-        return [
-            change.network,
-            kbits(new.network),
-            "",
-            percent(new.nominal),
-            "",
-            percent(new.worst),
-            "",
-            percent(new.network.load_limit),
-        ]
 
-    def pair(show: Any) -> list[str]:
-        return [show(old) if old else "-", f"> {show(new)}" if new else "> -"]
+    def pair(show: Callable[[PlannedLoad], str]) -> list[str]:
+        before, after = (show(load) if load else "-" for load in (old, new))
+        return [before, "" if before == after else f"> {after}"]
 
-    shown = new or old
     return [
         change.network,
-        *pair(lambda n: kbits(n.network)),
-        *pair(lambda n: percent(n.nominal)),
-        *pair(lambda n: percent(n.worst)),
-        percent(shown.network.load_limit) if shown else "",
+        *pair(lambda load: kbits(load.network)),
+        *pair(lambda load: percent(load.nominal)),
+        *pair(lambda load: percent(load.worst)),
+        *pair(lambda load: percent(load.network.load_limit)),
     ]

@@ -111,7 +111,7 @@ def voltage_evenness(
 
 
 NO_CURRENT = (
-    "the cells move as under load, and no current was heard: record it, or ten minutes at rest"
+    "the cells move as under load, and no current is known: record it, or ten minutes at rest"
 )
 RESTLESS_V = 0.02
 RESTLESS_SHARE = 0.05

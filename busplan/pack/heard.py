@@ -71,7 +71,7 @@ class Heard:
             names = listing((name for name, _ in partly), 5)
             told.append(f"{names} heard only in part ({least:.0%} of the time)")
         if self.span_s < self.least_s:
-            told.append(f"only {self.span_s:.0f} s long, at least {self.least_s:.0f} s are needed")
+            told.append(f"only {self._span} s long, at least {self.least_s:.0f} s are needed")
         return told
 
     @property
@@ -84,8 +84,14 @@ class Heard:
                 told.append(many if short == count else f"{short} of {count} {many}")
         told += [q.replace("_", " ") for q in self.unheard]
         if self.span_s < self.least_s:
-            told.append(f"a long enough span ({self.span_s:.0f} of {self.least_s:.0f} s)")
+            told.append(f"a long enough span ({self._span} of {self.least_s:.0f} s)")
         return told
+
+    @property
+    def _span(self) -> str:
+        """In whole seconds, where these do not look long enough: 4.99 s are no 5."""
+        near = round(self.span_s) >= self.least_s
+        return f"{int(self.span_s * 10.0) / 10.0:g}" if near else f"{self.span_s:.0f}"
 
 
 def _none(shares: F64, one: str) -> str:
@@ -129,12 +135,13 @@ def signals_section(
     drop_outs: Sequence[DropOut],
     *,
     odd: Sequence[str] = (),
-    unbelieved: Collection[str] = (),
+    unbelieved: Collection[tuple[str, int]] = (),
+    still: Collection[str] = (),
 ) -> Section:
     """Whether all was heard and can be believed.
 
-    ``odd`` are readings that cannot be, in words; of the ``unbelieved`` (cells, temperatures) no
-    single one is.
+    ``odd`` are readings that cannot be, in words, ``unbelieved`` the channels (kind, index) that
+    are not believed; of what stood ``still`` (cells, temperatures) no single one is.
     """
     bad = list(odd)
     if drop_outs:
@@ -148,12 +155,12 @@ def signals_section(
     missing = heard.missing
     text = f"{listing(whole) or 'nothing'} heard{'' if missing or bad else ' throughout'}"
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
-    cells = [f.index for f in faulty if f.kind == "cell"]
-    sensors = [f.index for f in faulty if f.kind == "sensor"]
+    cells = [index for kind, index in unbelieved if kind == "cell"]
+    sensors = [index for kind, index in unbelieved if kind == "sensor"]
     named = {layout.modules.index(layout.sensors[i].module) for i in sensors}
-    if "cells" in unbelieved:
+    if "cells" in still:
         cells = list(range(len(layout.cells)))
-    if "temperatures" in unbelieved:
+    if "temperatures" in still:
         named = set(range(len(layout.modules)))
     return Section(
         "signals",

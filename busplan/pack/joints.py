@@ -25,7 +25,7 @@ import numpy as np
 
 from busplan.answers import UNKNOWN, Answer, Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.pack.labels import place
+from busplan.pack.labels import how_late, place
 from busplan.pack.resistance import Resistance
 from busplan.pack.section import Section, not_shown
 from busplan.pack.series import PackSeries, Trace
@@ -264,7 +264,7 @@ def joints_section(joints: Joints | None) -> Section | None:
         return None
     text = (
         f"{_words(joints)} outside the cells' taps, the pack's voltage told "
-        f"{joints.delay_s * 1e3:.0f} ms late"
+        f"{how_late(joints.delay_s, joints.delay_s)}"
     )
     if joints.reference_ohm is None:
         return not_shown(

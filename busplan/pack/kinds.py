@@ -16,6 +16,7 @@ import numpy as np
 
 from busplan.pack.series import PackSeries
 from busplan.pack.thermal_span import find_thermal_span
+from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
 
 DRIVING_A = 40.0
@@ -132,4 +133,8 @@ def kind_of(series: PackSeries) -> PackTest:
         return PackTest.KEY_ON
     steps = [t.step for t in series.sensors if len(t)]
     span = find_thermal_span(series.temperature, max(steps, default=0.5))
-    return PackTest.REST if span is None else PackTest.WARM_UP
+    if span is not None:
+        return PackTest.WARM_UP
+    # A steady load is no rest.
+    loaded = current is not None and float(np.median(current.value)) > REST_A
+    return PackTest.DRIVE if loaded else PackTest.REST

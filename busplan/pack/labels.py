@@ -79,3 +79,15 @@ def listed(names: Sequence[str], most: int = 6) -> str:
 def sentence(text: str) -> str:
     """The text with its first letter large, to begin a sentence."""
     return text[:1].upper() + text[1:]
+
+
+def how_late(least_s: float, most_s: float) -> str:
+    """How late voltages come against the current; below 0 the current's own message is later."""
+    least, most = round(least_s * 1e3), round(most_s * 1e3)
+    if least >= 0:
+        ends = dict.fromkeys((f"{least}", f"{most}"))
+        return f"{' to '.join(ends)} ms late"
+    if most > 0:
+        return f"from {-least} ms before the current to {most} ms after it"
+    ends = dict.fromkeys((f"{-most}", f"{-least}"))
+    return f"{' to '.join(ends)} ms before the current"

@@ -37,6 +37,7 @@ LEAST_RANGE_A = 20.0
 LEAST_BINS = 60
 FALL_OHM_AH = (0.015, 0.3)
 CELL_AH = (2.0, 500.0)
+WRONG_SCALE, WRONG_SIGN = "the current has the wrong scale", "the current has the wrong sign"
 CELL_V = (1.4, 4.6)
 USUAL_CELL_V = 3.3
 USUAL_FALL_OHM_AH = 0.06
@@ -161,12 +162,17 @@ def current_doubt(series: PackSeries, capacity_ah: float | None = None) -> str:
         return "all cells have the wrong scale"
     sense = current_sense(series.cells, series.quantity("current"))
     if sense.scale_off(capacity_ah) is not None:
-        return "the current has the wrong scale"
-    return "the current has the wrong sign" if sense.sign_wrong else ""
+        return WRONG_SCALE
+    return WRONG_SIGN if sense.sign_wrong else ""
 
 
-def plausible_findings(series: PackSeries, layout: PackLayout) -> list[Finding]:
-    """One caution each for a wrong sign or scale of the current, of all cells, and for twins."""
+def plausible_findings(
+    series: PackSeries, layout: PackLayout, same: Sequence[tuple[int, ...]] | None = None
+) -> list[Finding]:
+    """One caution each for a wrong sign or scale of the current, of all cells, and for twins.
+
+    ``same`` are the :func:`twins`, where they are known already.
+    """
     current = series.quantity("current")
     sense = current_sense(series.cells, current)
     findings = []
@@ -210,7 +216,7 @@ def plausible_findings(series: PackSeries, layout: PackLayout) -> list[Finding]:
                     figures,
                 )
             )
-    for group in twins(series.cells):
+    for group in twins(series.cells) if same is None else same:
         findings.append(_twins(group, layout))
     return findings
 

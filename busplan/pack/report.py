@@ -24,7 +24,14 @@ from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.limit_times import LimitTime, limit_times
 from busplan.pack.limits import Excess, find_excesses, limit_findings
 from busplan.pack.order import EndOrder, end_order, order_findings
-from busplan.pack.plausible import cell_scale_off, current_doubt, plausible_findings
+from busplan.pack.plausible import (
+    WRONG_SCALE,
+    WRONG_SIGN,
+    cell_scale_off,
+    current_doubt,
+    plausible_findings,
+    twins,
+)
 from busplan.pack.resistance import Resistance, fit_resistance
 from busplan.pack.resistance_told import resistance_findings
 from busplan.pack.self_discharge import (
@@ -71,7 +78,8 @@ class PackReport:
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone. ``standing`` are readings that stood still while what drives them moved.
+    of the pack alone. ``standing`` are readings that stood still while what drives them moved;
+    ``unbelieved`` are the channels (kind, index) that were left out of every judgement.
     """
 
     layout: PackLayout
@@ -99,6 +107,7 @@ class PackReport:
     checks: tuple[SenseCheck, ...]
     heard: Heard
     standing: tuple[Standing, ...]
+    unbelieved: frozenset[tuple[str, int]]
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
 
@@ -142,11 +151,21 @@ def evaluate_pack(
         faulty = tuple(f for f in faulty if f.kind != "cell")
         unbelievable |= {("cell", index) for index in range(len(series.cells))}
     drop_outs = find_drop_outs(series, layout)
-    excesses = find_excesses(series, layout, unbelievable)
+    doubt = current_doubt(series, layout.capacity_ah)
+    still = [s.what for s in standing]
+    sized = series.without("current") if "current" in still or doubt == WRONG_SCALE else series
+    signed = series.without("current") if doubt == WRONG_SIGN else sized
+    excesses = find_excesses(signed, layout, unbelievable)
+    ranges = (
+        _range(series.cells, "cell", unbelievable),
+        _range(series.sensors, "sensor", unbelievable),
+    )
+    same = twins(series.cells)
+    # Which of them was measured nobody knows: beyond a limit is bad all the same, else it is open.
+    unbelievable |= {("cell", index) for group in same for index in group}
     warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
     cells_c = _cell_temperatures(series, layout, unbelievable)
     current = series.quantity("current")
-    doubt = current_doubt(series, layout.capacity_ah)
     resistance = None
     if current is not None:
         resistance = fit_resistance(
@@ -161,21 +180,21 @@ def evaluate_pack(
             doubt=doubt,
         )
     joints = find_joints(series, layout, resistance)
-    top = end_order(series, layout, resistance, unbelievable, top=True)
-    bottom = end_order(series, layout, resistance, unbelievable, top=False)
-    voltage = voltage_evenness(series, step_v, unbelievable)
+    top = end_order(signed, layout, resistance, unbelievable, top=True)
+    bottom = end_order(signed, layout, resistance, unbelievable, top=False)
+    voltage = voltage_evenness(sized, step_v, unbelievable)
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
     capacity = fit_capacity(series, unbelievable, layout, step_v, doubt)
-    self_discharge = fit_self_discharge(series, unbelievable, step_v)
+    self_discharge = fit_self_discharge(sized, unbelievable, step_v)
     checks, electrical = check_electrical(
         series,
         layout,
         faulty=unbelievable,
         rest=test is PackTest.REST,
-        still=[s.what for s in standing],
+        still=still,
     )
 
-    findings = [*series.findings, *plausible_findings(series, layout)]
+    findings = [*series.findings, *plausible_findings(series, layout, same)]
     findings += standing_findings(standing, layout)
     findings += [*faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
     findings += limit_findings(excesses, layout) + electrical
@@ -222,12 +241,12 @@ def evaluate_pack(
         voltage=voltage,
         temperature=temperature,
         temperature_c=cells_c,
-        voltage_range=_range(series.cells, "cell", unbelievable),
-        temperature_range=_range(series.sensors, "sensor", unbelievable),
+        voltage_range=ranges[0],
+        temperature_range=ranges[1],
         faulty=faulty,
         drop_outs=drop_outs,
         excesses=excesses,
-        limit_times=limit_times(series, layout, excesses, unbelievable),
+        limit_times=limit_times(signed, layout, excesses, unbelievable),
         warm_up=warm_up,
         resistance=resistance,
         joints=joints,
@@ -239,6 +258,7 @@ def evaluate_pack(
         drift=drift,
         checks=checks,
         standing=standing,
+        unbelieved=unbelievable,
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),
         findings=tuple(by_weight(findings)),

@@ -135,7 +135,7 @@ class Resistance:
         if self.peers is None or not self.judged:
             return self.missing or "no resistances to hold against each other"
         if not np.isfinite(self.value[cell]):
-            return "not heard well enough"
+            return "not heard well enough, or not believed"
         if not np.isfinite(self.peers.limit) or np.isfinite(self.value).sum() < FEWEST_CELLS:
             return f"fewer than {FEWEST_CELLS} cells to hold it against"
         if self.peers.shows > MUST_SHOW:

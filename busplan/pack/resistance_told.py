@@ -6,7 +6,7 @@ import numpy as np
 
 from busplan.answers import Answer, Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.pack.labels import cell_label, clock, listed, module_place, place, sentence
+from busplan.pack.labels import cell_label, clock, how_late, listed, module_place, place, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.resistance_scales import AtScale
 from busplan.pack.section import Section, not_shown
@@ -163,7 +163,7 @@ def resistance_section(
     told += [f"module {layout.modules[m]} as a whole" for m in resistance.raised_modules(limit)]
     middle = int(np.nanargmin(np.abs(scale.relative - 1.0)))
     own = scale.interval(middle)
-    late = [d.delay_s * 1e3 for d in resistance.delays if np.isfinite(d.delay_s)]
+    late = [d.delay_s for d in resistance.delays if np.isfinite(d.delay_s)]
     text = (
         f"median cell {scale.value[middle] * 1e3:.3f} mΩ after {scale.after_s:g} s "
         f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), cells known "
@@ -171,7 +171,7 @@ def resistance_section(
         f"{conditions(resistance, float(nan_median(resistance.temperature_c)))}"
     )
     if late:
-        text += f"; voltages come {min(late):.0f} to {max(late):.0f} ms late"
+        text += f"; voltages come {how_late(min(late), max(late))}"
     if told:
         text = f"{listed(told)}; {text}"
     answers = resistance.answers(limit)

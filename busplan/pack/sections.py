@@ -18,12 +18,13 @@ from busplan.pack.heard import LEAST_SHARE, signals_section
 from busplan.pack.joints import joints_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
-from busplan.pack.limit_times import modes_text
+from busplan.pack.limit_times import LEAST_MODE_S, modes_text
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
+from busplan.pack.windows import Mode, temperature_window
 from busplan.wording import counted, listing
 
 ODD = {
@@ -81,7 +82,8 @@ def _signals(report: PackReport) -> Section:
         report.faulty,
         report.drop_outs,
         odd=odd + [f"{what} read one value while what drives them moves" for what in still],
-        unbelieved={*still, *(["cells"] if "cell-scale-wrong" in codes else [])},
+        unbelieved=report.unbelieved,
+        still=still,
     )
 
 
@@ -103,16 +105,8 @@ def _limits(report: PackReport) -> Section:
     else:
         text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
         text = f"{text}, {modes_text(report.limit_times)}".rstrip(", ")
-    heard, layout = report.heard, report.layout
-    dumb = {(f.kind, f.index) for f in report.faulty}
-    cells = [
-        bool(share >= LEAST_SHARE) and ("cell", i) not in dumb
-        for i, share in enumerate(heard.cells)
-    ]
-    sensors = [
-        bool(share >= LEAST_SHARE) and ("sensor", i) not in dumb
-        for i, share in enumerate(heard.sensors)
-    ]
+    layout = report.layout
+    cells, sensors = _seen(report, "cell"), _seen(report, "sensor")
     over = {e.index for e in lasting if e.kind == "cell"}
     hot = {
         layout.modules.index(layout.sensors[e.index].module) for e in lasting if e.kind != "cell"
@@ -130,9 +124,13 @@ def _limits(report: PackReport) -> Section:
         )
         if any_ and not all(shown)
     ]
-    if not bad and unseen:
+    doubt = _doubt(report, "cell") if not all(cells) else _doubt(report, "sensor")
+    if not bad and (unseen or _use_unknown(report)):
         answer = Answer.NOT_SHOWN
-        missing = f"{' and '.join(unseen)} not seen throughout"
+        told = [f"{' and '.join(unseen)} not seen throughout{doubt}"] if unseen else []
+        if _use_unknown(report):
+            told.append("no current tells whether these temperatures are allowed")
+        missing = "; ".join(told)
         text = text if seen else ""
     return Section(
         name,
@@ -142,6 +140,39 @@ def _limits(report: PackReport) -> Section:
         answers_of(len(cells), over, cells),
         answers_of(len(by_module), hot, by_module),
     )
+
+
+def _seen(report: PackReport, kind: str) -> list[bool]:
+    """Whether each cell or sensor was heard throughout, and is believed."""
+    shares = report.heard.cells if kind == "cell" else report.heard.sensors
+    what = "cells" if kind == "cell" else "temperatures"
+    still = any(s.what == what for s in report.standing)
+    return [
+        bool(share >= LEAST_SHARE) and not still and (kind, i) not in report.unbelieved
+        for i, share in enumerate(shares)
+    ]
+
+
+def _doubt(report: PackReport, kind: str) -> str:
+    """What is not there may have been heard and not been believed; ``kind`` is cell or sensor."""
+    still = any(s.what == ("cells" if kind == "cell" else "temperatures") for s in report.standing)
+    return ", or not believed" if still or any(k == kind for k, _ in report.unbelieved) else ""
+
+
+def _use_unknown(report: PackReport) -> bool:
+    """Whether temperatures were allowed in one use of the pack only, and nobody knows which it was.
+
+    Where charging and discharging both allow them, no current is needed.
+    """
+    rows = [t for t in report.limit_times if t.what == "temperatures" and t.mode is Mode.UNKNOWN]
+    if report.temperature_range is None or not any(t.lasted_s >= LEAST_MODE_S for t in rows):
+        return False
+    lows, highs = zip(
+        *(temperature_window(report.layout.limits, m) for m in (Mode.CHARGING, Mode.DISCHARGING)),
+        strict=True,
+    )
+    low, high = report.temperature_range
+    return bool(low.value < max(lows) or high.value > min(highs))
 
 
 def _warm_up(report: PackReport) -> Section | None:
@@ -258,6 +289,7 @@ def _self_discharge(report: PackReport) -> Section | None:
 def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     volts = evenness.kind == "voltage"
     name = "evenness of cells" if volts else "evenness of modules"
+    one = "cell" if volts else "sensor"
     layout = report.layout
     if not (layout.cells if volts else layout.sensors):
         return None
@@ -267,7 +299,11 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
         if name not in KINDS[report.test].sections:
             return None
         why = evenness.missing if known.any() else ""
-        return not_shown(name, why or "too few were heard together", "record all monitors at rest")
+        return not_shown(
+            name,
+            why or f"too few were heard together{_doubt(report, one)}",
+            "record all monitors at rest",
+        )
     row = int(np.nanargmax(spread))
     factor, unit, digits = (1e3, "mV", 0) if volts else (1.0, "K", 1)
     middle, most = float(np.median(spread[known])) * factor, float(spread[row]) * factor
@@ -290,7 +326,11 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     bad = _weighty(report, *codes)
     missing = ""
     if not seen.all():
-        missing = f"{counted(int((~seen).sum()), 'cell' if volts else 'module')} not heard"
+        unheard = counted(int((~seen).sum()), "cell" if volts else "module")
+        missing = f"{unheard} not heard{_doubt(report, one)}"
+    elif volts and any(s.what == "cells" for s in report.standing):
+        missing = "the cells stood still"
+        answers = answers_of(len(seen), out, [False] * len(seen))
     elif volts and len(seen) > 1 and most == 0.0:
         # Peers of one voltage to the last bit, always: the step hides them, or one is sent for all.
         missing = f"all cells read the very same at a step of {evenness.step * 1e3:g} mV"

@@ -7,7 +7,7 @@ degrees Celsius and ohms; what was not received is NaN, never a held value that 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -160,6 +160,10 @@ class PackSeries:
         """The trace of a quantity when it is mapped and was received, else ``None``."""
         trace = self.quantities.get(name)
         return trace if trace is not None and len(trace) else None
+
+    def without(self, name: str) -> PackSeries:
+        """The same without a quantity that is not believed."""
+        return replace(self, quantities={q: t for q, t in self.quantities.items() if q != name})
 
     def quantity_at(self, name: str, time_s: F64) -> F64 | None:
         """A quantity on a grid, linear between its values; ``None`` when there is none."""

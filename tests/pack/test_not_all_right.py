@@ -25,6 +25,7 @@ from support.alterations import (
     on_sensors,
     one_frame,
     scaled,
+    shifted,
 )
 
 from busplan.answers import Answer
@@ -157,6 +158,19 @@ NAMED = {
 """What is wrong with the readings, and the one finding that says so."""
 
 
+OPEN = {
+    "temperatures-still": ("limits",),
+    "current-still": ("resistance", "evenness of cells"),
+    "cells-still": ("limits", "resistance", "evenness of cells"),
+    "cells-same-reading": ("limits", "resistance", "evenness of cells"),
+    "cell-noisy": ("limits", "resistance", "evenness of cells"),
+    "current-sign-wrong": ("resistance",),
+    "current-scale-wrong": ("resistance", "evenness of cells"),
+    "cell-scale-wrong": ("limits", "resistance", "evenness of cells"),
+}
+"""What such readings cannot show."""
+
+
 @pytest.mark.parametrize("case", NAMED)
 def test_what_readings_cannot_be_is_named_once(case: str, demo: Demo, layout: PackLayout) -> None:
     name, alter, code = NAMED[case]
@@ -166,6 +180,24 @@ def test_what_readings_cannot_be_is_named_once(case: str, demo: Demo, layout: Pa
     assert whole.answer is Answer.BAD
     assert whole.sections[0].answer is Answer.BAD
     assert whole.sections[0].name == "signals"
+    told = {s.name: s for s in whole.sections}
+    assert not {n for n in OPEN.get(code, ()) if told[n].answer is Answer.GOOD}
+    if code.startswith("current"):
+        assert "while" not in told["limits"].text
+        assert "current at zero" not in told["electrical"].text
+
+
+def test_without_a_current_heat_that_only_one_use_allows_is_no_good_news(
+    demo: Demo, layout: PackLayout
+) -> None:
+    """The plan's cells may be warmer while discharging than while charging."""
+    limits = layout.limits
+    assert limits.charge_high_c < 53.0 < limits.discharge_high_c
+    for kelvins, answer in ((20.0, Answer.GOOD), (30.0, Answer.NOT_SHOWN)):
+        warm = on_sensors(shifted(kelvins), ALL)(demo["drive", True], layout)
+        report = evaluate_pack(warm.without("current"), layout, test=PackTest.DRIVE)
+        (told,) = [s for s in sections(report) if s.name == "limits"]
+        assert told.answer is answer
 
 
 def test_without_a_stated_capacity_a_current_ten_times_too_high_cannot_be_told(

@@ -10,10 +10,10 @@ from support.packs import cell_voltages, drive_current, layout, module_temperatu
 
 from busplan.answers import Answer
 from busplan.findings import Weight
-from busplan.pack.kinds import PackTest
+from busplan.pack.kinds import PackTest, kind_of
 from busplan.pack.report import PackReport, evaluate_pack
 from busplan.pack.sections import sections
-from busplan.pack.series import Trace
+from busplan.pack.series import PackSeries, Trace
 from busplan.pack.tables import cell_rows, module_rows, report_dict
 from busplan.pack.whole import headline
 
@@ -140,3 +140,13 @@ def test_drift_since_an_older_capture_is_a_finding() -> None:
     made = series(cell_time=time, voltages=volts, current=Trace(time, amps))
     after = evaluate_pack(made, layout(12, sensors=0), before=before)
     assert ("cell-drift", "CellVoltage31") in codes(after)
+
+
+@pytest.mark.parametrize(
+    ("amps", "test"),
+    [(10.0, "drive"), (0.0, "rest"), (1.5, "rest"), (-1.5, "rest"), (-10.0, "charge")],
+)
+def test_a_steady_load_is_no_rest(amps: float, test: str) -> None:
+    time = np.arange(0.0, 60.0, 0.1)
+    current = Trace(time, np.full(len(time), amps), 0.1)
+    assert kind_of(PackSeries((), (), {"current": current}, 60.0)) == test

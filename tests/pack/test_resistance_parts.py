@@ -7,6 +7,7 @@ import pytest
 from scipy import optimize, signal
 from support import slow_resistance
 
+from busplan.pack.labels import how_late
 from busplan.pack.resistance_drive import LAGS_S, make_drive
 from busplan.pack.resistance_fit import non_negative
 from busplan.pack.resistance_kernels import block_moments, delay_fits, slow_parts
@@ -183,3 +184,19 @@ def test_a_module_stands_out_by_most_of_its_cells_or_by_its_middle() -> None:
     most = np.flatnonzero(module == 2)[:6]
     assert whole_modules(np.isin(np.arange(64), most), excess, module, 0.2) == (2,)
     assert whole_modules(np.isin(np.arange(64), most[:5]), excess, module, 0.2) == ()
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "words"),
+    [
+        (0.014, 0.0234, "14 to 23 ms late"),
+        (0.0, 0.0, "0 ms late"),
+        (-0.087, -0.079, "79 to 87 ms before the current"),
+        (-0.0101, -0.0099, "10 ms before the current"),
+        (-0.020, 0.030, "from 20 ms before the current to 30 ms after it"),
+    ],
+)
+def test_voltages_that_come_before_the_current_are_not_said_to_be_late(
+    least: float, most: float, words: str
+) -> None:
+    assert how_late(least, most) == words

@@ -56,7 +56,7 @@ def check_electrical(
         charger_voltage(series, layout),
         end_of_charge(series, layout),
         cells("first full cell") or current("first full cell") or full_cell(series, layout, faulty),
-        current_zero(series, layout, rest=rest),
+        current("current at zero") or current_zero(series, layout, rest=rest),
         current("state of charge") or state_of_charge(series, layout),
         current("charge and energy") or energy(series, layout),
         outlet(series, layout),
