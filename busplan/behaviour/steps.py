@@ -13,6 +13,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from busplan.frames.columns import different
+
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
@@ -73,7 +75,7 @@ class Steps:
             return self
         changes = self.time[1:]
         begin = np.concatenate([changes - last, changes - first])
-        begin = np.concatenate([self.time[:1], np.unique(begin)])
+        begin = np.concatenate([self.time[:1], different(begin)])
         low, high = self.over(begin + first, begin + last, largest=largest)
         return _lean(begin, low, high if high is not low else low.copy())
 

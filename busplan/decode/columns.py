@@ -12,6 +12,7 @@ import numpy.typing as npt
 from busplan.decode.codec import DecodedSignal
 from busplan.decode.layout import value_dtype
 from busplan.definitions.model import Signal
+from busplan.frames.columns import different
 from busplan.plan.vehicle import SignalAddress
 
 I64 = npt.NDArray[np.int64]
@@ -88,7 +89,7 @@ class Grid:
         """The rows in ``begin <= time < end``; the regular grid counts from ``origin``."""
         if self.every_ns is None:
             parts = [r.time_ns[r.decoded.present] for r in received]
-            return np.unique(np.concatenate(parts)) if parts else np.empty(0, np.int64)
+            return different(np.concatenate(parts)) if parts else np.empty(0, np.int64)
         first, stop = (-(-(t - origin) // self.every_ns) for t in (begin, end))
         return origin + self.every_ns * np.arange(first, stop, dtype=np.int64)
 

@@ -117,13 +117,20 @@ def _values(reading: SignalReading, column: DecodedSignal, time_ns: I64, told: D
 
 def write_frames(path: Path, table: FrameTable, vehicle: Vehicle, run_key: str) -> Decoded:
     """Write every decoded frame of a capture; what it came to. ``OSError`` where it cannot."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     told = Decoded()
     schema = frames_schema(slots_of(vehicle))
+    # Names are written from their dictionary, which takes less time; who reads them gets text,
+    # since the file does not tell what kind of column they came from.
+    names = pa.dictionary(pa.int32(), pa.string())
+    for place in range(2):
+        schema = schema.set(place, schema.field(place).with_type(names))
     with pq.ParquetWriter(
         path,
         schema,
+        store_schema=False,
         compression="zstd",
         compression_level=3,
         use_dictionary=[n for n in schema.names if n != "time_ns"],
@@ -176,7 +183,4 @@ def _as_table(group: list[Piece], schema: Any, run_key: str) -> Any:
             ]
         )
         columns.append(pa.array(values, from_pandas=True))
-    return pa.table(
-        [c.cast(pa.string()) if pa.types.is_dictionary(c.type) else c for c in columns],
-        schema=schema,
-    )
+    return pa.table(columns, schema=schema)

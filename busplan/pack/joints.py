@@ -151,6 +151,8 @@ def find_joints(
 
 def fit_joints(cells: tuple[Trace, ...], cell_delay_s: F64, pack: Trace, current: Trace) -> Joints:
     """Fit D by the sum of the cells and the current, positive when it discharges."""
+    from busplan.pack.joint_kernels import joint_moments
+
     span = float(np.ptp(current.value))
     start = max(float(t.time_s[0]) for t in (*cells, pack, current)) + LATEST_S
     stop = min(float(t.time_s[-1]) for t in (*cells, pack, current)) - LATEST_S
@@ -165,25 +167,32 @@ def fit_joints(cells: tuple[Trace, ...], cell_delay_s: F64, pack: Trace, current
     steady = _steady(amps, step, STEADY_SHARE * span)
     rows = (pack.time_s > start) & (pack.time_s < stop)
     time, volts = pack.time_s[rows], pack.value[rows]
+    on_grid = (float(grid[0]), step, total, amps)
+    whole = np.zeros(len(time), np.int64)
+
+    def left(delay: float) -> float:
+        return _solve(joint_moments(time, volts, whole, 1, delay, *on_grid)[0])[1]
+
     delays = np.arange(EARLIEST_S, LATEST_S, 0.05)
-    left = [_solve(*_columns(time - d, volts, grid, total, amps))[1] for d in delays]
-    best = delays[int(np.argmin(left))]
+    best = delays[int(np.argmin([left(d) for d in delays]))]
     fine = best + 0.01 * np.arange(-5, 6)
-    left = [_solve(*_columns(time - d, volts, grid, total, amps))[1] for d in fine]
-    late = float(fine[int(np.argmin(left))])
+    late = float(fine[int(np.argmin([left(d) for d in fine]))])
     use = np.interp(time - late, grid, steady.astype(np.float64)) == 1.0
     if use.sum() < FEWEST_ROWS:
         return _nothing("the current is never steady for a second", span)
-    design, short = _columns(time[use] - late, volts[use], grid, total, amps)
+    time, volts = time[use], volts[use]
     edges = np.linspace(start, stop, PARTS + 1)
-    part = np.clip(np.searchsorted(edges, time[use]) - 1, 0, PARTS - 1)
-    parts = [p for p in np.unique(part) if np.ptp(design[part == p, 2]) > 0.1 * span]
+    part = np.clip(np.searchsorted(edges, time) - 1, 0, PARTS - 1)
+    flowing = np.interp(time - late, grid, amps)
+    parts = [p for p in np.unique(part) if np.ptp(flowing[part == p]) > 0.1 * span]
     if len(parts) < FEWEST_PARTS:
         return _nothing(
             f"the current changes in {len(parts)} of {PARTS} parts of the capture only", span
         )
-    solution, _ = _solve(design, short)
-    without = np.array([_solve(design[part != p], short[part != p])[0][2] for p in parts])
+    each = joint_moments(time, volts, part, PARTS, late, *on_grid)
+    every = each.sum(axis=0)
+    solution, _ = _solve(every)
+    without = np.array([_solve(every - each[p])[0][2] for p in parts])
     return _told(solution, without, late, span)
 
 
@@ -208,20 +217,14 @@ def _steady(amps: F64, step: float, most: float) -> Mask:
     return np.asarray(moved <= most, np.bool_)
 
 
-def _columns(at_s: F64, volts: F64, grid: F64, total: F64, amps: F64) -> tuple[F64, F64]:
-    """Columns of the fit (n, 3) and what the pack's voltage is short of the cells (n,)."""
-    cells = np.interp(at_s, grid, total)
-    flowing = np.interp(at_s, grid, amps)
-    design = np.stack((np.ones(len(at_s)), cells - cells.mean(), -flowing), axis=1)
-    return design, volts - cells
+def _solve(sums: F64) -> tuple[F64, float]:
+    """Least squares with the gain's prior as one more row; and the square sum left.
 
-
-def _solve(design: F64, short: F64) -> tuple[F64, float]:
-    """Least squares with the gain's prior as one more row; and the square sum left."""
-    square, product = design.T @ design, design.T @ short
-    left = float(short @ short)
+    ``sums`` (4, 4) are those of :func:`busplan.pack.joint_kernels.joint_moments`.
+    """
+    square, product, left = sums[:3, :3].copy(), sums[:3, 3], float(sums[3, 3])
     free = np.linalg.solve(square + 1e-9 * np.eye(3), product)
-    variance = max((left - float(product @ free)) / max(len(short) - 3, 1), 1e-12)
+    variance = max((left - float(product @ free)) / max(sums[0, 0] - 3, 1), 1e-12)
     square[1, 1] += variance / GAIN**2
     solution = np.linalg.solve(square + 1e-9 * np.eye(3), product)
     return np.asarray(solution, np.float64), left - float(product @ solution)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import different
 from busplan.pack.labels import clock, place
 from busplan.pack.sensors import FaultyReading, SensorFault
 from busplan.pack.series import PackSeries, Trace
@@ -83,7 +84,7 @@ def _still(traces: Sequence[Trace]) -> tuple[float, float]:
         return 0.0, 0.0
     begin, end = (f(float(t.time_s[i]) for t in heard) for f, i in ((min, 0), (max, -1)))
     changes = np.concatenate([t.time_s[1:][np.diff(t.value) != 0] for t in heard])
-    edges = np.unique(np.concatenate(([begin], changes, [end])))
+    edges = different(np.concatenate(([begin], changes, [end])))
     if len(edges) < 2:
         return 0.0, 0.0
     longest = int(np.argmax(np.diff(edges)))

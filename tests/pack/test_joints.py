@@ -13,6 +13,7 @@ from truth.as_series import pack_series
 from truth.cell_packs import CellPack
 
 from busplan.answers import Answer
+from busplan.pack.joint_kernels import joint_moments
 from busplan.pack.joints import Joints, find_joints, fit_joints, joint_findings, joints_section
 from busplan.pack.report import evaluate_pack
 from busplan.pack.resistance import Resistance, fit_resistance
@@ -134,3 +135,17 @@ def test_the_report_carries_it() -> None:
     _, series, layout, _ = made()
     report = evaluate_pack(series, replace(layout, joints_mohm=0.0))
     assert "joint-resistance-high" in [f.code for f in report.findings]
+
+
+def test_sums_equal_those_of_matrices_part_by_part() -> None:
+    rng = np.random.default_rng(5)
+    grid = -2.0 + 0.05 * np.arange(400)
+    cells, current = 300 + rng.normal(0, 2, 400), rng.normal(0, 90, 400)
+    time = np.sort(rng.uniform(-2.5, 18.5, 700))  # beyond both ends of the grid, too
+    volts, part = rng.normal(301, 2, 700), rng.integers(0, 3, 700)
+    found = joint_moments(time, volts, part, 4, 0.37, -2.0, 0.05, cells, current)
+    held, flowing = (np.interp(time - 0.37, grid, c) for c in (cells, current))
+    rows = np.stack([np.ones(700), held - held.mean(), -flowing, volts - held])
+    for number in range(4):
+        mine = rows[:, part == number]
+        assert np.allclose(found[number], mine @ mine.T, rtol=1e-9, atol=1e-7)
