@@ -22,13 +22,30 @@ class Recent:
     ``until_ns`` is the moment up to which was listened, counted from the first frame of ``table``
     as the sources' time stamps count; ``forgotten_ns`` is how far that first frame has moved since
     the last look. ``gone`` holds what is no longer in it: when its last frame came, counted
-    likewise, so below zero.
+    likewise, so below zero. ``heard`` is what it was made of.
     """
 
     table: FrameTable
     until_ns: int
     forgotten_ns: int
     gone: Mapping[FrameKey, int] = field(default_factory=dict)
+    heard: Heard = field(default_factory=lambda: Heard({}, 0))
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """When the last frame of each identifier came, and up to when was listened; absolute [ns]."""
+
+    last_ns: Mapping[FrameKey, int]
+    until_ns: int
+
+    def overdue(self, allowed_ns: Mapping[FrameKey, float]) -> frozenset[FrameKey]:
+        """What has been heard, but not for longer than it may be silent."""
+        return frozenset(
+            key
+            for key, allowed in allowed_ns.items()
+            if key in self.last_ns and self.until_ns - self.last_ns[key] > allowed
+        )
 
 
 class Rolling:
@@ -93,14 +110,24 @@ class Rolling:
             if not self._tables:
                 return None
             tables = list(self._tables)
-            last = dict(self._last)
-            until_ns = self._newest_ns + self._looked_ns - self._arrived_ns
+            heard = self._heard()
         # Put together for the caller only: what is held stays in pieces that can be forgotten.
         table = concatenate(tables)
         origin = table.origin_ns
         before = origin if self._origin_ns is None else self._origin_ns
         self._origin_ns = origin
         gone = {
-            key: t - origin for key, t in last.items() if key not in table.groups and t < origin
+            key: t - origin
+            for key, t in heard.last_ns.items()
+            if key not in table.groups and t < origin
         }
-        return Recent(table, until_ns - origin, origin - before, gone)
+        return Recent(table, heard.until_ns - origin, origin - before, gone, heard)
+
+    def heard(self) -> Heard:
+        """What has been heard up to now: costs nothing, however much is held."""
+        with self._lock:
+            return self._heard()
+
+    def _heard(self) -> Heard:
+        until_ns = self._newest_ns + self._looked_ns - self._arrived_ns
+        return Heard(dict(self._last), until_ns)

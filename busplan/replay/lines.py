@@ -163,6 +163,12 @@ class Lines:
             allowed[i] = allowed_ns(self.lines[i].cycle, gaps[begin:end])
         return allowed
 
+    @property
+    def allowed_by_key(self) -> dict[FrameKey, float]:
+        """The same of all that somebody sends in a stated cycle."""
+        allowed = zip(self.lines, self.allowed_ns.tolist(), strict=True)
+        return {line.key: ns for line, ns in allowed if line.cycle}
+
     def at(self, t_ns: int) -> Ages:
         """How every line stands at a moment."""
         seen = self._k >= 0

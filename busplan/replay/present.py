@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from busplan.live.rolling import Recent
 
 
+LIVE = "live"
+"""What a live bus is called where a capture's file is named."""
 FADE_NS = 30 * 10**9
 """A silence that has been over for so long is a note: worth knowing, nothing to run for."""
 
@@ -80,13 +82,13 @@ def live_replay(
     """
     if recent is None:
         empty = FrameTable.empty(tuple(vehicle.networks))
-        silent = Replay.of(vehicle, empty, findings=vehicle.cautions, source="live")
+        silent = Replay.of(vehicle, empty, findings=vehicle.cautions, source=LIVE)
         return silent.with_findings(journal_findings(entries, None))
     replay = Replay.of(
         vehicle,
         recent.table,
         findings=vehicle.cautions,
-        source="live",
+        source=LIVE,
         until_ns=recent.until_ns,
         segmented=segmented,
         gone=recent.gone,

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from busplan.errors import BusplanError
 from busplan.findings import Finding
 from busplan.replay.replay import Replay
+from busplan.replay.watch import OVER
 
 if TYPE_CHECKING:
     from busplan.behaviour.report import BehaviourReport
     from busplan.pack.report import PackReport
 
-STOPPED = {"node-stopped": "longest silence", "monitor-silent": "longest"}
+STOPPED = {"node-stopped": "silence", "monitor-silent": "longest"}
 """Findings of a node that fell silent, and the figure [s] that says for how long."""
 
 
@@ -28,13 +29,23 @@ def judge_pack(replay: Replay) -> PackReport | None:
 
 
 def joined(replay: Replay, report: PackReport | None) -> Replay:
-    """The capture with the findings of its evaluation; what both have seen is told once."""
+    """The capture with the findings of its evaluation; what both have seen is told once.
+
+    A silence that lasts is told as the capture's own: on a live bus the evaluation is older.
+    """
     if report is None:
         return replace(replay, judged=True)
     told = [f for f in report.findings if f.code == "monitor-silent"]
-    kept = [f for f in replay.findings if not any(_same(f, t) for t in told)]
+    kept, more = [], list(report.findings)
+    for mine in replay.findings:
+        same = [t for t in told if _same(mine, t)]
+        if same and all(f.name != OVER for f in mine.figures):
+            kept.append(replace(mine, why=same[0].why))
+            more = [f for f in more if f not in same]
+        elif not same:
+            kept.append(mine)
     aside = frozenset((f.kind, f.index) for f in report.faulty)
-    return replace(replay.with_findings(report.findings, kept=kept), judged=True, set_aside=aside)
+    return replace(replay.with_findings(more, kept=kept), judged=True, set_aside=aside)
 
 
 def judge_behaviour(replay: Replay) -> BehaviourReport | None:

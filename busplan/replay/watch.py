@@ -1,12 +1,12 @@
 """What a whole capture says against its plan, each finding with its moment.
 
 Nodes that stop, messages that pause or come late, identifiers nobody defines or two nodes share.
-The first silence of a node or message has the finding's time; later ones are counted.
+Of the silences of a node or message the one that lasts is told, else the longest; all are counted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -21,6 +21,8 @@ from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
 
+OVER = "last ended"
+"""The figure that only a silence has which is over."""
 LATE_CYCLES = 1.5
 """A cyclic frame is late when it comes more than this many cycles after the one before."""
 
@@ -207,31 +209,50 @@ def _last_end(stretches: Iterable[tuple[int, int]]) -> int:
 
 def _over(last_ns: int, end_ns: int) -> tuple[Figure, ...]:
     """When it was over; nothing while it lasts."""
-    return (Figure("last ended", last_ns / 1e9, "s"),) if last_ns < end_ns else ()
+    return (Figure(OVER, last_ns / 1e9, "s"),) if last_ns < end_ns else ()
 
 
-def _stretch(longest: tuple[int, int], end_ns: int) -> str:
+def _told(silences: Sequence[tuple[int, int]], end_ns: int) -> tuple[int, int]:
+    """The silence that lasts, however short it is so far; when none does, the longest."""
+    last = max(silences)
+    return last if last[1] >= end_ns else max(silences, key=_length)
+
+
+def _length(silence: tuple[int, int]) -> int:
+    return silence[1] - silence[0]
+
+
+def _stretch(told: tuple[int, int], end_ns: int) -> str:
     """From when to when, in words."""
-    start, stop = (clock(ns / 1e9) for ns in longest)
-    if longest[0] < 0:
+    start, stop = (clock(ns / 1e9) for ns in told)
+    if told[0] < 0:
         return "since before what is held"
-    return f"from {start} " + (f"to {stop}" if longest[1] < end_ns else "on")
+    return f"from {start} " + (f"to {stop}" if told[1] < end_ns else "on")
+
+
+def _often(silences: Sequence[tuple[int, int]], told: tuple[int, int]) -> str:
+    """How often, and how long at most where a longer one than the told one is over."""
+    if len(silences) == 1:
+        return ""
+    longest = max(map(_length, silences))
+    most = "" if longest == _length(told) else f", {longest / 1e9:.2f} s at most"
+    return f", {len(silences)} times in all{most}"
 
 
 def _stopped(network: str, node: str, silences: list[tuple[int, int]], ends: _Ends) -> Finding:
     end_ns, last_ns = ends.of(network), _last_end(silences)
-    longest = max(silences, key=lambda s: s[1] - s[0])
-    often = "" if len(silences) == 1 else f", {len(silences)} times in all"
+    told = _told(silences, end_ns)
     return Finding(
         "node-stopped",
         Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
-        Where(network, node, time_ns=longest[0]),
-        f"{node} sent nothing on {network} for {(longest[1] - longest[0]) / 1e9:.2f} s, "
-        f"{_stretch(longest, end_ns)}{often}",
+        Where(network, node, time_ns=told[0]),
+        f"{node} sent nothing on {network} for {_length(told) / 1e9:.2f} s, "
+        f"{_stretch(told, end_ns)}{_often(silences, told)}",
         why="Its receivers work with old values or have given it up.",
         action="Look for a loose plug, a brown-out of its supply or a reset at that time.",
         figures=(
-            Figure("longest silence", (longest[1] - longest[0]) / 1e9, "s"),
+            Figure("silence", _length(told) / 1e9, "s"),
+            Figure("longest silence", max(map(_length, silences)) / 1e9, "s"),
             Figure("silences", len(silences)),
             *_over(last_ns, end_ns),
         ),
@@ -240,18 +261,17 @@ def _stopped(network: str, node: str, silences: list[tuple[int, int]], ends: _En
 
 def _paused(line: Line, pauses: list[Pause], ends: _Ends) -> Finding:
     end_ns = ends.of(line.key.network)
-    last_ns = _last_end((p.start_ns, p.stop_ns) for p in pauses)
-    longest = max(pauses, key=lambda p: p.stop_ns - p.start_ns)
-    length = longest.stop_ns - longest.start_ns
+    silences = [(p.start_ns, p.stop_ns) for p in pauses]
+    last_ns, told = _last_end(silences), _told(silences, end_ns)
+    length = _length(told)
     assert line.cycle is not None
-    often = "" if len(pauses) == 1 else f", {len(pauses)} times in all"
     return Finding(
         "message-paused",
         Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
-        Where(line.key.network, line.senders, line.name, time_ns=longest.start_ns),
+        Where(line.key.network, line.senders, line.name, time_ns=told[0]),
         f"{line.name} of {line.senders} paused for {length / 1e6:.4g} ms, "
         f"{length / line.cycle.ns:.1f} cycles, "
-        f"{_stretch((longest.start_ns, longest.stop_ns), end_ns)}{often}",
+        f"{_stretch(told, end_ns)}{_often(silences, told)}",
         why="Receivers with a time-out may have given the message up.",
         action="See what else happened at that time.",
         figures=(

@@ -10,6 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.geometry import Region
 from textual.message import Message
 
+from busplan.replay.present import LIVE
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.screens.sheet import Sheet
@@ -30,6 +31,8 @@ class FindingList(Sheet, can_focus=True, inherit_bindings=False):
     ]
     chosen = 0
     count = 0
+    moved = False
+    """Whether an older one was chosen; until then a live bus keeps its newest in sight."""
 
     class Go(Message):
         """The user wants to see a finding's moment."""
@@ -41,8 +44,14 @@ class FindingList(Sheet, can_focus=True, inherit_bindings=False):
     def action_move(self, by: int) -> None:
         """Choose another finding."""
         self.chosen = min(max(self.chosen + by, 0), max(self.count - 1, 0))
+        self.moved = self.chosen < self.count - 1
         self.scroll_to_region(Region(0, self.chosen, 1, 1), animate=False)
         self.redraw_soon()
+
+    def follow(self) -> None:
+        """Choose the newest, and keep it in sight."""
+        self.chosen = max(self.count - 1, 0)
+        self.call_after_refresh(self.scroll_to_region, Region(0, self.chosen, 1, 1), animate=False)
 
     def action_go(self) -> None:
         """Go to the chosen finding."""
@@ -65,7 +74,8 @@ class FindingsView(View):
     short = "Finds"
     help = (
         "What reading and checking this capture found, by time; those without a time speak of the "
-        "whole capture. Faint ones are still to come at the present moment.\n"
+        "whole capture. Faint ones are still to come at the present moment. On a live bus the "
+        "newest stays in sight until you choose an older one.\n"
         "arrows or mouse choose; Enter or a double click goes to the moment; busplan manual CODE "
         "tells more of a finding"
     )
@@ -95,6 +105,8 @@ class FindingsView(View):
         listed = self.query_one(FindingList)
         listed.count = len(replay.findings)
         listed.chosen = min(listed.chosen, max(listed.count - 1, 0))
+        if replay.source == LIVE and not listed.moved:
+            listed.follow()
         listed.show(draw_list(replay, snapshot.t_ns, columns - 1, listed.chosen))
         told = summary(replay)
         hint = "enter goes there"

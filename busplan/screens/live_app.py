@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busplan.board.desk import BoardDesk
-from busplan.live.rolling import Rolling
+from busplan.frames.identifier import FrameKey
+from busplan.live.rolling import Recent, Rolling
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.clock import LiveClock
 from busplan.replay.present import Unseen, live_replay
@@ -33,6 +34,8 @@ JUDGE_S = 5.0
 """Shortest time between two verdicts."""
 BUSY_PART = 0.25
 """Part of a core that looking may take; more frames are looked at less often."""
+GLANCE_S = 0.1
+"""Between two looks: how often is seen whether something fell silent or came back."""
 
 
 class LiveApp(ReplayApp):
@@ -64,6 +67,7 @@ class LiveApp(ReplayApp):
             keys=keys,
             keep=keep,
         )
+        self._unjudged = self.replay
         self._present = LiveClock()
         self.clock = self._present
         self._vehicle = vehicle
@@ -101,16 +105,15 @@ class LiveApp(ReplayApp):
             begin = time.monotonic()
             recent = self._rolling.recent()
             forgotten_ns = 0 if recent is None else recent.forgotten_ns
+            allowed: Mapping[FrameKey, float] = {}
             try:
                 replay = live_replay(
                     self._vehicle, recent, self._entries(), self._segmented, self._unseen
                 )
-                if self._judged_once:
-                    replay = joined(replay, self._report)
                 told = None if self._following is None else self._following.report()
                 replay = with_failures(replay, told)
                 self.desk.shift(forgotten_ns)
-                judged = self.desk.live(replay)
+                judged = self.desk.live(self._with_verdict(replay))
             except Exception as error:  # a look that fails must end neither screens nor recording
                 self._beside.doing = f"not worked out: {error}"
             else:
@@ -118,8 +121,24 @@ class LiveApp(ReplayApp):
                     return
                 self._beside.doing = self._trouble
                 self.call_from_thread(self._arrived, replay, forgotten_ns, judged, told)
-            took = time.monotonic() - begin
-            time.sleep(max(REFRESH_S - took, took / BUSY_PART - took))
+                allowed = replay.lines.allowed_by_key
+            self._rest(lambda: worker.is_cancelled, begin, recent, allowed)
+
+    def _rest(
+        self,
+        ended: Callable[[], bool],
+        begin: float,
+        recent: Recent | None,
+        allowed: Mapping[FrameKey, float],
+    ) -> None:
+        """Wait for the next look: less long when something falls silent or comes back meanwhile."""
+        took = time.monotonic() - begin
+        seen = frozenset() if recent is None else recent.heard.overdue(allowed)
+        while (left := begin + max(REFRESH_S, took / BUSY_PART) - time.monotonic()) > 0:
+            time.sleep(min(left, GLANCE_S))
+            rested = time.monotonic() - begin >= 2 * took
+            if ended() or (rested and self._rolling.heard().overdue(allowed) != seen):
+                return
 
     def _arrived(
         self, replay: Replay, forgotten_ns: int, judged: Judged, told: BehaviourReport | None
@@ -143,12 +162,14 @@ class LiveApp(ReplayApp):
 
     def _show_state(self, replay: Replay) -> None:
         """Draw a state with the last verdict: every screen says the same, at every moment."""
-        if self._judged_once:
-            replay = joined(replay, self._report)
-        self.replay = replay
+        self._unjudged = replay
+        self.replay = replay = self._with_verdict(replay)
         self.captures = [replay]
         self.verdict.reports = {replay: self._report} if self._judged_once else {}
         self.action_redraw()
+
+    def _with_verdict(self, replay: Replay) -> Replay:
+        return joined(replay, self._report) if self._judged_once else replay
 
     def _judge_live(self) -> None:
         """Evaluate the pack over what is held."""
@@ -162,7 +183,7 @@ class LiveApp(ReplayApp):
     def _judged_live(self, report: PackReport | None, took_s: float) -> None:
         self._report, self._judged_once, self._judging = report, True, False
         self._judge_next_s = time.monotonic() + max(JUDGE_S, took_s / BUSY_PART)
-        self._show_state(self.replay)
+        self._show_state(self._unjudged)
 
 
 def run_live(

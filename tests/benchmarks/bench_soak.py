@@ -109,7 +109,7 @@ class Page:
 
     def silent(self) -> bool:
         """Whether it says that the sender is silent now: since a moment on, not to another."""
-        now = r"charger sent nothing.* on(, \d+ times in all)?$"
+        now = r"charger sent nothing.* on(, \d+ times in all.*)?$"
         return bool(re.search(now, self.text(), re.MULTILINE))
 
 

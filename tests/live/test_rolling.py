@@ -103,3 +103,20 @@ def test_put_together_tables_keep_their_payloads() -> None:
     one, two = frames(0, 5), frames(10, 5).take([4, 3, 0])
     both = concatenate([one, two])
     assert [both.bytes_of(i)[0] for i in range(8)] == [0, 1, 2, 3, 4, 4, 3, 0]
+
+
+def test_what_is_overdue_is_known_without_a_look_at_all_frames() -> None:
+    clock = Clock()
+    rolling = Rolling(("pack",), keep_ns=60 * SECOND, now=clock)
+    rolling.add(frames(0, 11))
+    (key,) = rolling.heard().last_ns
+    allowed = {key: 0.25 * SECOND, key._replace(identifier=0x124): 0.25 * SECOND}
+    assert rolling.heard().overdue(allowed) == frozenset()
+    clock.ns = round(0.3 * SECOND)
+    rolling.add(FrameTable.empty(["pack"]))
+    recent = rolling.recent()
+    assert recent is not None
+    assert rolling.heard().overdue(allowed) == recent.heard.overdue(allowed) == {key}
+    rolling.add(frames(1.3, 1))
+    assert rolling.heard().overdue(allowed) == frozenset()
+    assert recent.heard.overdue(allowed) == {key}

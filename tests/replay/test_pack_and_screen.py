@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from busplan.findings import Weight
 from busplan.frames.table import FrameTable
 from busplan.pack.pull import pull_series
 from busplan.pack.report import PackReport
+from busplan.pack.silence import DropOut, drop_out_findings
 from busplan.pack.windows import Mode
 from busplan.plan.reader import load_plan
 from busplan.replay.pack_state import PackState
@@ -318,6 +320,19 @@ def test_two_silences_of_a_node_that_do_not_overlap_are_two(tmp_path: Path) -> N
     both = bench.replay.with_findings([stopped])
     told = {f.code for f in joined(both, bench.judged()).findings}
     assert {"monitor-silent", "node-stopped"} <= told
+
+
+def test_a_silence_that_lasts_is_told_once_by_what_is_newer(tmp_path: Path) -> None:
+    """On a live bus the evaluation is seconds old, and knows no longer silence than those."""
+    bench = Bench(tmp_path)
+    bench.send(20, quiet=(17.95, 20.0))
+    watched = bench.replay.with_findings(watch(bench.replay.lines, 25 * S))
+    known = drop_out_findings([DropOut("pack", "monitor", ("Cells",), True, 17.9, 20.0)])
+    older = replace(bench.judged(), findings=tuple(known))
+    silent = [f for f in joined(watched, older).findings if "sent nothing" in f.summary]
+    assert [f.code for f in silent] == ["node-stopped"]
+    assert "for 7.10 s, from 0:18 on" in silent[0].summary
+    assert "nobody watches its cells" in silent[0].why
 
 
 def test_a_wrong_stated_cycle_makes_nobody_silent_but_is_told(tmp_path: Path) -> None:

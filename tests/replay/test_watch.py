@@ -1,5 +1,6 @@
 """Findings over a whole capture: each planted one is found, and a clean capture has none."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -33,6 +34,22 @@ def test_a_node_that_stops_is_one_finding_at_the_moment_it_stopped() -> None:
     assert finding.where.time_ns is not None
     assert 9.9e9 <= finding.where.time_ns < 10e9
     assert "4.1" in finding.summary
+
+
+def test_a_silence_that_lasts_is_told_though_an_earlier_one_was_longer() -> None:
+    vehicle = make_vehicle([(4,)])
+    table = make_table(vehicle, 20.0)
+    t = (table.time_ns - table.origin_ns) / S
+    silent = ((t > 5) & (t < 9)) | ((t > 11) & (t < 13)) | (t > 17.95)
+    for own, code in (([0x1800], "message-paused"), ([0x1800, 0x1801], "node-stopped")):
+        what = np.isin(table.identifier, own)
+        ends = Replay.of(vehicle, without(table, silent & what))
+        told = [f for f in watch(ends.lines, 20 * S) if f.code == code]
+        assert [f.where.time_ns // S for f in told] == [17]
+        assert re.search(r"from 0:1[78]\S* on, 3 times in all, 4\.\d\d s at most", told[0].summary)
+        over = Replay.of(vehicle, without(table, silent & what & (t < 17)))
+        (finding,) = [f for f in watch(over.lines, 20 * S) if f.code == code]
+        assert re.search(r"from 0:0[45]\S* to 0:09\S*, 2 times in all$", finding.summary)
 
 
 def test_a_network_that_ends_early_is_one_finding_not_one_a_node() -> None:

@@ -1,6 +1,8 @@
 """The screens on a live bus: the end of time is the present."""
 
 import re
+from collections.abc import Callable
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from support.transport_traffic import segmented, spread, table
 from busplan.behaviour.following import Following
 from busplan.behaviour.judge import judge_behaviours
 from busplan.demo.captures import make_capture
-from busplan.findings import Weight
+from busplan.findings import Finding, Weight, Where
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable, concatenate
 from busplan.live.recording_status import RecordingStatus
@@ -26,6 +28,15 @@ from busplan.text.behaviour_text import behaviour_lines
 from busplan.transport.iso15765 import Segmented
 
 SECOND = 10**9
+
+
+class Clock:
+    """The rolling memory's clock, moved by hand [ns]."""
+
+    ns = 0
+
+    def __call__(self) -> int:
+        return self.ns
 
 
 def test_the_live_clock_follows_holds_and_follows_again() -> None:
@@ -185,6 +196,37 @@ async def test_the_behaviours_so_far_are_those_of_the_recording() -> None:
         assert line.rstrip() in shown
 
 
+async def test_a_silence_is_looked_at_at_once_and_told_in_sight(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Looks are an hour apart here; what the verdict says is told once, whoever looks again."""
+    planted = Finding("monitor-silent", Weight.CAUTION, Where("thermal", time_ns=1), "planted")
+    verdict = SimpleNamespace(findings=(planted,), faulty=())
+    monkeypatch.setattr("busplan.screens.live_app.REFRESH_S", 3600.0)
+    monkeypatch.setattr("busplan.screens.live_app.judge_pack", lambda _: verdict)
+    clock = Clock()
+    rolling = Rolling(("thermal",), keep_ns=600 * SECOND, now=clock)
+    strangers = [steady(hex(0x600 + n), n / 10, n / 10 + 0.05) for n in range(30)]
+    rolling.add(concatenate([*strangers, steady("pump_1", 3, 5)]))
+    app = LiveApp(as_built(), rolling, lambda: ())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("5")
+
+        async def comes(true: Callable[[], bool]) -> bool:
+            for _ in range(100):
+                await pilot.pause(0.05)
+                if true():
+                    return True
+            return False
+
+        assert await comes(lambda: planted in app.replay.findings)
+        assert await comes(lambda: "0x61D" in screen_text(app))
+        clock.ns = round(0.4 * SECOND)
+        rolling.add(FrameTable.empty(["thermal"]))
+        assert await comes(lambda: "pump_1 sent nothing on thermal for 0." in screen_text(app))
+        assert app.replay.findings.count(planted) == 1
+
+
 @pytest.mark.parametrize("broken", ["live_replay", "judge_pack"])
 async def test_a_look_that_fails_ends_nothing(monkeypatch: pytest.MonkeyPatch, broken: str) -> None:
     rolling, table = rolling_demo(3.0)
@@ -258,7 +300,8 @@ async def test_the_recording_shows_on_every_screen(
 def steady(label: str, begin_s: float, end_s: float) -> FrameTable:
     """All frames of a node's stream or of an unknown identifier on ``thermal`` over a time."""
     stream = next((s for s in as_built().streams if s.node == label), None)
-    identifier = 0x7EE if stream is None else stream.message.identifier
+    stranger = int(label, 16) if label.startswith("0x") else 0x7EE
+    identifier = stranger if stream is None else stream.message.identifier
     times = np.arange(begin_s, end_s, 0.1)
     return FrameTable.from_columns(
         ["thermal"],
