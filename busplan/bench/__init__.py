@@ -4,8 +4,9 @@
 ``message`` judges one message, ``rhythm`` when it comes, ``signals`` its values (``raw_ends``,
 ``pack_values``: those that cannot be), ``counters_checksums`` its protection, named or not;
 ``uptime``, ``restarts`` and ``unacknowledged`` see the node as a whole, ``protocol`` what J1939
-itself has it send; ``supply`` knows when it got power, ``fault_steps`` and ``fault_outcomes`` what
-faults by hand are to show and did. ``why_it_differs`` (``content_changes``, ``content_differs``,
+itself has it send, ``claims`` whether it claims its address at each start; ``supply`` knows when
+it got power, ``fault_steps`` and ``fault_outcomes`` what faults by hand are to show and did.
+``why_it_differs`` (``content_changes``, ``content_differs``,
 ``leaping``, ``identifiers_differ``, ``versions``) gives one reason for many findings. ``joining``
 puts the measured node on its network and compares loads, findings and response times before and
 after; ``record`` adds who, when and what, ``report_tables`` and ``page`` lay it out. ``run`` has

@@ -1,7 +1,7 @@
 """J1939's own groups of a node on the bench: its claim, its faults, what it says it is.
 
 The rules of this file: pure. These messages need no definition and are judged by the standard's own
-rules: a node claims its address before it sends anything else (SAE J1939-81, from memory).
+rules; those of claims stand in ``claims``.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from busplan.bench.claims import asked_claims, claimed_late, contested
 from busplan.decode.j1939_groups import (
     ACTIVE_FAULTS,
     ADDRESS_CLAIMED,
     EARLIER_FAULTS,
     OWN_GROUPS,
-    REQUEST,
     identification,
     parse_faults,
     parse_name,
@@ -32,10 +32,6 @@ from busplan.wording import counted, listing
 
 MOST_TOLD = 5
 """So many faults of a fault message are named; the others are counted."""
-START_PAUSE_NS = 250_000_000
-"""A pause this long before the first message is a start (J1939-81 has a node wait so long)."""
-ANSWER_NS = 1_250_000_000
-"""A claim so soon after a request for claims is an answer (SAE J1939-21, from memory)."""
 
 
 class Told(NamedTuple):
@@ -90,8 +86,10 @@ def own_groups(
     for pgn, parts in groups.items():
         rows = np.sort(np.concatenate(parts))
         if pgn == ADDRESS_CLAIMED:
-            findings += _contested(heard, rows, address, where, span[0])
-            findings += _late(heard, rows, address, own, _asked(everything), where, span)
+            findings += contested(heard, rows, address, where, span[0])
+            findings += claimed_late(
+                heard, rows, address, own, asked_claims(everything), where, span
+            )
             told += _names(heard, rows, address)
         elif pgn in (ACTIVE_FAULTS, EARLIER_FAULTS):
             findings += _faults(heard, rows, pgn, where, span[0])
@@ -108,99 +106,15 @@ def identified(where: Where, name: str, text: str) -> Finding:
     return Finding("node-identified", Weight.NOTE, where, f"it says of itself: {name}: {text}")
 
 
-def _asked(table: FrameTable) -> I64:
-    """When anybody asked for address claims [ns]."""
-    times = [
-        table.time_ns[row]
-        for key, rows in table.groups.items()
-        if key.extended and split_identifier(key.identifier).pgn == REQUEST
-        for row in rows
-        if table.bytes_of(int(row))[:3] == ADDRESS_CLAIMED.to_bytes(3, "little")
-    ]
-    return np.array(sorted(times), np.int64)
-
-
-def _source(table: FrameTable, row: int) -> int:
-    return int(table.identifier[row]) & 0xFF
-
-
 def _names(table: FrameTable, rows: I64, address: int) -> Iterator[Told]:
     """Every different NAME under which the node's address was claimed."""
     seen = set()
     for row in map(int, rows):
         data = table.bytes_of(row)
         name = parse_name(data)
-        if name is not None and data not in seen and _source(table, row) == address:
+        if name is not None and data not in seen and int(table.identifier[row]) & 0xFF == address:
             seen.add(data)
             yield Told("NAME", name.words, int(table.time_ns[row]))
-
-
-def _contested(
-    table: FrameTable, rows: I64, address: int, where: Where, origin_ns: int
-) -> Iterator[Finding]:
-    mine = [int(r) for r in rows if _source(table, int(r)) == address]
-    names = {table.bytes_of(r) for r in mine}
-    if len(names) > 1:
-        at = next(r for r in mine if table.bytes_of(r) != table.bytes_of(mine[0]))
-        yield Finding(
-            "address-contested",
-            Weight.FAULT,
-            Where(where.network, where.node, time_ns=int(table.time_ns[at]) - origin_ns),
-            f"{len(names)} nodes claim address {address} (0x{address:02X}): their NAMEs differ",
-            why="One of them has to give the address up; until then their frames mix.",
-            action="Unplug everything else from the bench, or give one of them another address.",
-            figures=(Figure("names", len(names)),),
-        )
-    lost = [int(r) for r in rows if _source(table, int(r)) == NULL_ADDRESS]
-    if lost:
-        yield Finding(
-            "address-not-claimed",
-            Weight.FAULT,
-            Where(where.network, where.node, time_ns=int(table.time_ns[lost[0]]) - origin_ns),
-            f"a node says that it cannot claim an address ({counted(len(lost), 'time')})",
-            why="A node without an address sends nothing else.",
-            action="Look who else has its address, or let it choose another.",
-            figures=(Figure("frames", len(lost)),),
-        )
-
-
-def _late(
-    table: FrameTable,
-    rows: I64,
-    address: int,
-    own: list[Stream],
-    asked: I64,
-    where: Where,
-    span: tuple[int, int],
-) -> Iterator[Finding]:
-    """A claim that comes after the node's first message, when its start was seen."""
-    mine = rows[(table.identifier[rows] & 0xFF) == address]
-    if not len(mine):
-        return
-    claim = int(table.time_ns[mine[0]])
-    last = int(np.searchsorted(asked, claim, side="right")) - 1
-    if last >= 0 and claim - int(asked[last]) <= ANSWER_NS:
-        return
-    times = np.sort(np.concatenate([table.time_ns[table.rows_of(s.key)] for s in own]))
-    before = times[times < claim]
-    pauses = np.diff(np.concatenate(([span[1]], before)))
-    begun = np.flatnonzero(pauses >= START_PAUSE_NS)
-    if not len(begun):
-        return
-    early = len(before) - int(begun[-1])
-    since = claim - int(before[begun[-1]])
-    if claim - int(before[-1]) >= START_PAUSE_NS:
-        return  # it fell silent before: this is another start
-    yield Finding(
-        "claim-late",
-        Weight.CAUTION,
-        Where(where.network, where.node, time_ns=int(before[begun[-1]]) - span[0]),
-        f"{counted(early, 'frame')} came before it claimed its address, "
-        f"{since / 1e6:.4g} ms before",
-        why="Until the claim the address may be another node's, so receivers may ignore them.",
-        action="Ask the maker: SAE J1939-81 has a node claim its address first.",
-        figures=(Figure("frames", early), Figure("early", since / 1e6, "ms")),
-    )
 
 
 def _faults(

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from busplan.bench.claims import Starts, not_claimed_again
 from busplan.bench.fault_outcomes import (
     end_outside,
     fault_findings,
@@ -35,7 +36,7 @@ from busplan.bench.node_report import (
 from busplan.bench.pack_values import with_pack_values
 from busplan.bench.power_cycles import expected_pauses, power_cycles, start_findings_of
 from busplan.bench.protocol import identified, own_groups
-from busplan.bench.restarts import find_interruptions, interruption_findings
+from busplan.bench.restarts import find_interruptions, interruption_findings, sure_restarts
 from busplan.bench.rhythm import Listened
 from busplan.bench.signals import told_by_signals
 from busplan.bench.supply import supply_values
@@ -44,6 +45,7 @@ from busplan.bench.uptime import (
     after_errors,
     error_findings,
     first_of,
+    first_start,
     on_before,
     on_before_finding,
     silent_finding,
@@ -85,7 +87,7 @@ def prove_node(
     """
     limits = limits or BenchLimits()
     network = network_of(vehicle, node, network)
-    origin = table.origin_ns
+    here, origin = Where(network, node), table.origin_ns
     all_heard = _heard_on(table, network)
     by_hand = fault_pauses(limits.faults, origin)
     heard = outside_faults(all_heard, by_hand)
@@ -105,6 +107,12 @@ def prove_node(
     )
     switched = set(expected_pauses(pauses, limits, origin, apart))
     interrupted = tuple(i for i in interrupted if i.pause not in switched)
+    begun = Starts(
+        first_start(times, own, origin, limits),
+        (*sure_restarts(interrupted), *expected_pauses(pauses, limits, origin, ())),
+        apart,
+        limits.begin_ns is not None,
+    )
     supply = supply_values(all_heard, vehicle, node, network, limits.supply)
     starts = power_cycles(mine, own, times, supply, limits, origin)
     unknown_names = sorted(set(limits.checksums) - {s.message.name for s in own})
@@ -133,27 +141,26 @@ def prove_node(
         if k not in why.keys
     ]
     findings += protocol.findings
+    findings += not_claimed_again(mine, own, begun, protocol.findings, here, origin)
     findings += input_findings(awaited(_on(table, network), vehicle, node, network), node, network)
-    findings += [identified(Where(network, node), name, text) for name, text in asked.told]
-    findings += interruption_findings(
-        interrupted, mine.time_ns[errors], Where(network, node), origin
-    )
+    findings += [identified(here, name, text) for name, text in asked.told]
+    findings += interruption_findings(interrupted, mine.time_ns[errors], here, origin)
     if starts is not None:
-        findings += start_findings_of(starts, own, Where(network, node), limits)
+        findings += start_findings_of(starts, own, here, limits)
     start = None
     if on_before(times, own, origin, limits):
         findings.append(on_before_finding(network, node, limits))
     else:
         start = start_up_of(heard, own, times, supply, origin, limits)
-        findings += start_findings(start, Where(network, node), limits)
+        findings += start_findings(start, here, limits)
     findings += [
         f
         for f in transport_findings(messages.parts, origin)
         if not near_fault(f.where.time_ns, apart, origin)
     ]
-    findings += lost_findings(limits, Where(network, node))
+    findings += lost_findings(limits, here)
     faults = fault_outcomes(all_heard, own, supply, limits, origin, end)
-    findings += fault_findings(faults, Where(network, node))
+    findings += fault_findings(faults, here)
     findings += error_findings(len(errors), len(heard), network, node)
     after = after_errors(times, own, mine.time_ns[errors], span, network, node, limits)
     findings += after
@@ -168,7 +175,7 @@ def prove_node(
         *(one for p, s in zip(proofs, own, strict=True) for one in told_by_signals(p, s)),
     )
     versions = vehicle.nodes[node].on[network].versions
-    findings += version_findings(identity, versions, Where(network, node))
+    findings += version_findings(identity, versions, here)
     part = vehicle.nodes[node].part
     report = BenchReport(
         node=node,
@@ -192,9 +199,7 @@ def prove_node(
         invented=vehicle.invented,
     )
     alone = unacknowledged(heard, vehicle.networks[network])
-    return (
-        report if alone is None else _withheld(report, replace(alone, where=Where(network, node)))
-    )
+    return report if alone is None else _withheld(report, replace(alone, where=here))
 
 
 def _withheld(report: BenchReport, alone: Finding) -> BenchReport:

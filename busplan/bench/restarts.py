@@ -124,6 +124,13 @@ def _together(breaks: Sequence[Break]) -> Iterable[Interrupted]:
             left = [b for b in left if b not in same]
 
 
+def sure_restarts(found: Sequence[Interrupted]) -> tuple[Pause, ...]:
+    """The restarts, unless one counter began anew once, as it may by chance."""
+    restarts = [f for f in found if f.restart]
+    sure = sum(f.broken for f in restarts) >= AT_ONCE
+    return tuple(f.pause for f in restarts) if sure else ()
+
+
 def interruption_findings(
     found: Sequence[Interrupted],
     error_ns: I64,
@@ -138,7 +145,7 @@ def interruption_findings(
     others = [f for f in found if not f.restart and not _after_error(f.pause, error_ns)]
     findings = []
     if restarts:
-        sure = sum(f.broken for f in restarts) >= AT_ONCE
+        sure = bool(sure_restarts(found))
         likely, how = ("", "counters began anew") if sure else ("likely ", "its counter began anew")
         findings.append(
             Finding(

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from busplan.bench.node_report import BenchLimits, MessageProof
-from busplan.bench.rhythm import Listened
+from busplan.bench.rhythm import Listened, Pause
 from busplan.bench.starts import BY_SUPPLY, StartUp
 from busplan.bench.supply import Supply, edge_after, rises
 from busplan.findings import Figure, Finding, Weight, Where
@@ -68,6 +68,14 @@ def on_before(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -
     power_on = origin + limits.power_on_ns
     first = int(np.searchsorted(times, power_on))
     return first > 0 and power_on - int(times[first - 1]) <= limits.gap_cycles * min(cycles)
+
+
+def first_start(times: I64, own: list[Stream], origin: int, limits: BenchLimits) -> Pause | None:
+    """The silence before the node's first frame, when somebody told of its first power-on."""
+    told = limits.power_on_ns is not None or limits.power_cycles
+    if not told or not len(times) or on_before(times, own, origin, limits):
+        return None
+    return Pause(origin + min(limits.begin_ns or 0, 0), int(times[0]))
 
 
 def on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:

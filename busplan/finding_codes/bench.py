@@ -203,6 +203,15 @@ CODES = (
         "Ask the maker: SAE J1939-81 has a node claim its address first.",
     ),
     _entry(
+        "claim-not-again",
+        (NOTE, CAUTION),
+        "A J1939 node started or restarted during the test and sent its messages before a claim of "
+        "its address was heard. Meanwhile another node may have taken the address.",
+        "Ask the maker: SAE J1939-81 has a node claim its address at each start.",
+        "A caution where busplan listened itself or the recording holds any claim, else a note: it "
+        "may have been made without them.",
+    ),
+    _entry(
         "fault-message-short",
         (CAUTION,),
         "A J1939 message of faults is too short for lamps and one fault, so it cannot be read.",

@@ -191,3 +191,40 @@ def test_layouts() -> None:
 )
 def test_identification_texts(pgn: int, data: bytes, told: dict[str, str]) -> None:
     assert dict(identification(pgn, data)) == told
+
+
+def restarted(claims_ms: tuple[int, ...], **limits: object) -> list[str]:
+    """A motor of two counters that restarts at 8 s; what is told of its claims."""
+    counted = replace(
+        ENGINE, signals=(*ENGINE.signals, unsigned("CounterA", 0, 8), unsigned("CounterB", 8, 8))
+    )
+
+    def values(k: np.ndarray) -> dict[str, np.ndarray]:
+        return {**motor_values(k), "CounterA": k % 256, "CounterB": k % 256}
+
+    program = Program(counted, 100, values, 400, 1.0)
+    bench = Bench([program], more={"network": Network(BENCH, 250_000, j1939=True)})
+    life = [r for r in bench.rows(20.0) if r.time_ns < 7 * SECOND]
+    again = [replace(r, time_ns=r.time_ns + 8 * SECOND) for r in life]
+    claims = [Row(ms * MS, 0x18EEFF00 | ADDRESS, EXTENDED, NAME) for ms in claims_ms]
+    report = bench.judge([*life, *again, *claims], seconds=16.0, **limits)
+    assert limits.get("lost") or "node-restarts" in {f.code for f in report.findings}
+    return [f"{f.weight.word}: {f.summary}" for f in report.findings if "claim" in f.code]
+
+
+def test_a_claim_is_due_again_after_each_restart() -> None:
+    assert restarted((10, 8_010)) == []
+    (told,) = restarted((10,))
+    assert told.startswith("caution: 1 of 1 start: it sent (at 8.4 s) before a claim")
+    (told,) = restarted((10, 9_400))
+    assert "which came 1000 ms later" in told or "which came 1001 ms later" in told
+    lost = (7 * SECOND, 9 * SECOND, "the adapter lost frames")
+    assert restarted((10,), lost=(lost,)) == []
+
+
+def test_a_recording_without_any_claim_may_have_been_made_so() -> None:
+    (told,) = restarted(())
+    assert told.startswith("note: ")
+    assert "may leave them out" in told
+    (told,) = restarted((), begin_ns=0)
+    assert told.startswith("caution: ")
