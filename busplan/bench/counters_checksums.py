@@ -68,7 +68,26 @@ def prove_counter(
     )
     restarted = np.flatnonzero(within_pauses(decoded.time_ns[rows], pauses)) + 1
     modulus = _modulus(raw, restarted, column.signal.length)
+    findings += _steps_wide(column.signal, raw, modulus, where)
     return detail, [*findings, *_wraps_early(column, modulus, where)]
+
+
+def _steps_wide(signal: Signal, raw: I64, modulus: int, where: Where) -> Iterator[Finding]:
+    """A counter of frames that counts steadily by more than one, up or down."""
+    step = check_counter(raw, modulus).step
+    step = min(step, modulus - step)
+    if step < 2 or not counts_frames(signal):
+        return
+    yield Finding(
+        "counter-steps-wide",
+        Weight.CAUTION,
+        Where(where.network, where.node, where.message, signal.name),
+        f"{signal.name} counts by {step} from frame to frame",
+        why="A receiver that expects one takes each frame for several lost ones; it may be one "
+        "counter for several messages.",
+        action="Ask the maker by how much it counts, and tell whoever writes the receiver.",
+        figures=(Figure("step", step),),
+    )
 
 
 def _modulus(raw: I64, restarted: I64, length: int) -> int:

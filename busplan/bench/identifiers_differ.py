@@ -9,23 +9,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import numpy as np
-
-from busplan.bench.message import prove_message
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict
 from busplan.bench.rhythm import Listened
+from busplan.bench.swapped import fits, judged_under
 from busplan.definitions.j1939 import split_identifier
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.traffic.cycles import measured_cycle
 from busplan.wording import counted, listing
 
-RATE = 0.2
-"""A rate within this share of the stated one speaks for an identifier."""
 MOST_PAIRS = 200_000
 """Pairs of missing and unknown identifiers that are looked at."""
 
@@ -93,16 +88,6 @@ def _other_width(missing: Sequence[Stream], strange: Sequence[FrameKey]) -> Expl
     return Explained((finding,), frozenset(found), frozenset(k for _, k in found.values()))
 
 
-def _fits(table: FrameTable, stream: Stream, key: FrameKey) -> tuple[bool, bool]:
-    """Whether frames under a key have the message's length, and its rate where it is stated."""
-    rows = table.groups[key]
-    length = int(np.bincount(table.length[rows]).argmax()) == stream.message.length
-    cycle = measured_cycle(table.time_ns[rows])
-    if stream.cycle is None or stream.event or cycle is None:
-        return length, False
-    return length, abs(cycle.median_ns / stream.cycle.ns - 1) <= RATE
-
-
 def _moved(
     table: FrameTable,
     missing: Sequence[Stream],
@@ -119,7 +104,7 @@ def _moved(
         for key in strange:
             if key.extended != stream.key.extended:
                 continue
-            length, rate = _fits(table, stream, key)
+            length, rate = fits(table, stream, key)
             if length:
                 votes[key.identifier - stream.key.identifier] += 1
                 sure[key.identifier - stream.key.identifier] += rate
@@ -134,9 +119,9 @@ def _moved(
     pairs = [
         (s, k)
         for s in missing
-        if (k := there.get((s.key.extended, s.key.identifier + by))) and _fits(table, s, k)[0]
+        if (k := there.get((s.key.extended, s.key.identifier + by))) and fits(table, s, k)[0]
     ]
-    judged = [_judged(table, s, k, span, limits) for s, k in pairs]
+    judged = [judged_under(table, s, k, span, limits) for s, k in pairs]
     right = sum(p.verdict in (NodeVerdict.PASS, NodeVerdict.NOT_PROVEN) for p in judged)
     first, key = pairs[0]
     evidence = (
@@ -171,14 +156,6 @@ def _how(stream: Stream, key: FrameKey, by: int) -> str:
         f"its identifiers lie 0x{abs(by):X} {way} than defined "
         f"({format_identifier(key.identifier, key.extended)} instead of {stream.message.label})"
     )
-
-
-def _judged(
-    table: FrameTable, stream: Stream, key: FrameKey, span: Listened, limits: BenchLimits
-) -> MessageProof:
-    fields = split_identifier(key.identifier) if stream.message.j1939 is not None else None
-    message = replace(stream.message, identifier=key.identifier, j1939=fields)
-    return prove_message(table, replace(stream, message=message), span, limits)
 
 
 def later_version(proofs: Sequence[MessageProof], unknown: int, where: Where) -> Finding | None:

@@ -198,6 +198,18 @@ def _range_findings(
                 Figure("highest", float(wrong.max()), signal.unit),
             ),
         )
+    broken = np.flatnonzero(column.present & ~np.isfinite(column.values) & ~outside)
+    if signal.is_float and len(broken):
+        yield Finding(
+            "signal-no-number",
+            Weight.CAUTION,
+            frame_at(where, decoded, int(broken[0]), signal.name),
+            f"{signal.name} is no number in {len(broken)} of {int(column.present.sum())} frames"
+            + when_wrong(decoded.time_ns, broken),
+            why="An open sensor or a division by zero sends so; who calculates with it gets none.",
+            action="Check the sensor and its wire; ask the maker what it means.",
+            figures=(Figure("frames", len(broken)),),
+        )
     if signal.choices and not signal.is_float:
         unnamed = sorted(set(np.unique(column.raw[column.present]).tolist()) - set(signal.choices))
         if unnamed:

@@ -15,6 +15,7 @@ from busplan.bench.leaping import explain_leaps
 from busplan.bench.message import CAUSED
 from busplan.bench.node_report import BenchLimits, MessageProof
 from busplan.bench.rhythm import Listened
+from busplan.bench.swapped import explain_swapped
 from busplan.findings import Figure, Finding, Where
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
@@ -62,15 +63,24 @@ def explain(
     if not own:
         return Why()
     moved = explain_identifiers(table, proofs, own, strange, span, limits)
-    contents, codes = explain_contents(table, proofs, own)
-    leaps = explain_leaps(table, proofs, own, codes)
+    swapped = explain_swapped(table, proofs, own, span, limits)
+    rest = [(p, s) for p, s in zip(proofs, own, strict=True) if p.message.name not in swapped.codes]
+    left, streams = [p for p, _ in rest], [s for _, s in rest]
+    contents, codes = explain_contents(table, left, streams)
+    leaps = explain_leaps(table, left, streams, codes)
     where = Where(own[0].network, own[0].node)
     later = None if moved.findings else later_version(proofs, len(strange), where)
     return Why(
-        (*moved.findings, *contents, *leaps, *(() if later is None else (later,))),
+        (
+            *moved.findings,
+            *swapped.findings,
+            *contents,
+            *leaps,
+            *(() if later is None else (later,)),
+        ),
         moved.messages,
         moved.keys,
-        codes,
+        {**codes, **swapped.codes},
     )
 
 

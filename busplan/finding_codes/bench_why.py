@@ -34,6 +34,13 @@ CODES = (
         "identifier_offset), and test again.",
     ),
     _entry(
+        "identifiers-swapped",
+        (FAULT,),
+        "Two messages are wrong as defined and right when their identifiers are exchanged, in more "
+        "than the range of one value: length, rate, counter or checksum, or in both messages.",
+        "Ask the maker which is right, the node or its definition, and have it corrected.",
+    ),
+    _entry(
         "definition-differs",
         (CAUTION, FAULT),
         "With one change of the definition, such as the other byte order, all values of a message "

@@ -8,6 +8,7 @@ from fnmatch import fnmatchcase
 from busplan.finding_codes import (
     behaviour,
     bench,
+    bench_j1939,
     bench_why,
     board,
     capture,
@@ -59,6 +60,7 @@ _TABLES = (
     pack.CODES,
     behaviour.CODES,
     bench.CODES,
+    bench_j1939.CODES,
     bench_why.CODES,
     commission.CODES,
     live.CODES,

@@ -216,7 +216,7 @@ NODES: list[TruthNode] = [
         sender="SHUNT",
         sends=shunt_sends,
         verdicts=("fail",),
-        reasons=(("signal-out-of-range", "definition-differs", "identifiers-moved"),),
+        reasons=(("identifiers-swapped",),),
         never=("message-missing", "cycle-time-off"),
     ),
     TruthNode(
