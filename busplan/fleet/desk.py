@@ -7,7 +7,8 @@ no extension, nothing of this program. It can write nothing, and spills nothing 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from busplan.capture.memory import free_bytes
@@ -16,15 +17,19 @@ from busplan.fleet.catalogue import Fleet
 from busplan.fleet.views import (
     CURRENT,
     frames_select,
+    listed,
     message_views,
     name,
     part_views,
+    placed_select,
     table_views,
     text,
 )
 
 LONGEST_SQL = 100_000
 """Characters of a question in SQL."""
+MOST_AT_ONCE = 10_000
+"""Judgements whose lists are asked for together; of more they are read vehicle by vehicle."""
 MOST_ROWS = 5_000_000
 """Rows that an answer may have."""
 
@@ -33,40 +38,35 @@ class Desk:
     """A fleet as it was when it was opened."""
 
     def __init__(self, fleet: Fleet) -> None:
-        import duckdb
-
         self.fleet = fleet
-        self._db: Any = duckdb.connect(
-            ":memory:",
-            config={
-                "autoinstall_known_extensions": "false",
-                "autoload_known_extensions": "false",
-                "python_enable_replacements": "false",
-                "temp_directory": "",
-                "memory_limit": f"{max(free_bytes() // 2, 10**9)}B",
-            },
-        )
+        # The database starts while the tables' own lists of files are read.
+        with ThreadPoolExecutor(1) as beside:
+            starting = beside.submit(_database)
+            paths = {
+                t.name: [str(fleet.place.local(f)) for f in t.files()]
+                for t in (fleet.judgements, fleet.captures, fleet.signals)
+            }
+            self._db = starting.result()
         self._files: list[str] = []
-        paths = {
-            t.name: [str(fleet.place.local(f)) for f in t.files()]
-            for t in (fleet.judgements, fleet.captures, fleet.signals)
-        }
         for found in paths.values():
             self._files += found
         for one, told in table_views(paths):
             if one == "judgements":
-                told = self._current()
+                those = self._current()
+                told = f"SELECT * FROM all_judgements{those}"
+                self.judged_files = paths[one]
+                self._placed = f"SELECT * FROM ({placed_select(paths[one])}){those}"
             self._db.execute(f"CREATE VIEW {name(one)} AS {told}")
 
     def _current(self) -> str:
-        """The judgements that count; without looking at each where there are no others."""
-        times, captures = self._db.execute(
+        """Which judgements count; without looking at each where there are no others."""
+        [(self._count, captures)] = self._db.execute(
             "SELECT count(*), count(DISTINCT hash(capture_id, asked_test)) FROM all_judgements"
-        ).fetchone()
-        if times == captures:
-            return "SELECT * FROM all_judgements"
-        self._db.execute(f"CREATE TEMP TABLE current_keys AS {CURRENT}")
-        return "SELECT * FROM all_judgements WHERE run_key IN (SELECT run_key FROM current_keys)"
+        ).fetchall()
+        if self._count == captures:
+            return ""
+        self._db.execute(f"CREATE TABLE current_keys AS {CURRENT}")
+        return " WHERE run_key IN (SELECT run_key FROM current_keys)"
 
     def close(self) -> None:
         """Let go of everything."""
@@ -75,6 +75,25 @@ class Desk:
     def table(self, sql: str, values: Sequence[Any] = ()) -> Any:
         """What a question of busplan's own gives, as a pyarrow table."""
         return self._db.sql(sql, params=list(values)).to_arrow_table()
+
+    def judged(
+        self, vehicles: Sequence[str], plain: Sequence[str], part: str, columns: Sequence[str]
+    ) -> Any:
+        """Judged captures: ``vehicle`` by its place among ``vehicles``, ``plan`` by a hash.
+
+        ``plain`` columns follow, and ``columns`` of a nested part. Of a large fleet ``file`` and
+        ``row`` of each stand in place of what is nested, for
+        :func:`busplan.fleet.grids.read_lists`: lists in an answer take twice the time, and so do
+        names where a number will do.
+        """
+        wanted = [*plain, f"list_position({listed(self.judged_files)}, filename) AS file", "row"]
+        if self._count <= MOST_AT_ONCE:
+            wanted = [*plain, *(f"{part}.{name(c)} AS {name(c)}" for c in columns)]
+        return self.table(
+            f"SELECT list_position({listed(vehicles)}, vehicle) AS vehicle, "
+            f"hash(plan_id) AS plan, {', '.join(wanted)} FROM ({self._placed}) "
+            f"WHERE state = 'judged' AND vehicle IN ({', '.join(map(text, vehicles))})"
+        )
 
     def ask(self, sql: str) -> Any:
         """What one SELECT gives, as a pyarrow table; :class:`UsageError` for anything else.
@@ -121,6 +140,25 @@ class Desk:
         self._db.execute(f"SET allowed_paths = [{files}]")
         self._db.execute("SET enable_external_access = false")
         self._db.execute("SET lock_configuration = true")
+
+
+def _database() -> Any:
+    """A database that reaches nothing but files, and remembers what is in them."""
+    import duckdb
+
+    database = duckdb.connect(
+        ":memory:",
+        config={
+            "autoinstall_known_extensions": "false",
+            "autoload_known_extensions": "false",
+            "python_enable_replacements": "false",
+            "temp_directory": "",
+            "memory_limit": f"{max(free_bytes() // 2, 10**9)}B",
+        },
+    )
+    with suppress(duckdb.Error):  # older ones name it otherwise
+        database.execute("SET parquet_metadata_cache = true")
+    return database
 
 
 def _said(error: Exception) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,13 +11,12 @@ from busplan.errors import UsageError
 from busplan.fleet.desk import Desk
 from busplan.fleet.reply import Curve, Drawing, Reply, table_of
 from busplan.fleet.views import listed, text
-from busplan.pack.statistics import mad_sigma
 from busplan.plan.problems import suggestion
 from busplan.wording import counted, listing
 
-FURTHEST = 5
-"""Nodes and signals that are named as furthest from the others."""
 _TIME = "CASE WHEN dated THEN start_ns END"
+_SIGNS = {"max": ">", "min": "<"}
+_ENDS = {"max": ("max", "max_at_ns"), "min": ("min", "min_at_ns")}
 
 
 def _of(vehicles: Sequence[str]) -> str:
@@ -26,33 +25,32 @@ def _of(vehicles: Sequence[str]) -> str:
 
 def with_finding(desk: Desk, code: str, vehicles: Sequence[str]) -> Reply:
     """Vehicles in which a finding was made: how often, since when, where."""
-    told = desk.table(
+    where = ", ".join(f"findings.{c}[n]" for c in ("network", "node", "message", "signal"))
+    found = desk.table(
         f"""
         WITH hits AS (
-          SELECT vehicle, start_ns, dated, uri,
-            list_position(findings.code, {text(code)}) AS n, findings
+          SELECT vehicle, start_ns, dated, uri, list_position(findings.code, {text(code)}) AS n,
+            concat_ws('/', {where}) AS place, findings.weight[n] AS weight
           FROM judgements
           WHERE {_of(vehicles)} AND list_contains(findings.code, {text(code)})
         )
-        SELECT hits.vehicle, captures, of, first AS first_time, last AS last_time,
+        SELECT vehicle, captures, of, first AS first_time, last AS last_time,
           places AS place, weight, capture
         FROM (
+          SELECT vehicle, count(*) AS of FROM judgements WHERE {_of(vehicles)} GROUP BY vehicle
+        ) LEFT JOIN (
           SELECT vehicle, count(*) AS captures,
             min({_TIME}) AS first, max({_TIME}) AS last,
-            max_by(concat_ws('/', findings.network[n], findings.node[n],
-              findings.message[n], findings.signal[n]), start_ns) AS places,
-            max_by(findings.weight[n], start_ns) AS weight, max_by(uri, start_ns) AS capture
+            max_by(place, start_ns) AS places,
+            max_by(weight, start_ns) AS weight, max_by(uri, start_ns) AS capture
           FROM hits GROUP BY vehicle
-        ) AS hits JOIN (
-          SELECT vehicle, count(*) AS of FROM judgements WHERE {_of(vehicles)} GROUP BY vehicle
-        ) AS whole USING (vehicle)
-        ORDER BY captures DESC, hits.vehicle
+        ) USING (vehicle)
+        ORDER BY captures DESC, vehicle
         """
     )
+    total = sum(found["of"].to_pylist())
+    told = found.filter(found["captures"].is_valid())
     columns = {name: told[name] for name in told.column_names}
-    total = desk.table(f"SELECT count(*) AS n FROM judgements WHERE {_of(vehicles)}")["n"][
-        0
-    ].as_py()
     if not len(told):
         says = f"{code}: in none of {counted(total, 'judged capture')}"
     else:
@@ -121,7 +119,7 @@ def highest_load(desk: Desk, network: str, vehicles: Sequence[str]) -> Reply:
 Positions = dict[str, list[tuple[int, Mapping[str, Any]]]]
 
 
-def _positions(wanted: Mapping[str, Mapping[str, Any]]) -> Positions:
+def positions_of(wanted: Mapping[str, Mapping[str, Any]]) -> Positions:
     """Where the statistics of chosen rows of ``signals`` stand, by plan."""
     found: Positions = {}
     for row in wanted.values():
@@ -142,64 +140,41 @@ def _chosen(desk: Desk, selector: str) -> Positions:
     if not wanted:
         near = suggestion(selector, sorted({r["signal"] for r in rows}), "signal")
         raise UsageError(f'no signal of the fleet matches "{selector}"{near}')
-    return _positions(wanted)
+    return positions_of(wanted)
 
 
 def _address(row: Mapping[str, Any]) -> tuple[str, ...]:
     return row["network"], row["node"], row["message"], row["signal"]
 
 
-def _per_plan(plan: str, told: Sequence[tuple[int, Mapping[str, Any]]], columns: str) -> str:
-    """A select of chosen statistics of a plan's captures: one row a signal and capture.
+def _beyond(plan: str, told: Sequence[tuple[int, Mapping[str, Any]]], end: str) -> str:
+    """A select of a plan's captures with a chosen signal beyond ``?``: one row a signal of each.
 
-    ``signal`` is the number of the signal in the plan: names would be most of the work.
+    ``end`` is ``max`` or ``min``, ``signal`` the number of the signal in the plan: names would be
+    most of the work.
     """
     places = f"[{', '.join(str(place) for place, _ in told)}]"
-    taken = ", ".join(
-        f"unnest(list_select(stats.{column}, {places})) AS {column}" for column in columns.split()
-    )
+    # One signal of one capture is looked at as it is; a list made of it costs twice the time.
+    furthest = f"list_{end}(list_select(stats.{end}, {places}))"
+    if len(told) == 1:
+        furthest = f"stats.{end}[{told[0][0]}]"
+    taken = ", ".join(f"unnest(list_select(stats.{c}, {places})) AS {c}" for c in _ENDS[end])
     return (
         f"SELECT vehicle, plan_id, start_ns, dated, uri, unnest({places}) AS signal, {taken} "
-        f"FROM judgements WHERE plan_id = {text(plan)} AND state = 'judged'"
+        f"FROM judgements WHERE plan_id = {text(plan)} AND state = 'judged' "
+        f"AND {furthest} {_SIGNS[end]} ?"
     )
 
 
-def _named(told: Any, positions: Positions, name: Callable[[Mapping[str, Any]], Any]) -> Any:
+def _named(told: Any, positions: Positions) -> Any:
     """The table with signals by name in place of plan and number."""
     import pyarrow as pa
 
-    names = {(plan, at): row for plan, each in positions.items() for at, row in each}
+    names = {(p, at): "/".join(_address(row)) for p, each in positions.items() for at, row in each}
     keys = zip(told["plan_id"].to_pylist(), told["signal"].to_pylist(), strict=True)
-    found = pa.array(["/".join(name(names[key])) for key in keys], pa.string())
+    found = pa.array([names[key] for key in keys], pa.string())
     at = told.column_names.index("signal")
     return told.set_column(at, "signal", found).drop_columns(["plan_id"])
-
-
-def _by_node(told: Any, positions: Positions) -> Any:
-    """Statistics of each signal of a part by node, whatever the plan; ``mean`` came as a sum."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    signals = _named(told, positions, lambda r: (r["message"], r["signal"]))
-    nodes = _named(told, positions, lambda r: (r["node"],))["signal"]
-    table = signals.append_column("node", nodes)
-    table = table.group_by(["signal", "vehicle", "node"], use_threads=False).aggregate(
-        [(n, "sum") for n in ("captures", "values", "mean")]
-        + [("lowest", "min"), ("highest", "max")]
-    )
-    mean = pc.divide(table["mean_sum"], pc.cast(table["captures_sum"], pa.float64()))
-    return pa.table(
-        {
-            "signal": table["signal"],
-            "vehicle": table["vehicle"],
-            "node": table["node"],
-            "captures": table["captures_sum"],
-            "values": table["values_sum"],
-            "lowest": table["lowest_min"],
-            "mean": mean,
-            "highest": table["highest_max"],
-        }
-    ).sort_by([(n, "ascending") for n in ("signal", "vehicle", "node")])
 
 
 def passed(
@@ -212,7 +187,7 @@ def passed(
     """Captures in which a signal went beyond a limit, furthest first."""
     if (above is None) == (below is None):
         raise UsageError("limit wants --above VALUE or --below VALUE")
-    end, sign, limit = ("max", ">", above) if above is not None else ("min", "<", below)
+    end, limit = ("max", above) if above is not None else ("min", below)
     chosen = _chosen(desk, selector)
     units = sorted({row["unit"] or "" for told in chosen.values() for _, row in told})
     if len(units) > 1:
@@ -220,20 +195,19 @@ def passed(
             f"{selector} names signals in several units ({', '.join(u or 'none' for u in units)}); "
             "name those of one"
         )
-    selects = " UNION ALL ".join(
-        _per_plan(plan, told, f"{end} {end}_at_ns") for plan, told in chosen.items()
-    )
+    selects = " UNION ALL ".join(_beyond(plan, told, end) for plan, told in chosen.items())
     told = desk.table(
         f"""
         SELECT vehicle, plan_id, signal, {end} AS value,
           CASE WHEN dated THEN {end}_at_ns END AS time,
           ({end}_at_ns - start_ns) / 1e9 AS at_s, uri AS capture
-        FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND {end} {sign} ?
+        FROM ({selects})
+        WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND {end} {_SIGNS[end]} ?
         ORDER BY value {"DESC" if above is not None else "ASC"}
         """,
-        [limit],
+        [limit] * (len(chosen) + 1),
     )
-    told = _named(told, chosen, _address)
+    told = _named(told, chosen)
     unit = units[0]
     number = len(set(told["capture"].to_pylist()))
     word = "above" if above is not None else "below"
@@ -252,58 +226,3 @@ def passed(
         {"value": unit, "time": "UTC", "at_s": "s"},
         drawing,
     )
-
-
-def compare_part(desk: Desk, part: str, vehicles: Sequence[str]) -> Reply:
-    """One part type wherever it is built in: each of its signals, node by node.
-
-    ``away`` is how far the mean of a node's captures lies from the middle of all nodes, in the
-    scatter of all; it takes three. It is no verdict: vehicles are driven differently.
-    """
-    rows = desk.table(
-        "SELECT * FROM signals WHERE plan_id IN (SELECT DISTINCT plan_id FROM judgements)"
-    ).to_pylist()
-    wanted = {r["entry"]: r for r in rows if r["part"] == part and r["position"] is not None}
-    if not wanted:
-        near = suggestion(part, sorted({r["part"] for r in rows if r["part"]}), "part")
-        raise UsageError(f'no plan of the fleet has a part "{part}"{near}')
-    positions = _positions(wanted)
-    selects = " UNION ALL ".join(
-        _per_plan(plan, told, "n min max mean") for plan, told in positions.items()
-    )
-    told = desk.table(
-        f"""
-        SELECT vehicle, plan_id, signal, count(*) AS captures, sum(n)::BIGINT AS values,
-          min(min) AS lowest, sum(mean) AS mean, max(max) AS highest
-        FROM ({selects}) WHERE vehicle IN (SELECT unnest({listed(vehicles)})) AND n > 0
-        GROUP BY ALL
-        """
-    )
-    told = _by_node(told, positions)
-    step = {f"{r['message']}/{r['signal']}": r["step"] or 0.0 for r in wanted.values()}
-    unit = {f"{r['message']}/{r['signal']}": r["unit"] or "" for r in wanted.values()}
-    signals, mean = told["signal"].to_pylist(), np.asarray(told["mean"], np.float64)
-    away = np.full(len(told), np.nan)
-    names = np.array(signals, object)
-    for one in dict.fromkeys(signals):
-        mine = np.flatnonzero(names == one)
-        if len(mine) >= 3:
-            scatter = max(mad_sigma(mean[mine]), step[one])
-            if scatter > 0:
-                away[mine] = (mean[mine] - np.median(mean[mine])) / scatter
-    nodes = len(set(zip(told["vehicle"].to_pylist(), told["node"].to_pylist(), strict=True)))
-    where = (
-        f"{counted(nodes, 'node')} in {counted(len(set(told['vehicle'].to_pylist())), 'vehicle')}"
-    )
-    says = [f"{part}: {where}"]
-    if nodes < 3:
-        says.append("not shown: how far one is from the others, among fewer than three")
-    else:
-        order = np.argsort(-np.abs(np.nan_to_num(away)), kind="stable")[:FURTHEST]
-        far = [
-            f"{told['vehicle'][i]}/{told['node'][i]} in {names[i]} ({away[i]:+.1f})" for i in order
-        ]
-        says.append(f"furthest from the middle, in scatters of all: {listing(far, FURTHEST)}")
-    columns = {n: told[n] for n in told.column_names}
-    columns |= {"unit": [unit[s] for s in signals], "away": away}
-    return Reply(f"part {part} over the fleet", table_of(columns), tuple(says))

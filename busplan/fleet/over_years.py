@@ -2,139 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from busplan.answers import Answer
 from busplan.errors import UsageError
 from busplan.fleet.desk import Desk
 from busplan.fleet.figures import Figure
+from busplan.fleet.grids import F64
 from busplan.fleet.reply import Curve, Drawing, Reply, table_of
 from busplan.fleet.trend import Trend, fit_trend
-from busplan.fleet.views import name, text
+from busplan.fleet.years import Years, of_each
 from busplan.pack.drift import LEAST, TWO_SIDED, USUAL, Drift
 from busplan.plan.problems import suggestion
 from busplan.wording import counted, listing
-
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
 
 MOST_AT_ENDS = 100_000
 """Captures that are looked at from each end of a vehicle's years."""
 ENDS = 5
 """Captures at each end that make the baseline and the present."""
-
-
-@dataclass(frozen=True, eq=False)
-class Years:
-    """One figure of one vehicle's cells or modules over its captures.
-
-    ``time_ns`` (n,) ascending; ``value`` and ``uncertainty`` (standard) are (n, m), NaN where not
-    told; ``members`` (m,) are their names, ``uri`` (n,) the captures. ``left_out`` counts captures
-    without a date or of another layout.
-    """
-
-    vehicle: str
-    members: tuple[str, ...]
-    time_ns: I64
-    value: F64
-    uncertainty: F64
-    uri: tuple[str, ...]
-    test: tuple[str, ...]
-    left_out: int
-
-    def only(self, rows: npt.NDArray[np.bool_]) -> Years:
-        """Some captures of it."""
-        return replace(
-            self,
-            time_ns=self.time_ns[rows],
-            value=self.value[rows],
-            uncertainty=self.uncertainty[rows],
-            uri=tuple(np.array(self.uri, object)[rows]),
-            test=tuple(np.array(self.test, object)[rows]),
-        )
-
-
-def years_of(
-    desk: Desk,
-    figure: Figure,
-    vehicles: Sequence[str],
-    *,
-    modules: bool,
-    ends: int | None = None,
-) -> Iterator[Years]:
-    """The figure of every vehicle asked for; ``ends``: of so many captures at each end only."""
-    part, member = ("modules", "module") if modules else ("cells", "cell")
-    sides = [
-        f"{part}.{name(c)} AS {n}" for n, c in (("low", figure.low), ("high", figure.high)) if c
-    ]
-    told = ", ".join([f"{part}.{name(figure.column)} AS value", *sides])
-    those = (
-        f"FROM judgements WHERE vehicle IN ({', '.join(map(text, vehicles))}) "
-        f"AND state = 'judged' AND len({part}.{member}) > 0"
-    )
-    if ends is not None:
-        those += f" AND start_ns IN ({', '.join(map(str, _at_the_ends(desk, those, ends)))})"
-    found = desk.table(
-        f"SELECT vehicle, start_ns, dated, uri, test, hash({part}.{member}) AS layout, "
-        f"{part}.{member} AS member, {told} {those}"
-    )
-    if not len(found):
-        return
-    # Which rows are whose, in time order: sorting the lists themselves would be most of the work.
-    start, layout = np.asarray(found["start_ns"], np.int64), np.asarray(found["layout"])
-    dated = np.asarray(found["dated"])
-    names = found["vehicle"].combine_chunks().dictionary_encode()
-    codes = np.asarray(names.indices)
-    order = np.lexsort((start, codes))
-    for vehicle, code in sorted((v, c) for c, v in enumerate(names.dictionary.to_pylist())):
-        mine = order[np.searchsorted(codes[order], code) :][: int((codes == code).sum())]
-        # The layout that the newest capture has: others are other packs.
-        kept = mine[dated[mine] & (layout[mine] == layout[mine[-1]])]
-        members = tuple(map(str, found["member"][int(mine[-1])].as_py()))
-        years = _years(vehicle, members, found.take(kept), bool(sides), len(mine) - len(kept))
-        known = np.asarray(np.isfinite(years.value).any(axis=1))
-        if known.any():
-            yield years if known.all() else years.only(known)
-
-
-def _at_the_ends(desk: Desk, those: str, ends: int) -> list[int]:
-    """When the first and the last captures of every vehicle began."""
-    found = desk.table(
-        f"""
-        SELECT start_ns FROM (
-          SELECT start_ns, row_number() OVER (PARTITION BY vehicle ORDER BY start_ns) AS place,
-            count(*) OVER (PARTITION BY vehicle) AS n
-          FROM (SELECT vehicle, start_ns {those} AND dated)
-        ) WHERE place <= {ends} OR place > n - {ends}
-        """
-    )
-    return list(found["start_ns"].to_pylist()) or [0]
-
-
-def _years(vehicle: str, members: tuple[str, ...], rows: Any, ends: bool, left_out: int) -> Years:
-    shape = (len(rows), len(members))
-
-    def grid(column: str) -> F64:
-        values = rows[column].combine_chunks().flatten().to_numpy(zero_copy_only=False)
-        return np.asarray(values, np.float64).reshape(shape)
-
-    error = np.full(shape, np.nan)
-    if ends:
-        error = (grid("high") - grid("low")) / (2 * TWO_SIDED)
-    return Years(
-        vehicle=vehicle,
-        members=members,
-        time_ns=np.asarray(rows["start_ns"], np.int64),
-        value=grid("value"),
-        uncertainty=error,
-        uri=tuple(rows["uri"].to_pylist()),
-        test=tuple(rows["test"].to_pylist()),
-        left_out=left_out,
-    )
 
 
 def one_member(
@@ -144,7 +31,8 @@ def one_member(
     what = "module" if modules else "cell"
     curves, says, tables = [], [], []
     known: dict[str, None] = {}
-    for years in years_of(desk, figure, vehicles, modules=modules):
+    told = of_each(desk, figure, vehicles, lambda y: y, modules=modules, texts=("uri", "test"))
+    for years in told:
         known |= dict.fromkeys(years.members)
         if member not in years.members:
             continue
@@ -173,11 +61,11 @@ def one_member(
         {
             "vehicle": [y.vehicle for y, v, _ in tables for _ in v],
             "time": np.concatenate([y.time_ns for y, _, _ in tables]),
-            "test": [t for y, _, _ in tables for t in y.test],
+            "test": [t for y, _, _ in tables for t in y.texts["test"].to_pylist()],
             "value": np.concatenate([v for _, v, _ in tables]),
             "low": np.concatenate([v - w for _, v, w in tables]),
             "high": np.concatenate([v + w for _, v, w in tables]),
-            "capture": [u for y, _, _ in tables for u in y.uri],
+            "capture": [u for y, _, _ in tables for u in y.texts["uri"].to_pylist()],
         }
     )
     title = f"{what} {member}: {figure.title}"
@@ -217,6 +105,10 @@ def _of_line(whose: str, figure: Figure, trend: Trend, at: int, left_out: int) -
     )
 
 
+def _fitted(years: Years) -> tuple[Years, Trend]:
+    return years, fit_trend(years.time_ns, years.value, years.uncertainty)
+
+
 def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool) -> Reply:
     """The cells or modules whose figure moves against their peers, each with its slope.
 
@@ -228,8 +120,7 @@ def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bo
         raise UsageError(f"drift is told of figures with an uncertainty, not of {figure.title}")
     named: list[tuple[Years, Trend, int]] = []
     says, curves, judged = [], [], 0
-    for years in years_of(desk, figure, vehicles, modules=modules):
-        trend = fit_trend(years.time_ns, years.value, years.uncertainty)
+    for years, trend in of_each(desk, figure, vehicles, _fitted, modules=modules):
         change, error = trend.slope * trend.years, trend.uncertainty * trend.years
         # Few groups: the interval is wider than that of a normal distribution.
         error = error * trend.factor / TWO_SIDED
@@ -245,7 +136,7 @@ def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bo
         found = drift.drifted.tolist()
         named += [(years, trend, i) for i in found]
         if not found:
-            good = sum(a.value == "good" for a in drift.answers)
+            good = sum(a is Answer.GOOD for a in drift.answers)
             says.append(
                 f"{years.vehicle}: no {what} drifts by {LEAST[figure.topic] * figure.scale:g} "
                 f"{figure.unit} or more; for {good} of {len(years.members)} that is shown"
@@ -345,7 +236,7 @@ def _enough(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: boo
     """Captures at both ends of every vehicle, as few as tell the figure often enough."""
     look = 4 * ENDS
     while True:
-        found = list(years_of(desk, figure, vehicles, modules=modules, ends=look))
+        found = list(of_each(desk, figure, vehicles, lambda y: y, modules=modules, ends=look))
         # So many of twice ``look`` captures tell it that enough of each end do.
         enough = all(len(y.time_ns) >= look + ENDS for y in found)
         if look > MOST_AT_ENDS or (enough and len(found) == len(vehicles)):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from busplan.errors import UsageError
-from busplan.fleet import over_fleet, over_years
+from busplan.fleet import over_fleet, over_parts, over_years
 from busplan.fleet.desk import Desk
 from busplan.fleet.figures import figure_named
 from busplan.fleet.reply import Reply
@@ -54,8 +54,9 @@ def _baseline(desk: Desk, asked: Asked, vehicles: Sequence[str]) -> Reply:
 def _finding(desk: Desk, asked: Asked, vehicles: Sequence[str]) -> Reply:
     from busplan.finding_codes.register import CODES
 
-    known = sorted({*CODES, *over_fleet.known_codes(desk)})
-    if asked.about not in known:
+    if asked.about not in CODES and asked.about not in (
+        known := sorted({*CODES, *over_fleet.known_codes(desk)})
+    ):
         near = suggestion(asked.about, known, "code")
         raise UsageError(f'"{asked.about}" is no code of a finding{near}')
     return over_fleet.with_finding(desk, asked.about, vehicles)
@@ -89,7 +90,7 @@ QUESTIONS: dict[str, Question] = {
     "part": Question(
         "PART",
         "one part type in all vehicles, and which of them stands out",
-        lambda d, a, v: over_fleet.compare_part(d, a.about, v),
+        lambda d, a, v: over_parts.compare_part(d, a.about, v),
     ),
 }
 

@@ -59,20 +59,24 @@ def fit_trend(time_ns: I64, value: F64, uncertainty: F64) -> Trend:
     NaN is a value that was not told. An uncertainty that is not known, or zero, counts as the
     middle one of its column.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
-    order = np.argsort(time_ns, kind="stable")
-    time_ns, value, error = time_ns[order], value[order], _known(value[order], uncertainty[order])
+    if (np.diff(time_ns) < 0).any():
+        order = np.argsort(time_ns, kind="stable")
+        time_ns, value, uncertainty = time_ns[order], value[order], uncertainty[order]
+    known = np.isfinite(value)
+    error = _known(known, uncertainty)
     n, m = value.shape
     blank = np.full(m, np.nan)
     if n == 0:
         return Trend(np.nan, 0.0, blank, blank, blank, blank, np.zeros(m, np.int64))
     middle_ns = float((time_ns[0] + time_ns[-1]) / 2)
     years = np.asarray((time_ns - middle_ns) / YEAR_NS, np.float64)
-    weight = np.where(np.isfinite(value), 1.0 / error**2, 0.0)
-    told = np.isfinite(value).sum(axis=0)
-    grouped = _grouped(years, np.nan_to_num(value), weight)
-    x, y, w = grouped
+    weight = 1.0 / error**2
+    told = known.sum(axis=0)
+    if not known.all():
+        value, weight = np.where(known, value, 0.0), np.where(known, weight, 0.0)
+    x, y, w = _grouped(years, value, weight)
     count = (w > 0).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         first = _line(x, y, w)
@@ -82,7 +86,7 @@ def fit_trend(time_ns: I64, value: F64, uncertainty: F64) -> Trend:
         middle, slope, error_of = _line(x, y, full)
     span = (time_ns[-1] - time_ns[0]) / YEAR_NS
     fine = (count >= FEWEST) & (span >= LEAST_YEARS) & np.isfinite(slope)
-    factor = student.ppf(0.975, np.maximum(count - 2, 1))
+    factor = stdtrit(np.maximum(count - 2, 1), 0.975)
     return Trend(
         middle_ns,
         float(span),
@@ -94,14 +98,17 @@ def fit_trend(time_ns: I64, value: F64, uncertainty: F64) -> Trend:
     )
 
 
-def _known(value: F64, uncertainty: F64) -> F64:
-    """Uncertainties with the column's middle one where none is known; 1 where none is at all."""
-    good = np.isfinite(value) & np.isfinite(uncertainty) & (uncertainty > 0)
+def _known(known: npt.NDArray[np.bool_], uncertainty: F64) -> F64:
+    """Uncertainties with the column's middle one where none is known; 1 where none is at all.
+
+    ``known`` says which values are there.
+    """
+    good = known & (uncertainty > 0) & (uncertainty < np.inf)
     if good.all():
         return uncertainty
     kept = np.where(good, uncertainty, np.nan)
     some = good.any(axis=0)
-    middle = np.ones(value.shape[1])
+    middle = np.ones(known.shape[1])
     if some.any():
         middle[some] = np.nanmedian(kept[:, some], axis=0)
     return np.where(good, uncertainty, middle)

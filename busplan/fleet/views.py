@@ -82,6 +82,17 @@ def files_select(paths: Sequence[str], columns: Any, *, hive: bool = False) -> s
     return f"SELECT {wanted} FROM read_parquet({listed(paths)}{more})"
 
 
+def placed_select(paths: Sequence[str]) -> str:
+    """A select of all judgements, with the ``filename`` and the ``row`` of each."""
+    if not paths:
+        return f"SELECT *, '' AS filename, 0::BIGINT AS row FROM ({empty(schema.judgements())})"
+    return (
+        "SELECT *, file_row_number AS row FROM read_parquet("
+        f"{listed(paths)}, hive_partitioning = true, hive_types_autocast = false, "
+        "filename = true, file_row_number = true)"
+    )
+
+
 CURRENT = """
 SELECT run_key FROM (
   SELECT run_key, row_number() OVER (

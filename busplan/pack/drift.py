@@ -15,6 +15,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -268,7 +269,7 @@ class Drift:
         wide = TWO_SIDED * self.uncertainty
         return tuple(map(Interval, (self.change - wide).tolist(), (self.change + wide).tolist()))
 
-    @property
+    @cached_property
     def drifted(self) -> I64:
         """Items that moved against their peers, beyond chance and by what matters."""
         if self.topic.of_pack:
@@ -283,15 +284,12 @@ class Drift:
     @property
     def answers(self) -> tuple[Answer, ...]:
         """Good only where a change that matters is excluded."""
-        bad = set(self.drifted.tolist())
-        return tuple(
-            Answer.BAD
-            if i in bad
-            else Answer.GOOD
-            if -self.least <= interval.low and interval.high <= self.least
-            else Answer.NOT_SHOWN
-            for i, interval in enumerate(self.intervals)
-        )
+        wide = TWO_SIDED * self.uncertainty
+        good = (-self.least <= self.change - wide) & (self.change + wide <= self.least)
+        told = [Answer.GOOD if g else Answer.NOT_SHOWN for g in good.tolist()]
+        for item in self.drifted.tolist():
+            told[item] = Answer.BAD
+        return tuple(told)
 
 
 def drifts(

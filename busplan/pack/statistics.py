@@ -110,7 +110,8 @@ def deviates(values: F64, uncertainty: F64 | float, usual: float) -> F64:
 def others_of(values: F64, usual: float) -> tuple[F64, F64]:
     """Median and moderated scatter of each value's others, for any number of sets (…, n)."""
     n = values.shape[-1]
-    others = values[..., np.array([[j for j in range(n) if j != i] for i in range(n)])]
+    place = np.arange(n - 1)
+    others = values[..., place + (place >= np.arange(n)[:, None])]
     centre = np.median(others, axis=-1)
     used = n - 1 - int((n - 1) * TRIMMED)
     away = np.partition(np.abs(others - centre[..., None]), used - 1, axis=-1)[..., :used]

@@ -162,7 +162,7 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
 
 
 def questions(folder: Path, counts: list[int]) -> None:
-    """Every ready question over made rows; opening the tables is part of it."""
+    """Every ready question over made rows, tidied; opening the tables is part of it."""
     sys.path.insert(0, str(ROOT / "tests"))
     from deltalake import write_deltalake
     from support import made_rows
@@ -193,6 +193,7 @@ def questions(folder: Path, counts: list[int]) -> None:
             table = made_rows.judgements(vehicle, count // vehicles, number, drift=drift)
             write_deltalake(fleet.judgements.uri, table, mode="append")
         fleet.signals.add(made_rows.signal_rows())
+        fleet.judgements.compact(0)
         fleet.captures.add([made_rows.capture_row(f"van-{n + 1:02}") for n in range(vehicles)])
         size = sum(p.stat().st_size for p in place.rglob("*.parquet")) / 1e6
         for name, (question, how) in asked.items():
