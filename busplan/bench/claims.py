@@ -94,8 +94,8 @@ def not_claimed_again(
             "claim-not-again",
             Weight.CAUTION if sure else Weight.NOTE,
             Where(where.network, where.node, time_ns=missed[0][0].to_ns - origin_ns),
-            f"{len(missed)} of {counted(len(judged), 'start')}: it sent (at {moments}) before a "
-            f"claim of its address was heard{after}"
+            f"after {len(missed)} of {counted(len(judged), 'start')}, at {moments}, it sent before "
+            f"a claim of its address was heard{after}"
             + ("" if sure else "; nobody's claim is in this recording, which may leave them out"),
             why="Meanwhile another node may have taken the address, so receivers may ignore it.",
             action="Ask the maker: SAE J1939-81 has a node claim its address at each start.",

@@ -45,11 +45,14 @@ AT_ONCE = frozenset(
         ),
         *("identifier-width-differs", "address-contested", "address-not-claimed", "fault-told"),
         *("node-restarts", "node-unacknowledged", "cell-saturated", "cell-impossible"),
-        *("cell-voltage-low", "cell-voltage-high", "events-too-close"),
+        *("cell-voltage-low", "cell-voltage-high", "events-too-close", "signal-no-number"),
+        "claim-not-again",
     }
 )
 """Codes that more frames cannot take back."""
-AFTER_A_WHILE = frozenset({"identifiers-moved", "definition-differs", "message-undefined"})
+AFTER_A_WHILE = frozenset(
+    {"identifiers-moved", "identifiers-swapped", "definition-differs", "message-undefined"}
+)
 """Codes that need what comes in the first :data:`MISSING_S` of a node."""
 UNSURE = ("definition-differs", Weight.CAUTION)
 """Steadiness alone says so, which more frames can take back."""

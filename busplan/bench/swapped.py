@@ -150,8 +150,8 @@ def _finding(pair: Pair) -> Finding:
         Weight.FAULT,
         Where(stream.network, stream.node),
         f"{first.message.name} and {second.message.name} come under each other's identifiers "
-        f"({labels[0]} and {labels[1]}): exchanged, nothing is wrong in either; as defined "
-        f"{listing(right)} {'is' if len(right) == 1 and 'values' not in right else 'are'} wrong",
+        f"({labels[0]} and {labels[1]}): exchanged, nothing is wrong in either; wrong as defined: "
+        f"{listing(right)}",
         why="Every receiver takes the values of one message for those of the other.",
         action="Ask the maker which is right, the node or its definition, and have it corrected.",
         figures=(Figure("messages", 2), Figure("wrong as defined", len(wrong))),

@@ -135,7 +135,8 @@ def bench(
         typer.Option(
             "--ask",
             help="With --transmit: IDENTIFIER#DATA=IDENTIFIER, hexadecimal; then, when wanted, "
-            "#EXPECTED bytes (.. any, [10-2F] a range), @SECONDS it may take, *TIMES.",
+            "#EXPECTED, what it says without a length byte before it (.. any, [10-2F] a range), "
+            "@SECONDS it may take, *TIMES.",
         ),
     ] = None,
     feed: Annotated[

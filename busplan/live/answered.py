@@ -84,12 +84,12 @@ def _findings(answer: Answer, where: Where, within_s: float | None) -> list[Find
             )
         ]
     findings = []
-    times = f"after {answer.after_s * 1e3:.0f} ms"
+    times = f"after {answer.after_s * 1e3:.3g} ms"
     figures: tuple[Figure, ...] = (Figure("answer", answer.after_s * 1e3, "ms"),)
     if answer.asked > 1 and answer.least_s is not None and answer.most_s is not None:
         times = (
-            f"{answer.answered} of {answer.asked} times, after {answer.after_s * 1e3:.0f} ms in "
-            f"the middle ({answer.least_s * 1e3:.0f} to {answer.most_s * 1e3:.0f} ms)"
+            f"{answer.answered} of {answer.asked} times, after {answer.after_s * 1e3:.3g} ms in "
+            f"the middle ({answer.least_s * 1e3:.3g} to {answer.most_s * 1e3:.3g} ms)"
         )
         figures += (
             Figure("shortest", answer.least_s * 1e3, "ms"),
@@ -105,7 +105,9 @@ def _findings(answer: Answer, where: Where, within_s: float | None) -> list[Find
                 f"{came} answered {question.name} with other bytes than expected in "
                 f"{answer.wrong} of {answer.answered}: {shown}; expected {wanted}",
                 why="It is another version, another part or another state than the test is for.",
-                action="Compare its label with the order, and the expectation with the manual.",
+                action="Expect what it says, without the length byte before it, as shown here."
+                if _with_length(answer)
+                else "Compare its label with the order, and the expectation with the manual.",
                 figures=(Figure("wrong", answer.wrong), Figure("of", answer.answered)),
             )
         )
@@ -133,3 +135,10 @@ def _findings(answer: Answer, where: Where, within_s: float | None) -> list[Find
         )
     )
     return findings
+
+
+def _with_length(answer: Answer) -> bool:
+    """Whether the expectation begins with the length byte of ISO 15765-2, which is no answer's."""
+    first = min(answer.question.expected, key=lambda e: e.start, default=None)
+    length = len(answer.data)
+    return first is not None and first.start == 0 and first.length == 1 and first.low == length

@@ -109,7 +109,8 @@ def j1939_question(name: str, pgn: int, address: int) -> Question:
 
 FORM = (
     "write IDENTIFIER#DATA=IDENTIFIER in hexadecimal, for example 7E0#023E00=7E8; after it, when "
-    "wanted, #EXPECTED (.. for any byte, [10-2F] for a range), @SECONDS it may take, *TIMES"
+    "wanted, #EXPECTED (what it says, without a length byte before it; .. for any byte, [10-2F] "
+    "for a range), @SECONDS it may take, *TIMES"
 )
 _TEXT = re.compile(
     r"(?P<id>[0-9A-Fa-f]+)#(?P<data>[0-9A-Fa-f]*)=(?P<answer>[0-9A-Fa-f]+)"

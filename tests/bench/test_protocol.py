@@ -215,7 +215,7 @@ def restarted(claims_ms: tuple[int, ...], **limits: object) -> list[str]:
 def test_a_claim_is_due_again_after_each_restart() -> None:
     assert restarted((10, 8_010)) == []
     (told,) = restarted((10,))
-    assert told.startswith("caution: 1 of 1 start: it sent (at 8.4 s) before a claim")
+    assert told.startswith("caution: after 1 of 1 start, at 8.4 s, it sent before a claim")
     (told,) = restarted((10, 9_400))
     assert "which came 1000 ms later" in told or "which came 1001 ms later" in told
     lost = (7 * SECOND, 9 * SECOND, "the adapter lost frames")

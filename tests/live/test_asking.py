@@ -125,6 +125,9 @@ def test_asked_often_with_bytes_expected(talk: Talk, node: TalkingNode) -> None:
     assert told(other)[0] == ("answer-unexpected", Weight.FAULT)
     found = answer_findings([other], "drive", "inverter")[0].summary
     assert "62 F1 95 02 07; expected 62 F1 95 [0300-0310]" in found
+    with_length = talk.ask("7E0#0322F195=7E8#0562F195@0.5")
+    assert "without the length byte" in answer_findings([with_length], "a", "b")[0].action
+    assert "without the length byte" not in answer_findings([other], "a", "b")[0].action
 
 
 def test_what_is_no_service_answers_in_its_own_way(talk: Talk, node: TalkingNode) -> None:
