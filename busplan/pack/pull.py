@@ -12,14 +12,14 @@ from busplan.decode.codec import DecodedSignal, decode_message
 from busplan.errors import CaptureError, PlanError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.table import FrameTable
-from busplan.pack.labels import place
+from busplan.pack.labels import listed, place
 from busplan.pack.reading import PackReadings, SignalReading
 from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
 from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.traffic.silence import allowed_of, allowed_of_part
 from busplan.transport.messages import put_together
-from busplan.wording import plural
+from busplan.wording import listing, plural
 
 LONGEST_DAYS = 2
 """Resistances are fitted on a grid of a current's period, 10 ms perhaps, over the whole span."""
@@ -141,7 +141,7 @@ def _tolerated(reading: SignalReading, named: int, frames: int) -> Iterator[Find
 
 
 def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> list[Finding]:
-    """One finding per message whose cells or sensors never came.
+    """One finding per node of which cells or sensors never came.
 
     A capture without any of that kind was recorded elsewhere or cut; that is no fault of the pack.
     """
@@ -151,23 +151,37 @@ def _not_received(layout: PackLayout, traces: Sequence[Trace], what: str) -> lis
         named = [(str(c.number), c.address) for c in layout.cells]
     else:
         named = [(f"{s.module}/{s.position}", s.address) for s in layout.sensors]
-    silent: dict[tuple[str, str, str], list[str]] = {}
+    silent: dict[tuple[str, str], dict[str, list[str]]] = {}
     for (label, address), trace in zip(named, traces, strict=True):
         if not len(trace.heard.time_s):
-            silent.setdefault(address[:3], []).append(label)
-    return [
-        Finding(
-            "pack-cell-not-received" if what == "cell" else "pack-sensor-not-received",
-            Weight.FAULT,
-            Where(*key),
-            f"{key[1]}/{key[2]} never came, so {plural(len(labels), what)} "
-            f"{', '.join(labels)} {plural(len(labels), 'is', 'are')} not in this capture.",
-            f"A {what} that is not measured cannot be judged, nor protected.",
-            "Check the node's supply, its connection and the plan's names.",
-            (Figure(f"{what}s", len(labels)),),
-        )
-        for key, labels in silent.items()
-    ]
+            messages = silent.setdefault(address[:2], {})
+            messages.setdefault(address.message, []).append(label)
+    return [_never(what, *node, messages) for node, messages in silent.items()]
+
+
+def _never(what: str, network: str, node: str, messages: dict[str, list[str]]) -> Finding:
+    labels = [label for of_one in messages.values() for label in of_one]
+    alone = next(iter(messages)) if len(messages) == 1 else None
+    came = f"{node}/{alone} never came" if alone else f"{node} sent no {listing(messages, 6)}"
+    return Finding(
+        "pack-cell-not-received" if what == "cell" else "pack-sensor-not-received",
+        Weight.FAULT,
+        Where(network, node, alone),
+        f"{came}, so {plural(len(labels), what)} {_in_rows(labels)} "
+        f"{plural(len(labels), 'is', 'are')} not in this capture.",
+        f"A {what} that is not measured cannot be judged, nor protected.",
+        "Check the node's supply, its connection and the plan's names.",
+        (Figure(f"{what}s", len(labels)),),
+    )
+
+
+def _in_rows(labels: Sequence[str]) -> str:
+    """Names in one line; numbers that follow each other as ``25 to 48``."""
+    if len(labels) > 4 and all(a.isdecimal() for a in labels):
+        first = int(labels[0])
+        if [int(a) for a in labels] == list(range(first, first + len(labels))):
+            return f"{labels[0]} to {labels[-1]}"
+    return listed(labels, 24)
 
 
 def _short(stream: Stream, short: int, frames: int) -> Finding:

@@ -39,6 +39,8 @@ PROMISED = ((1.0, 2.0), (2.7, 2.0), (2.8, 0.5), (5.7, 0.3), (23.0, 0.1))
 """... and no less than this part of what is promised after a rest of so many hours [h, mV/h]: real
 monitors drift with the day (common practice, no source)."""
 ACCUSED_SHARE = 0.6
+MATTERS_MV_H = 0.5
+"""A loss that a short rest cannot exclude is open all the same."""
 COARSEST_STEP_V = 0.002
 FEWEST_CELLS = 4
 LEVEL_MV, SLOPE_SHARE = 0.2, 0.08
@@ -95,13 +97,13 @@ class SelfDischarge:
 
     @property
     def answers(self) -> tuple[Answer, ...]:
-        """Good only where a loss of what this rest is promised to show is excluded."""
+        """Good only where a loss that matters, and that this rest should show, is excluded."""
         bad = set(self.losing.tolist())
         return tuple(
             Answer.BAD
             if i in bad
             else Answer.GOOD
-            if interval.known and interval.low > -self.promised_mv_h
+            if interval.known and interval.low > -min(self.promised_mv_h, MATTERS_MV_H)
             else Answer.NOT_SHOWN
             for i, interval in enumerate(self.intervals)
         )

@@ -12,6 +12,8 @@ from busplan.pack.labels import clock, time_ns
 from busplan.pack.series import Heard, PackSeries
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
 
+EDGE_S = 1.0
+"""Networks and nodes need not begin and end with the capture to the second."""
 SAME_S = 1.0
 """Silences of one node that overlap, or lie closer than this, are one drop-out."""
 
@@ -59,14 +61,16 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
 
 
 def silent_spans(heard: Heard, span_s: float) -> list[tuple[float, float]]:
-    """Start and stop [s] of each stretch without a frame that is longer than it may be."""
-    limit = heard.allowed_s
-    edges = np.concatenate((heard.time_s, [span_s]))
+    """Start and stop [s] of each stretch without a frame that is longer than it may be.
+
+    At the two ends of the capture by ``EDGE_S`` at least.
+    """
+    limit, at_end = heard.allowed_s, max(heard.allowed_s, EDGE_S)
+    edges = np.concatenate(([0.0], heard.time_s, [span_s]))
     gaps = np.diff(edges)
-    spans = [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(gaps > limit)]
-    if heard.time_s[0] > limit:
-        spans.insert(0, (0.0, float(heard.time_s[0])))
-    return spans
+    long = gaps > limit
+    long[[0, -1]] = gaps[[0, -1]] > at_end
+    return [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(long)]
 
 
 def _gathered(
