@@ -63,9 +63,14 @@ def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
 def _figure(figure: SenseFigure) -> str:
     """``link share at closing 99 % (98 … 100, 95 %), closing at 0:07``."""
     interval = figure.interval
-    span = f" ({interval.low:.4g} … {interval.high:.4g}, 95 %)" if interval.known else ""
+    value, span = f"{figure.value:.4g}", ""
+    if interval.known and interval.high > interval.low:
+        # No digit finer than a hundredth of the interval.
+        digits = max(2 - math.ceil(math.log10(interval.high - interval.low)), 0)
+        value = number_text(figure.value, digits)
+        span = f" ({_between(interval.low, interval.high, digits)}, 95 %)"
     told = f", {figure.conditions}" if figure.conditions else ""
-    return f"{figure.name} {figure.value:.4g} {figure.unit}{span}{told}"
+    return f"{figure.name} {value} {figure.unit}{span}{told}"
 
 
 def _led(lead: str, text: str, columns: int) -> list[str]:
