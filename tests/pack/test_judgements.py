@@ -197,6 +197,14 @@ def test_silences_of_one_node_within_a_second_are_one_drop_out(
     assert sorted({m for d in drops for m in d.messages}) == ["CellVoltages0", "CellVoltages1"]
 
 
+def test_a_network_need_not_begin_and_end_with_the_capture_to_the_second() -> None:
+    volts = level(cells=96)
+    for missing, whole in ((9, 0), (12, 2)):  # 0.9 and 1.2 s at both ends, 0.3 s are allowed
+        volts[:missing, 24:48] = volts[-missing:, 24:48] = np.nan
+        made = series(cell_time=TIME, voltages=volts)
+        assert len(find_drop_outs(made, layout(12, sensors=0))) == whole
+
+
 @pytest.mark.parametrize(
     ("low_mv", "codes"),
     # Half of the limit of 50 mV is what one cell may lie beside its peers.

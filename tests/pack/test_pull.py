@@ -75,6 +75,16 @@ def test_values_arrive_in_string_order_with_times_from_the_first_frame(vehicle: 
     ]
 
 
+def test_a_node_whose_messages_never_came_is_one_finding(vehicle: Vehicle) -> None:
+    cells = {f"CellVoltage0{i}": np.full(4, 3.7) for i in range(1, 5)}
+    series = pull_series(table_of(frames(vehicle, "pack/monitor_a/CellVoltages1", cells)), vehicle)
+    told = {f.where.node: f for f in series.findings if f.code == "pack-cell-not-received"}
+    assert set(told) == {f"monitor_{n}" for n in "abcd"}
+    assert told["monitor_a"].summary.endswith("so cells 5 to 24 are not in this capture.")
+    assert told["monitor_a"].summary.startswith("monitor_a sent no CellVoltages2, ")
+    assert told["monitor_d"].figures[0].value == 24
+
+
 def test_a_charging_sign_is_turned_and_short_frames_are_told(vehicle: Vehicle) -> None:
     current = {"PackCurrent": np.array([50.0, -20.0, 3.0])}
     time, stream, payload = frames(vehicle, "pack/battery_master/PackStatus", current)

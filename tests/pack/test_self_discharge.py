@@ -119,3 +119,6 @@ def test_good_needs_an_interval_that_excludes_the_promised_loss() -> None:
     blank = np.zeros(6)
     found = SelfDischarge(blank, np.array([0.1, 0.2, 0.3, np.nan, 0.1, 0.1]), 0.0, 3.0)
     assert [a is Answer.GOOD for a in found.answers] == [True, True, False, False, True, True]
+    # An hour is promised to show 2 mV/h only, and half a millivolt matters all the same.
+    short = replace(found, hours=1.0)
+    assert [a is Answer.GOOD for a in short.answers] == [True, True, False, False, True, True]
