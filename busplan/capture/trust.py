@@ -69,6 +69,8 @@ class TimeWatch:
         found = []
         if self.back:
             jitter = self.back_largest_ns <= JITTER_NS
+            step_ms = self.back_largest_ns / 1e6
+            step = f"{step_ms / 1e3:.1f} s" if step_ms >= 1e4 else f"{step_ms:.3f} ms"
             found.append(
                 Finding(
                     "time-steps-back",
@@ -76,13 +78,13 @@ class TimeWatch:
                     Where(file=self.file),
                     f"{counted(self.back, 'frame is', 'frames are')} stamped earlier than the "
                     f"frame before {plural(self.back, 'it', 'them')}, by "
-                    f"{self.back_largest_ns / 1e6:.3f} ms at most (first: frame {self.back_row})",
+                    f"{step} at most (first: frame {self.back_row})",
                     why="Several adapters in one file, or a clock set while recording. Order and "
                     "cycle times around these places are not certain.",
                     action="Nothing for small steps; for large ones evaluate the parts apart.",
                     figures=(
                         Figure("frames", self.back),
-                        Figure("largest step", self.back_largest_ns / 1e6, "ms"),
+                        Figure("largest step", step_ms, "ms"),
                     ),
                 )
             )

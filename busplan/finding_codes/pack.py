@@ -170,6 +170,15 @@ SENSORS = (
         _CHECK_SENSOR,
     ),
     _entry(
+        "readings-jump-together",
+        (CAUTION, FAULT),
+        "Half or more of all temperatures, or of all cell voltages, leap away and come back. No "
+        "sensor does that alone: the clock of the recording stepped back, or two senders share "
+        "identifiers, so that two courses are mixed. None of them is believed.",
+        "Record again with one clock; see that each identifier has one sender.",
+        "A fault of cell voltages, a caution of temperatures.",
+    ),
+    _entry(
         "sensor-stuck",
         (CAUTION,),
         "The reading of a temperature sensor does not move while its peers do." + _LEFT_OUT,

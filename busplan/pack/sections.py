@@ -328,8 +328,8 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     if not seen.all():
         unheard = counted(int((~seen).sum()), "cell" if volts else "module")
         missing = f"{unheard} not heard{_doubt(report, one)}"
-    elif volts and any(s.what == "cells" for s in report.standing):
-        missing = "the cells stood still"
+    elif any(s.what == ("cells" if volts else "temperatures") for s in report.standing):
+        missing = f"the {'cells' if volts else 'temperatures'} stood still"
         answers = answers_of(len(seen), out, [False] * len(seen))
     elif volts and len(seen) > 1 and most == 0.0:
         # Peers of one voltage to the last bit, always: the step hides them, or one is sent for all.

@@ -27,6 +27,8 @@ POSSIBLE_C = (-55.0, 150.0)
 JUMP_V = 0.3
 JUMP_K = 5.0
 FEWEST_JUMPS = 2
+FEWEST_TOGETHER = 3
+"""When so many leap, and half of their kind, it is none of them."""
 SATURATED_SHARE = 0.01
 STUCK_PEER_V = 0.03
 """Cells must have moved by this much [V] before a still one is called stuck."""
@@ -181,7 +183,9 @@ def _stuck(
     When it is only for a part of the capture, the peers must move twice as much. A sensor whose
     whole module stands still tells of the module, unless it reads what no other ever started from.
     """
+    sound = [i not in known for i in range(len(traces))]
     whole_travel = np.array([float(np.ptp(t.value)) if len(t) else np.nan for t in traces])
+    whole_travel[np.logical_not(sound)] = np.nan
     if not float(np.nan_to_num(nan_median(whole_travel))) >= peer_move:
         return []
     found = []
@@ -198,6 +202,7 @@ def _stuck(
         if end - begin < MANY_PERIODS * trace.period_s:
             continue
         travel = np.array([_travel(t, begin, end) for t in traces])
+        travel[np.logical_not(sound)] = np.nan
         if not float(np.nan_to_num(nan_median(travel))) >= need:
             continue
         value = float(trace.value[start])
@@ -232,8 +237,34 @@ def _plausible_start(traces: Sequence[Trace], index: int, value: float) -> bool:
 
 
 def faulty_findings(faulty: Sequence[FaultyReading], layout: PackLayout) -> list[Finding]:
-    """A finding for each faulty channel."""
-    return [_finding(f, layout) for f in faulty]
+    """A finding for each faulty channel; one for all of a kind when most of them leap."""
+    found: list[Finding] = []
+    for kind, places in (("cell", layout.cells), ("sensor", layout.sensors)):
+        own = [f for f in faulty if f.kind == kind]
+        leaping = [f for f in own if f.fault is SensorFault.JUMPING]
+        if len(leaping) >= max(FEWEST_TOGETHER, len(places) / 2):
+            own = [f for f in own if f.fault is not SensorFault.JUMPING]
+            address = places[leaping[0].index].address
+            found.append(_together(leaping, len(places), address))
+        found += [_finding(f, layout) for f in own]
+    return found
+
+
+def _together(leaping: Sequence[FaultyReading], of: int, address: SignalAddress) -> Finding:
+    """No sensor does what most do at once: two stretches of time are mixed, or two senders."""
+    cells = leaping[0].kind == "cell"
+    most = max(f.count for f in leaping)
+    what = "cell voltages" if cells else "temperatures"
+    return Finding(
+        "readings-jump-together",
+        Weight.FAULT if cells else Weight.CAUTION,
+        place(address, min(f.time_s for f in leaping)),
+        f"{len(leaping)} of {of} {what} leap away and come back, up to {most} times.",
+        "No sensor is at fault alone when most leap: the clock of the recording stepped back, or "
+        "two senders share identifiers, and two courses are mixed. None of them is believed.",
+        "Record again with one clock; see that each identifier has one sender.",
+        (Figure("channels", len(leaping)), Figure("readings", most)),
+    )
 
 
 def _finding(reading: FaultyReading, layout: PackLayout) -> Finding:

@@ -16,7 +16,7 @@ from busplan.pack.evenness import (
 )
 from busplan.pack.limits import find_excesses, limit_findings
 from busplan.pack.order import end_order, order_findings
-from busplan.pack.sensors import SensorFault, find_faulty
+from busplan.pack.sensors import SensorFault, faulty_findings, find_faulty
 from busplan.pack.series import Trace
 from busplan.pack.silence import drop_out_findings, find_drop_outs
 from busplan.pack.windows import Mode
@@ -123,6 +123,18 @@ def test_one_leap_alone_is_no_jumping_sensor(leaps: int, faults: list[SensorFaul
     values[[200, 400][:leaps], 4] += 12.0
     found = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
     assert [f.fault for f in found] == faults
+
+
+@pytest.mark.parametrize(
+    ("many", "codes"), [(2, ["sensor-jumping"] * 2), (3, ["readings-jump-together"])]
+)
+def test_most_sensors_that_leap_are_named_once(many: int, codes: list[str]) -> None:
+    """Six sensors: where half of them leap the clock or the senders are to blame."""
+    time, _, values = module_temperatures(15, np.ones(3), period=1.0)
+    values[200:240:2, :many] += 12.0
+    found = find_faulty(series(sensor_time=time, temperatures=values), LAYOUT)
+    assert len(found) == many
+    assert [f.code for f in faulty_findings(found, LAYOUT)] == codes
 
 
 def test_a_whole_module_that_stands_still_is_no_sensor_fault() -> None:

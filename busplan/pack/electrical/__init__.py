@@ -42,7 +42,7 @@ def check_electrical(
     ``faulty`` are channels (kind, index) that are not believed; ``rest`` says that the user stated
     the pack to be at rest. ``still`` names what stood still while it must have moved ("current").
     """
-    cells, current = _unbelievable(series, layout, still)
+    cells, current, modules = _unbelievable(series, layout, still)
     made = (
         cells("sum of cells") or sum_of_cells(series, layout),
         insulation(series, layout),
@@ -59,15 +59,16 @@ def check_electrical(
         current("current at zero") or current_zero(series, layout, rest=rest),
         current("state of charge") or state_of_charge(series, layout),
         current("charge and energy") or energy(series, layout),
-        outlet(series, layout),
+        modules("outlet temperature") or outlet(series, layout),
     )
     return tuple(check for check, _ in made), [f for _, found in made for f in found]
 
 
 def _unbelievable(
     series: PackSeries, layout: PackLayout, still: Collection[str]
-) -> tuple[Callable[[str], Result | None], Callable[[str], Result | None]]:
-    """What stands in for checks by cells, and by the current, that cannot be believed as a whole.
+) -> tuple[Callable[[str], Result | None], ...]:
+    """What stands in for checks by cells, by the current and by the modules' temperatures that
+    cannot be believed as a whole.
 
     A wrong sign or scale and a reading that stood still are told once (:mod:`busplan.pack`'s
     ``plausible`` and ``standing``), not again by their effects.
@@ -84,4 +85,5 @@ def _unbelievable(
         text = f"the {wrong} of the {what} cannot be right"
         return lambda name: not_shown(name, text, "correct it in plan or definition, judge again")
 
-    return stand_in("cells", volts), stand_in("current", amps)
+    degrees = "course" if "temperatures" in still else ""
+    return stand_in("cells", volts), stand_in("current", amps), stand_in("temperatures", degrees)
