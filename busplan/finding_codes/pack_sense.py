@@ -88,6 +88,14 @@ CHARGER = (
         "Read the charger's own state: mains, temperature, a fault it holds.",
     ),
     _entry(
+        "pack-over-charger",
+        (CAUTION,),
+        "The pack took more current than the charger said it gave, by 2 A and a tenth at least, "
+        "for a while. One of the two reads wrongly; if it is the charger, it gives more than is "
+        "asked for.",
+        "Measure the charging current apart, by licensed people; check both signals' factor.",
+    ),
+    _entry(
         "charger-goes-on",
         (FAULT,),
         "The charger went on giving current after its request had ended. A charger that does not "

@@ -68,7 +68,7 @@ KINDS: Mapping[PackTest, TestKind] = {
     ),
     PackTest.CHARGE: TestKind(
         (*ALWAYS, "order at the ends", "evenness of cells", "evenness of modules", "electrical"),
-        ("sum of cells", "insulation", "charger current"),
+        ("sum of cells", "insulation", "charger current", "charger and pack"),
         60.0,
         "charge until the charger ends it; record charger and pack",
     ),
@@ -104,6 +104,7 @@ CHECK_NEEDS: Mapping[str, tuple[str, ...]] = {
     "link while open": ("contactor_state", "link_voltage", "voltage"),
     "DC-DC output": ("dcdc_output_voltage",),
     "charger current": ("charger_current", "charger_current_request"),
+    "charger and pack": ("charger_current", "current"),
 }
 """The quantities without which an electrical check cannot be made."""
 

@@ -16,7 +16,13 @@ from truth.electrical_cases import CHARGES, ON_OFF, charging_cells
 from busplan.findings import Weight
 from busplan.pack.series import Trace
 
-CHECKS = ("charger current", "charger voltage", "end of charge", "first full cell")
+CHECKS = (
+    "charger current",
+    "charger voltage",
+    "charger and pack",
+    "end of charge",
+    "first full cell",
+)
 
 
 def judged(seed: int, how: Charge, bus: Bus | None = None) -> Sensed:
@@ -83,6 +89,26 @@ def test_a_charge_that_did_not_end_shows_no_end() -> None:
     assert result["end of charge"].answer is NOT_SHOWN
     assert result["first full cell"].answer is NOT_SHOWN
     assert result["charger current"].answer is GOOD
+
+
+@pytest.mark.parametrize(
+    ("told_a", "pack_a", "codes"),
+    [
+        # Kirchhoff's current law: what the vehicle uses is missing in the pack, none is added.
+        (40.0, -30.0, []),
+        (40.0, -43.9, []),
+        (40.0, -44.1, ["pack-over-charger"]),
+        (10.0, -11.9, []),
+        (10.0, -12.1, ["pack-over-charger"]),
+        (10.0, 5.0, []),
+    ],
+)
+def test_a_pack_cannot_take_more_than_the_charger_gives(
+    told_a: float, pack_a: float, codes: list[str]
+) -> None:
+    result = sense({"charger_current": flat(told_a), "current": flat(pack_a)})
+    assert result.codes == codes
+    assert result["charger and pack"].answer is (BAD if codes else GOOD)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from busplan.pack.electrical.counting import current_zero, energy, state_of_char
 from busplan.pack.electrical.dcdc import dcdc
 from busplan.pack.electrical.feedback import feedback
 from busplan.pack.electrical.insulation import insulation
-from busplan.pack.electrical.kirchhoff import sum_of_cells
+from busplan.pack.electrical.kirchhoff import charger_and_pack, sum_of_cells
 from busplan.pack.electrical.link import link_while_closed, link_while_open
 from busplan.pack.electrical.liquid import outlet
 from busplan.pack.plausible import cell_scale_off, current_sense
@@ -54,6 +54,7 @@ def check_electrical(
         dcdc(series, layout),
         charger_current(series, layout, faulty),
         charger_voltage(series, layout),
+        current("charger and pack") or charger_and_pack(series, layout),
         end_of_charge(series, layout),
         cells("first full cell") or current("first full cell") or full_cell(series, layout, faulty),
         current("current at zero") or current_zero(series, layout, rest=rest),

@@ -1,8 +1,12 @@
-"""Sum of cells against pack voltage: Kirchhoff's voltage law.
+"""Sum of cells against pack voltage, charger against pack current: Kirchhoff's two laws.
 
 Cells and pack are not measured at one moment, so rows count only where the current has been steady
 for ``STEADY_S``, and those of small current before others: what lies outside the taps drops
 little there. ``SUM_SHARE`` covers the accuracy of the two (common practice, no source).
+
+What flows into the pack comes from the charger, less what else the vehicle uses meanwhile: the pack
+cannot take more than the charger gives. ``OVER_A`` and ``OVER_SHARE`` cover the accuracy of the two
+sensors, ``OVER_S`` that one follows the other (common practice, no source).
 """
 
 from __future__ import annotations
@@ -12,9 +16,9 @@ import numpy as np
 from busplan.answers import Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.electrical.check import Result, SenseFigure, judged, not_shown, unheard
-from busplan.pack.labels import place
+from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import F64, Mask, longest_run
+from busplan.pack.statistics import F64, Mask, longest_run, time_where
 from busplan.plan.vehicle import PackLayout
 
 SUM_SHARE = 0.01
@@ -26,6 +30,8 @@ STEADY_PART = 0.02
 """... of the greatest current, where that is more."""
 QUIET_PART = 0.1
 FEWEST = 10
+OVER_A, OVER_SHARE, OVER_S = 2.0, 0.1, 10.0
+LEAST_GIVEN_A, LEAST_GIVEN_S = 1.0, 30.0
 CELL_V = (0.5, 6.0)
 """What lies outside is no reading of a cell."""
 
@@ -76,6 +82,49 @@ def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
         "A cell is missing, doubled or measured wrongly, or the pack voltage is.",
         "Compare the plan's cells with the pack; measure the pack voltage apart (licensed people).",
         (Figure("difference", worst, "V"), Figure("cells", count), Figure("longest", length, "s")),
+    )
+    return judged(name, finding.summary, [finding], [figure])
+
+
+def charger_and_pack(series: PackSeries, layout: PackLayout) -> Result:
+    """Whether the pack takes no more than the charger says it gives."""
+    name = "charger and pack"
+    missing = unheard(name, series, layout, "charger_current", "current")
+    if missing is not None:
+        return missing
+    given = series.quantities["charger_current"]
+    more = -series.quantities["current"].at(given.time_s) - given.value
+    giving = np.isfinite(more) & (given.value > LEAST_GIVEN_A)
+    seconds = time_where(given.time_s, giving)
+    if seconds < LEAST_GIVEN_S:
+        return not_shown(
+            name, f"{seconds:.0f} s of charging only", f"record {LEAST_GIVEN_S:.0f} s of it"
+        )
+    allowed = np.maximum(OVER_A, OVER_SHARE * given.value)
+    over = giving & (np.nan_to_num(more) > allowed)
+    start, length = longest_run(given.time_s, over)
+    middle = float(np.median(more[giving]))
+    low, high = np.percentile(more[giving], (2.5, 97.5)).tolist()
+    figure = SenseFigure(
+        "pack minus charger", middle, "A", Interval(low, high),
+        f"{seconds:.0f} s of charging, readings as they came",
+    )  # fmt: skip
+    if length < OVER_S:
+        return judged(name, f"median {middle:+.1f} A of the pack over the charger", (), [figure])
+    told, taken = (float(np.median(v[over])) for v in (given.value, given.value + more))
+    finding = Finding(
+        "pack-over-charger",
+        Weight.CAUTION,
+        place(layout.quantities["charger_current"], start),
+        f"The pack took {taken:.1f} A while the charger told {told:.1f} A, for {length:.0f} s from "
+        f"{clock(start)}.",
+        "One of the two reads wrongly: if it is the charger, it gives more than is asked for.",
+        "Measure the charging current apart (licensed people); check both signals' factor.",
+        (
+            Figure("pack", taken, "A"),
+            Figure("charger", told, "A"),
+            Figure("longest", length, "s"),
+        ),
     )
     return judged(name, finding.summary, [finding], [figure])
 
