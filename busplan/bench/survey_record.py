@@ -66,7 +66,7 @@ class SurveyRecord:
             ("capture", self.capture or "not stated"),
             ("SHA-256", self.capture_sha256 or "not worked out"),
             *((f"tells: {name}", text) for name, text in self.identity),
-            ("draft definition", self.draft or "not kept"),
+            ("draft", self.draft or "not kept"),
             ("busplan", __version__),
         ]
 

@@ -141,8 +141,9 @@ def show_survey(made: SurveyRecord, out: Path | None, *, as_json: bool) -> None:
     from busplan.bench.draft import draft_messages
     from busplan.bench.survey_record import HEAD
     from busplan.cli.bench_records import keep_files
-    from busplan.cli.output import json_text, print_json, print_table, print_text, say
+    from busplan.cli.output import json_text, print_json, print_text, say, table_width
     from busplan.definitions.writing import dbc_bytes, dbc_text
+    from busplan.text.table import table_lines
 
     if out is not None:
         draft = dbc_text(
@@ -165,6 +166,10 @@ def show_survey(made: SurveyRecord, out: Path | None, *, as_json: bool) -> None:
     say(made.headline)
     say()
     for name, value in made.facts[:-1]:
-        print_text(value, lead=f"{name:<16} ")
+        print_text(value, lead=f"{name:<15} ")
     say()
-    print_table(list(HEAD), made.rows, right=frozenset((1, 3)))
+    cells = [list(HEAD), *made.rows]
+    leads = table_lines(HEAD[:-1], [r[:-1] for r in made.rows], table_width(), right=(1, 3))
+    wide = max(map(len, leads))
+    for lead, row in zip(leads, cells, strict=True):
+        print_text(row[-1], lead=f"{lead:<{wide}}  ")
