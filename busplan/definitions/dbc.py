@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +58,16 @@ def load_dbc(path: str | Path, *, encoding: str | None = None) -> Definitions:
 def parse_dbc(
     text: str, file: str, *, encoding: str = "utf-8", findings: Sequence[Finding] = ()
 ) -> Definitions:
-    """The definitions in a DBC ``text``; ``file`` is the name that messages and findings carry."""
+    """The definitions in a DBC ``text``; ``file`` is the name that messages and findings carry.
+
+    The last few are kept: notebooks, runs over many captures and trials of a change read the same
+    files again and again. ``PlanError`` when nothing in it can be used.
+    """
+    return _parsed(text, file, encoding, tuple(findings))
+
+
+@lru_cache(maxsize=64)
+def _parsed(text: str, file: str, encoding: str, findings: tuple[Finding, ...]) -> Definitions:
     statements, mended = mend(cut(text), file)
     statements, hint, hint_findings = _without_bit_rate(statements, file)
     salvaged = salvage(statements, file)

@@ -304,7 +304,7 @@ def test_a_file_full_of_nonsense_ends(monkeypatch) -> None:
     assert MOST_ATTEMPTS > 3
     text = GOOD + 'BA_DEF_ BO_ "GenMsgSendType" ENUM "cyclic";\nBA_ "GenMsgSendType" BO_ 256 9;\n'
     with pytest.raises(PlanError, match="too many"):
-        parse_dbc(text, "x.dbc")
+        parse_dbc(text, "nonsense.dbc")
 
 
 def test_missing_file(tmp_path) -> None:
