@@ -162,8 +162,11 @@ def _shown(run: Run) -> Iterator[Told]:
                 step(run.done_size, note=note())
             elif time.monotonic() - line_s > _EVERY_S:
                 line_s = time.monotonic()
-                left = run.seconds / max(run.done_size, 1) * (run.size - run.done_size)
-                say(f"judging: {note()}, {left:,.0f} s left", err=True)
+                left = ""
+                if run.done_size:
+                    seconds = run.seconds / run.done_size * (run.size - run.done_size)
+                    left = f", {seconds:,.0f} s left"
+                say(f"judging: {note()}{left}", err=True)
             for name, reason in (run.refused + run.failed)[told_of:] if step is None else ():
                 say(f"{name}: {reason.removeprefix(f'{name}: ')}", err=True)
                 told_of += 1

@@ -1,22 +1,58 @@
 """Who does the work: processes on this machine, a cluster by its scheduler, or this process.
 
 All by Dask but the last. A worker that dies is started again and its capture tried anew; one that
-kills its worker again and again is given up and named.
+kills its worker again and again is given up and named. So that no other is named with it, a worker
+has one capture at a time.
 """
 
 from __future__ import annotations
 
+import logging
 import os
-from collections import deque
+import sys
+import time
+from collections import Counter, deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Protocol
 
 from busplan.errors import UsageError
 from busplan.fleet.work import Outcome, Task, work
+from busplan.fleet.worker import NOISY, quieten
 
 DEATHS = 2
 """Workers that a capture may kill before it is given up, besides the first."""
+COUNT_S = 2.0
+"""Workers may come and go; they are counted so often [s]."""
+
+FORKED = sys.platform == "linux"
+"""Workers are forked from a process that has loaded what they need; elsewhere each loads it."""
+
+SETTINGS = {
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.comm.timeouts.connect": "20s",
+    "distributed.admin.log-length": 0,
+    "logging": {"distributed": "critical", "tornado": "critical", "asyncio": "critical"},
+    "distributed.worker.multiprocessing-method": "forkserver" if FORKED else "spawn",
+    "distributed.nanny.pre-spawn-environ": {
+        **dict.fromkeys(("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS"), 1),
+        # Columns of a capture come and go: given back to the system each time, they would cost
+        # 80,000 page faults a capture, a third of its processor time.
+        "MALLOC_TRIM_THRESHOLD_": 256 << 20,
+        "MALLOC_MMAP_THRESHOLD_": 64 << 20,
+        "MALLOC_ARENA_MAX": 1,
+    },
+    # What watches is made for many small tasks: on tasks of a second it costs more than all else
+    # that the engine does (a tenth of a worker, a sixteenth of the coordinator).
+    "distributed.worker.profile.enabled": False,
+    "distributed.worker.memory.monitor-interval": "500ms",
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "5s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+    "distributed.scheduler.active-memory-manager.start": False,
+}
 
 
 class EngineLostError(OSError):
@@ -80,35 +116,51 @@ class OnCluster:
 
     def __init__(self, client: Any, url: str) -> None:
         self._client, self._url = client, url
-        self._tasks: dict[Any, Task] = {}
+        self._queue: deque[Task] = deque()
+        self._out: dict[Any, Task] = {}
+        self._deaths: Counter[str] = Counter()
+        self._counted, self._counted_s = 1, float("-inf")
 
     @property
     def workers(self) -> int:
-        """Workers there are now."""
-        return max(len(self._client.scheduler_info(n_workers=-1)["workers"]), 1)
+        """Workers there are now, counted now and then."""
+        if time.monotonic() - self._counted_s > COUNT_S:
+            there = self._client.scheduler_info(n_workers=-1)["workers"]
+            self._counted, self._counted_s = max(len(there), 1), time.monotonic()
+        return self._counted
 
     def submit(self, task: Task) -> None:
-        """Send it to the scheduler."""
-        future = self._client.submit(
-            work_as_worker, self._url, task, key=f"busplan-{task.run_key}-{os.getpid()}", pure=False
-        )
-        self._tasks[future] = task
+        """Send it to the scheduler, as soon as a worker has nothing to do."""
+        self._queue.append(task)
+        self._send()
+
+    def _send(self) -> None:
+        while self._queue and len(self._out) < self.workers:
+            task = self._queue.popleft()
+            key = f"busplan-{task.run_key}-{os.getpid()}-{self._deaths[task.run_key]}"
+            future = self._client.submit(work_as_worker, self._url, task, key=key, pure=False)
+            self._out[future] = task
 
     def finished(self, wait_s: float) -> list[tuple[Task, Outcome]]:
         """What workers have given back. :class:`EngineLostError` when nobody is there."""
         import distributed
 
-        if not self._tasks:
+        self._send()
+        if not self._out:
             return []
         wait: Any = distributed.wait
         with suppress(TimeoutError):
-            wait(list(self._tasks), timeout=wait_s, return_when="FIRST_COMPLETED")
-        done = [f for f in self._tasks if f.status != "pending"]
-        if any(f.status in ("cancelled", "lost") for f in done):
+            wait(list(self._out), timeout=wait_s, return_when="FIRST_COMPLETED")
+        ended = [f for f in self._out if f.status != "pending"]
+        if any(f.status in ("cancelled", "lost") for f in ended):
             raise EngineLostError(5, "the scheduler or its workers are gone")
-        return [(self._tasks.pop(f), self._outcome(f)) for f in done]
+        done = [(self._out.pop(f), f) for f in ended]
+        self._send()  # before the rows are fetched: workers go on meanwhile
+        told = [(task, self._outcome(task, future)) for task, future in done]
+        return [(task, outcome) for task, outcome in told if outcome is not None]
 
-    def _outcome(self, future: Any) -> Outcome:
+    def _outcome(self, task: Task, future: Any) -> Outcome | None:
+        """What came of it; ``None`` when its worker died and it is to be tried again."""
         if future.status == "finished":
             try:
                 result: Outcome = future.result(timeout=60)
@@ -116,21 +168,26 @@ class OnCluster:
                 raise EngineLostError(5, f"the scheduler is gone: {error}") from error
             return result
         raised = future.exception()
-        if type(raised).__name__ == "KilledWorker":
-            return Outcome(
-                None, f"every worker that judged it died ({DEATHS + 1} of them); look at its size"
-            )
-        return Outcome(None, f"unexpected {type(raised).__name__}: {raised}")
+        if type(raised).__name__ != "KilledWorker":
+            return Outcome(None, f"unexpected {type(raised).__name__}: {raised}")
+        self._counted_s = float("-inf")  # there is one worker less, until it is started again
+        self._deaths[task.run_key] += 1 + raised.allowed_failures
+        if self._deaths[task.run_key] <= DEATHS:
+            self._queue.append(task)
+            return None
+        died = self._deaths[task.run_key]
+        return Outcome(None, f"every worker that judged it died ({died} of them); look at its size")
 
     def waiting(self) -> int:
-        """Those sent and not back."""
-        return len(self._tasks)
+        """Those not back."""
+        return len(self._queue) + len(self._out)
 
     def stop(self) -> None:
         """Call back all that is out."""
         with suppress(Exception):
-            self._client.cancel(list(self._tasks), force=True)
-        self._tasks.clear()
+            self._client.cancel(list(self._out), force=True)
+        self._queue.clear()
+        self._out.clear()
 
 
 def work_as_worker(url: str, task: Task) -> Outcome:
@@ -155,15 +212,7 @@ def engine(url: str, workers: int, scheduler: str | None) -> Iterator[Engine]:
 
     client_of: Any = distributed.Client
     cluster_of: Any = distributed.LocalCluster
-    settings = {
-        "distributed.scheduler.allowed-failures": DEATHS,
-        "distributed.worker.memory.target": False,
-        "distributed.worker.memory.spill": False,
-        "distributed.comm.timeouts.connect": "20s",
-        "distributed.admin.log-length": 0,
-        "logging": {"distributed": "critical", "tornado": "critical", "asyncio": "critical"},
-    }
-    with dask.config.set(settings), _quiet():
+    with dask.config.set(SETTINGS), _quiet():
         if scheduler is not None:
             try:
                 client = client_of(scheduler, timeout="20s")
@@ -172,17 +221,31 @@ def engine(url: str, workers: int, scheduler: str | None) -> Iterator[Engine]:
             with _closing(client, None):
                 yield OnCluster(client, url)
             return
+        _fork_from_a_warm_process()
         cluster = cluster_of(
             n_workers=workers,
             threads_per_worker=1,
             processes=True,
             host="127.0.0.1",
             dashboard_address=None,
+            scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},  # not 8787, which others have
             preload=["busplan.fleet.worker"],
         )
         client = client_of(cluster)
         with _closing(client, cluster):
             yield OnCluster(client, url)
+
+
+def _fork_from_a_warm_process() -> None:
+    """Say what the process that workers are forked from is to load before it forks the first."""
+    if FORKED:
+        from multiprocessing import get_context
+
+        from distributed.utils import get_mp_context
+
+        mine: Any = get_mp_context
+        mine()  # which has a list of its own, and sets it once
+        get_context("forkserver").set_forkserver_preload(["distributed", "busplan.fleet.warmed"])
 
 
 @contextmanager
@@ -200,25 +263,8 @@ def _closing(client: Any, cluster: Any) -> Iterator[None]:
 @contextmanager
 def _quiet() -> Iterator[None]:
     """Dask's own messages do not belong on the terminal; what they mean is told by outcomes."""
-    import logging
-
-    names = (
-        "distributed",
-        "distributed.nanny",
-        "distributed.worker",
-        "distributed.scheduler",
-        "distributed.core",
-        "distributed.comm",
-        "distributed.client",
-        "bokeh",
-        "tornado",
-        "distributed.batched",
-        "distributed.utils",
-        "asyncio",
-    )
-    before = {name: logging.getLogger(name).level for name in names}
-    for name in names:
-        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    before = {name: logging.getLogger(name).level for name in NOISY}
+    quieten()
     try:
         yield
     finally:

@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 from deltalake import DeltaTable
 from support import small_fleet
+from support.killer import work_that_kills
 
 from busplan.fleet import upkeep
 from busplan.fleet.catalogue import Fleet
@@ -23,7 +24,7 @@ from busplan.fleet.engine import InThisProcess, engine
 from busplan.fleet.run import Coordinator, Run, tasks_to_do
 from busplan.fleet.work import Outcome, Task
 
-CAPTURES, FRAMES = 8, 2000
+CAPTURES, FRAMES = 16, 2000
 
 
 @pytest.fixture
@@ -80,30 +81,18 @@ def check_all_once(fleet: Fleet) -> None:
 
 
 def workers_of(process: subprocess.Popen[str]) -> list[psutil.Process]:
-    return [
-        p
-        for p in psutil.Process(process.pid).children(recursive=True)
-        if "spawn_main" in " ".join(p.cmdline())
-    ]
-
-
-def test_a_killed_worker_is_replaced(fleet: Fleet) -> None:
-    process = started(fleet, "--workers", "2")
-    until(lambda: written(fleet))
-    workers_of(process)[0].kill()
-    code, told, err = ended(process)
-    assert (code, told["judged"], err) == (0, CAPTURES, "")
-    check_all_once(fleet)
+    return psutil.Process(process.pid).children(recursive=True)
 
 
 def test_a_killed_and_a_stopped_run_go_on_and_two_runs_share_what_is_left(fleet: Fleet) -> None:
-    process = started(fleet, "--workers", "1")
+    process = started(fleet, "--workers", "2")
     until(lambda: written(fleet))
     helpers = workers_of(process)
     process.kill()
     process.communicate()
     until(lambda: not any(p.is_running() and p.status() != "zombie" for p in helpers), 20)
     left_over = len(written(fleet))
+    assert left_over < CAPTURES
 
     process = started(fleet, "--workers", "1")
     until(lambda: len(written(fleet)) > max(left_over, 2))
@@ -111,7 +100,7 @@ def test_a_killed_and_a_stopped_run_go_on_and_two_runs_share_what_is_left(fleet:
     out, err = process.communicate(timeout=60)
     assert (process.returncode, out, err.strip()) == (130, "", "busplan: stopped")
     known = fleet.judgements.rows(["run_key"]).num_rows
-    assert known >= 2
+    assert 2 <= known < CAPTURES
 
     both = [started(fleet, "--workers", "1") for _ in range(2)]
     told = [ended(each) for each in both]
@@ -120,6 +109,23 @@ def test_a_killed_and_a_stopped_run_go_on_and_two_runs_share_what_is_left(fleet:
     assert sum(t["judged"] for _, t, _ in told) == CAPTURES - known
     # Shared, not done twice: a run counts the frames of whatever it has worked on.
     assert sum(t["frames"] for _, t, _ in told) == (CAPTURES - known) * FRAMES
+    check_all_once(fleet)
+
+
+def test_a_killed_worker_is_replaced_and_only_a_capture_that_kills_them_all_is_named(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("busplan.fleet.engine.work_as_worker", work_that_kills)
+    tasks, run = tasks_to_do(fleet, [], again=False)
+    with engine(fleet.place.url, 2, None) as works:
+        Coordinator(fleet, works, run).judge(sorted(tasks, key=lambda t: t.name))
+    (((name, why),), error) = run.failed, run.error
+    assert (Path(name).name, error) == ("0.log", "")
+    assert why == "every worker that judged it died (3 of them); look at its size"
+    assert run.judged == CAPTURES - 1
+    assert not run.whole
+    assert capfd.readouterr().err == ""
+    assert in_process(fleet, InThisProcess(fleet.place.url)).judged == 1
     check_all_once(fleet)
 
 
