@@ -228,3 +228,26 @@ def test_a_recording_without_any_claim_may_have_been_made_so() -> None:
     assert "may leave them out" in told
     (told,) = restarted((), begin_ns=0)
     assert told.startswith("caution: ")
+
+
+@pytest.mark.parametrize(("claims_ms", "told"), [((1_300, 8_300), 0), ((1_300,), 1), ((), 2)])
+def test_a_claim_is_due_at_each_power_on_of_a_test(claims_ms: tuple[int, ...], told: int) -> None:
+    """Switched on at 1 s, off at 6.5 s and on at 8 s; its first message comes 0.6 s later."""
+    bench = motor()
+    life = bench.rows(5.0)
+    sent = [replace(r, time_ns=r.time_ns + on * SECOND + 200 * MS) for on in (1, 8) for r in life]
+    claims = [Row(ms * MS, 0x18EEFF00 | ADDRESS, EXTENDED, NAME) for ms in claims_ms]
+    first = min(r.time_ns for r in (*sent, *claims))
+    cycles = tuple(
+        (round(off * SECOND) - first, on * SECOND - first) for off, on in ((0, 1), (6.5, 8))
+    )
+    report = bench.judge(
+        [*sent, *claims],
+        seconds=14.0,
+        power_cycles=cycles,
+        begin_ns=-first,
+        power_on_ns=SECOND - first,
+    )
+    found = [f for f in report.findings if f.code == "claim-not-again"]
+    assert [f.figures[1].value for f in found] == ([told] if told else [])
+    assert all(f.weight.word == "caution" for f in found)

@@ -172,7 +172,7 @@ def test_a_simulated_plan_played_onto_software_buses_is_recorded_whole(tmp_path:
     sent = sum(n["frames"] for n in json.loads(player.stdout)["networks"])
     time.sleep(0.6)
     recorder.send_signal(signal.SIGINT)
-    out, _ = recorder.communicate(timeout=10)
+    out, _ = recorder.communicate(timeout=60)
     assert json.loads(out)["written"] == sent
     assert set(read_capture(log).frames.networks) == {"charge", "pack"}
 
@@ -188,5 +188,5 @@ def test_a_recording_in_which_nothing_came_says_what_to_measure(tmp_path: Path) 
     ]
     result = CliRunner().invoke(app, call)
     assert result.exit_code == 0
-    assert "0 frames in 0." in result.stdout
+    assert result.stdout.startswith("0 frames in ")
     assert "busplan bench --wiring" in result.stderr

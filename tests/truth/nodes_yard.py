@@ -317,6 +317,7 @@ NODES: list[TruthNode] = [
         dbc=STEERING,
         sender="STEERING",
         sends=steering_sends,
+        seconds=12.0,
         verdicts=("pass",),
         never=("checksum-wrong", "checksum-still"),
     ),
@@ -326,6 +327,7 @@ NODES: list[TruthNode] = [
         dbc=PEDAL,
         sender="PEDAL",
         sends=pedal_sends(torn=False),
+        seconds=12.0,
         verdicts=("pass",),
     ),
     TruthNode(
@@ -371,6 +373,7 @@ NODES: list[TruthNode] = [
         dbc=BOOSTER,
         sender="BOOSTER",
         sends=booster_sends(slow=1.02),
+        seconds=12.0,
         verdicts=("pass",),
         never=("cycle-time-off", "cycle-drifts"),
     ),
