@@ -221,7 +221,7 @@ def _length(left: F64, design: F64, kept: Mask, ohm: F64, prior_ohm: float) -> f
         inner = (rows - 1) * np.log1p(-np.exp(-2.0 / length))
         own = square / size**2
         own[:, 2, 2] += 1.0 / prior_ohm**2
-        each = (rows - 3) * (2.0 * np.log(size) + chi / size**2) + inner + _log_det(own)
+        each = rows * 2.0 * np.log(size) + (rows - 3) * chi / size**2 + inner + _log_det(own)
         value = -float(np.median(each))
         if value > best:
             best, found = value, length

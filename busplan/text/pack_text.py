@@ -15,7 +15,7 @@ from busplan.pack.warm_up_result import WarmUp
 from busplan.pack.warm_up_text import cautions, exchange_text
 from busplan.pack.whole import judge_whole
 from busplan.text.runs import wrapped
-from busplan.text.table import number_text, table_lines
+from busplan.text.table import between, number_text, table_lines
 
 STEP = "> "
 """Before each thing to do next."""
@@ -68,7 +68,7 @@ def _figure(figure: SenseFigure) -> str:
         # No digit finer than a hundredth of the interval.
         digits = max(2 - math.ceil(math.log10(interval.high - interval.low)), 0)
         value = number_text(figure.value, digits)
-        span = f" ({_between(interval.low, interval.high, digits)}, 95 %)"
+        span = f" ({between(interval.low, interval.high, digits)}, 95 %)"
     told = f", {figure.conditions}" if figure.conditions else ""
     return f"{figure.name} {value} {figure.unit}{span}{told}"
 
@@ -106,13 +106,6 @@ def warm_up_notes(warm_up: WarmUp) -> list[str]:
     return [told, *([sentence(chances) + "."] if chances else []), *cautions(warm_up)]
 
 
-def _between(low: float, high: float, digits: int = 1) -> str:
-    """What holds in 95 %, from low to high."""
-    if not math.isfinite(low) or not math.isfinite(high):
-        return "-"
-    return f"{number_text(low, digits)} … {number_text(high, digits)}"
-
-
 def _part(share: float, deviation: float) -> str:
     """Part of the time in per cent; of a cell that was never heard nothing."""
     return number_text(share * 100, 0) if math.isfinite(deviation) else "-"
@@ -127,20 +120,20 @@ def _cells(report: PackReport, room: int) -> list[str]:
         ("lowest %", [_part(r.lowest_share, r.deviation_mv) for r in rows]),
         ("highest %", [_part(r.highest_share, r.deviation_mv) for r in rows]),
         ("mΩ", [number_text(r.resistance_mohm, 3) for r in rows]),
-        ("95 %", [_between(r.resistance_low_mohm, r.resistance_high_mohm, 3) for r in rows]),
+        ("95 %", [between(r.resistance_low_mohm, r.resistance_high_mohm, 3) for r in rows]),
         ("peers %", [number_text(r.against_peers * 100, sign=True) for r in rows]),
-        ("95 % ", [_between(r.against_peers_low * 100, r.against_peers_high * 100) for r in rows]),
+        ("95 % ", [between(r.against_peers_low * 100, r.against_peers_high * 100) for r in rows]),
         (
             "10 s mΩ",
-            [_between(r.resistance_10s_low_mohm, r.resistance_10s_high_mohm, 3) for r in rows],
+            [between(r.resistance_10s_low_mohm, r.resistance_10s_high_mohm, 3) for r in rows],
         ),
         ("sag mV", [number_text(r.extra_sag_mv, 0, sign=True) for r in rows]),
         ("°C", [number_text(r.temperature_c) for r in rows]),
         ("top mV", [number_text(r.ahead_top_mv, 0, sign=True) for r in rows]),
         ("bottom mV", [number_text(r.ahead_bottom_mv, 0, sign=True) for r in rows]),
-        ("capacity %", [_between(r.capacity_low * 100, r.capacity_high * 100) for r in rows]),
-        ("slope mV/h", [_between(r.slope_low_mv_h, r.slope_high_mv_h, 2) for r in rows]),
-        ("ahead Ah", [_between(r.ahead_low_ah, r.ahead_high_ah, 2) for r in rows]),
+        ("capacity %", [between(r.capacity_low * 100, r.capacity_high * 100) for r in rows]),
+        ("slope mV/h", [between(r.slope_low_mv_h, r.slope_high_mv_h, 2) for r in rows]),
+        ("ahead Ah", [between(r.ahead_low_ah, r.ahead_high_ah, 2) for r in rows]),
     ]
     shown = [(head, cells) for head, cells in columns if any(c != "-" for c in cells)]
     return table_lines(

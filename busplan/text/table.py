@@ -62,3 +62,10 @@ def number_text(value: float, digits: int = 1, *, sign: bool = False) -> str:
         return "-"
     text = f"{value:{'+' if sign else ''}.{digits}f}"
     return text.lstrip("+-") if float(text) == 0 else text
+
+
+def between(low: float, high: float, digits: int = 1) -> str:
+    """What holds in 95 %, from low to high."""
+    if not math.isfinite(low) or not math.isfinite(high):
+        return "-"
+    return f"{number_text(low, digits)} … {number_text(high, digits)}"

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from busplan.answers import Answer, Interval
 from busplan.findings import Finding, Weight
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
-from busplan.text.table import number_text
+from busplan.text.table import between, number_text
 from busplan.wording import counted
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
+    from busplan.pack.tables import CellRow
 
 MOST_CELLS = 6
 NARROW = 100
-ROOM, EXCHANGE = 9, 20
-"""Columns of a figure, and of the exchange with its interval."""
+ROOM, WIDE, EXCHANGE = 9, 16, 20
+"""Columns of a figure, of an interval, and of the exchange with its own."""
 ROLES = {Answer.GOOD: "good", Answer.BAD: "caution", Answer.NOT_SHOWN: "note"}
 """The role each answer plays, beside its mark."""
 
@@ -93,36 +94,46 @@ def _modules(report: PackReport, columns: int) -> list[Line]:
 
 
 def _cells(report: PackReport) -> list[Line]:
-    """The cells with the highest resistance, or furthest off their peers when none is known.
+    """The cells that lead in what was told: resistance, else capacity, else slope, else distance.
 
-    Nothing when neither is known of any.
+    Nothing when none of these is known of any; a column that holds nothing is left out.
     """
     from busplan.pack.tables import cell_rows
 
     rows = cell_rows(report)
-    known = any(math.isfinite(r.resistance_mohm) for r in rows)
-    if not known and not any(math.isfinite(r.deviation_mv) for r in rows):
+    orders: tuple[tuple[str, Callable[[CellRow], float]], ...] = (
+        ("highest resistance", lambda r: -r.resistance_mohm),
+        ("least capacity", lambda r: r.capacity_low + r.capacity_high),
+        ("fastest falling", lambda r: r.slope_low_mv_h + r.slope_high_mv_h),
+        ("furthest off", lambda r: -abs(r.deviation_mv)),
+    )
+    told = [o for o in orders if any(math.isfinite(o[1](r)) for r in rows)]
+    if not told:
         return []
-    if known:
-        rows.sort(key=lambda r: -r.resistance_mohm if math.isfinite(r.resistance_mohm) else 0.0)
-    else:
-        rows.sort(key=lambda r: -abs(r.deviation_mv) if math.isfinite(r.deviation_mv) else 0.0)
-    heads = ("off mV", "mΩ", "peers %", "sag mV", "°C", "lowest", "highest")
-    what = "highest resistance first" if known else "furthest off first"
+    what, key = told[0]
+    rows.sort(key=lambda r: key(r) if math.isfinite(key(r)) else math.inf)
+    columns = (
+        ("off mV", ROOM, [number_text(r.deviation_mv) for r in rows]),
+        ("mΩ", ROOM, [number_text(r.resistance_mohm, 3) for r in rows]),
+        ("peers %", ROOM, [number_text(100 * r.against_peers) for r in rows]),
+        ("sag mV", ROOM, [number_text(r.extra_sag_mv, 0) for r in rows]),
+        (
+            "capacity %",
+            WIDE,
+            [between(100 * r.capacity_low, 100 * r.capacity_high) for r in rows],
+        ),
+        ("mV/h at rest", WIDE, [between(r.slope_low_mv_h, r.slope_high_mv_h, 2) for r in rows]),
+        ("°C", ROOM, [number_text(r.temperature_c) for r in rows]),
+        ("lowest", ROOM, [_percent(r.lowest_share) for r in rows]),
+        ("highest", ROOM, [_percent(r.highest_share) for r in rows]),
+    )
+    shown = [c for c in columns if any(text != "-" for text in c[2])]
     lines: list[Line] = [
-        [(f"cells, {what}", HEAD)],
-        [(f"{'cell':<12}" + "".join(f"{h:>9}" for h in heads), HEAD)],
+        [(f"cells, {what} first", HEAD)],
+        [(f"{'cell':<12}" + "".join(f"{head:>{room}}" for head, room, _ in shown), HEAD)],
     ]
-    for row in rows[:MOST_CELLS]:
-        figures = (
-            (row.deviation_mv, 1),
-            (row.resistance_mohm, 3),
-            (100 * row.against_peers, 1),
-            (row.extra_sag_mv, 0),
-            (row.temperature_c, 1),
-        )
-        text = "".join(_number(v, d) for v, d in figures)
-        text += "".join(_percent(v) for v in (row.lowest_share, row.highest_share))
+    for i, row in enumerate(rows[:MOST_CELLS]):
+        text = "".join(f"{each[i]:>{room}}" for _, room, each in shown)
         lines.append([(f"{row.cell} {row.module}".ljust(12), HEAD), (text, PLAIN)])
     return lines
 
@@ -132,4 +143,4 @@ def _number(value: float, digits: int, room: int = ROOM) -> str:
 
 
 def _percent(part: float) -> str:
-    return f"{100 * part:>8.0f}%" if math.isfinite(part) else f"{'-':>9}"
+    return f"{100 * part:.0f}%" if math.isfinite(part) else "-"

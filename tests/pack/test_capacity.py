@@ -20,6 +20,7 @@ from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity, ful
 from busplan.pack.report import evaluate_pack
 from busplan.pack.sections import sections
 from busplan.pack.series import Trace
+from busplan.pack.stretch import LENGTHS, _length
 
 NONE: frozenset[tuple[str, int]] = frozenset()
 
@@ -197,3 +198,19 @@ def test_good_needs_an_interval_that_shows_it(capacity: float, answer: Answer) -
     assert found.answers[4] is answer
     sure = replace(found, uncertainty=np.full(12, 0.001))
     assert sure.answers[4] is (Answer.GOOD if capacity > judged.WEAK else Answer.BAD)
+
+
+@pytest.mark.parametrize("length", LENGTHS[1:-1])
+def test_the_length_of_an_error_is_found_from_all_cells(length: float) -> None:
+    """An Ornstein-Uhlenbeck error is made by its own recursion (common practice, no source)."""
+    rng = np.random.default_rng(11)
+    near = np.exp(-1.0 / length)
+    error = [rng.normal(size=60)]
+    for _ in range(199):
+        error.append(near * error[-1] + np.sqrt(1.0 - near**2) * rng.normal(size=60))
+    left = 0.002 * np.array(error)
+    design = np.zeros((200, 60, 3))
+    design[..., 0], design[..., 1] = 0.1, 0.1 * np.linspace(-1.0, 1.0, 200)[:, None]
+    design[..., 2] = 50.0
+    kept = np.ones(left.shape, np.bool_)
+    assert _length(left, design, kept, np.zeros(60), 2e-4) == length

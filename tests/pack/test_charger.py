@@ -91,6 +91,13 @@ def test_a_charge_that_did_not_end_shows_no_end() -> None:
     assert result["charger current"].answer is GOOD
 
 
+def test_how_far_the_voltage_lay_over_what_was_asked_for_is_told() -> None:
+    volts = {"charger_voltage": flat(404.9), "charger_voltage_request": flat(400.0)}
+    (finding,) = sense(volts).findings
+    assert finding.code == "charger-over-voltage"
+    assert finding.figures[0].value == pytest.approx(4.9)
+
+
 @pytest.mark.parametrize(
     ("told_a", "pack_a", "codes"),
     [

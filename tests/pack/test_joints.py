@@ -14,7 +14,16 @@ from truth.cell_packs import CellPack
 
 from busplan.answers import Answer
 from busplan.pack.joint_kernels import joint_moments
-from busplan.pack.joints import Joints, find_joints, fit_joints, joint_findings, joints_section
+from busplan.pack.joints import (
+    CURRENT_GAIN,
+    FLOOR_OHM,
+    Joints,
+    _told,
+    find_joints,
+    fit_joints,
+    joint_findings,
+    joints_section,
+)
 from busplan.pack.report import evaluate_pack
 from busplan.pack.resistance import Resistance, fit_resistance
 from busplan.pack.series import PackSeries
@@ -149,3 +158,13 @@ def test_sums_equal_those_of_matrices_part_by_part() -> None:
     for number in range(4):
         mine = rows[:, part == number]
         assert np.allclose(found[number], mine @ mine.T, rtol=1e-9, atol=1e-7)
+
+
+def test_the_scatter_is_the_jackknife_of_the_parts() -> None:
+    """Of a mean, leaving one out each time gives s / sqrt(n) exactly (Efron; from memory)."""
+    parts = 1e-3 * np.random.default_rng(1).normal(5.0, 1.0, 12)
+    without = (parts.sum() - parts) / 11
+    told = _told(np.array([0.0, 0.0, parts.mean()]), without, 0.0, 300.0)
+    spread = np.std(parts, ddof=1) / np.sqrt(12)
+    assert told.own == pytest.approx(np.hypot(spread, FLOOR_OHM))
+    assert told.uncertainty == pytest.approx(np.hypot(told.own, CURRENT_GAIN * parts.mean()))

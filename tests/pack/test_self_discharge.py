@@ -15,7 +15,9 @@ from truth.as_series import pack_series
 
 from busplan.answers import Answer
 from busplan.pack.self_discharge import (
+    PAIRS,
     SelfDischarge,
+    _relaxation,
     fit_self_discharge,
     self_discharge_findings,
 )
@@ -122,3 +124,12 @@ def test_good_needs_an_interval_that_excludes_the_promised_loss() -> None:
     # An hour is promised to show 2 mV/h only, and half a millivolt matters all the same.
     short = replace(found, hours=1.0)
     assert [a is Answer.GOOD for a in short.answers] == [True, True, False, False, True, True]
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_relaxation_is_found_after_a_drive_and_after_a_charge(sign: float) -> None:
+    time = np.arange(30.0, 6 * 3600.0, 60.0)
+    pulses = np.exp(-time[:, None] / np.geomspace(300.0, 32400.0, PAIRS))
+    made = np.array([0.0, 4.0, 0.0, 0.0, 6.0, 0.0, 0.0])
+    mean = 3700.0 + 0.2 * time / 3600.0 + sign * pulses @ made
+    assert _relaxation(time, mean, pulses) == pytest.approx(made, abs=0.05)

@@ -123,3 +123,11 @@ def test_block_means_leave_out_what_was_not_received() -> None:
     means = s.block_means(time, values, np.array([0.0, 2.0, 4.0, 6.0]))
     assert means[:, 0].tolist()[:2] == [2.0, 5.0]
     assert np.isnan(means[2, 0])
+
+
+def test_the_gates_near_those_of_a_known_scatter_as_peers_become_many() -> None:
+    """With a known scatter the two-sided gate of n independent peers is that of Bonferroni
+    (normal distribution by scipy; rate ``FALSE_ALARM``)."""
+    over = [told / stats.norm.isf(s.FALSE_ALARM / 2.0 / count) for count, told in s.GATES]
+    assert over == sorted(over, reverse=True)
+    assert 1.0 < over[-1] < 1.03
