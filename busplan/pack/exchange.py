@@ -326,7 +326,9 @@ def _widths(seen: Observations, members: I64, level: F64, span: ThermalSpan) -> 
     scatter = float(np.nan_to_num(mad_sigma(level)))
     learned = max(scatter**2 - float(np.median(own)) ** 2, 0.0)
     n = len(members)
-    offset = (n * learned + OFFSET_WEIGHT * OFFSET_K**2) / (n + OFFSET_WEIGHT)
+    # What rounding hides of the offsets nobody has learned.
+    told = n / (1.0 + (float(np.median(own)) / OFFSET_K) ** 2) ** 2
+    offset = (told * learned + OFFSET_WEIGHT * OFFSET_K**2) / (told + OFFSET_WEIGHT)
     start = LOOSE_START_K
     if span.plateau:
         start = max(START_K, learned**0.5 if learned**0.5 > WIDE_START_K else 0.0)

@@ -21,8 +21,8 @@ SHARES: F64 = np.concatenate(
         [1.22, 1.3, 1.4, 1.52, 1.65],
     )
 )
-TAU_MIDDLE_S, TAU_WIDTH = 250.0, 0.7
-"""tau_p is ln N(250 s, 0.7): 60 to 1000 s hold 95 %."""
+TAU_MIDDLE_S, TAU_WIDTH = 250.0, 0.55
+"""tau_p is ln N(250 s, 0.55): 85 to 735 s hold 95 %."""
 
 LEAN = 0.05
 """Sensors see this part of the liquid that passes beside them: T_s = (1 - l) T + l L."""

@@ -35,6 +35,7 @@ from busplan.pack.thermal_span import ThermalSpan
 FEWEST_IN_BOX = 4
 LATE_BOX = 0.85
 """A box whose median module has less of the exchange of the others' is late as a whole."""
+MOST_LATE = 0.75
 ODD_SCATTER = 0.22
 """Scatter of ln e over all modules from which on they are no modules of one kind and place."""
 FEWEST_TO_BE_ODD = 6
@@ -172,12 +173,12 @@ def compare(test: Test, structure: Structure, usable: Mask) -> Compared:
         odd |= whole.odd
         boxes = structure.boxes(group)
         tardy = _late_boxes(whole, boxes)
-        late += tardy
+        late += tardy.values()
         for name, members in boxes.items():
             inside = None
             if len(boxes) > 1 and len(members) >= FEWEST_IN_BOX:
                 inside = _together(test, members, usable, first[kind], place)
-            is_late = any(b.name == name for b in tardy)
+            is_late = name in tardy
             for index in members:
                 over = whole.of(int(index))
                 own, nearest[index] = over, whole
@@ -187,7 +188,11 @@ def compare(test: Test, structure: Structure, usable: Mask) -> Compared:
                 # A late box is late by its flow or its pipe: both comparisons may be right.
                 exchange[index] = _either(own, over) if is_late else own
                 apart = over.slow and not is_late and own.value < LIKE_PEERS
-                slow[index] = own.slow or apart
+                # In a late box of few modules nobody is slow by what all of the box are late.
+                alone = own.slow and (
+                    not is_late or inside is not None or own.value < SLOW * tardy[name].exchange
+                )
+                slow[index] = alone or apart
                 clear[index] = own.clear and over.clear and not is_late
     return Compared(
         tuple(exchange), slow, clear, tuple(nearest), _merged(late), bool(odd), tuple(few)
@@ -274,9 +279,12 @@ def _by_place(members: I64, position: I64, owner: I64) -> list[I64]:
     return groups
 
 
-def _late_boxes(whole: Comparison, boxes: Mapping[str, I64]) -> list[LateBox]:
-    """Boxes whose modules come later than those of the others by more than both scatter."""
-    found = []
+def _late_boxes(whole: Comparison, boxes: Mapping[str, I64]) -> dict[str, LateBox]:
+    """Boxes whose modules come later than those of the others by more than both scatter.
+
+    As a whole: ``MOST_LATE`` of its modules are nearer to the box's median than to the others'.
+    """
+    found = {}
     value = np.array([e.value for e in whole.exchange])
     lag = np.array([e.lag_s for e in whole.exchange])
     for name, members in boxes.items():
@@ -290,10 +298,10 @@ def _late_boxes(whole: Comparison, boxes: Mapping[str, I64]) -> list[LateBox]:
             for v in (own, others)
         ]
         unsure = 1.25 * float(np.hypot(spread[0] / len(own) ** 0.5, spread[1] / len(others) ** 0.5))
-        most = float((own < np.median(others)).mean())
-        if ratio < LATE_BOX and np.log(ratio) + 2.0 * unsure < 0.0 and most >= 0.75:
+        most = float((own < np.median(others) * ratio**0.5).mean())
+        if ratio < LATE_BOX and np.log(ratio) + 2.0 * unsure < 0.0 and most >= MOST_LATE:
             behind = float(np.nanmedian(lag[inside]) - np.nanmedian(lag[~inside]))
-            found.append(LateBox(name, ratio, behind))
+            found[name] = LateBox(name, ratio, behind)
     return found
 
 

@@ -177,6 +177,20 @@ def test_a_box_that_is_late_as_a_whole_is_told_and_cleared_by_nothing() -> None:
     assert codes == []
 
 
+def test_a_late_box_of_few_modules_accuses_no_module_and_two_late_of_three_are_no_late_box() -> (
+    None
+):
+    four = {"modules": 12, "boxes": 4}
+    found, codes, test = row("whole box", **four)
+    assert [b.name for b in found.late] == ["BOX2"]
+    assert verdicts(found, test.bad) == {ModuleVerdict.OPEN}
+    assert codes == ["box-late"]
+    found, codes, test = row("seven of sixteen", **four, share={3: 0.4, 5: 0.4})
+    assert found.late == ()
+    assert verdicts(found, test.bad) == {ModuleVerdict.SLOW}
+    assert codes == ["module-slow"] * 2
+
+
 def test_a_capture_that_begins_in_the_heating_clears_no_slow_module_and_says_why() -> None:
     found, _, test = row("no plateau")
     assert not found.level_start
