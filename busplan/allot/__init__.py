@@ -3,7 +3,9 @@
 Two layers. *Placement* is a mixed-integer programme (``problem``, ``rows``, ``room``,
 ``programme``): its rows are necessary conditions, so its optimum is a bound. Its answer is judged
 network by network (``judge``); a smallest set that misses its deadlines whatever the identifiers
-becomes one more row, until all networks are in time (``search``). The changed plan is judged by
+becomes one more row, until all networks are in time (``search``). Queues first in, first out
+(``queues``) and delays that gateways bring (``delays``) are judged so too, with all they rest on
+named, so that they are in the bound. The changed plan is judged by
 itself (``whole``), and when no placement is left, ``conflict`` says why. ``asking`` makes the
 question of a plan, ``applying`` a change of the plan of the answer.
 

@@ -65,6 +65,7 @@ class _Draft:
     pinned: dict[int, str] = field(default_factory=dict)
     fixed: dict[int, list[Sent]] = field(default_factory=lambda: defaultdict(list))
     carries: dict[str, dict[tuple[int, int], set[int]]] = field(default_factory=dict)
+    delays: dict[str, dict[tuple[int, int, int], int]] = field(default_factory=dict)
     stays: set[tuple[str, int, int, int]] = field(default_factory=set)
     feeds: set[tuple[str, int]] = field(default_factory=set)
     unfollowed: set[str] = field(default_factory=set)
@@ -154,6 +155,7 @@ def _message_route(draft: _Draft, route: Route) -> None:
         target = draft.number[route.target]
         for key in own:
             draft.carries.setdefault(route.through, {}).setdefault(key, set()).add(target)
+            draft.delays.setdefault(route.through, {})[*key, target] = route.delay_ns
             draft.stays.add((route.through, *key, target))
         return
     draft.unfollowed.add(route.name)
@@ -212,7 +214,8 @@ def _gateways(draft: _Draft) -> Iterator[Gateway]:
             continue
         carries = {key: frozenset(to) for key, to in draft.carries.get(name, {}).items()}
         own = draft.units[units[0]][0].part.identifiers == "free"
-        yield Gateway(name, tuple(units), carries, new=own or bool(carries))
+        new, delays = own or bool(carries), draft.delays.get(name, {})
+        yield Gateway(name, tuple(units), carries, new, delays)
 
 
 def _unit(draft: _Draft, i: int) -> Unit:
@@ -233,6 +236,7 @@ def _unit(draft: _Draft, i: int) -> Unit:
         stub_m=_stub(draft.vehicle.networks[network], node.name),
         pinned=pinned,
         alike=f"{node.part.name}/{port_name}",
+        fifo=node.part.queue == "fifo",
     )
 
 

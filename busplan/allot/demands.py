@@ -12,25 +12,37 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from busplan.allot.fewest import leaving
-from busplan.allot.judge import Entry, entries_of, members, order_of
+from busplan.allot.fewest import WHOLE, leaving, relief
+from busplan.allot.judge import Delays, Entry, beside_of, entries_of, members, order_of
 from busplan.allot.learnt import Demand, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Placement, Question
 
 
-def demands(question: Question, answer: Placement, network: int) -> Iterator[Demand]:
-    """Inequalities that an answer breaks on a network; none when its changes suffice there."""
-    entries = entries_of(question, members(question, answer, network), network, loose=False)
+def demands(
+    question: Question, answer: Placement, network: int, delays: Delays | None = None
+) -> Iterator[Demand]:
+    """Inequalities that an answer breaks on a network; none when its changes suffice there.
+
+    ``delays``: how late gateways bring messages in this answer; not at all by default.
+    """
+    there = members(question, answer, network, delays)
+    entries = entries_of(question, there, network, loose=False)
     if entries:
-        yield from _Network(question, answer, network, entries).demands()
+        yield from _Network(question, answer, network, entries, delays).demands()
 
 
 class _Network:
     def __init__(
-        self, question: Question, answer: Placement, network: int, entries: list[Entry]
+        self,
+        question: Question,
+        answer: Placement,
+        network: int,
+        entries: list[Entry],
+        delays: Delays | None,
     ) -> None:
         self.question = question
+        self.delays = delays
         self.number = network
         self.rate = answer.rates[network]
         self.entries = entries
@@ -73,6 +85,11 @@ class _Network:
         if gone < least:
             yield self._demand({**dict.fromkeys(above, 1), f: least}, blocker, least)
         left = stays.copy()
+        parts = relief(part, own, everyone)
+        if parts is not None:
+            yield self._demand({**dict(zip(above, parts, strict=True)), f: WHOLE}, blocker, WHOLE)
+            if sum(p for p, k in zip(parts, above, strict=True) if self.changed[k]) < WHOLE:
+                return
         for k in np.flatnonzero(stays):
             left[k] = False
             if part.in_time(own, left):
@@ -128,6 +145,8 @@ class _Network:
 
     def _demand(self, kept: dict[int, int], there: Sequence[int], least: int) -> Demand:
         weights: dict[Who, int] = {}
+        named = [self.entries[k] for k in (*kept, *there)]
+        brought = [(e.who[0], e.who[2], e.late_ns) for e in named if e.who and e.who[3]]
         for k, weight in kept.items():
             who = self.entries[k].who
             if who is not None:
@@ -143,4 +162,5 @@ class _Network:
             tuple(sorted(weights.items())),
             tuple(sorted(present.items())),
             least,
+            beside_of(brought, self.number, self.delays),
         )

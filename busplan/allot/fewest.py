@@ -10,11 +10,15 @@ import numpy as np
 
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.order_kernels import Bools
+from busplan.frames.columns import I64
 
 _TRIES = 3
 """Orders in which what need not change is put back."""
 _MOST_MOMENTS = 4_000
 """Most moments at which a window is tried for one message; beyond them one is said to leave."""
+
+WHOLE = 1_000
+"""What those that leave must bring together, in :func:`relief`."""
 
 MORE: Literal["more"] = "more"
 FULL: Literal["full"] = "full"
@@ -181,6 +185,37 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     first. Blocking and the price of a bus error are taken as small as they can be, so fewer never
     suffice. Messages sent at stated offsets are not counted so: where there are some, one leaves.
     """
+    windows = _windows(network, f, above)
+    if windows is None:
+        return 1
+    demand, spare = windows
+    remaining = np.sort(demand, axis=1).cumsum(axis=1)
+    staying = (remaining <= spare[:, None]).sum(axis=1)
+    staying = np.where(spare >= 0, staying, -1)
+    return int(max(1, demand.shape[1] - staying.max(initial=0)))
+
+
+def relief(network: NetworkOrder, f: int, above: Bools) -> list[int] | None:
+    """How much each of ``above`` that leaves brings ``f`` nearer to being in time, at most: it is
+    late as long as those that leave bring less than :data:`WHOLE` together.
+
+    In every window that those above overfill, each brings its own demand as a part of what is too
+    much; the largest part over all windows counts. ``None`` where windows are not counted.
+    """
+    windows = _windows(network, f, above)
+    if windows is None:
+        return None
+    demand, spare = windows
+    over = demand.sum(axis=1) - spare
+    if (over <= 0).any():
+        return None
+    parts = -(-WHOLE * demand // over[:, None])
+    return [int(part) for part in np.minimum(parts.max(axis=0), WHOLE)]
+
+
+def _windows(network: NetworkOrder, f: int, above: Bools) -> tuple[I64, I64] | None:
+    """The demand [ns] of each of ``above`` in every window that matters, shape (windows, above),
+    and how much of it each window can hold [ns]; ``None`` where that is not counted."""
     model = network.model
     rows = np.flatnonzero(above)
     frame = np.array(model.frame, np.int64)[rows]
@@ -192,7 +227,7 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     moments = [np.array([last], np.int64)]
     counts = np.maximum(0, (last + lead) // period)
     if counts.sum() > _MOST_MOMENTS or network.in_rhythms:
-        return 1
+        return None
     for count, each, ahead in zip(counts, period, lead, strict=True):
         moments.append(np.arange(1, count + 1) * each - ahead)
     windows = np.unique(np.concatenate(moments))
@@ -202,10 +237,7 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     if network.fault_every:
         hits = -(-(windows + own) // network.fault_every)
         spare = spare - hits * (model.fault_cost + model.single[f])
-    remaining = np.sort(demand, axis=1).cumsum(axis=1)
-    staying = (remaining <= spare[:, None]).sum(axis=1)
-    staying = np.where(spare >= 0, staying, -1)
-    return max(1, len(rows) - int(staying.max(initial=0)))
+    return demand, spare
 
 
 def _next_demand(

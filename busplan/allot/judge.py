@@ -1,19 +1,21 @@
 """Whether the units placed on one network can be in time there, and who is guilty when not.
 
 The rules of this file: what is asked is necessary: identifiers that may change are at their best,
-queues first in, first out are not judged, gateways bring no delay. A set that misses even so misses
-for certain, and so does every larger one; that is what a cut says.
+queues first in, first out are not judged here (:mod:`busplan.allot.queues` does), gateways bring
+what they bring as late as is certain (:mod:`busplan.allot.delays`). A set that misses even so
+misses for certain, and so does every larger one; that is what a cut says.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from busplan.allot.learnt import Cut, Who
+from busplan.allot.learnt import NOWHERE, Cut, Elsewhere, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Frames, Name, Placement, Question, Sent
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
@@ -23,45 +25,76 @@ _ORDERS = 3
 """Orders in which guilty sets are made small: each may give another cut."""
 
 
-@dataclass(frozen=True, slots=True)
-class Member:
+class Member(NamedTuple):
     """What is on a network: a unit with its option, or a message that a gateway brings there,
-    ``renamed`` or under its own identifier."""
+    ``renamed`` or under its own identifier, up to so late [ns]."""
 
     unit: int
     option: int = 0
     message: int | None = None
     renamed: bool = False
+    late_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Delay:
+    """How late [ns] a gateway brings a message at least, and who makes it so."""
+
+    ns: int
+    beside: Elsewhere
+
+
+Delays = Mapping[tuple[int, int, int], Delay]
+"""By (unit, message, network)."""
+
+
+class Entry(NamedTuple):
     """Frames on a network under a name. ``free``: it may be another one; ``movable``: at the cost
-    of a change. ``who`` is ``None`` for what is there whatever the answer."""
+    of a change. ``who`` is ``None`` for what is there whatever the answer. ``late_ns``: the jitter
+    that a gateway brings; ``queue``: the unit whose queue first in, first out it waits in, or −1.
+    """
 
     frames: Frames
     name: Name
     free: bool
     movable: bool = False
     who: Who | None = None
+    late_ns: int = 0
+    queue: int = -1
 
 
-def members(question: Question, answer: Placement, network: int) -> tuple[Member, ...]:
-    """Who is on a network in an answer."""
+def members(
+    question: Question, answer: Placement, network: int, delays: Delays | None = None
+) -> tuple[Member, ...]:
+    """Who is on a network in an answer; ``delays``: of what gateways bring."""
     units = [
         Member(i, answer.option[i]) for i, where in enumerate(answer.where) if where == network
     ]
     brought = {
         (c.unit, c.message, c in answer.renamed) for c in answer.carried if c.network == network
     }
-    return (*units, *(Member(u, 0, m, renamed) for u, m, renamed in sorted(brought)))
+    late = (
+        {} if delays is None else {key[:2]: d.ns for key, d in delays.items() if key[2] == network}
+    )
+    return (
+        *units,
+        *(Member(u, 0, m, renamed, late.get((u, m), 0)) for u, m, renamed in sorted(brought)),
+    )
 
 
 def cuts(
-    question: Question, answer: Placement, network: int, seed: int, enough: Callable[[], bool]
+    question: Question,
+    answer: Placement,
+    network: int,
+    seed: int,
+    enough: Callable[[], bool],
+    delays: Delays | None = None,
 ) -> Iterator[Cut]:
-    """Small sets of what is on a network that cannot be in time there, none when all can be."""
-    there = members(question, answer, network)
+    """Small sets of what is on a network that cannot be in time there, none when all can be.
+
+    ``delays``: how late gateways bring messages in this answer, and by whom; none by default.
+    """
+    there = members(question, answer, network, delays)
     rate = answer.rates[network]
     if fits(question, there, network, rate, loose=False):
         return
@@ -69,13 +102,11 @@ def cuts(
     shuffled = np.random.default_rng(seed)
     found = set()
     for _ in range(_ORDERS):
-        small = _smallest(question, there, network, rate, loose, shuffled)
-        cut = Cut(
-            tuple(sorted((m.unit, _named(question, m, loose)) for m in small if m.message is None)),
-            tuple(sorted(carried(small, own=not loose))),
-            rate,
-            network=network if _own(question, network) else None,
-        )
+
+        def possible(some: Sequence[Member]) -> bool:
+            return fits(question, some, network, rate, loose=loose)
+
+        cut = cut_of(question, smallest(there, possible, shuffled), network, rate, loose, delays)
         if cut not in found:
             found.add(cut)
             yield cut
@@ -101,20 +132,52 @@ def _named(question: Question, member: Member, loose: bool) -> int | None:
     return None if loose or len(question.units[member.unit].options) < 2 else member.option
 
 
-def _smallest(
+def cut_of(
     question: Question,
-    there: Sequence[Member],
+    small: Sequence[Member],
     network: int,
     rate: int,
     loose: bool,
+    delays: Delays | None,
+) -> Cut:
+    """That these cannot share a network; ``loose`` as for :func:`fits`."""
+    beside = beside_of(((m.unit, m.message, m.late_ns) for m in small), network, delays)
+    only_here = _own(question, network) or beside != NOWHERE
+    return Cut(
+        tuple(sorted((m.unit, _named(question, m, loose)) for m in small if m.message is None)),
+        tuple(sorted(carried(small, own=not loose))),
+        rate,
+        network=network if only_here else None,
+        beside=beside,
+    )
+
+
+def beside_of(
+    brought: Iterable[tuple[int, int | None, int]], network: int, delays: Delays | None
+) -> Elsewhere:
+    """What makes those of (unit, message, how late) late that come late to a network."""
+    found = NOWHERE
+    for unit, message, late in brought:
+        if message is not None and late and delays is not None:
+            found |= delays[unit, message, network].beside
+    return found
+
+
+def smallest(
+    there: Sequence[Member],
+    possible: Callable[[Sequence[Member]], bool],
     shuffled: np.random.Generator,
 ) -> list[Member]:
-    """A set that misses, of which nobody can be left out."""
+    """A set that is not possible, of which nobody can be left out, nor come in time."""
     kept = list(there)
     for n in shuffled.permutation(len(there)):
         fewer = [m for m in kept if m != there[n]]
-        if not fits(question, fewer, network, rate, loose=loose):
+        if not possible(fewer):
             kept = fewer
+    for n, member in enumerate(kept):
+        if member.late_ns:
+            earlier = [*kept[:n], member._replace(late_ns=0), *kept[n + 1 :]]
+            kept = kept if possible(earlier) else earlier
     return kept
 
 
@@ -145,14 +208,16 @@ def entries_of(
         if member.message is not None:
             who = (member.unit, 0, member.message, True)
             free = loose or member.renamed
-            found += _of(unit.sent[member.message], 0, who, free=free, movable=not member.renamed)
+            entries = _of(unit.sent[member.message], 0, who, free=free, movable=not member.renamed)
+            found += [e._replace(late_ns=member.late_ns) for e in entries]
             continue
         any_name = loose and len(unit.options) > 1
         for m, message in enumerate(unit.sent):
             free = option.other or message.movable or any_name
             who = (member.unit, member.option, m, False)
             movable = message.movable and not option.other
-            found += _of(message, option.shift, who, free=free, movable=movable)
+            entries = _of(message, option.shift, who, free=free, movable=movable)
+            found += [e._replace(queue=member.unit) for e in entries] if unit.fifo else entries
     for message in question.fixed.get(network, ()):
         found += _of(message, 0, None, free=False, movable=False)
     return sorted(found, key=_rank)
@@ -177,15 +242,30 @@ def _rank(entry: Entry) -> int:
 
 
 def order_of(question: Question, network: int, rate: int, entries: Sequence[Entry]) -> NetworkOrder:
-    """The test of messages in time for entries in order of arbitration."""
+    """The test of messages in time for entries in order of arbitration; those in queues first in,
+    first out are not judged."""
+    model = model_of(question, network, rate, entries, queues=False)
+    ranks = [_rank(e) for e in entries]
+    wide = [e.name.extended for e in entries]
+    return NetworkOrder(model, question.nets[network].fault_interval_ns, ranks, wide)
+
+
+def model_of(
+    question: Question, network: int, rate: int, entries: Sequence[Entry], *, queues: bool
+) -> QueueModel:
+    """Entries in order of arbitration as the analysis sees them, with queues first in, first out
+    or with what waits in them not judged."""
     net = question.nets[network]
     single = [
         duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries
     ]
     ranks = [_rank(e) for e in entries]
     upto = [bisect_right(ranks, rank) for rank in ranks]
-    judged = [e.frames.judged and e.frames.deadline < ONE_OFF_NS for e in entries]
-    model = QueueModel(
+    judged = [
+        e.frames.judged and e.frames.deadline < ONE_OFF_NS and (queues or e.queue < 0)
+        for e in entries
+    ]
+    return QueueModel(
         streams=(),
         status=tuple(
             Status.PROVEN if e.frames.period < ONE_OFF_NS else Status.NO_PERIOD for e in entries
@@ -195,10 +275,10 @@ def order_of(question: Question, network: int, rate: int, entries: Sequence[Entr
         single=single,
         frame=[s * e.frames.count for s, e in zip(single, entries, strict=True)],
         period=[e.frames.period for e in entries],
-        jitter=[e.frames.jitter for e in entries],
-        inherited=[0] * len(entries),
+        jitter=[e.frames.jitter + e.late_ns for e in entries],
+        inherited=[e.late_ns for e in entries],
         deadline=[e.frames.deadline for e in entries],
-        queue=[-1] * len(entries),
+        queue=[e.queue if queues else -1 for e in entries],
         spaced=(False,) * len(entries),
         rhythm=[e.frames.rhythm for e in entries],
         offset=[e.frames.offset for e in entries],
@@ -207,4 +287,3 @@ def order_of(question: Question, network: int, rate: int, entries: Sequence[Entr
         bit=-(-(10**9) // rate),
         fault_cost=-(-ERROR_BITS_WORST * 10**9 // rate),
     )
-    return NetworkOrder(model, net.fault_interval_ns, ranks, [e.name.extended for e in entries])

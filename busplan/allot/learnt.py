@@ -9,13 +9,39 @@ Who = tuple[int, int, int, bool]
 
 
 @dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What makes a message late that a gateway brings from another network: who is there.
+
+    ``units``: (unit, its option where it matters, network); ``kept``: (unit, message, network) that
+    keep their identifiers there; ``carried``: (unit, message, network) that gateways bring there
+    under their own; ``rates``: networks that run so fast [bit/s] or slower.
+    """
+
+    units: frozenset[tuple[int, int | None, int]] = frozenset()
+    kept: frozenset[tuple[int, int, int]] = frozenset()
+    rates: frozenset[tuple[int, int]] = frozenset()
+    carried: frozenset[tuple[int, int, int]] = frozenset()
+
+    def __or__(self, other: Elsewhere) -> Elsewhere:
+        return Elsewhere(
+            self.units | other.units,
+            self.kept | other.kept,
+            self.rates | other.rates,
+            self.carried | other.carried,
+        )
+
+
+NOWHERE = Elsewhere()
+
+
+@dataclass(frozen=True, slots=True)
 class Cut:
     """Units, with their option where it matters, and messages carried, that cannot share a network.
 
     ``carried``: (unit, message, whether only under its own identifier). ``rate``: at this bit rate
     or below. ``changes`` 0: they miss whatever the identifiers that may change; else so many
-    identifiers must change there. ``network``: this one only, ``None`` for all. ``sound`` false:
-    nothing is proven by it.
+    identifiers must change there. ``network``: this one only, ``None`` for all; ``beside``: only
+    when this is so too. ``sound`` false: nothing is proven by it.
     """
 
     units: tuple[tuple[int, int | None], ...]
@@ -24,6 +50,7 @@ class Cut:
     changes: int = 0
     network: int | None = None
     sound: bool = True
+    beside: Elsewhere = NOWHERE
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +58,8 @@ class Demand:
     """At a bit rate of at most ``rate``, the weights of those that do not stay reach ``least``.
 
     ``kept``: messages that stay when they are there under their own identifiers, with weights;
-    ``there``: those that stay when they are there under whatever identifier.
+    ``there``: those that stay when they are there under whatever identifier; ``beside``: only when
+    this is so too.
     """
 
     network: int
@@ -39,3 +67,4 @@ class Demand:
     kept: tuple[tuple[Who, int], ...]
     there: tuple[tuple[Who, int], ...]
     least: int
+    beside: Elsewhere = NOWHERE

@@ -26,7 +26,8 @@ class Name(NamedTuple):
 class Frames:
     """Frames that come at once under one name, as the analysis sees them.
 
-    ``bits`` and ``data_bits`` are those of one frame at its longest. ``judged``: whether it has a
+    ``bits`` and ``data_bits`` are those of one frame at its longest, ``least_bits`` and
+    ``least_data_bits`` at its shortest, as soon as it can be read. ``judged``: whether it has a
     deadline that can be held against it. ``urgent``: goes before all others. Times [ns].
     """
 
@@ -41,6 +42,8 @@ class Frames:
     urgent: bool = False
     rhythm: int = -1
     offset: int = 0
+    least_bits: int = 0
+    least_data_bits: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ class Unit:
 
     ``rates``: bit rates it speaks [bit/s]; ``at_m``: its place along the vehicle, ``stub_m``: how
     long its stub is. ``pinned`` says why it cannot leave its home; ``alike``: units of one name are
-    the same thing twice.
+    the same thing twice; ``fifo``: its messages leave in the order in which they were queued.
     """
 
     node: str
@@ -100,6 +103,7 @@ class Unit:
     stub_m: float = 0.0
     pinned: str = ""
     alike: str = ""
+    fifo: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,14 +151,15 @@ class Wanted:
 class Gateway:
     """A node that carries messages between the networks of its units.
 
-    ``carries``: (unit, message) → networks to which it does so today. ``new``: whether it may be
-    made to carry more.
+    ``carries``: (unit, message) → networks to which it does so today, and ``delays`` [ns] by (unit,
+    message, network) how long it takes for that. ``new``: whether it may be made to carry more.
     """
 
     node: str
     units: tuple[int, ...]
     carries: Mapping[tuple[int, int], frozenset[int]] = field(default_factory=dict)
     new: bool = True
+    delays: Mapping[tuple[int, int, int], int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

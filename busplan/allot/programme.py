@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from busplan.allot.learnt import Cut, Demand
+from busplan.allot.learnt import Cut, Demand, Elsewhere
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
@@ -70,7 +70,30 @@ class Programme:
         for k in range(len(nets)) if cut.network is None else (cut.network,):
             terms = self._together(cut, k)
             if terms is not None and (cut.network is not None or nets[k].data_rate is None):
-                self._cut(cut, k, terms)
+                beside = self._beside(cut.beside)
+                if beside is not None:
+                    self._cut(cut, k, terms, beside)
+
+    def _beside(self, beside: Elsewhere) -> tuple[Terms, int] | None:
+        """Terms whose sum is at most the number beside them, and equals it when all of that is so;
+        ``None`` where it cannot be."""
+        rows = self.rows
+        terms: Terms = {}
+        for i, j, k in beside.units:
+            v = rows.place.get((i, k)) if j is None else rows.named.get((i, j, k))
+            if v is None:
+                return None
+            terms[v] = 1.0
+        number = len(terms) + len(beside.carried)
+        for u, m, k in beside.carried:
+            ways = list(rows.ways((u, m), k))
+            if not ways:
+                return None
+            terms |= dict.fromkeys(ways, 1.0) | {rows.renamed[u, m, k]: -1.0}
+        terms |= {rows.moving(*which): -1.0 for which in beside.kept}
+        for k, rate in beside.rates:
+            terms |= {rows.rate[k, b]: -1.0 for b in self.question.nets[k].rates if b > rate}
+        return terms, number
 
     def _together(self, cut: Cut, k: int) -> Terms | None:
         """Whether all that a cut names is on a network; ``None`` where it cannot be."""
@@ -90,7 +113,7 @@ class Programme:
                 found[rows.renamed[u, m, k]] = -1.0
         return found
 
-    def _cut(self, cut: Cut, k: int, terms: Terms) -> None:
+    def _cut(self, cut: Cut, k: int, terms: Terms, beside: tuple[Terms, int]) -> None:
         rows = self.rows
         faster = [rows.rate[k, b] for b in self.question.nets[k].rates if b > cut.rate]
         size = len(cut.units) + len(cut.carried)
@@ -99,7 +122,9 @@ class Programme:
             all_of = dict.fromkeys(terms, -weight) | dict.fromkeys(faster, weight)
             rows.row({rows.changing(k): 1.0, **all_of}, low=weight * (1 - size))
         else:
-            rows.row({**terms, **dict.fromkeys(faster, -1.0)}, high=size - 1)
+            more, number = beside
+            high = size - 1 + number
+            rows.row(_added(terms, more, dict.fromkeys(faster, -1.0)), high=high)
 
     def demand(self, wanted: Demand) -> bool:
         """One more inequality of a network; false when it is there already."""
@@ -112,7 +137,7 @@ class Programme:
     def _demand(self, wanted: Demand) -> None:
         rows, k = self.rows, wanted.network
         sum_of: Terms = {}
-        total = 0
+        total, whole = 0, -float(wanted.least)
         both = [(w, n, True) for w, n in wanted.kept] + [(w, n, False) for w, n in wanted.there]
         for (u, j, m, brought), weight, own in both:
             total += weight
@@ -120,6 +145,10 @@ class Programme:
             for v in stays:
                 if v is not None:
                     sum_of[v] = sum_of.get(v, 0.0) - weight
+                    if not brought and sum_of[v] < whole:
+                        # Whoever leaves with more than enough brings just enough.
+                        total -= int(whole - sum_of[v])
+                        sum_of[v] = whole
             if own and brought and (u, m, k) in rows.renamed:
                 v = rows.renamed[u, m, k]
                 sum_of[v] = sum_of.get(v, 0.0) + weight
@@ -131,7 +160,11 @@ class Programme:
             if b > wanted.rate:
                 v = rows.rate[k, b]
                 sum_of[v] = sum_of.get(v, 0.0) + least
-        rows.row(sum_of, low=least - total)
+        beside = self._beside(wanted.beside)
+        if beside is not None:
+            terms, number = beside
+            relief = {v: -least * w for v, w in terms.items()}
+            rows.row(_added(sum_of, relief), low=least - total - least * number)
 
     def at_most(self, most: float) -> None:
         """Rule out answers that cost more; what only cuts to come let change is not counted."""
@@ -266,6 +299,15 @@ class Programme:
         for what, v in rows.brought.items():
             found[carry_name(question, what)] = v
         return found
+
+
+def _added(*sums: Terms) -> Terms:
+    """All of these in one sum."""
+    found: Terms = {}
+    for terms in sums:
+        for v, weight in terms.items():
+            found[v] = found.get(v, 0.0) + weight
+    return found
 
 
 def move_name(question: Question, unit: int, network: int) -> str:

@@ -167,6 +167,8 @@ class Rows:
             return
         also: Terms = {} if only_if is None else {only_if: 1.0}
         for k in self.question.units[unit].networks:
+            if self._always(gateway, k):
+                continue
             there = dict.fromkeys(self._there(gateway, k), -1.0)
             self.row({self.place[unit, k]: 1.0, **there, **also}, high=len(also))
 
@@ -204,7 +206,8 @@ class Rows:
         if not there:
             return
         t = self.brought[what] = self.variable(carrying(self.question, what))
-        self.row({t: 1.0, **dict.fromkeys(there, -1.0)}, high=0)
+        if not self._always(what.gateway, what.network):
+            self.row({t: 1.0, **dict.fromkeys(there, -1.0)}, high=0)
         self._hears(what.gateway, what.unit, t)
         here = self.place.get((what.unit, what.network))
         if here is not None:

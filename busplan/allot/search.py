@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count
 
 from busplan.allot import judge
+from busplan.allot.delays import delays
 from busplan.allot.demands import demands
 from busplan.allot.fewest import Enough
+from busplan.allot.judge import Delays
 from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
+from busplan.allot.queues import queue_cut
 
 _LARGE = 3_000
 """Variables from which on five parts in a thousand of the cost are let go."""
 _LET_GO = 5e-3
-_OTHER = 0.1
+_OTHER = 0.03
 """The same where another answer than the best is wanted: it need not be the second cheapest."""
 _OTHER_ROUNDS = 3
 """Times the whole is solved for another answer: who waits has the best one already."""
 _EXACT = 1e-6
-_DIVES = 15
+_DIVES = 6
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
 _CHUNK_S = 30.0
 _PROOF_S = 5.0
@@ -114,6 +117,8 @@ class _Run:
     bound: float = 0.0
     rounds: int = 0
     learnt: bool = False
+    seen: set[tuple[int, int]] = field(default_factory=set)
+    """Units and networks that have been looked at ahead."""
 
     @property
     def gap(self) -> float:
@@ -177,7 +182,9 @@ class _Run:
         """Judge an answer and those near it; whether there is anything new to solve with."""
         self.learnt = False
         late, waiting = self._judged(answer)
-        if not late:
+        if late or waiting:
+            self._look_ahead(answer)
+        if not late and (self.best is None or not waiting):
             self._keep(answer)
         if not late and not waiting:
             return self.learnt
@@ -195,21 +202,67 @@ class _Run:
 
     def _judged(self, answer: Placement) -> tuple[set[int], set[int]]:
         """Networks that cannot be in time, and those on which more identifiers must change."""
-        late, waiting = set(), set()
-        question = self.programme.question
+        late: set[int] = set()
+        waiting: set[int] = set()
+        everyone = delays(self.programme.question, answer)
         for k, rate in enumerate(answer.rates):
             if not rate:
                 continue
-            self.rounds += 1
-            for cut in judge.cuts(question, answer, k, self.rounds, self.enough):
+            found = self._wrong(answer, k)
+            if not any(found) and any(key[2] == k for key in everyone):
+                found = self._wrong(answer, k, everyone)
+                found = self._with_fewest(answer, k, found) if any(found) else found
+            cuts, wanted = found
+            for cut in cuts:
                 self.learnt |= self.programme.add(cut)
                 late.add(k)
-            if k in late:
-                continue
-            for demand in demands(question, answer, k):
+            for demand in wanted:
                 self.learnt |= self.programme.demand(demand)
                 waiting.add(k)
         return late, waiting
+
+    def _wrong(
+        self, answer: Placement, k: int, known: Delays | None = None
+    ) -> tuple[list[Cut], list[Demand]]:
+        """What forbids an answer on a network; ``known``: how late gateways bring messages."""
+        question = self.programme.question
+        self.rounds += 1
+        cuts = list(judge.cuts(question, answer, k, self.rounds, self.enough, known))
+        if not cuts and (queued := queue_cut(question, answer, k, known)):
+            cuts.append(queued)
+        return cuts, [] if cuts else list(demands(question, answer, k, known))
+
+    def _with_fewest(
+        self, answer: Placement, k: int, found: tuple[list[Cut], list[Demand]]
+    ) -> tuple[list[Cut], list[Demand]]:
+        """The same of delays that rest on as few guests of other networks as can be."""
+        question = self.programme.question
+        sources = {answer.where[c.unit] for c in answer.carried if c.network == k}
+        without: list[int] = []
+        for i, where in enumerate(answer.where):
+            if where in sources and where != question.units[i].home:
+                fewer = self._wrong(answer, k, delays(question, answer, [*without, i], k))
+                if any(fewer):
+                    without.append(i)
+                    found = fewer
+        return found
+
+    def _look_ahead(self, answer: Placement) -> None:
+        """Judge those that move on their other networks too: the next answer has them there."""
+        units = self.programme.question.units
+        for i, where in enumerate(answer.where):
+            for k in units[i].networks if where != units[i].home else ():
+                if (i, k) in self.seen or k in (where, units[i].home):
+                    continue
+                self.seen.add((i, k))
+                if self.enough() or answer.rates[k] not in units[i].rates:
+                    continue
+                there = tuple(k if n == i else w for n, w in enumerate(answer.where))
+                cuts, wanted = self._wrong(replace(answer, where=there), k)
+                for cut in cuts:
+                    self.learnt |= self.programme.add(cut)
+                for demand in wanted:
+                    self.learnt |= self.programme.demand(demand)
 
     def _around(self, answer: Placement, late: set[int]) -> dict[int, float]:
         """Units of networks that are in time stay where the answer has them."""

@@ -8,7 +8,7 @@ from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.clocks import in_rhythm
 from busplan.timing.queue_model import ONE_OFF_NS
 from busplan.timing.sessions import no_known_way, session_of
-from busplan.wire.lengths import frames_of, message_bits
+from busplan.wire.lengths import INTERMISSION, frames_of, message_bits
 
 
 def sent_as(vehicle: Vehicle, stream: Stream) -> Sent:
@@ -46,7 +46,7 @@ def _frames(vehicle: Vehicle, stream: Stream, period: int) -> tuple[Frames, ...]
             for part in session.parts
         )
     message, count = frames_of(stream.message)
-    worst = message_bits(message)[1]
+    least, worst = message_bits(message)
     fifo = vehicle.nodes[stream.node].part.queue == "fifo"
     known = period < ONE_OFF_NS and stream.deadline is not None and not no_known_way(stream.message)
     sent_by_clock = not fifo and count == 1 and in_rhythm(stream)
@@ -59,8 +59,10 @@ def _frames(vehicle: Vehicle, stream: Stream, period: int) -> tuple[Frames, ...]
             deadline=stream.deadline.ns if stream.deadline else ONE_OFF_NS,
             jitter=stream.jitter_ns,
             count=count,
-            judged=known and not fifo,
+            judged=known,
             rhythm=list(vehicle.nodes).index(stream.node) if sent_by_clock else -1,
             offset=(stream.offset_ns or 0) if sent_by_clock else 0,
+            least_bits=least.arbitration - INTERMISSION,
+            least_data_bits=least.data,
         ),
     )

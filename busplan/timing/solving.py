@@ -145,7 +145,7 @@ def _solve_queues(model: QueueModel, out: Solution, fault_every: int) -> bool:
             if delays[q] == UNBOUNDED:
                 out.response[k] = UNBOUNDED
             else:
-                own = model.streams[k].jitter_ns
+                own = model.jitter[k] - max(model.inherited[k], 0)
                 out.response[k] = own + delays[q] + shortest
                 out.window[k] = delays[q] + out.queued[k]
     return all(d != UNBOUNDED for d in delays.values())
