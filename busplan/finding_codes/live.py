@@ -54,6 +54,13 @@ CODES = (
         "Look at the adapter and its driver.",
     ),
     _entry(
+        "listening-stalled",
+        (CAUTION,),
+        "This computer did not listen for some seconds: it was asleep, or had no time. What its "
+        "buffers could not hold is missing, and nothing is judged over that time.",
+        "Keep it awake, and close other programs.",
+    ),
+    _entry(
         "file-gone",
         (FAULT,),
         "The file of a recording, or its folder, was removed while it was written. The recording "

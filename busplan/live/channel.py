@@ -95,6 +95,7 @@ class Listener:
         self._done = done
         self._turn = 0
         self._gone_since: float | None = None
+        self._watched = time.monotonic()
         self._begin_thread()
 
     def _begin_thread(self) -> None:
@@ -107,7 +108,12 @@ class Listener:
         """Look after the thread; to be called each tick."""
         alive = self._thread.is_alive()
         patience_s = OPENING_HANGS_AFTER_S if self._opening else HANGS_AFTER_S
-        late_s = time.monotonic() - self._beat
+        now = time.monotonic()
+        late_s, away_s, self._watched = now - self._beat, now - self._watched, now
+        if alive and away_s >= HANGS_AFTER_S:
+            # Nobody watched either: the computer stood still, which the thread tells itself.
+            self._beat = now
+            return
         if alive and late_s < patience_s:
             return
         reason = f"it has not come back for {late_s:.0f} s" if alive else "it has ended"
@@ -126,7 +132,7 @@ class Listener:
     def _listen(self, turn: int) -> None:
         """The thread: when the interface goes, try again until it is back."""
         channel = self._channel
-        receiver = channel.receiver
+        receiver, heard = channel.receiver, time.monotonic()
         while not self._done.is_set() and turn == self._turn:
             self._beat = time.monotonic()
             try:
@@ -134,15 +140,21 @@ class Listener:
                     self._opening = True
                     receiver = self._opener(channel.spec)
                     self._opening = False
-                    self._beat = time.monotonic()
+                    self._beat = heard = time.monotonic()
                 message = receiver.receive(0.1)
             except Exception as error:  # a driver may raise anything; its interface has gone
                 self._let_go(receiver, error, turn)
-                receiver = None
+                receiver, heard = None, time.monotonic()
                 continue
             if turn != self._turn:
                 break
             channel.receiver = receiver
+            now = time.monotonic()
+            away_s, heard = now - heard, now
+            if away_s >= HANGS_AFTER_S:
+                self._journal.note(
+                    JournalKind.STALLED, network=channel.spec.network, gap_s=round(away_s, 3)
+                )
             if self._gone_since is not None:
                 gap_s = round(time.monotonic() - self._gone_since, 3)
                 self._gone_since = None

@@ -53,6 +53,8 @@ class JournalKind(StrEnum):
     """Frames that no log could hold: with ``network``, ``frames`` and the first ``reason``."""
     READER_LOST = "reader lost"
     """The thread that reads an interface died or hangs: with ``network`` and ``reason``."""
+    STALLED = "stalled"
+    """This computer stood still or had no time to listen: with ``network`` and ``gap_s`` [s]."""
     FILE_GONE = "file gone"
     """The file was removed while it was written: with ``file``, the one written ``now`` and the
     frames ``lost``."""
@@ -154,6 +156,12 @@ _FINDINGS: Mapping[JournalKind, tuple[str, Weight, str, str]] = {
         "reading the interface broke off: {reason}; it is opened anew",
         "Look at the adapter and its driver.",
     ),
+    JournalKind.STALLED: (
+        "listening-stalled",
+        Weight.CAUTION,
+        "this computer did not listen for {gap_s} s; what no buffer held is missing",
+        "Keep it awake, and close other programs.",
+    ),
     JournalKind.FILE_GONE: (
         "file-gone",
         Weight.FAULT,
@@ -201,6 +209,7 @@ _LOSES: Mapping[JournalKind, str] = {
     JournalKind.DROPPED: "frames were dropped",
     JournalKind.SET_ASIDE: "odd frames were set aside",
     JournalKind.READER_LOST: "reading the interface broke off",
+    JournalKind.STALLED: "this computer did not listen",
     JournalKind.FILE_GONE: "the log was removed",
     JournalKind.CLOCK_JUMPED: "this computer's clock jumped",
 }
@@ -218,13 +227,15 @@ class Loss(NamedTuple):
 def losses(entries: Iterable[Mapping[str, Any]], slack_ns: int) -> tuple[Loss, ...]:
     """When the recording lost frames. An entry tells it up to ``slack_ns`` later.
 
-    An interface that came back was gone since the entry before.
+    An interface that came back was gone since the entry before. A clock that jumped ahead did so
+    over a sleep of the computer, perhaps.
     """
     found: list[Loss] = []
     for entry in entries:
         if entry["what"] in _LOSES:
             at_ns = round(datetime.fromisoformat(entry["at"]).timestamp() * 1e9)
-            gone_ns = round(float(entry.get("gap_s") or 0.0) * 1e9)
+            ahead = entry["seconds"] if entry["what"] == JournalKind.CLOCK_JUMPED else 0.0
+            gone_ns = round(float(entry.get("gap_s") or max(ahead, 0.0)) * 1e9)
             begin = at_ns - gone_ns - slack_ns
             found.append(Loss(begin, at_ns + slack_ns // 10, _LOSES[entry["what"]]))
     return tuple(found)

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from busplan.findings import Weight
-from busplan.live.journal import Journal, JournalKind, journal_findings
+from busplan.live.journal import Journal, JournalKind, journal_findings, losses
 
 LOSSES = {
     JournalKind.SET_ASIDE: (
@@ -16,6 +16,7 @@ LOSSES = {
         {"network": "drive", "reason": "it has ended"},
         "reading the interface broke off: it has ended",
     ),
+    JournalKind.STALLED: ({"network": "drive", "gap_s": 30.5}, "did not listen for 30.5 s"),
     JournalKind.FILE_GONE: (
         {"file": "a.log", "now": "b.log", "lost": 0},
         "a.log was removed while it was written; going on in b.log",
@@ -79,3 +80,18 @@ def test_before_the_first_frame_everything_stands_at_its_moment() -> None:
     journal = Journal(None)
     journal.note(JournalKind.DROPPED, frames=1)
     assert [f.where.time_ns for f in journal_findings(journal.entries, None)] == [0]
+
+
+def test_a_computer_that_stood_still_lost_all_of_that_time() -> None:
+    """A sleep shows as a stall, or as a clock that jumped ahead."""
+    at = "2026-05-04T10:01:00+00:00"
+    minute, end_ns = 60 * 10**9, round(datetime.fromisoformat(at).timestamp()) * 10**9
+    for entry in (
+        {"what": "stalled", "network": "pack", "gap_s": 60.0},
+        {"what": "clock jumped", "seconds": 60.0},
+    ):
+        (loss,) = losses([{"at": at, **entry}], 10**9)
+        assert loss.from_ns == end_ns - minute - 10**9
+        assert loss.to_ns >= end_ns
+    (loss,) = losses([{"at": at, "what": "clock jumped", "seconds": -60.0}], 10**9)
+    assert loss.from_ns == end_ns - 10**9

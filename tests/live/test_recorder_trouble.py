@@ -164,6 +164,30 @@ def test_a_reader_that_is_lost_is_told_and_opened_anew(
     assert not status.whole
 
 
+def test_a_computer_that_stood_still_is_told_and_no_interface_is_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(channels, "HANGS_AFTER_S", 0.4)
+    watch, asleep, awake = channels.Listener.watch, threading.Event(), threading.Event()
+
+    def sleep() -> None:
+        asleep.set()
+        time.sleep(0.6)
+        awake.set()
+
+    def sleepy(listener: channels.Listener) -> None:
+        if asleep.is_set():
+            awake.wait(20)
+        watch(listener)
+
+    monkeypatch.setattr(channels.Listener, "watch", sleepy)
+    steps = [message(), sleep, message(timestamp=NOW + 1)]
+    status, journal = recorded(tmp_path / "a.log", [steps], seconds=1.4)
+    kinds = [e["what"] for e in journal.entries if e["what"] != JournalKind.NOTHING_HEARD]
+    assert kinds == [JournalKind.STARTED, JournalKind.STALLED, JournalKind.ENDED]
+    assert status.channels[0].frames == 2
+
+
 @pytest.mark.parametrize("removed", ["file", "folder"])
 def test_a_log_that_is_removed_is_noticed_and_nothing_is_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, removed: str
