@@ -279,7 +279,11 @@ class _Judge:
         if change is not None and not self.compared.odd:
             return ModuleVerdict.CHANGED
         if self.compared.slow[index]:
-            return ModuleVerdict.NO_FLOW if exchange.no_flow else ModuleVerdict.SLOW
+            if not exchange.no_flow:
+                return ModuleVerdict.SLOW
+            # An only sensor that never moved may be stuck, however few steps its peers made.
+            dumb = working.sum() == 1 and self.test.seen.travel_k[working].max() == 0.0
+            return ModuleVerdict.STILL if dumb else ModuleVerdict.NO_FLOW
         if self.compared.clear[index] and not self.loaded:
             return ModuleVerdict.FOLLOWS
         return ModuleVerdict.OPEN

@@ -60,7 +60,7 @@ class ModuleWarmUp:
     ``exchange`` is relative to the peers and lies in ``interval`` (95 %). ``lag_k`` says how far it
     is behind them at the end, ``lag_s`` by how much longer its cells trail the liquid, with
     ``lag_interval``. ``stuck`` are sensor positions (from 1) that do not measure, ``moved`` whether
-    its readings moved by more than a step. ``disagree`` is the position of the later of two sensors
+    its readings moved at all. ``disagree`` is the position of the later of two sensors
     that cannot both be right.
     """
 

@@ -24,9 +24,11 @@ def exchange_text(value: float, interval: Interval) -> str:
 
 
 def interval_text(interval: Interval) -> str:
-    """``38 … 58 %``."""
-    high = "or more" if interval.high >= FULL else f"… {100 * interval.high:.0f} %"
-    return f"{100 * interval.low:.0f} {high}".replace(" or more", " % or more")
+    """``38 … 58 %``, or ``over 38 %``."""
+    low = f"{100 * interval.low:.0f}"
+    if interval.high >= FULL:
+        return f"over {low} %"
+    return f"{low} … {100 * interval.high:.0f} %"
 
 
 def sentence(warm_up: WarmUp) -> str:

@@ -64,7 +64,7 @@ def _modules(report: PackReport, columns: int) -> list[Line]:
     from busplan.pack.warm_up_text import exchange_text
 
     narrow = columns < NARROW
-    heads = ("start °C", "end °C", *(() if narrow else ("K/min",)), "lag K", "lag s")
+    heads = ("from °C", "to °C", *(() if narrow else ("K/min",)), "lag K", "lag s")
     rows = module_rows(report)
     lead = max(len("module"), *(len(row.module) for row in rows))
     head = "".join(f"{h:>{ROOM - narrow}}" for h in heads)
