@@ -39,18 +39,17 @@ def found() -> tuple[Result, ...]:
 
 
 @pytest.fixture(scope="module")
-def later() -> FrameTable:
-    return make_capture("second-year", duration_s=LONG_S)
+def later() -> Covered:
+    return Covered(demo_vehicle(), make_capture("second-year", duration_s=LONG_S))
 
 
-def held(found: tuple[Result, ...], table: FrameTable) -> BuildDrift:
+def held(found: tuple[Result, ...], covered: Covered) -> BuildDrift:
     journal = Journal((Entry(1, "now", "A", "capture", found),))
-    vehicle = demo_vehicle()
-    return drift_of(commissioning_of(vehicle, journal), Covered(vehicle, table))
+    return drift_of(commissioning_of(covered.vehicle, journal), covered)
 
 
 def test_one_cell_has_tired_and_nothing_else_moved(
-    found: tuple[Result, ...], later: FrameTable
+    found: tuple[Result, ...], later: Covered
 ) -> None:
     drift = held(found, later)
     (finding,) = drift.findings
@@ -72,9 +71,7 @@ def changed(found: tuple[Result, ...], name: str, **values: object) -> tuple[Res
     )
 
 
-def test_loads_periods_and_insulation_that_moved(
-    found: tuple[Result, ...], later: FrameTable
-) -> None:
+def test_loads_periods_and_insulation_that_moved(found: tuple[Result, ...], later: Covered) -> None:
     figures = {r.test: r.figures or {} for r in found}
     cycles = dict(figures["cycles drive"]["cycles_ms"])
     cycles["pedal PedalPosition"] = [8.0, 0.01]
@@ -88,13 +85,14 @@ def test_loads_periods_and_insulation_that_moved(
     assert "pedal PedalPosition: 8 to 9.99" in told["cycle-drift"].summary
 
 
-def test_what_cannot_be_compared_is_named(found: tuple[Result, ...], later: FrameTable) -> None:
+def test_what_cannot_be_compared_is_named(found: tuple[Result, ...], later: Covered) -> None:
     figures = {r.test: r.figures or {} for r in found}
     fewer = list(figures["loads cabin"]["identifiers"])[1:]
     old = changed(found, "loads cabin", identifiers=fewer)
     old = changed(old, "loads charge", uncertainty=None)
-    pack_only = later.take(later.network == later.networks.index("pack"))
-    drift = held(old, pack_only)
+    table = later.table
+    pack_only = table.take(table.network == table.networks.index("pack"))
+    drift = held(old, Covered(later.vehicle, pack_only))
     assert {c.network for c in drift.changes if c.kind == "load"} == {"pack"}
     told = "; ".join(drift.unlike)
     for words in ("load of thermal: not recorded", "load of charge: not kept", "cycles of cabin"):
@@ -102,7 +100,7 @@ def test_what_cannot_be_compared_is_named(found: tuple[Result, ...], later: Fram
     told = "; ".join(held(old, later).unlike)
     assert "load of cabin: other messages came (0x" in told
     with pytest.raises(UsageError, match="nothing to compare"):
-        held((), FrameTable.empty(("pack",)).take(np.empty(0, np.int64)))
+        held((), Covered(later.vehicle, FrameTable.empty(("pack",)).take(np.empty(0, np.int64))))
 
 
 @pytest.mark.parametrize(
