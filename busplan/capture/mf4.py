@@ -26,10 +26,11 @@ from busplan.capture.chunks import (
     reorder,
 )
 from busplan.capture.gather import NO_CHANNEL
+from busplan.capture.mf4_records import plain_records
 from busplan.capture.object_frames import nanoseconds
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
-from busplan.frames.columns import U8
+from busplan.frames.columns import U8, U16
 from busplan.frames.kinds import BRS, ERROR, ESI, EXTENDED, FD, FD_LENGTHS, REMOTE, SENT
 
 KINDS = {"CAN_DataFrame": 0, "CAN_RemoteFrame": REMOTE, "CAN_ErrorFrame": ERROR}
@@ -67,23 +68,25 @@ def mf4_chunks(
             start_ns = 0
         if start_ns >= EPOCH_FROM_NS and getattr(file.header, "time_flags", 0) & _LOCAL_TIME:
             tally.zone_unknown()
+        source = opened.enter_context(path.open("rb"))
         for index, kind in _bus_groups(file):
             wanted = int(file.groups[index].channel_group.cycles_nr)
             got = 0
+            plain = plain_records(file, source, index, kind, _RECORDS)
             while got < wanted:
                 try:
-                    signal = file.get(
-                        kind, index, record_offset=got, record_count=min(_RECORDS, wanted - got)
+                    fields, time_s = next(plain, None) or _read(
+                        file, index, kind, got, min(_RECORDS, wanted - got)
                     )
-                    part = _chunk(signal, kind, start_ns, tally, names)
+                    part = _chunk(fields, time_s, kind, start_ns, tally, names)
                 except Exception as error:  # as above
                     tally.torn = f"damaged after {got} of {wanted} records of {kind} ({error})"
                     break
-                if not len(signal.timestamps):
+                if not len(time_s):
                     tally.torn = f"{kind} states {wanted} records, {got} are there"
                     break
-                got += len(signal.timestamps)
-                tally.entries += len(signal.timestamps)
+                got += len(time_s)
+                tally.entries += len(time_s)
                 parts.append(part)
                 if progress:
                     progress(min(size, size * got // max(wanted, 1)), tally.entries)
@@ -106,44 +109,76 @@ def _bus_groups(file: Any) -> Iterator[tuple[int, str]]:
                 yield index, kind
 
 
-def _chunk(signal: Any, kind: str, start_ns: int, tally: Tally, names: ChannelNames) -> Chunk:
-    """One block of records as columns; records that cannot be frames are set aside."""
+def _read(
+    file: Any, index: int, kind: str, first: int, count: int
+) -> tuple[dict[str, npt.NDArray[Any]], npt.NDArray[np.float64]]:
+    """Fields and times [s] of some records, through the library: whatever they are like."""
+    signal = file.get(kind, index, record_offset=first, record_count=count)
     samples = signal.samples
     fields = {str(n).split(".")[-1]: samples[n] for n in samples.dtype.names}
-    n = len(samples)
+    return fields, np.asarray(signal.timestamps, np.float64)
+
+
+def _chunk(
+    fields: dict[str, npt.NDArray[Any]],
+    time_s: npt.NDArray[np.float64],
+    kind: str,
+    start_ns: int,
+    tally: Tally,
+    names: ChannelNames,
+) -> Chunk:
+    """One block of records as columns; records that cannot be frames are set aside."""
+    n = len(time_s)
     identifier = np.asarray(fields.get("ID", np.zeros(n)), np.uint32)
     flags = np.full(n, KINDS[kind], np.uint8)
     if "IDE" not in fields:
         flags |= np.where(identifier >> 31, EXTENDED, 0).astype(np.uint8)
     for name, flag in _FLAGS.items():
         if name in fields:
-            flags |= np.where(fields[name] != 0, flag, 0).astype(np.uint8)
+            flags |= (fields[name] != 0).view(np.uint8) * np.uint8(flag)
     if "Dir" in fields:
         direction = fields["Dir"]
         sent = direction == b"Tx" if direction.dtype.kind == "S" else direction != 0
-        flags |= np.where(sent, SENT, 0).astype(np.uint8)
-    identifier &= np.uint32(0x1FFF_FFFF)
+        flags |= sent.view(np.uint8) * np.uint8(SENT)
+    identifier = identifier & np.uint32(0x1FFF_FFFF)
     data: U8 = np.zeros((n, 0), np.uint8)
     if "DataBytes" in fields and kind != "CAN_RemoteFrame":
         data = np.asarray(fields["DataBytes"], np.uint8).reshape(n, -1)
     stated = fields.get("DataLength" if kind != "CAN_RemoteFrame" else "DLC", np.zeros(n))
     length = np.asarray(stated, np.int64)
     length = np.minimum(length, 8 if kind == "CAN_RemoteFrame" else data.shape[1])
-    network = np.full(n, names.index(NO_CHANNEL), np.uint16) if "BusChannel" not in fields else None
-    if network is None:
-        numbers, where = np.unique(fields["BusChannel"], return_inverse=True)
-        network = np.array([names.index(f"can{c}") for c in numbers], np.uint16)[where]
-    time_s = np.asarray(signal.timestamps, np.float64)
     keep = _possible(time_s, identifier, flags, length, tally)
-    data, length = data[keep], length[keep]
+    channel = fields.get("BusChannel")
+    if channel is None:
+        network = np.full(n, names.index(NO_CHANNEL), np.uint16)
+    else:
+        network = _networks(channel, names)
+    if not keep.all():
+        time_s, network, identifier = time_s[keep], network[keep], identifier[keep]
+        flags, data, length = flags[keep], data[keep], length[keep]
+    width = int(length.max(initial=0)) if kind != "CAN_RemoteFrame" else 0
+    payload = data[:, :width]
+    if not (length == width).all():
+        payload = payload[np.arange(width) < length[:, None]]
     return Chunk(
-        nanoseconds(time_s[keep]) + start_ns,
-        network[keep],
-        identifier[keep],
-        flags[keep],
+        nanoseconds(time_s) + start_ns,
+        network,
+        identifier,
+        flags,
         length.astype(np.uint8),
-        data[np.arange(data.shape[1]) < length[:, None]],
+        np.ascontiguousarray(payload).reshape(-1),
     )
+
+
+def _networks(channel: npt.NDArray[Any], names: ChannelNames) -> U16:
+    """Channel numbers as networks, named in the order of the numbers."""
+    if channel.dtype.kind == "u" and len(channel) and int(channel.max()) < 1 << 16:
+        there = np.flatnonzero(np.bincount(channel))
+        table = np.zeros(int(channel.max()) + 1, np.uint16)
+        table[there] = [names.index(f"can{c}") for c in there]
+        return np.asarray(table[channel], np.uint16)
+    numbers, where = np.unique(channel, return_inverse=True)
+    return np.array([names.index(f"can{c}") for c in numbers], np.uint16)[where]
 
 
 def _possible(
@@ -160,7 +195,9 @@ def _possible(
         "has an identifier out of range": base & (identifier > 0x7FF),
         "has a payload longer than its kind of frame can hold": ~fd & (length > 8),
         "has a CAN FD payload length that no CAN FD frame can have": fd
-        & ~np.isin(length, FD_LENGTHS),
+        & ~np.isin(length, FD_LENGTHS)
+        if fd.any()
+        else fd,
     }
     keep = np.ones(len(flags), np.bool_)
     for reason, hits in wrong.items():
