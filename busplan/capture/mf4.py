@@ -26,7 +26,7 @@ from busplan.capture.chunks import (
     reorder,
 )
 from busplan.capture.gather import NO_CHANNEL
-from busplan.capture.mf4_records import plain_records
+from busplan.capture.mf4_records import outside, plain_records
 from busplan.capture.object_frames import nanoseconds
 from busplan.capture.tally import Tally
 from busplan.errors import CaptureError
@@ -113,6 +113,8 @@ def _read(
     file: Any, index: int, kind: str, first: int, count: int
 ) -> tuple[dict[str, npt.NDArray[Any]], npt.NDArray[np.float64]]:
     """Fields and times [s] of some records, through the library: whatever they are like."""
+    if outside(file.groups[index]):
+        raise ValueError("a channel lies outside its record")
     signal = file.get(kind, index, record_offset=first, record_count=count)
     samples = signal.samples
     fields = {str(n).split(".")[-1]: samples[n] for n in samples.dtype.names}

@@ -103,16 +103,23 @@ def _layout(group: Any, kind: str) -> _Layout | None:
     (whole,) = (c for c in group.channels if c.name == kind)
     head = f"{kind}."
     parts = [c for c in group.channels if c.name.startswith(head)]
-    if set(np.dtype(whole.dtype_fmt).names or ()) != {c.name for c in parts}:
+    inside = np.dtype(whole.dtype_fmt).fields or {}
+    placed = {n: int(whole.byte_offset) + told[1] for n, told in inside.items()}
+    if placed != {c.name: c.byte_offset for c in parts} or whole.bit_offset:
         return None
     fields = {c.name.removeprefix(head): _field(c) for c in parts}
     size = int(told.samples_byte_nr)
     found = _Layout(size, _Field(time.byte_offset, 8), {n: f for n, f in fields.items() if f})
-    plain = len(found.fields) == len(parts) and all(
-        f.first + f.size <= size for f in (found.time, *found.fields.values())
-    )
+    plain = len(found.fields) == len(parts) and not outside(group)
     exact = (time.data_type, time.bit_count, time.bit_offset) == (_REAL, 64, 0)
     return found if plain and exact and time.conversion is None and size else None
+
+
+def outside(group: Any) -> bool:
+    """Whether a channel lies outside its record: the library would read whatever is there."""
+    told = group.channel_group
+    size = told.samples_byte_nr + told.invalidation_bytes_nr
+    return any(c.byte_offset + (c.bit_offset + c.bit_count + 7) // 8 > size for c in group.channels)
 
 
 def _field(channel: Any) -> _Field | None:
