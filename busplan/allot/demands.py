@@ -107,11 +107,6 @@ class _Network:
         part = self._part([*left, *blocker])
         inside = np.array([True] * len(left) + [False] * len(blocker))
         patient = [k for n, k in enumerate(left) if self._last(part, n, inside)]
-        if found.next_kept in patient or any(self.changed[k] for k in patient):
-            # Only so many below make it late: all of them are named.
-            named = {k: 1 for k in range(self.order.n) if not self.changed[k]}
-            yield self._demand(named, [k for k in range(self.order.n) if k not in named], 1)
-            return
         kept = dict.fromkeys((*patient, *((found.next_kept,) if found.next_kept >= 0 else ())), 1)
         yield self._demand(kept, [*blocker, *(k for k in left if k not in kept)], 1)
 

@@ -63,7 +63,17 @@ def headline(found: Proposal) -> str:
         return f"{told}; no cheaper plan exists (bound {found.bound:.2f})."
     return (
         f"{told}; not proven to be the cheapest: none costs less than {found.bound:.2f} (bound), "
-        f"so at most {100 * found.gap:.1f} % could be saved."
+        f"so at most {100 * found.gap:.1f} % could be saved.{_refuted(found)}"
+    )
+
+
+def _refuted(found: Proposal) -> str:
+    """Why what lies between answer and bound is not proven to be impossible."""
+    if not found.refuted:
+        return ""
+    return (
+        f" {counted(found.refuted, 'time')} a whole plan was refused for delays that identifiers "
+        "changed for it bring through gateways: what was refused so is no part of the bound."
     )
 
 
@@ -124,6 +134,7 @@ def as_dict(found: Proposal) -> dict[str, Any]:
         "gap": found.gap,
         "proven": found.proven,
         "stopped": found.stopped,
+        "refused_as_a_whole": found.refuted,
         "refused": list(found.refused),
         "costs": {f.name: getattr(found.before.freedom.costs, f.name) for f in fields(Costs)},
         "changes": [] if best is None else list(map(_step_dict, steps(best))),

@@ -87,6 +87,9 @@ class Proposal:
     refused: tuple[str, ...] = ()
     stopped: bool = False
     """Whether the search ended before its end, by time or by the user."""
+    refuted: int = 0
+    """How often a placement was ruled out that only the checks of the whole plan refuse: proof for
+    itself, and no part of the bound."""
 
     @property
     def before(self) -> Vehicle:
@@ -181,7 +184,16 @@ def propose(
         return Proposal(asked, None, found.bound, (), conflict, told, stopped)
     best = run.answer(found.placement)
     more = tuple(run.others(found, refused)) if others and best.cost > 0 else ()
-    return Proposal(asked, best, min(found.bound, best.cost), more, None, told, stopped)
+    refuted = sum(not cut.sound for cut in found.cuts)
+    bound = min(found.bound, best.cost)
+    return Proposal(asked, best, bound, more, refused=told, stopped=stopped, refuted=refuted)
+
+
+def judged(asked: Asked, rebuild: Rebuild, placement: Placement) -> Answer:
+    """A placement as an answer, with what the checks say to its plan, in time or not."""
+    run = _Run(asked, rebuild, None, NO_LIMITS, None)
+    run.accept(placement)
+    return run.answer(placement)
 
 
 @dataclass

@@ -7,8 +7,12 @@ from typing import Any
 import pytest
 from support.command import busplan
 
+from busplan.allot.asking import ask
+from busplan.allot.effect import effects
+from busplan.allot.programme import Programme
 from busplan.allot.proposal_report import as_dict, conflict_sentences, headline
-from busplan.allot.whole import Proposal, propose
+from busplan.allot.steps import steps
+from busplan.allot.whole import Answer, Proposal, judged, propose
 from busplan.checks.registry import run_checks
 from busplan.findings import Weight
 from busplan.plan.reader import OpenPlan, load_plan
@@ -87,6 +91,58 @@ def test_a_change_refused_makes_the_answer_dearer_and_is_not_in_it(
     assert 'did you mean "move lift body"' in wrong.err
 
 
+BUYING = ("[part.pump]\n", "[part.pump]\nbuy_other_identifiers = 3\n")
+ADDING = ("[vehicle]\n", "[allot]\nnew_networks = 1\n[vehicle]\n")
+
+
+def test_the_plan_as_built_works_too_and_costs_more_for_more_room(tmp_path: Path) -> None:
+    """A sixth network, a pump bought anew and guests on all networks may be had together: none of
+    them pays, and what the plan as built does instead is room to grow."""
+    plan = bought(tmp_path, BUYING, ADDING)
+    found = proposed(plan)
+    assert found.proven
+    assert found.best is not None
+    told = " ".join(s.what for s in steps(found.best))
+    assert "a new network" not in told
+    assert "is bought" not in told
+    built = as_built(plan)
+    assert {f.code for f in built.findings if f.weight is Weight.FAULT} == set()
+    # Network 4, purchase 3, five connections moved, an offset, an address, two routes.
+    assert built.cost == pytest.approx(4 + 3 + 5 + 0.5 + 0.5 + 0.2 + 0.02)
+    assert found.best.cost < built.cost
+    growth = {e.network: e.after.growth for e in effects(found.before, built.vehicle) if e.after}
+    cheap = {
+        e.network: e.after.growth for e in effects(found.before, found.best.vehicle) if e.after
+    }
+    assert (growth["body"] or 0) > (growth["network_1"] or 0) > (cheap["body"] or 0)
+
+
+def as_built(plan: Path) -> Answer:
+    """What as_built.toml does with its nodes, as an answer to the plan as bought."""
+    opened = OpenPlan(plan)
+    asked = ask(opened.vehicle)
+    question, rows = asked.question, Programme(asked.question).rows
+    numbers = {net.name: k for k, net in enumerate(question.nets)}
+    cabin = [asked.unit("supervisor", "cabin")]
+    cabin += [
+        i
+        for i, u in enumerate(question.units)
+        if u.node in ("display", "shelf_lights", "door", "lift")
+    ]
+    new, body = numbers["network_1"], numbers["body"]
+    options = next(u.options for u in question.units if u.node == "pump_2")
+    chosen = [rows.place[i, new] for i in cabin]
+    chosen += [rows.rate[new, 250_000], rows.rate[body, 125_000]]
+    chosen += [
+        rows.place[i, body] for i, u in enumerate(question.units) if u.node.startswith("pump")
+    ]
+    chosen.append(rows.option["pump_2", [o.kind for o in options].index("bought")])
+    fixed = dict.fromkeys(chosen, 1.0)
+    placement = Programme(question).solve(30.0, fixed=fixed).answer
+    assert placement is not None
+    return judged(asked, opened.changed, placement)
+
+
 NO_GUESTS = [
     ("[network.charge]\n", "[network.charge]\nguests = false\n"),
     ("[network.drive]\n", "[network.drive]\nguests = false\n"),
@@ -137,8 +193,7 @@ def test_a_new_network_is_added_where_the_plan_allows_one(tmp_path: Path) -> Non
 
 
 def test_a_part_bought_with_other_identifiers_is_an_answer(tmp_path: Path) -> None:
-    part = ("[part.pump]\n", "[part.pump]\nbuy_other_identifiers = 3\n")
-    best = proposed(bought(tmp_path, *NO_GUESTS, part)).best
+    best = proposed(bought(tmp_path, *NO_GUESTS, BUYING)).best
     assert best is not None
     after = best.vehicle
     pumps = [after.nodes[n].identifier_offset for n in ("pump_1", "pump_2")]
