@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.pack.resistance_drive import LAGS_S, Drive
+from busplan.pack.resistance_drive import LAGS_S, WANTED_BLOCKS, Drive
 from busplan.pack.resistance_fit import non_negative
-from busplan.pack.statistics import F64, I64, Mask
+from busplan.pack.statistics import F64, I64, Mask, nan_median
 
 EARLIEST_S, LATEST_S = -0.3, 1.3
 COARSE_S, FINE_S = 0.1, 0.02
@@ -82,6 +82,11 @@ def find_delays(frames: Sequence[Frame], drive: Drive) -> Delays:
     coefficients = _solve(np.asarray(pooled, np.float64))
     response = np.ascontiguousarray(chosen.table[:, :-1] @ coefficients)
     delays = np.array([_frame_delay(frame, chosen, response) for frame in frames])
+    if drive.groups < WANTED_BLOCKS:
+        # In a short drive the response still bears its unknown beginning: it tells how frames
+        # differ, the full fit what they share.
+        apart = nan_median(np.array(first) - delays[leaders])
+        delays = delays + (0.0 if np.isnan(apart) else float(apart))
     return Delays(delays, knee)
 
 

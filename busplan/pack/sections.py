@@ -14,17 +14,16 @@ from busplan.answers import Answer, together
 from busplan.findings import Weight
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
-from busplan.pack.heard import LEAST_SHARE, signals_section
+from busplan.pack.heard import signals_section
 from busplan.pack.joints import joints_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
-from busplan.pack.limit_times import LEAST_MODE_S, modes_text
+from busplan.pack.limits_told import doubt_words, limits_section, weighty
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
-from busplan.pack.windows import Mode, temperature_window
 from busplan.wording import counted, listing
 
 ODD = {
@@ -43,7 +42,7 @@ def sections(report: PackReport) -> tuple[Section, ...]:
     each: tuple[Callable[[PackReport], Section | None], ...] = (
         _recording,
         _signals,
-        _limits,
+        limits_section,
         _warm_up,
         _resistance,
         lambda r: joints_section(r.joints),
@@ -56,10 +55,6 @@ def sections(report: PackReport) -> tuple[Section, ...]:
         _drift,
     )
     return tuple(s for make in each if (s := make(report)) is not None)
-
-
-def _weighty(report: PackReport, *codes: str) -> bool:
-    return any(f.weight > Weight.NOTE and f.code.startswith(codes) for f in report.findings)
 
 
 def _recording(report: PackReport) -> Section | None:
@@ -85,94 +80,6 @@ def _signals(report: PackReport) -> Section:
         unbelieved=report.unbelieved,
         still=still,
     )
-
-
-def _limits(report: PackReport) -> Section:
-    name = "limits"
-    lasting = [e for e in report.excesses if not e.touch]
-    bad = _weighty(report, "cell-voltage-", "temperature-high", "temperature-low", "charging-too")
-    ranges = ((report.voltage_range, "V", 3), (report.temperature_range, "°C", 1))
-    seen = ", ".join(
-        f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
-        for ends, unit, digits in ranges
-        if ends is not None
-    )
-    if lasting:
-        worst = max(lasting, key=lambda e: e.longest_s)
-        side = "above" if worst.above else "below"
-        unit = "V" if worst.kind == "cell" else "°C"
-        text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
-    else:
-        text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
-        text = f"{text}, {modes_text(report.limit_times)}".rstrip(", ")
-    layout = report.layout
-    cells, sensors = _seen(report, "cell"), _seen(report, "sensor")
-    over = {e.index for e in lasting if e.kind == "cell"}
-    hot = {
-        layout.modules.index(layout.sensors[e.index].module) for e in lasting if e.kind != "cell"
-    }
-    by_module = [
-        any(seen for seen, s in zip(sensors, layout.sensors, strict=True) if s.module == m)
-        for m in layout.modules
-    ]
-    answer, missing = Answer.BAD if bad else Answer.GOOD, ""
-    unseen = [
-        counted(shown.count(False), one)
-        for shown, one, any_ in (
-            (cells, "cell", layout.cells),
-            (by_module, "module", layout.sensors),
-        )
-        if any_ and not all(shown)
-    ]
-    doubt = _doubt(report, "cell") if not all(cells) else _doubt(report, "sensor")
-    if not bad and (unseen or _use_unknown(report)):
-        answer = Answer.NOT_SHOWN
-        told = [f"{' and '.join(unseen)} not seen throughout{doubt}"] if unseen else []
-        if _use_unknown(report):
-            told.append("no current tells whether these temperatures are allowed")
-        missing = "; ".join(told)
-        text = text if seen else ""
-    return Section(
-        name,
-        answer,
-        text,
-        missing,
-        answers_of(len(cells), over, cells),
-        answers_of(len(by_module), hot, by_module),
-    )
-
-
-def _seen(report: PackReport, kind: str) -> list[bool]:
-    """Whether each cell or sensor was heard throughout, and is believed."""
-    shares = report.heard.cells if kind == "cell" else report.heard.sensors
-    what = "cells" if kind == "cell" else "temperatures"
-    still = any(s.what == what for s in report.standing)
-    return [
-        bool(share >= LEAST_SHARE) and not still and (kind, i) not in report.unbelieved
-        for i, share in enumerate(shares)
-    ]
-
-
-def _doubt(report: PackReport, kind: str) -> str:
-    """What is not there may have been heard and not been believed; ``kind`` is cell or sensor."""
-    still = any(s.what == ("cells" if kind == "cell" else "temperatures") for s in report.standing)
-    return ", or not believed" if still or any(k == kind for k, _ in report.unbelieved) else ""
-
-
-def _use_unknown(report: PackReport) -> bool:
-    """Whether temperatures were allowed in one use of the pack only, and nobody knows which it was.
-
-    Where charging and discharging both allow them, no current is needed.
-    """
-    rows = [t for t in report.limit_times if t.what == "temperatures" and t.mode is Mode.UNKNOWN]
-    if report.temperature_range is None or not any(t.lasted_s >= LEAST_MODE_S for t in rows):
-        return False
-    lows, highs = zip(
-        *(temperature_window(report.layout.limits, m) for m in (Mode.CHARGING, Mode.DISCHARGING)),
-        strict=True,
-    )
-    low, high = report.temperature_range
-    return bool(low.value < max(lows) or high.value > min(highs))
 
 
 def _warm_up(report: PackReport) -> Section | None:
@@ -301,16 +208,16 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
         why = evenness.missing if known.any() else ""
         return not_shown(
             name,
-            why or f"too few were heard together{_doubt(report, one)}",
+            why or f"too few were heard together{doubt_words(report, one)}",
             "record all monitors at rest",
         )
     row = int(np.nanargmax(spread))
     factor, unit, digits = (1e3, "mV", 0) if volts else (1.0, "K", 1)
     middle, most = float(np.median(spread[known])) * factor, float(spread[row]) * factor
     codes = (
-        ("voltage-spread", "cell-low", "cell-high", "cell-drift")
+        ("voltage-spread", "cell-low", "cell-high")
         if volts
-        else ("temperature-spread", "module-hot", "module-cold", "module-drift")
+        else ("temperature-spread", "module-hot", "module-cold")
     )
     at = " without load" if evenness.quiet else " freed of sag" if evenness.freed else ""
     text = (
@@ -323,11 +230,11 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     out = [int(i) for i in evenness.standing_out(limit / 2)]
     seen = np.isfinite(evenness.deviation)
     answers = answers_of(len(seen), out, seen.tolist())
-    bad = _weighty(report, *codes)
+    bad = weighty(report, *codes)
     missing = ""
     if not seen.all():
         unheard = counted(int((~seen).sum()), "cell" if volts else "module")
-        missing = f"{unheard} not heard{_doubt(report, one)}"
+        missing = f"{unheard} not heard{doubt_words(report, one)}"
     elif any(s.what == ("cells" if volts else "temperatures") for s in report.standing):
         missing = f"the {'cells' if volts else 'temperatures'} stood still"
         answers = answers_of(len(seen), out, [False] * len(seen))
@@ -349,16 +256,22 @@ def _drift(report: PackReport) -> Section | None:
     cells: list[list[Answer]] = [[] for _ in report.layout.cells]
     modules: list[list[Answer]] = [[] for _ in report.layout.modules]
     pack: list[list[Answer]] = [[]]
-    moved, open_ = 0, []
+    open_ = []
     for drift in report.drift:
         items = pack if drift.topic.of_pack else cells if drift.topic.of_cells else modules
         for item, answer in zip(items, drift.answers, strict=True):
             item.append(answer)
-        moved += len(drift.drifted)
         if Answer.NOT_SHOWN in drift.answers:
             open_.append(drift.topic.value)
     topics = listing([d.topic.value for d in report.drift], 9)
-    text = f"{moved or 'none'} moved against their peers since then, by {topics}"
+    moved = listing(
+        [
+            counted(count, one)
+            for one, each in (("cell", cells), ("module", modules), ("figure of the pack", pack))
+            if (count := sum(Answer.BAD in told for told in each))
+        ]
+    )
+    text = f"{moved or 'none'} moved since then, of {topics}"
     missing = f"not told of all: {listing(open_, 9)}" if open_ else ""
     told = [together(a) for a in cells if a], [together(a) for a in modules if a]
     answer = together([*told[0], *told[1], *pack[0]])

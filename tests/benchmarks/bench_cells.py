@@ -2,8 +2,8 @@
 
 Run by hand: ``python tests/benchmarks/bench_cells.py [--quick] [--final] [--joints]``. ``--quick``
 takes a tenth of the packs; ``--final`` the seeds from 970 000 on (those from 900 000, 930 000 and
-950 000 on were seen while mending) and solved cells (Mohtat 2020) that nothing was tuned on: to be
-run once. ``--joints``: these only.
+950 000 on were seen while mending; these have been run once by now) and solved cells (Mohtat 2020)
+that nothing was tuned on. ``--joints``: these only.
 
 Truths: free Thevenin cells (``tests/truth/thevenin.py``), cells solved by PyBaMM
 (``tests/truth/solved_cells.py``). Unless a row says otherwise: ten minutes, up to 300 A at 100 Ah,

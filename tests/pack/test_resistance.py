@@ -235,3 +235,14 @@ def test_cells_of_one_frame_are_told_by_their_times() -> None:
     a, b = np.arange(10.0), np.arange(10.0) + 0.05
     traces = [Trace(a, a), Trace(b, b), None, Trace(a.copy(), a), Trace(np.empty(0), np.empty(0))]
     assert sorted(frames_together(traces)) == [[0, 3], [1]]
+
+
+@pytest.mark.parametrize("seed", [6, 8, 9])
+def test_a_short_drive_knows_its_delay_in_spite_of_how_it_began(seed: int) -> None:
+    pack = cell_packs.drive(seed, cells=16, minutes=0.6, delays=(0.0, 0.1))
+    found, _ = fitted(pack)
+    late = [d.delay_s for d in found.delays]
+    assert late == pytest.approx(pack.delay_s, abs=0.005)
+    scale = found.scales[0]
+    off = np.abs(scale.value - pack.resistance(1.0))
+    assert (off < scale.factor * scale.uncertainty).mean() >= 0.9

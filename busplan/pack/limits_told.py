@@ -1,0 +1,106 @@
+"""How the section on limits is told: what was inside its window, in which use, and what is open."""
+
+from __future__ import annotations
+
+from busplan.answers import Answer
+from busplan.findings import Weight
+from busplan.pack.heard import LEAST_SHARE
+from busplan.pack.limit_times import LEAST_MODE_S, modes_text
+from busplan.pack.report import PackReport
+from busplan.pack.section import Section, answers_of
+from busplan.pack.windows import Mode, temperature_window
+from busplan.wording import counted
+
+
+def weighty(report: PackReport, *codes: str) -> bool:
+    """Whether there is more than a note of a code that begins so."""
+    return any(f.weight > Weight.NOTE and f.code.startswith(codes) for f in report.findings)
+
+
+def limits_section(report: PackReport) -> Section:
+    """The topic: the ranges seen, how long in which use, and what was not seen of them."""
+    name = "limits"
+    lasting = [e for e in report.excesses if not e.touch]
+    bad = weighty(report, "cell-voltage-", "temperature-high", "temperature-low", "charging-too")
+    ranges = ((report.voltage_range, "V", 3), (report.temperature_range, "°C", 1))
+    seen = ", ".join(
+        f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
+        for ends, unit, digits in ranges
+        if ends is not None
+    )
+    if lasting:
+        worst = max(lasting, key=lambda e: e.longest_s)
+        side = "above" if worst.above else "below"
+        unit = "V" if worst.kind == "cell" else "°C"
+        text = f"{side} {worst.limit:g} {unit} for {worst.longest_s:.0f} s"
+    else:
+        text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
+        text = f"{text}, {modes_text(report.limit_times)}".rstrip(", ")
+    layout = report.layout
+    cells, sensors = _seen(report, "cell"), _seen(report, "sensor")
+    over = {e.index for e in lasting if e.kind == "cell"}
+    hot = {
+        layout.modules.index(layout.sensors[e.index].module) for e in lasting if e.kind != "cell"
+    }
+    by_module = [
+        any(seen for seen, s in zip(sensors, layout.sensors, strict=True) if s.module == m)
+        for m in layout.modules
+    ]
+    answer, missing = Answer.BAD if bad else Answer.GOOD, ""
+    unseen = [
+        counted(shown.count(False), one)
+        for shown, one, any_ in (
+            (cells, "cell", layout.cells),
+            (by_module, "module", layout.sensors),
+        )
+        if any_ and not all(shown)
+    ]
+    doubt = doubt_words(report, "cell") if not all(cells) else doubt_words(report, "sensor")
+    if not bad and (unseen or _use_unknown(report)):
+        answer = Answer.NOT_SHOWN
+        told = [f"{' and '.join(unseen)} not seen throughout{doubt}"] if unseen else []
+        if _use_unknown(report):
+            told.append("no current tells whether these temperatures are allowed")
+        missing = "; ".join(told)
+        text = text if seen else ""
+    return Section(
+        name,
+        answer,
+        text,
+        missing,
+        answers_of(len(cells), over, cells),
+        answers_of(len(by_module), hot, by_module),
+    )
+
+
+def _seen(report: PackReport, kind: str) -> list[bool]:
+    """Whether each cell or sensor was heard throughout, and is believed."""
+    shares = report.heard.cells if kind == "cell" else report.heard.sensors
+    what = "cells" if kind == "cell" else "temperatures"
+    still = any(s.what == what for s in report.standing)
+    return [
+        bool(share >= LEAST_SHARE) and not still and (kind, i) not in report.unbelieved
+        for i, share in enumerate(shares)
+    ]
+
+
+def doubt_words(report: PackReport, kind: str) -> str:
+    """What is not there may have been heard and not been believed; ``kind`` is cell or sensor."""
+    still = any(s.what == ("cells" if kind == "cell" else "temperatures") for s in report.standing)
+    return ", or not believed" if still or any(k == kind for k, _ in report.unbelieved) else ""
+
+
+def _use_unknown(report: PackReport) -> bool:
+    """Whether temperatures were allowed in one use of the pack only, and nobody knows which it was.
+
+    Where charging and discharging both allow them, no current is needed.
+    """
+    rows = [t for t in report.limit_times if t.what == "temperatures" and t.mode is Mode.UNKNOWN]
+    if report.temperature_range is None or not any(t.lasted_s >= LEAST_MODE_S for t in rows):
+        return False
+    lows, highs = zip(
+        *(temperature_window(report.layout.limits, m) for m in (Mode.CHARGING, Mode.DISCHARGING)),
+        strict=True,
+    )
+    low, high = report.temperature_range
+    return bool(low.value < max(lows) or high.value > min(highs))
