@@ -22,7 +22,7 @@ from busplan.fleet.worker import NOISY, quieten
 
 DEATHS = 2
 """Workers that a capture may kill before it is given up, besides the first."""
-COUNT_S = 2.0
+COUNT_S = 5.0
 """Workers may come and go; they are counted so often [s]."""
 
 FORKED = sys.platform == "linux"
@@ -52,6 +52,8 @@ SETTINGS = {
     "distributed.admin.system-monitor.interval": "5s",
     "distributed.admin.system-monitor.gil.enabled": False,
     "distributed.scheduler.active-memory-manager.start": False,
+    "distributed.deploy.cluster-repr-interval": "60s",
+    "distributed.client.scheduler-info-interval": "60s",
 }
 
 

@@ -108,8 +108,10 @@ def pool(folder: Path, workers: int) -> dict[str, float]:
     fleet = Fleet.at(str(folder))
     tasks, run = tasks_to_do(fleet, [], again=True)
     largest = 0.0
+    start, start_own = time.monotonic(), time.process_time()
     with engine(fleet.place.url, workers, None) as works:
         begin, own = time.monotonic(), time.process_time()
+        start, start_own = begin - start, own - start_own
         run = Coordinator(fleet, works, run, again=True).judge(tasks)
         wall, own = time.monotonic() - begin, time.process_time() - own
         for child in psutil.Process().children(recursive=True):
@@ -117,7 +119,15 @@ def pool(folder: Path, workers: int) -> dict[str, float]:
                 if line.startswith("VmHWM"):
                     largest = max(largest, int(line.split()[1]) / 1e3)
     assert run.whole, run.failed
-    return {"wall": wall, "own": own, "cpu": run.cpu_s, "frames": run.frames, "mb": largest}
+    return {
+        "wall": wall,
+        "own": own,
+        "cpu": run.cpu_s,
+        "frames": run.frames,
+        "mb": largest,
+        "start": start,
+        "start_own": start_own,
+    }
 
 
 def speed(folder: Path, captures: int, seconds: float) -> None:
@@ -125,6 +135,10 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
     large = folder / "large.log"
     drive(large, 1800.0, 1)
     added(folder / "one", [large])
+    from busplan.fleet.engine import SETTINGS
+
+    given = SETTINGS["distributed.nanny.pre-spawn-environ"]
+    os.environ.update({name: str(value) for name, value in given.items()})  # as a worker has it
     told = in_own_process(__file__, ["one-large", folder / "one"])
     best = told["frames"] / min(told["cpu_s"]) / 1e6
     print(
@@ -151,13 +165,13 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
                 f"{found['frames'] / found['cpu'] / 1e6:.2f}",
                 f"{found['frames'] / found['wall'] / 1e6:.2f}",
                 f"{found['mb']:.0f}",
+                f"{found['start']:.1f}",
+                f"{found['start_own']:.2f}",
             ]
         )
     print(f"\n{captures} drives of {seconds:g} s, the second of each pair is the fair one:")
-    rows_printed(
-        ["workers", "wall s", "worker cpu s", "own cpu s", "own", "M/cpu s", "M/s", "worker MB"],
-        rows,
-    )
+    shown = ["workers", "wall s", "worker cpu s", "own cpu s", "own", "M/cpu s", "M/s", "worker MB"]
+    rows_printed([*shown, "start s", "start own cpu s"], rows)
     print(f"two workers against one: {min(walls[1]) / min(walls[2]):.2f} times (best of two each)")
 
 
