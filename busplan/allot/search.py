@@ -26,7 +26,8 @@ _OTHER_ROUNDS = 3
 _EXACT = 1e-6
 _DIVES = 6
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
-_CHUNK_S = 30.0
+_CHUNK_S = 20.0
+"""Longest solution of the programme: nobody can stop one before its end."""
 _PROOF_S = 5.0
 """Least time for the bound in the end: without it the search was for nothing."""
 
@@ -167,8 +168,8 @@ class _Run:
         near = self.cost <= self.bound + self.gap * self.cost
         if self.best is None or near or len(cuts) == len(self.programme.cuts):
             return
-        if self.excluded:
-            return
+        if self.excluded or (self.enough() and self.left() > 0):
+            return  # who has stopped it waits for no proof
         proven = Programme(self.programme.question, cuts, list(self.programme.demands))
         seconds = min(max(self.left(), _PROOF_S), _CHUNK_S)
         found = proven.solve(seconds, gap=self.gap, forbidden=self.forbidden)

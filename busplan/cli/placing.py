@@ -123,6 +123,8 @@ def stopping() -> Iterator[Callable[[], bool]]:
         if asked:
             raise KeyboardInterrupt
         asked.append(True)
+        if sys.stderr.isatty():
+            sys.stderr.write("\r" + " " * 79 + "\r")
         say("ending with the best so far; once more to end at once", err=True)
 
     try:
