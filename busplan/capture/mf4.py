@@ -57,7 +57,9 @@ def mf4_chunks(
         # Opened here: given a path, the library complains on stderr when it cannot open it.
         stream = opened.enter_context(path.open("rb"))
         try:
-            file: Any = MDF(stream)
+            # It would read all frames once more to list their identifiers.
+            opener: Any = MDF
+            file = opener(stream, process_bus_logging=False)
         except Exception as error:  # the library raises whatever it stumbles over
             _let_go(error)
             raise CaptureError(f"{path}: not a readable MF4 file ({error})") from error

@@ -8,7 +8,6 @@ Layout: ASAM MDF 4, CNBLOCK, DTBLOCK and DZBLOCK (by way of asammdf's own readin
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, BinaryIO
@@ -18,6 +17,12 @@ import numpy.typing as npt
 
 from busplan.frames.columns import U8
 
+try:  # the library's own way to unpack, several times as fast
+    from isal import isal_zlib as zlib
+except ImportError:  # it asks for it on some processors only
+    import zlib  # type: ignore[no-redef]
+
+_DAMAGED: Any = zlib.error
 _FIXED, _MASTER = 0, 2
 """Kinds of channels: with a fixed length; the time."""
 _UNSIGNED, _REAL, _BYTES = 0, 4, 10
@@ -83,7 +88,7 @@ def plain_records(
                 window, pending = _split(pending, wanted)
                 yield _columns(window, layout)
                 left, have = left - wanted, have - wanted
-    except (AttributeError, KeyError, TypeError, ValueError, OSError, zlib.error, MemoryError):
+    except (AttributeError, KeyError, TypeError, ValueError, OSError, _DAMAGED, MemoryError):
         return  # another version of the library, or a damaged file
 
 

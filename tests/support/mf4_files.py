@@ -7,8 +7,11 @@ from typing import Any
 
 import numpy as np
 from asammdf import MDF, Signal
+from asammdf.blocks.v4_blocks import SourceInformation
+from asammdf.blocks.v4_constants import BUS_TYPE_CAN, SOURCE_BUS
 from can.io.mf4 import ERR_DTYPE, RTR_DTYPE, STD_DTYPE
 
+BUS = SourceInformation(source_type=SOURCE_BUS, bus_type=BUS_TYPE_CAN)
 LAYOUTS = {"CAN_DataFrame": STD_DTYPE, "CAN_ErrorFrame": ERR_DTYPE, "CAN_RemoteFrame": RTR_DTYPE}
 
 
@@ -33,6 +36,6 @@ def write_mf4(
         file.configure(write_fragment_size=block_bytes)
     file.header.abs_time = 1_700_000_000_000_000_000
     for kind, (time_s, samples) in groups.items():
-        file.append(Signal(name=kind, samples=samples, timestamps=time_s))
+        file.append(Signal(name=kind, samples=samples, timestamps=time_s, source=BUS))
     file.save(path, overwrite=True, compression=packed)
     file.close()
