@@ -9,7 +9,7 @@ from support import slow_resistance
 
 from busplan.pack.labels import how_late
 from busplan.pack.resistance_drive import LAGS_S, make_drive
-from busplan.pack.resistance_fit import non_negative
+from busplan.pack.resistance_fit import _own_scatter, non_negative
 from busplan.pack.resistance_kernels import block_moments, delay_fits, slow_parts
 from busplan.pack.resistance_peers import against_peers, whole_modules
 from busplan.pack.series import Trace
@@ -200,3 +200,16 @@ def test_voltages_that_come_before_the_current_are_not_said_to_be_late(
     least: float, most: float, words: str
 ) -> None:
     assert how_late(least, most) == words
+
+
+@pytest.mark.parametrize("scatter", [0.08, 0.2])
+def test_the_scatter_of_the_cells_own_parts_is_found_from_all(scatter: float) -> None:
+    """Made by the model itself: y = X b + e, b drawn from its prior (Gaussian marginal
+    likelihood; any textbook of Bayesian linear regression)."""
+    rng = np.random.default_rng(3)
+    causes = rng.normal(size=(400, 8, 4))
+    own = scatter * rng.normal(size=(400, 4)) + rng.normal(size=(400, 1))
+    falls = np.einsum("cnk,ck->cn", causes, own) + 0.3 * rng.normal(size=(400, 8))
+    full = np.einsum("cni,cnj->cij", causes, causes)
+    rest = np.einsum("cni,cn->ci", causes, falls)
+    assert _own_scatter(full, rest, np.full(400, 0.09)) == pytest.approx(scatter, rel=0.3)
