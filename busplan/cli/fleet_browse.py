@@ -38,7 +38,10 @@ def browse(fleet: FleetOption = "fleet") -> None:
             spot = wanted.spot
             task = shelf.task(wanted.capture.run_key)
             if task is None:
-                raise UsageError(f"{wanted.capture.uri}: the fleet has another plan for it now")
+                raise UsageError(
+                    f"{wanted.capture.uri}: the fleet has forgotten it, "
+                    "or has another plan for it now"
+                )
             _replay(store, task, wanted.capture.moment_ns)
     finally:
         shelf.close()

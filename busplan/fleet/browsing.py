@@ -96,5 +96,14 @@ class Shelf:
         return int(found["n"][0].as_py() or 0)
 
     def task(self, run_key: str) -> Task | None:
-        """The capture of a judgement; ``None`` when it is by an older plan, or was forgotten."""
-        return next((t for t in self.fleet.tasks() if t.run_key == run_key), None)
+        """The capture of a judgement; ``None`` when it is by an older plan, or was forgotten.
+
+        A judgement by an older version of the rules is of the same capture.
+        """
+        rows = self._desk.table(
+            "SELECT capture_id, plan_id, coalesce(asked_test, '') AS test FROM judgements "
+            f"WHERE run_key = {text(run_key)}"
+        ).to_pylist()
+        judged = [tuple(row.values()) for row in rows]
+        tasks = self.fleet.tasks()
+        return next((t for t in tasks if (t.capture_id, t.plan_id, t.test) in judged), None)

@@ -20,7 +20,9 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shelf]:
     for number, drift in enumerate(({5: 0.55}, {})):
         table = made_rows.judgements(f"van-{number + 1}", 40, number, drift=drift)
         write_deltalake(fleet.judgements.uri, table, mode="append")
-    fleet.captures.add([made_rows.capture_row(f"van-{n}") for n in (1, 2)])
+    file = {"uri": "/made", "size": 1, "changed_ns": 0, "sha256": "", "offset_ns": None}
+    known = [made_rows.capture_row(f"van-{n}") | {"files": [file]} for n in (1, 2)]
+    fleet.captures.add(known)
     made = Shelf(fleet)
     yield made
     made.close()
@@ -75,3 +77,16 @@ async def test_an_empty_fleet_says_what_to_do(tmp_path: Path) -> None:
     told = busplan("fleet", "browse", "--fleet", tmp_path)
     assert told.code == 3
     assert "browse needs a terminal" in told.err
+
+
+def test_a_capture_judged_by_older_rules_is_opened_and_a_forgotten_one_is_not(shelf: Shelf) -> None:
+    newest, older = shelf.captures("van-1")[:2]
+    name = newest.uri.removeprefix("/made/").removesuffix(".log")
+    (row,) = (r for r in shelf.fleet.captures.rows().to_pylist() if r["vehicle"] == "van-1")
+    row |= {"entry": "another", "capture_id": f"{name:c>64}"}
+    shelf.fleet.captures.add([row])
+    task = shelf.task(newest.run_key)
+    assert task is not None
+    assert task.run_key != newest.run_key  # as it would be judged now
+    assert task.capture_id == row["capture_id"]
+    assert shelf.task(older.run_key) is None
