@@ -117,6 +117,9 @@ def test_slow_needs_the_odds_and_the_flat_probability() -> None:
     assert judge(told(0.63, 0.079), FLAT, PEERS).slow
     assert not doubtful.slow
     assert judge(told(0.55, 0.07), FLAT, PEERS, more_blur=1e-6).slow
+    # There the odds must pass 360: they are 389 where peers scatter by 0.084, 319 by 0.086.
+    assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.084, 0.0, 15), more_blur=1e-6).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.086, 0.0, 15), more_blur=1e-6).slow
     # Where peers scatter by 0.09 the odds are 218, by 0.115 36, by 0.12 28.
     assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.115, 0.0, 15)).slow
     assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.09, 0.0, 15), more_blur=1e-6).slow
@@ -126,6 +129,11 @@ def test_slow_needs_the_odds_and_the_flat_probability() -> None:
     assert usual.flat_sure > 0.95
     assert usual.slow_odds < 30.0
     assert not usual.slow
+
+
+def test_the_most_likely_share_lies_between_the_points_of_the_grid() -> None:
+    for share in (0.485, 0.603, 1.022):
+        assert rule._peak(told(share, 0.05)[0]) == pytest.approx(share, abs=1e-6)
 
 
 def test_shares_are_taken_relative_to_the_median_peer() -> None:

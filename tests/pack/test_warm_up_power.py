@@ -103,6 +103,34 @@ def test_half_a_minute_of_level_start_is_one(level_s: float, plateau: bool) -> N
     assert span.plateau is plateau
 
 
+@pytest.mark.parametrize(
+    ("steps", "rate", "enough", "to_name"),
+    [
+        (2.5, 0.1, True, True),
+        (2.4, 0.2, False, True),
+        (2.0, 0.1, False, True),
+        (1.9, 0.2, False, False),
+        (9.0, 0.09, False, False),
+    ],
+)
+def test_two_steps_may_name_and_two_and_a_half_compare(
+    steps: float, rate: float, enough: bool, to_name: bool
+) -> None:
+    span = ThermalSpan(0.0, 60.0, 600.0, True, True, steps, rate)
+    assert (span.enough, span.enough_to_name) == (enough, to_name)
+
+
+def test_a_fall_is_a_cool_down_with_its_rate_found_or_named() -> None:
+    falling = [Trace(t.time_s, 40.0 - t.value, t.step) for t in ramp(1.0, 15.0, 0.5)]
+    sampled = sample(falling, falling[0].time_s)
+    for within in (None, (30.0, 900.0)):
+        span = widest_move(sampled, 0.5, within)
+        assert span is not None
+        assert not span.heating
+        assert span.rise_steps == pytest.approx(28.0, abs=1.0)
+        assert span.rate_k_min == pytest.approx(1.0, abs=0.05)
+
+
 def test_what_stays_where_it_came_to_still_counts_for_five_minutes() -> None:
     """A sensor of whole degrees says nothing for minutes; who has not followed shows only then."""
     ends = []
