@@ -169,6 +169,21 @@ def test_each_change_of_code_is_one_observation_half_way() -> None:
     assert observe([gone, *partly], span, 0.5, 0.01).heard.tolist() == [False, True, False]
 
 
+def test_a_level_start_that_flickers_lies_between_its_two_codes() -> None:
+    time = np.arange(0.0, 601.0)
+    truth = 16.25 + 0.01 * np.clip(time - 60, 0, None)
+    value = np.round(truth / 0.5) * 0.5
+    value[:60] = np.where(time[:60] % 3 == 0, 16.5, 16.0)
+    seldom = np.where((time == 7) & (value == 16.0), 16.5, np.where(time < 60, 16.0, value))
+    span = ThermalSpan(0.0, 60.0, 600.0, True, True, 10.0, 0.6)
+    seen = observe([Trace(time, v, 0.5) for v in (value, seldom)], span, 0.5, 0.01)
+    assert seen.start_c[0] == 16.25
+    assert seen.start_sigma[0] == pytest.approx(0.05)
+    # Now and then is no flicker: known to step/sqrt(12), the deviation of a uniform distribution.
+    assert seen.start_c[1] == pytest.approx(16.0, abs=0.02)
+    assert seen.start_sigma[1] == pytest.approx(0.5 / 12**0.5)
+
+
 def test_fine_steps_are_gathered_to_a_quarter_kelvin() -> None:
     rng = np.random.default_rng(1)
     time = np.arange(0.0, 601.0)
