@@ -13,16 +13,13 @@ from dataclasses import dataclass
 
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict
 from busplan.bench.rhythm import Listened
-from busplan.bench.swapped import fits, judged_under
+from busplan.bench.swapped import MOST_PAIRS, fits, judged_under, seen_under
 from busplan.definitions.j1939 import split_identifier
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
 from busplan.wording import counted, listing
-
-MOST_PAIRS = 200_000
-"""Pairs of missing and unknown identifiers that are looked at."""
 
 
 @dataclass(frozen=True)
@@ -98,13 +95,14 @@ def _moved(
     """Messages that come under identifiers that all lie the same distance off."""
     if not missing or len(missing) * len(strange) > MOST_PAIRS:
         return Explained()
+    seen = seen_under(table, strange)
     votes: Counter[int] = Counter()
     sure: Counter[int] = Counter()
     for stream in missing:
         for key in strange:
             if key.extended != stream.key.extended:
                 continue
-            length, rate = fits(table, stream, key)
+            length, rate = fits(stream, seen[key])
             if length:
                 votes[key.identifier - stream.key.identifier] += 1
                 sure[key.identifier - stream.key.identifier] += rate
@@ -119,7 +117,7 @@ def _moved(
     pairs = [
         (s, k)
         for s in missing
-        if (k := there.get((s.key.extended, s.key.identifier + by))) and fits(table, s, k)[0]
+        if (k := there.get((s.key.extended, s.key.identifier + by))) and fits(s, seen[k])[0]
     ]
     judged = [judged_under(table, s, k, span, limits) for s, k in pairs]
     right = sum(p.verdict in (NodeVerdict.PASS, NodeVerdict.NOT_PROVEN) for p in judged)

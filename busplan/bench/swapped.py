@@ -8,8 +8,10 @@ practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,6 +28,8 @@ from busplan.wording import listing
 
 RATE = 0.2
 """A rate within this share of the stated one speaks for an identifier."""
+MOST_PAIRS = 200_000
+"""Pairs of messages, or of messages and identifiers, that are looked at."""
 MOST_JUDGED = 60
 """So many messages are judged under other identifiers at most: a second or two."""
 PLAIN = {
@@ -50,14 +54,30 @@ class Swapped:
     codes: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
-def fits(table: FrameTable, stream: Stream, key: FrameKey) -> tuple[bool, bool]:
-    """Whether frames under a key have the message's length, and its rate where it is stated."""
-    rows = table.groups[key]
-    length = int(np.bincount(table.length[rows]).argmax()) == stream.message.length
-    cycle = measured_cycle(table.time_ns[rows])
-    if stream.cycle is None or stream.event or cycle is None:
+class Seen(NamedTuple):
+    """What came under an identifier: the commonest length [byte] and the period [ns], if any."""
+
+    length: int
+    period_ns: float | None
+
+
+def seen_under(table: FrameTable, keys: Iterable[FrameKey]) -> dict[FrameKey, Seen]:
+    """What came under each of some identifiers that came."""
+    found = {}
+    for key in keys:
+        rows = table.groups[key]
+        cycle = measured_cycle(table.time_ns[rows])
+        length = int(np.bincount(table.length[rows]).argmax())
+        found[key] = Seen(length, None if cycle is None else cycle.median_ns)
+    return found
+
+
+def fits(stream: Stream, seen: Seen) -> tuple[bool, bool]:
+    """Whether what came has the message's length, and its rate where it is stated."""
+    length = seen.length == stream.message.length
+    if stream.cycle is None or stream.event or seen.period_ns is None:
         return length, False
-    return length, abs(cycle.median_ns / stream.cycle.ns - 1) <= RATE
+    return length, abs(seen.period_ns / stream.cycle.ns - 1) <= RATE
 
 
 def judged_under(
@@ -78,7 +98,7 @@ def explain_swapped(
 ) -> Swapped:
     """The exchanges of identifiers that make wrong messages right; ``proofs`` are of ``own``."""
     came = [(p, s) for p, s in zip(proofs, own, strict=True) if p.frames]
-    pairs = list(_pairs(table, came, span, limits))
+    pairs = _pairs(table, came, span, limits)
     often: dict[str, int] = {}
     for pair in pairs:
         for proof, _ in pair:
@@ -102,41 +122,45 @@ def _pairs(
     came: Sequence[tuple[MessageProof, Stream]],
     span: Listened,
     limits: BenchLimits,
-) -> Iterator[Pair]:
-    """Every two messages that are right only when exchanged."""
-    left = MOST_JUDGED
-    for number, one in enumerate(came):
-        for other in came[number + 1 :]:
-            if not _evident(one[0], other[0]):
-                continue
-            if not (_may_be(table, one[1], other[1].key) and _may_be(table, other[1], one[1].key)):
-                continue
-            if left < 2:
-                return
-            left -= 2
-            exchanged = (
-                judged_under(table, one[1], other[1].key, span, limits),
-                judged_under(table, other[1], one[1].key, span, limits),
-            )
-            if not any(map(_wrong, exchanged)):
-                yield one, other
+) -> list[Pair]:
+    """Every two messages that are right only when exchanged; none where too many would have to be
+    looked at to know that each is the only one."""
+    if len(came) ** 2 > MOST_PAIRS:
+        return []
+    wrong = [_wrong(proof) for proof, _ in came]
+    plain = [any(f.code in PLAIN for f in told) for told in wrong]
+    seen = seen_under(table, (stream.key for _, stream in came))
+    likely = [
+        (one, other)
+        for one, other in combinations(range(len(came)), 2)
+        # More than the range of a single message's values is wrong as defined.
+        if (plain[one] or plain[other] or (wrong[one] and wrong[other]))
+        and _may_be(came[one][1], came[other][1].key, seen)
+        and _may_be(came[other][1], came[one][1].key, seen)
+    ]
+    if len(likely) > MOST_JUDGED // 2:
+        return []
+    found = []
+    for one, other in likely:
+        (_, first), (_, second) = came[one], came[other]
+        exchanged = (
+            judged_under(table, first, second.key, span, limits),
+            judged_under(table, second, first.key, span, limits),
+        )
+        if not any(map(_wrong, exchanged)):
+            found.append((came[one], came[other]))
+    return found
 
 
 def _wrong(proof: MessageProof) -> list[Finding]:
     return [f for f in proof.findings if f.weight > Weight.NOTE]
 
 
-def _evident(one: MessageProof, other: MessageProof) -> bool:
-    """Whether more than the range of a single message's values is wrong as defined."""
-    wrong = [_wrong(one), _wrong(other)]
-    return all(wrong) or any(f.code in PLAIN for f in (*wrong[0], *wrong[1]))
-
-
-def _may_be(table: FrameTable, stream: Stream, key: FrameKey) -> bool:
+def _may_be(stream: Stream, key: FrameKey, seen: Mapping[FrameKey, Seen]) -> bool:
     """Whether the frames under a key have the length and rate of a message."""
     if key.extended != stream.key.extended:
         return False
-    length, rate = fits(table, stream, key)
+    length, rate = fits(stream, seen[key])
     return length and (rate or stream.cycle is None or stream.event)
 
 

@@ -2,9 +2,10 @@
 
 The way of a file: ``formats`` chooses the reader; text comes as blocks of whole lines (``blocks``,
 parsed in threads by ``ahead``) to the kernels of the text log, ASC and CSV, anything else through
-python-can, SQLite or asammdf (``canformats``, ``sqlitelog``, ``mf4``); ``tally`` counts what was
-set aside and where, ``trust`` judges clocks; ``merging`` and ``assembly`` make one table in order
-of time; ``store`` keeps it, mapped; ``read`` is the one way to open a capture.
+python-can, SQLite or asammdf (``canformats``, ``sqlitelog``, ``mf4`` with ``mf4_records``);
+``tally`` counts what was set aside and where, ``trust`` judges clocks; ``merging`` and ``assembly``
+make one table in order of time; ``store`` keeps it, mapped; ``read`` is the one way to open a
+capture.
 
 The rules of this room:
 
