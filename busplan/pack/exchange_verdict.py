@@ -1,19 +1,22 @@
 """From the likelihood of a module's exchange to an interval and a verdict.
 
 The likelihood is taken relative to the median peer and blurred by how well that is known. The
-interval has a flat prior. **Slow**: the readings are ``SLOW_ODDS`` times as likely of exchanges
-below ``SLOW`` as of peers that scatter by ``natural`` about 1, and with a flat prior the module
-lies below ``SLOW`` with ``FLAT_SURE``. **With the others**: the interval lies above ``CLEAR_ABOVE``
-(half the flow is excluded) and from even odds it is not slow with ``SURE``. All else is open.
+interval has a flat prior. **Slow**: the readings are so many times as likely of exchanges below
+``SLOW`` as of peers that scatter by ``natural`` about 1, and with a flat prior the module lies
+below ``SLOW`` with so much probability (:class:`Needed`). **With the others**: the interval lies
+above ``CLEAR_ABOVE`` (half the flow is excluded) and from even odds it is not slow with ``SURE``.
+All else is open.
 
-All bounds are choices, no source. In 1,180 packs (loops and plates of ``tests/truth``) no healthy
-module passed both: the nearest had odds of 510 with a flat probability of 0.83, and 188 with 0.873.
+All bounds are choices, no source. Without a liquid temperature no healthy module of 1,180 packs
+(loops and plates of ``tests/truth``) passed: the nearest had odds of 510 with a flat probability of
+0.83, and 188 with 0.873. With one three did in 4,128 packs, with odds of 20 to 23.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,9 +31,6 @@ NO_FLOW = 0.15
 """Under this little or nothing flows: what is left is conduction. Less is not told apart."""
 CLEAR_ABOVE = 0.65
 """Half the flow leaves an exchange of about 0.6 of the peers' in an ordinary plate."""
-SLOW_ODDS, FLAT_SURE = 30.0, 0.88
-DOUBTFUL_ODDS, DOUBTFUL_SURE = 360.0, 0.95
-"""The same where the cells warm themselves, the start is not level, or modules come in series."""
 SURE = 0.95
 SHAPE, SHAPE_LOW = 0.2, 0.15
 """Plates warm as a front or as a body: a low exchange may be higher by the first part of what
@@ -49,6 +49,20 @@ FEWEST_PEERS = 3
 FINE: F64 = np.linspace(0.004, 1.65, 275)
 """Shares on which posteriors are integrated."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+
+
+class Needed(NamedTuple):
+    """What must speak for slow before a module is called so: odds, and flat probability."""
+
+    odds: float
+    sure: float
+
+
+ORDINARY = Needed(30.0, 0.88)
+LIQUID_KNOWN = Needed(12.0, 0.86)
+"""A liquid temperature fixes tau_p, which a long lag of the peers could else be mistaken for."""
+DOUBTFUL = Needed(360.0, 0.95)
+"""Where the cells warm themselves, the start is not level, or modules come in series."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +91,7 @@ class Exchange:
     interval: Interval
     slow_odds: float
     flat_sure: float
-    doubtful: bool
+    needed: Needed
     lag_s: float
     lag: Interval
 
@@ -89,10 +103,7 @@ class Exchange:
     @property
     def slow(self) -> bool:
         """Shown to be slow, or without flow."""
-        odds, sure = SLOW_ODDS, FLAT_SURE
-        if self.doubtful:
-            odds, sure = DOUBTFUL_ODDS, DOUBTFUL_SURE
-        return self.slow_odds > odds and self.flat_sure > sure
+        return self.slow_odds > self.needed.odds and self.flat_sure > self.needed.sure
 
     @property
     def no_flow(self) -> bool:
@@ -105,7 +116,7 @@ class Exchange:
         return self.interval.low > CLEAR_ABOVE and self.slow_even < 1.0 - SURE
 
 
-OPEN = Exchange(float("nan"), UNKNOWN, float("nan"), float("nan"), False, float("nan"), UNKNOWN)
+OPEN = Exchange(float("nan"), UNKNOWN, float("nan"), float("nan"), ORDINARY, float("nan"), UNKNOWN)
 
 
 def middle_of(fit: PeerFit) -> float:
@@ -181,8 +192,17 @@ def _blur(natural: float, own: float, peers: int) -> float:
     return float(1.25 * np.hypot(natural, own) / np.sqrt(max(peers - 1, 1)))
 
 
-def judge(total: F64, tau: F64, scatter: PeerScatter, more_blur: float = 0.0) -> Exchange:
-    """The exchange of a module from its log likelihood (taus, shares) and the weight of tau_p."""
+def judge(
+    total: F64,
+    tau: F64,
+    scatter: PeerScatter,
+    more_blur: float = 0.0,
+    needed: Needed = ORDINARY,
+) -> Exchange:
+    """The exchange of a module from its log likelihood (taus, shares) and the weight of tau_p.
+
+    ``more_blur`` is what the way the test was run adds to the uncertainty of ln e.
+    """
     joint = total + tau[:, None]
     along = _log_sum(joint)
     blur = float(np.hypot(scatter.blur, more_blur))
@@ -213,7 +233,7 @@ def judge(total: F64, tau: F64, scatter: PeerScatter, more_blur: float = 0.0) ->
         interval=Interval(low, high),
         slow_odds=for_slow / max(for_healthy, 1e-300),
         flat_sure=float(flat[below].sum() * width),
-        doubtful=more_blur > 0.0,
+        needed=needed,
         lag_s=lag_s,
         lag=lag,
     )

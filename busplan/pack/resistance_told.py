@@ -161,7 +161,8 @@ def resistance_section(
     told = [f"cell {layout.cells[i].number} {scale.relative[i] - 1:+.0%}"
             for i in resistance.raised(limit)]  # fmt: skip
     told += [f"module {layout.modules[m]} as a whole" for m in resistance.raised_modules(limit)]
-    middle = int(np.nanargmin(np.abs(scale.relative - 1.0)))
+    # Of an even number the lower of the two in the middle: both lie equally far from the median.
+    middle = int(np.argsort(scale.relative)[(np.isfinite(scale.relative).sum() - 1) // 2])
     own = scale.interval(middle)
     late = [d.delay_s for d in resistance.delays if np.isfinite(d.delay_s)]
     text = (

@@ -17,10 +17,14 @@ import numpy as np
 from busplan.answers import Interval
 from busplan.pack.exchange import PeerFit, fit_group
 from busplan.pack.exchange_verdict import (
+    DOUBTFUL,
     FEWEST_PEERS,
+    LIQUID_KNOWN,
     OPEN,
+    ORDINARY,
     SLOW,
     Exchange,
+    Needed,
     PeerScatter,
     combine,
     judge,
@@ -103,6 +107,7 @@ class Comparison:
     scatter: PeerScatter
     exchange: tuple[Exchange, ...]
     more_blur: float
+    needed: Needed
     odd: bool
 
     def of(self, module: int) -> Exchange:
@@ -233,10 +238,13 @@ def _together(
     scatter = peer_scatter([t for m, t in totals.items() if m in peers], tau)
 
     more_blur = float(np.hypot(test.more_blur, SERIES_BLUR * (place > 1)))
+    needed = ORDINARY if test.liquid is None else LIQUID_KNOWN
+    if more_blur > 0.0:
+        needed = DOUBTFUL
 
     def all_judged() -> list[Exchange]:
         return [
-            judge(totals[int(m)], tau, scatter, more_blur) if int(m) in totals else OPEN
+            judge(totals[int(m)], tau, scatter, more_blur, needed) if int(m) in totals else OPEN
             for m in modules
         ]
 
@@ -259,6 +267,7 @@ def _together(
         scatter=scatter,
         exchange=tuple(judged),
         more_blur=more_blur,
+        needed=needed,
         odd=odd,
     )
 

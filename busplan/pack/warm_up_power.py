@@ -62,7 +62,9 @@ def power(
     if more_s > 0:
         peers = _draws(fit, longer, step_k, sensors, 1.0, middle, period_s)
         scatter = scatter if peers is None else sharper(scatter, peers, fit.tau)
-    shown = sum(judge(own, fit.tau, scatter, comparison.more_blur).slow for own in told)
+    shown = sum(
+        judge(own, fit.tau, scatter, comparison.more_blur, comparison.needed).slow for own in told
+    )
     return Power(exchange, shown / DRAWS)
 
 

@@ -113,17 +113,24 @@ def test_slow_needs_the_odds_and_the_flat_probability() -> None:
     assert sure.flat_sure > 0.95
     assert sure.slow_odds > 30.0
     # Where cells warm themselves or the start is not level, more must speak for it.
-    doubtful = judge(told(0.63, 0.079), FLAT, PEERS, more_blur=1e-6)
+    doubtful = judge(told(0.63, 0.079), FLAT, PEERS, needed=rule.DOUBTFUL)
     assert judge(told(0.63, 0.079), FLAT, PEERS).slow
     assert not doubtful.slow
-    assert judge(told(0.55, 0.07), FLAT, PEERS, more_blur=1e-6).slow
+    assert judge(told(0.55, 0.07), FLAT, PEERS, needed=rule.DOUBTFUL).slow
     # There the odds must pass 360: they are 389 where peers scatter by 0.084, 319 by 0.086.
-    assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.084, 0.0, 15), more_blur=1e-6).slow
-    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.086, 0.0, 15), more_blur=1e-6).slow
+    assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.084, 0.0, 15), needed=rule.DOUBTFUL).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.086, 0.0, 15), needed=rule.DOUBTFUL).slow
     # Where peers scatter by 0.09 the odds are 218, by 0.115 36, by 0.12 28.
     assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.115, 0.0, 15)).slow
-    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.09, 0.0, 15), more_blur=1e-6).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.09, 0.0, 15), needed=rule.DOUBTFUL).slow
     assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.12, 0.0, 15)).slow
+    # With a liquid temperature 0.86 is enough (s = 0.12/1.080), and odds of 12: they are 14.6 where
+    # peers scatter by 0.135, and 10.2 by 0.145.
+    known = rule.LIQUID_KNOWN
+    assert judge(told(0.63, 0.106), FLAT, PEERS, needed=known).slow
+    assert not judge(told(0.63, 0.117), FLAT, PEERS, needed=known).slow
+    assert judge(told(0.66, 0.05), FLAT, PeerScatter(0.135, 0.0, 15), needed=known).slow
+    assert not judge(told(0.66, 0.05), FLAT, PeerScatter(0.145, 0.0, 15), needed=known).slow
     # Peers that scatter by 0.2 (ln e) are often as low as that.
     usual = judge(told(0.68, 0.04), FLAT, PeerScatter(0.2, 0.0, 15))
     assert usual.flat_sure > 0.95

@@ -71,6 +71,25 @@ def test_intervals_hold_and_are_narrow_and_delays_are_found() -> None:
         assert delay.delay_s == pytest.approx(true, abs=0.01)
 
 
+def test_the_median_of_an_even_number_is_the_same_cell_whatever_the_last_digit() -> None:
+    found, layout = fitted(plain())
+    assert len(layout.cells) % 2 == 0
+    rng = np.random.default_rng(1)
+    told = set()
+    for _ in range(12):
+        scales = tuple(
+            replace(s, relative=s.relative * (1.0 + 1e-12 * rng.standard_normal(len(s.relative))))
+            for s in found.scales
+        )
+        section = resistance_section(replace(found, scales=scales), layout, asked=True, run="drive")
+        assert section is not None
+        told.add(section.text)
+    assert len(told) == 1
+    best = found.best
+    below = np.sort(best.value)[len(layout.cells) // 2 - 1]
+    assert f"median cell {below * 1e3:.3f} mΩ" in told.pop()
+
+
 def test_cells_solved_by_others_lie_inside_theirs() -> None:
     # Truth: pulses of the same solved cells (PyBaMM, SPMe of Chen 2020), tests/data/solved_cells.
     pack = solved_cells.drive(40, number=12, raised={5: 1.5})

@@ -16,7 +16,7 @@ from truth.as_series import channel_series, warm_up_series
 
 from busplan.answers import Answer, Interval
 from busplan.findings import Weight
-from busplan.pack import warm_up
+from busplan.pack import exchange_verdict, thermal_groups, warm_up
 from busplan.pack.kinds import PackTest
 from busplan.pack.report import evaluate_pack
 from busplan.pack.thermal_span import find_thermal_span, widest_move
@@ -88,6 +88,42 @@ def test_a_sensor_that_is_off_makes_no_slow_module(offset: float, liquid: bool) 
     found, codes, _ = row("offset", offset_k=offset, liquid=liquid, modules=8)
     assert verdicts(found, range(8)) <= NOT_ACCUSED
     assert set(codes) <= {"sensor-offset"}
+
+
+def test_a_liquid_temperature_names_a_module_that_is_open_without_it() -> None:
+    known = loop_cases.population(560484, liquid=True)
+    (bad,) = known.bad
+    for test, verdict in (
+        (known, ModuleVerdict.SLOW),
+        (loop_cases.population(560484, liquid=False), ModuleVerdict.OPEN),
+    ):
+        found, _ = judged(test)
+        assert found.modules[bad].verdict is verdict
+        assert found.modules[bad].interval.low <= test.exchange[bad]
+        assert test.exchange[bad] <= found.modules[bad].interval.high
+
+
+@pytest.mark.parametrize(
+    ("knobs", "needed"),
+    [
+        ({"liquid": False}, exchange_verdict.ORDINARY),
+        ({"liquid": True}, exchange_verdict.LIQUID_KNOWN),
+        ({"liquid": True, "skip_s": 60.0}, exchange_verdict.DOUBTFUL),  # begins in the heating
+        ({"liquid": True, "heat_w": 60.0}, exchange_verdict.DOUBTFUL),  # cells that warm themselves
+    ],
+)
+def test_what_must_speak_for_slow_follows_how_the_test_was_run(
+    monkeypatch: pytest.MonkeyPatch, knobs: dict[str, Any], needed: exchange_verdict.Needed
+) -> None:
+    compared = []
+
+    def seen(*args: Any) -> thermal_groups.Compared:
+        compared.append(thermal_groups.compare(*args))
+        return compared[-1]
+
+    monkeypatch.setattr(warm_up, "compare", seen)
+    row("healthy", 5, modules=6, **knobs)
+    assert {e.needed for e in compared[-1].exchange} == {needed}
 
 
 def test_an_offset_beyond_doubt_is_told() -> None:
