@@ -209,7 +209,7 @@ class ReplayApp(Boarded):
 
     def _judged(self, number: int, report: PackReport | None) -> None:
         after = joined(self.captures[number], report)
-        self.verdict.reports[after] = report
+        self.verdict.reports[after.table] = report
         self._know(number, after)
 
     def _followed(self, number: int, told: BehaviourReport | str | None) -> None:

@@ -165,7 +165,7 @@ class LiveApp(ReplayApp):
         self._unjudged = replay
         self.replay = replay = self._with_verdict(replay)
         self.captures = [replay]
-        self.verdict.reports = {replay: self._report} if self._judged_once else {}
+        self.verdict.reports = {replay.table: self._report} if self._judged_once else {}
         self.action_redraw()
 
     def _with_verdict(self, replay: Replay) -> Replay:

@@ -89,7 +89,8 @@ class VerdictView(SheetView):
 
     def __init__(self) -> None:
         super().__init__(id="verdict")
-        self.reports: dict[Replay, PackReport | None] = {}
+        self.reports: dict[FrameTable, PackReport | None] = {}
+        """By the capture's frames: its judgement, ``None`` where there is too little to judge."""
         self._drawn: tuple[Replay | None, int, list[Line]] = (None, 0, [])
 
     def draw(
@@ -98,9 +99,9 @@ class VerdictView(SheetView):
         """The lines."""
         if reason := no_pack(snapshot):
             return wrap(f"There is nothing to judge. {reason}", columns)
-        if replay not in self.reports:
+        if replay.table not in self.reports:
             return wrap("The pack is being judged: this takes a few seconds.", columns, FAINT)
-        report = self.reports[replay]
+        report = self.reports[replay.table]
         if report is None:
             return wrap("Too little of the pack is in this capture to judge it.", columns)
         # The moment does not matter, so what is drawn stays as long as capture and width do.

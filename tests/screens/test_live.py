@@ -264,7 +264,7 @@ async def test_the_verdict_is_worked_out_while_it_is_looked_at() -> None:
             await pilot.pause(0.1)
             if app.verdict.reports:
                 break
-        assert list(app.verdict.reports) == [app.replay]
+        assert list(app.verdict.reports) == [app.replay.table]
         assert "being judged" not in app.export_screenshot().replace("&#160;", " ")
 
 

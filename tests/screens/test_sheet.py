@@ -24,7 +24,7 @@ def test_a_verdict_is_drawn_once_for_each_capture_and_width(
     monkeypatch.setattr(plain_views, "draw_verdict", draw)
     view = VerdictView()
     first, second = make_replay(seconds=3.0), make_replay(seconds=3.0)
-    view.reports = {first: "first", second: "second"}  # type: ignore[dict-item]
+    view.reports = {first.table: "first", second.table: "second"}  # type: ignore[dict-item]
     shown = []
     for replay, second_s, columns in (
         (first, 1, 80),

@@ -105,7 +105,7 @@ async def test_the_screens_show_what_their_json_tells(replay: Replay) -> None:
             await pilot.press(str(number))
             await pilot.pause()
             shown[view.id] = terminal_text(app)
-        report = app.verdict.reports[app.captures[0]]
+        report = app.verdict.reports[app.captures[0].table]
         whole = Asked(app.captures[0], 20 * S, beside=repaired, report=report)
         whole = replace(whole, board=board_of(whole))
     # A plan without behaviours has no screen of them.
@@ -117,6 +117,22 @@ async def test_the_screens_show_what_their_json_tells(replay: Replay) -> None:
         for fact in facts:
             assert fact in shown[screen], f"{screen} on screen"
             assert fact in twin or fact in unwrapped, f"{screen} as text"
+
+
+async def test_the_verdict_stays_when_the_behaviours_have_been_judged_after_it() -> None:
+    opened = open_replay(
+        ROOT / "captures/key_on_early_short.log.gz", ROOT / "dbc_examples/as_built.toml"
+    )
+    app = ReplayApp(opened, now=FakeNow())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(app, pilot)
+        await pilot.press("2")
+        await pilot.pause()
+        shown = terminal_text(app)
+    # Its findings are in, so the state of the capture is a newer one than the pack was judged on.
+    assert any(f.code == "behaviour-failed" for f in app.replay.findings)
+    assert "Not all right: 1 fault." in shown
+    assert "being judged" not in shown
 
 
 def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
