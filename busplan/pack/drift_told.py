@@ -35,7 +35,7 @@ def _of_joints(drift: Drift, layout: PackLayout) -> Finding:
         Weight.CAUTION,
         place(layout.quantities["voltage"]),
         f"The resistance outside the cells' taps has moved since the capture before (95 %): "
-        f"{low:+.2f} to {high:+.2f} mΩ.",
+        f"{low:+z.2f} to {high:+z.2f} mΩ.",
         "A joint that loosens or corrodes heats until it burns.",
         "Have licensed people compare the drops over fuse, contactors and joints under load.",
         (
@@ -52,7 +52,7 @@ def _finding(index: int, changes: Sequence[Drift], layout: PackLayout, *, cells:
     for drift in changes:
         factor, unit = _shown(drift.topic)
         low, high = (factor * end for end in _ends(drift.intervals[index]))
-        texts.append(f"{drift.topic} {low:+.3g} to {high:+.3g} {unit}")
+        texts.append(f"{drift.topic} {low:+z.3g} to {high:+z.3g} {unit}")
         figures += [
             Figure(f"change of {drift.topic}", factor * float(drift.change[index]), unit),
             Figure("low", low, unit),

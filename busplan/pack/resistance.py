@@ -29,6 +29,7 @@ from busplan.pack.series import Trace
 from busplan.pack.statistics import F64, I64, Mask, nan_median
 
 LEAST_RANGE_A = 20.0
+FEWEST_READINGS = 50
 RAISED_SHARE = 0.20
 """A resistance this much over what its peers make expect counts (common practice, no source)..."""
 RAISED_SAG_SHARE = 0.5
@@ -177,7 +178,8 @@ def fit_resistance(
     peak = int(np.argmax(current.value)) if len(current) else 0
     drive = make_drive(current) if heard else None
     span = float(np.ptp(current.value)) if len(current) else 0.0
-    missing = doubt or _missing(drive, span, sum(t is not None for t in usable))
+    heard_cells = any(len(t) for i, t in enumerate(cells) if i not in left_out)
+    missing = doubt or _missing(drive, span, heard_cells, any(t is not None for t in usable))
     fitted = None
     delays: tuple[FrameDelay, ...] = ()
     stated = at_a or _round(max(float(np.abs(current.value).max()), 3.0) / 3.0 if heard else 1.0)
@@ -217,16 +219,18 @@ def _round(amps: float) -> float:
 def _believable(trace: Trace) -> Trace | None:
     """The trace without values that no cell can have; ``None`` when hardly anything is left."""
     good = (trace.value > POSSIBLE_V[0]) & (trace.value < POSSIBLE_V[1])
-    if good.sum() < 50:
+    if good.sum() < FEWEST_READINGS:
         return None
     return trace if good.all() else Trace(trace.time_s[good], trace.value[good], trace.step)
 
 
-def _missing(drive: Drive | None, span_a: float, cells: int) -> str:
+def _missing(drive: Drive | None, span_a: float, heard: bool, enough: bool) -> str:
     if drive is None:
         return "no current was heard"
-    if not cells:
+    if not heard:
         return "no cell was heard"
+    if not enough:
+        return f"fewer than {FEWEST_READINGS} readings of each cell"
     if span_a < LEAST_RANGE_A:
         return f"current range under {LEAST_RANGE_A:.0f} A (it was {span_a:.1f} A)"
     if drive.groups < FEWEST_BLOCKS:

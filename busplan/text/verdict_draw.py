@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from busplan.answers import Answer, Interval
 from busplan.findings import Finding, Weight
-from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap
+from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap, wrapped
 from busplan.text.table import between, number_text
 from busplan.wording import counted
 
@@ -44,7 +44,9 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
     lines.append([])
     for section in whole.ordered:
         lead = section.lead
-        lines += fold([(lead, ROLES[section.answer]), (section.words, PLAIN)], columns, len(lead))
+        words = wrapped(section.words, columns - len(lead), figures=True)
+        leads = [(lead, ROLES[section.answer]), *[(" " * len(lead), PLAIN)] * len(words)]
+        lines += [[first, (line, PLAIN)] for first, line in zip(leads, words, strict=False)]
     for step in whole.steps:
         lines += wrap(f"{STEP}{step}", columns, FAINT, len(STEP))
     tables = [t] if (t := _cells(report)) else []
@@ -105,7 +107,11 @@ def _cells(report: PackReport) -> list[Line]:
         ("highest resistance", lambda r: -r.resistance_mohm),
         ("least capacity", lambda r: r.capacity_low + r.capacity_high),
         ("fastest falling", lambda r: r.slope_low_mv_h + r.slope_high_mv_h),
-        ("furthest off", lambda r: -abs(r.deviation_mv)),
+        # Medians of readings in steps: of equals the one that is out most often comes first.
+        (
+            "furthest off",
+            lambda r: -abs(r.deviation_mv) - 0.01 * (r.lowest_share + r.highest_share),
+        ),
     )
     told = [o for o in orders if any(math.isfinite(o[1](r)) for r in rows)]
     if not told:

@@ -5,6 +5,7 @@ Truth: the RC circuit in closed form (tests/truth/electrical.py).
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -123,6 +124,18 @@ def test_a_worked_example_of_a_pre_charge_is_measured() -> None:
     tau = told["pre-charge time constant"]
     assert tau_s in tau.interval
     assert tau.interval.high / tau.interval.low < 1.1
+
+
+def test_a_closing_onto_a_full_link_is_told_in_words_that_hold() -> None:
+    made = key_on(1, Wiring(share=0.9996), QUICK)
+    check = sense(at_once(made.traces))["contactors"]
+    found = re.search(r"with the link at ([\d.]+)% of the pack or more, time con", check.text)
+    assert found, check.text
+    # Rounded down: the interval of the figure goes no lower.
+    assert 99.0 < float(found[1]) <= check.figures[0].interval.low < float(found[1]) + 0.1
+    tau = re.search(r"time constant (\S+)( to \S+)? s$", check.text)
+    assert tau
+    assert tau[2] != f" to {tau[1]}"
 
 
 @pytest.mark.parametrize(

@@ -193,6 +193,11 @@ def test_what_is_missing_is_said_and_nothing_guessed() -> None:
         "the current has the wrong sign"
     )
     assert refused(Trace(np.empty(0), np.empty(0))) == "no current was heard"
+    series, _ = pack_series(plain())
+    few = [replace(t, time_s=t.time_s[:49], value=t.value[:49]) for t in series.cells]
+    assert fit_resistance(few, current_of(), 0.001).missing == "fewer than 50 readings of each cell"
+    none = [replace(t, time_s=t.time_s[:0], value=t.value[:0]) for t in series.cells]
+    assert fit_resistance(none, current_of(), 0.001).missing == "no cell was heard"
 
 
 def test_a_range_of_just_over_twenty_amperes_is_looked_at() -> None:

@@ -152,6 +152,11 @@ def test_cells_add_up_to_the_pack(pack: float, codes: list[str]) -> None:
     assert pack - 24 * 3.7 in check.figures[0].interval
 
 
+def test_no_difference_has_no_minus() -> None:
+    check = sense({"voltage": flat(24 * 3.7 - 0.02)}, cells=CELLS)["sum of cells"]
+    assert check.text == "pack voltage +0.0 V from the sum of 24 cells"
+
+
 @pytest.mark.parametrize("stops", [False, True])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_delays_in_a_drive_are_no_missing_cell(seed: int, stops: bool) -> None:
@@ -309,6 +314,13 @@ def test_too_little_was_counted_and_how_much_more_would_do() -> None:
     told = re.fullmatch(r"(\d+) min more at this rate show 5 points", check.missing)
     assert told
     assert int(told[1]) == round(minutes)
+
+
+def test_hours_more_of_next_to_no_current_are_no_advice() -> None:
+    traces, _ = counted(1, span_s=100.0, mean_a=0.5)
+    check = sense(traces, capacity_ah=100.0)["state of charge"]
+    assert check.answer is NOT_SHOWN
+    assert check.missing == "record a drive or a charge"
 
 
 def test_gaps_are_not_counted() -> None:

@@ -146,7 +146,7 @@ def charger_current(
         "charger minus request", middle, "A", Interval(low, high),
         f"{asked_s:.0f} s asked for, readings as they came",
     )  # fmt: skip
-    return judged(name, f"median {middle:+.1f} A from the request", figures=[figure])
+    return judged(name, f"median {middle:+z.1f} A from the request", figures=[figure])
 
 
 def _under(
@@ -201,4 +201,4 @@ def charger_voltage(series: PackSeries, layout: PackLayout) -> Result:
             f"record {LEAST_ASKED_S:.0f} s of charging",
         )
     nearest = float((volts.value - ceiling)[np.asarray(use)].max())
-    return judged(name, f"highest {nearest:+.1f} V from the voltage asked for")
+    return judged(name, f"highest {nearest:+z.1f} V from the voltage asked for")

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import floor
 
 import numpy as np
 
@@ -120,8 +121,10 @@ class _Told:
             return f"closed at {at} onto a link that was full already"
         if self.closing is NOTHING:
             return f"closed at {at}; the link's share then is not known"
-        span = f"at least {low:.0%}" if high >= 1.0 else f"{low:.0%} to {high:.0%}"
-        return f"closed at {at} with the link at {span} of the pack{tau}"
+        if high >= 1.0:  # rounded down, so that no more is told than was seen
+            span = f"{floor(1e3 * low) / 10:g}%"
+            return f"closed at {at} with the link at {span} of the pack or more{tau}"
+        return f"closed at {at} with the link at {low:.0%} to {high:.0%} of the pack{tau}"
 
     @property
     def unclear(self) -> str:
@@ -239,7 +242,7 @@ def _figures(told: _Told) -> list[SenseFigure]:
 
 
 def _span_text(low: float, high: float) -> str:
-    return f"{low:.2g} to {high:.2g}"
+    return " to ".join(dict.fromkeys((f"{low:.2g}", f"{high:.2g}")))
 
 
 def _place_of(layout: PackLayout) -> SignalAddress:

@@ -32,6 +32,7 @@ CHARGE_SHARE = 0.05
 AGED_SHARE = 0.7
 OFFSET_A = 0.5
 LEAST_POINTS = 5.0
+MOST_MORE_MIN = 120.0
 LASTING_S = 30.0
 HEARD_SHARE = 0.97
 ZERO_A = 1.0
@@ -181,7 +182,7 @@ def _absolute(
     last = float(moved_points[-1] - expected[-1])
     figure = SenseFigure(
         "state of charge minus count", last, "% points", Interval(last - step, last + step),
-        f"{drawn[-1]:+.1f} Ah counted, {capacity:g} Ah stated",
+        f"{drawn[-1]:+z.1f} Ah counted, {capacity:g} Ah stated",
     )  # fmt: skip
     if length >= LASTING_S or (abs(float(apart[-1])) > allowed[-1] and length > 0):
         row = int(np.argmax(np.abs(apart) - allowed))
@@ -189,8 +190,8 @@ def _absolute(
         finding = _off_count(
             layout,
             start,
-            f"The state of charge went {worst:+.1f} % points away from what the current counted "
-            f"({drawn[-1]:+.1f} Ah of {capacity:g} Ah), from {clock(start)} on.",
+            f"The state of charge went {worst:+z.1f} % points away from what the current counted "
+            f"({drawn[-1]:+z.1f} Ah of {capacity:g} Ah), from {clock(start)} on.",
             (Figure("apart", worst, "% points"), Figure("counted", float(drawn[-1]), "Ah")),
         )
         return judged(name, finding.summary, [finding], [figure])
@@ -198,7 +199,7 @@ def _absolute(
     if moved < LEAST_POINTS:
         return _needs_more(name, moved, time, [figure])
     return judged(
-        name, f"{last:+.1f} % points from the count over {moved:.0f} points", figures=[figure]
+        name, f"{last:+z.1f} % points from the count over {moved:.0f} points", figures=[figure]
     )
 
 
@@ -222,8 +223,8 @@ def _relative(
     if wrong_way or length >= LASTING_S:
         begin = float(time[0]) if wrong_way else start
         words = (
-            f"The state of charge moved {told[-1] - told[0]:+.1f} % points while "
-            f"{drawn[-1]:+.1f} Ah were drawn, the wrong way."
+            f"The state of charge moved {told[-1] - told[0]:+z.1f} % points while "
+            f"{drawn[-1]:+z.1f} Ah were drawn, the wrong way."
             if wrong_way
             else f"The state of charge left the counted charge by up to "
             f"{float(np.abs(rest).max()):.1f} % points, from {clock(start)} on."
@@ -255,7 +256,7 @@ def _needs_more(name: str, moved: float, time: F64, figures: list[SenseFigure]) 
     if moved <= 0.0:
         return not_shown(name, text, "record a drive or a charge", figures)
     minutes = (LEAST_POINTS / moved - 1.0) * float(time[-1] - time[0]) / 60.0
-    if minutes > 24 * 60:
+    if minutes > MOST_MORE_MIN:  # hardly any current: nobody would wait for it
         return not_shown(name, text, "record a drive or a charge", figures)
     return not_shown(
         name, text, f"{minutes:.0f} min more at this rate show {LEAST_POINTS:.0f} points", figures
@@ -310,7 +311,7 @@ def current_zero(series: PackSeries, layout: PackLayout, *, rest: bool) -> Resul
             "current-offset",
             Weight.CAUTION,
             place(layout.quantities["current"], float(current.time_s[use][0])),
-            f"The current reads {middle:+.2f} A {known}.",
+            f"The current reads {middle:+z.2f} A {known}.",
             "Counted charge drifts by as many Ah each hour"
             + ("." if "open" in known else ", unless a load does flow."),
             "Zero the current sensor with the pack off; keep its cable away from others.",
@@ -319,6 +320,6 @@ def current_zero(series: PackSeries, layout: PackLayout, *, rest: bool) -> Resul
         return judged(name, finding.summary, [finding], [figure])
     if abs(middle) + half > ZERO_A:
         return not_shown(
-            name, f"{middle:+.2f} A {known}", "record longer with the contactors open", [figure]
+            name, f"{middle:+z.2f} A {known}", "record longer with the contactors open", [figure]
         )
-    return judged(name, f"{middle:+.2f} A {known}", figures=[figure])
+    return judged(name, f"{middle:+z.2f} A {known}", figures=[figure])

@@ -70,14 +70,14 @@ def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
     figure = _figure(difference[use], series, middle, int(use.sum()))
     count = len(series.cells)
     if length < LASTING_S and off.sum() <= 0.5 * use.sum():
-        text = f"pack voltage {middle:+.1f} V from the sum of {count} cells"
+        text = f"pack voltage {middle:+z.1f} V from the sum of {count} cells"
         return judged(name, text, figures=[figure])
     worst = float(np.median(difference[off]))
     finding = Finding(
         "cells-do-not-add-up",
         Weight.CAUTION,
         place(layout.quantities["voltage"], start),
-        f"The pack voltage differs from the sum of its {count} cells by {worst:+.1f} V for "
+        f"The pack voltage differs from the sum of its {count} cells by {worst:+z.1f} V for "
         f"{length:.0f} s.",
         "A cell is missing, doubled or measured wrongly, or the pack voltage is.",
         "Compare the plan's cells with the pack; measure the pack voltage apart (licensed people).",
@@ -110,7 +110,7 @@ def charger_and_pack(series: PackSeries, layout: PackLayout) -> Result:
         f"{seconds:.0f} s of charging, readings as they came",
     )  # fmt: skip
     if length < OVER_S:
-        return judged(name, f"median {middle:+.1f} A of the pack over the charger", (), [figure])
+        return judged(name, f"median {middle:+z.1f} A of the pack over the charger", (), [figure])
     told, taken = (float(np.median(v[over])) for v in (given.value, given.value + more))
     finding = Finding(
         "pack-over-charger",
