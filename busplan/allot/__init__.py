@@ -18,8 +18,9 @@ grows by one inequality each time its answer fails; the inequalities hold for ev
 optimum is a lower bound that is proven. The test of one message is the project's own fixed point
 (:mod:`busplan.timing`), and the last word has the timing of the changed plan. What is wanted beyond
 today's deadlines (``wants``) is another model or another distance of bus errors for the same
-search. Where nothing helps, ``impossible`` makes a set of messages of which none can be left out,
-and ``part_offsets`` moves parts as a whole.
+search, and another question of placement; ``wanted`` also asks how close bus errors may come, and
+what bearing one would take. Where nothing helps, ``impossible`` makes a set of messages of which
+none can be left out, and ``part_offsets`` moves parts as a whole.
 
 *Send offsets* (``offsets``) are spread before all that, for nodes that are named.
 """

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from busplan.allot.needed import needed
 from busplan.allot.problem import Gateway, Net, Option, Question, Sent, Unit
 from busplan.allot.traffic import sent_as
+from busplan.allot.wants import IN_TIME, Want, distance_under, faults_under, steps_under
 from busplan.checks.cabling import network_findings
 from busplan.frames.identifier import FrameKey
 from busplan.plan.carrying import comes_in, takes
@@ -20,7 +21,6 @@ from busplan.plan.movable import ANY, NodeFreedom
 from busplan.plan.route import Route
 from busplan.plan.streams import placed
 from busplan.plan.vehicle import Network, Node, Port, Stream, Vehicle
-from busplan.timing.response import with_faults
 from busplan.timing.slack import STANDARD_BIT_RATES
 from busplan.wire.cable_rules import (
     J1939_NODES,
@@ -80,13 +80,14 @@ class _Draft:
         return next((key for key, s in self.streams.items() if s is stream), None)
 
 
-def ask(vehicle: Vehicle, fault_interval_ns: int | None = None) -> Asked:
+def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = None) -> Asked:
     """The question that a plan poses.
 
     ``fault_interval_ns`` assumes a bus error so often on every network, instead of what it states.
     """
-    if fault_interval_ns is not None:
-        vehicle = with_faults(vehicle, fault_interval_ns)
+    faulted = faults_under(vehicle, want, fault_interval_ns)
+    faults = {name: n.fault_interval_ns or 0 for name, n in faulted.networks.items()}
+    faults |= dict.fromkeys(new_names(vehicle), distance_under(fault_interval_ns, want) or 0)
     draft = _Draft(vehicle, {name: k for k, name in enumerate(vehicle.networks)})
     _units(draft)
     _routes(draft)
@@ -103,7 +104,7 @@ def ask(vehicle: Vehicle, fault_interval_ns: int | None = None) -> Asked:
         if g in numbers and ((u, m), k) not in brought
     )
     question = Question(
-        nets=tuple(_nets(draft)),
+        nets=tuple(replace(n, fault_interval_ns=faults[n.name]) for n in _nets(draft)),
         units=tuple(_unit(draft, i) for i in range(len(draft.units))),
         wanted=wanted,
         gateways=gateways,
@@ -111,6 +112,7 @@ def ask(vehicle: Vehicle, fault_interval_ns: int | None = None) -> Asked:
         feeds=tuple(sorted((numbers[g], u) for g, u in draft.feeds if g in numbers)),
         fixed={k: tuple(messages) for k, messages in draft.fixed.items()},
         costs=vehicle.freedom.costs,
+        steps=steps_under(want),
     )
     return Asked(vehicle, question, draft.streams, frozenset(draft.unfollowed))
 
@@ -310,7 +312,6 @@ def _nets(draft: _Draft) -> Iterator[Net]:
             limit=network.load_limit,
             data_rate=network.data_bit_rate,
             j1939=network.j1939,
-            fault_interval_ns=network.fault_interval_ns or 0,
             most_nodes=J1939_NODES if network.j1939 else TRANSCEIVER_NODES,
             trunk_m=None if network.cable is None else network.cable.trunk_m,
             longest_m={b: limit.trunk.most for b, limit in limits.items()},

@@ -64,7 +64,7 @@ def find_conflict(
     if asker.possible(nodes):
         return Conflict((), sums, smallest=False)
     guilty = _guilty(asker, [], False, nodes) if not asker.impossible([]) else []
-    late = bool(guilty) and _Asker(question, [], left, over, refused).possible(guilty)
+    late = bool(guilty) and _Asker(_patient(question), [], left, over, refused).possible(guilty)
     frees = tuple(_frees(question, asker.cuts, guilty, left, over, refused)) if guilty else ()
     return Conflict(tuple(guilty), sums, not over(), late, frees)
 
@@ -165,10 +165,23 @@ def _frees(
                 yield told
 
 
+def _patient(question: Question) -> Question:
+    """The same without deadlines."""
+
+    def one(unit: Unit) -> Unit:
+        sent = (
+            replace(s, frames=tuple(replace(f, judged=False) for f in s.frames)) for s in unit.sent
+        )
+        return replace(unit, sent=tuple(sent))
+
+    return replace(question, units=tuple(map(one, question.units)))
+
+
 def _with_network(question: Question) -> Question:
     """One network more, which every classical node may join."""
     rates = tuple(sorted({b for u in question.units for b in u.rates}))
-    new = Net("one more", 0, rates, 0.5)
+    faults = min(net.fault_interval_ns for net in question.nets)
+    new = Net("one more", 0, rates, 0.5, fault_interval_ns=faults)
     number = len(question.nets)
     return replace(
         question,

@@ -65,7 +65,7 @@ def _from(
     if not entries:
         return []
     rate = answer.rates[network]
-    model = model_of(question, network, rate, entries, queues=True)
+    model = model_of(question, network, rate, entries, queues=True, planned=True)
     response = solve(model, fault_every=question.nets[network].fault_interval_ns).response
     places = {e.who[::2]: k for k, e in enumerate(entries) if e.who and not e.who[3]}
     found = []

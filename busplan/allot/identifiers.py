@@ -18,12 +18,12 @@ from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.wants import (
     IN_TIME,
     Want,
+    distance_under,
     late_in,
     least_fault_distance,
     model_under,
     timing_under,
 )
-from busplan.checks.deadlines import ONE_ERROR_NS
 from busplan.frames.identifier import format_identifier
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
@@ -191,10 +191,8 @@ def allot_identifiers(
 def bar_of(vehicle: Vehicle, name: str, want: Want, fault_interval_ns: int | None) -> int:
     """The least distance of bus errors [ns] that messages of a network shall bear; 0 for none."""
     stated = fault_interval_ns or vehicle.networks[name].fault_interval_ns or 0
-    if want.kind == "one-error":
-        return stated or ONE_ERROR_NS
-    if want.kind != "most-robust":
-        return stated
+    if want.kind != "most-robust" or want.every_ns:
+        return distance_under(stated, want) or 0
     inherited = timing_under(vehicle, IN_TIME, fault_interval_ns).inherited_ns
     model = queue_model(vehicle, name, inherited_ns=inherited)
     if UNBOUNDED in model.inherited:
@@ -226,21 +224,22 @@ def _wrong(
 
 def bears(found: Allotment, want: Want) -> bool:
     """Whether the changed plan bears this too, on the networks looked at."""
-    names = [a.network for a in found.networks]
-    timing = timing_under(found.after, want, found.fault_interval_ns)
-    bars = {name: bar_of(found.after, name, want, found.fault_interval_ns) for name in names}
-    return not any(_wrong(found.after, names, want, timing, bars).values())
+    names = {a.network for a in found.networks}
+    return not names & set(networks_wrong(found.after, want, found.fault_interval_ns))
+
+
+def networks_wrong(vehicle: Vehicle, want: Want, fault_interval_ns: int | None) -> tuple[str, ...]:
+    """The networks on which a message does not bear what is wanted, or shares an identifier."""
+    names = tuple(vehicle.networks)
+    timing = timing_under(vehicle, want, fault_interval_ns)
+    bars = {name: bar_of(vehicle, name, want, fault_interval_ns) for name in names}
+    found = _wrong(vehicle, names, want, timing, bars)
+    return tuple(name for name in names if found[name])
 
 
 def _labels(found: Allotment, name: str) -> frozenset[str]:
     answer = next((a for a in found.networks if a.network == name), None)
     return frozenset(c.stream.label for c in answer.changes) if answer else frozenset()
-
-
-def wrong(timing: VehicleTiming, network: str) -> frozenset[str]:
-    """Labels of the messages of a network that are late or share an identifier with another."""
-    one = timing.networks[network]
-    return late_in(one.model, one.fault_interval_ns or 0)
 
 
 def _unjudged(timing: VehicleTiming, network: str) -> int:

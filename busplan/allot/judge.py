@@ -19,6 +19,7 @@ from busplan.allot.learnt import NOWHERE, Cut, Elsewhere, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Frames, Name, Placement, Question, Sent
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
+from busplan.timing.slack import STEPS, shrunk_model
 from busplan.wire.lengths import ERROR_BITS_WORST, Bits, duration_ns
 
 _ORDERS = 3
@@ -122,9 +123,12 @@ def carried(there: Sequence[Member], *, own: bool) -> Iterator[tuple[int, int, b
 
 
 def _own(question: Question, network: int) -> bool:
-    """Whether what holds there holds nowhere else: fixed frames, bus errors, a data phase."""
+    """Whether what holds there holds nowhere else: fixed frames, bus errors that others do not
+    have, a data phase."""
     net = question.nets[network]
-    return bool(question.fixed.get(network) or net.fault_interval_ns or net.data_rate is not None)
+    alone = any(other.fault_interval_ns != net.fault_interval_ns for other in question.nets)
+    faults = bool(net.fault_interval_ns) and alone
+    return bool(question.fixed.get(network) or faults or net.data_rate is not None)
 
 
 def _named(question: Question, member: Member, loose: bool) -> int | None:
@@ -251,10 +255,17 @@ def order_of(question: Question, network: int, rate: int, entries: Sequence[Entr
 
 
 def model_of(
-    question: Question, network: int, rate: int, entries: Sequence[Entry], *, queues: bool
+    question: Question,
+    network: int,
+    rate: int,
+    entries: Sequence[Entry],
+    *,
+    queues: bool,
+    planned: bool = False,
 ) -> QueueModel:
     """Entries in order of arbitration as the analysis sees them, with queues first in, first out
-    or with what waits in them not judged."""
+    or with what waits in them not judged; ``planned``: sent as often as planned, whatever is
+    asked."""
     net = question.nets[network]
     single = [
         duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries
@@ -265,7 +276,7 @@ def model_of(
         e.frames.judged and e.frames.deadline < ONE_OFF_NS and (queues or e.queue < 0)
         for e in entries
     ]
-    return QueueModel(
+    model = QueueModel(
         streams=(),
         status=tuple(
             Status.PROVEN if e.frames.period < ONE_OFF_NS else Status.NO_PERIOD for e in entries
@@ -279,7 +290,7 @@ def model_of(
         inherited=[e.late_ns for e in entries],
         deadline=[e.frames.deadline for e in entries],
         queue=[e.queue if queues else -1 for e in entries],
-        spaced=(False,) * len(entries),
+        spaced=tuple(e.frames.spaced for e in entries),
         rhythm=[e.frames.rhythm for e in entries],
         offset=[e.frames.offset for e in entries],
         sessions=(),
@@ -287,3 +298,6 @@ def model_of(
         bit=-(-(10**9) // rate),
         fault_cost=-(-ERROR_BITS_WORST * 10**9 // rate),
     )
+    if planned or question.steps == STEPS:
+        return model
+    return shrunk_model(model, question.steps, [e.frames.follows for e in entries])

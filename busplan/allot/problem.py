@@ -8,11 +8,12 @@ are meant by their places in the tuples of a :class:`Question`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 from busplan.plan.movable import USUAL, Costs
 from busplan.timing.queue_model import ONE_OFF_NS
+from busplan.timing.slack import STEPS
 
 
 class Name(NamedTuple):
@@ -44,6 +45,17 @@ class Frames:
     offset: int = 0
     least_bits: int = 0
     least_data_bits: int = 0
+    follows: bool = False
+    """Whether its deadline follows from its period."""
+    spaced: bool = False
+    """Whether its period is the distance that its sender keeps, however often all is sent."""
+
+    def grown(self, steps: int) -> Frames:
+        """With its period, and a deadline that follows from it, times ``steps`` / ``STEPS``."""
+        if steps == STEPS or self.spaced or self.period == ONE_OFF_NS:
+            return self
+        deadline = self.deadline * steps // STEPS if self.follows else self.deadline
+        return replace(self, period=max(1, self.period * steps // STEPS), deadline=deadline)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +201,9 @@ class Question:
     feeds: tuple[tuple[int, int], ...] = ()
     fixed: Mapping[int, tuple[Sent, ...]] = field(default_factory=dict)
     costs: Costs = USUAL
+    steps: int = STEPS
+    """All is in time with periods times this many parts of :data:`busplan.timing.slack.STEPS`;
+    delays that gateways bring are as planned."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,12 @@ from typing import Any
 from busplan.allot.conflict import Conflict
 from busplan.allot.effect import Effect, State, effects
 from busplan.allot.steps import Step, steps
+from busplan.allot.wanted import Robust, Wanted
+from busplan.allot.wants import IN_TIME, Want
 from busplan.allot.whole import Proposal
 from busplan.plan.movable import Costs
 from busplan.tables import Table
+from busplan.timing.slack import FAULT_CEILING_NS
 from busplan.wording import counted, listing
 
 ASSUMED = (
@@ -57,8 +60,13 @@ def headline(found: Proposal) -> str:
         return _no_answer(found)
     count = len(steps(found.best))
     if not count:
-        return "Nothing has to change: everything is in time, under names of its own, where it is."
+        return (
+            f"Nothing has to change: all is {found.want.words}, under names of its own, where it "
+            "is."
+        )
     told = f"{counted(count, 'change')}, cost {found.best.cost:.2f}"
+    if found.want != IN_TIME:
+        told += f", and all is {found.want.words}"
     if found.proven:
         return f"{told}; no cheaper plan exists (bound {found.bound:.2f})."
     return (
@@ -79,6 +87,8 @@ def _refuted(found: Proposal) -> str:
 
 def _no_answer(found: Proposal) -> str:
     if found.conflict is not None:
+        if found.want != IN_TIME:
+            return f"Impossible: with no changes that the plan allows is all {found.want.words}."
         return "Impossible: no placement that the plan allows works."
     ended = "the search ended" if found.stopped else "no answer was found"
     return (
@@ -87,7 +97,52 @@ def _no_answer(found: Proposal) -> str:
     )
 
 
-def conflict_sentences(conflict: Conflict) -> Iterator[str]:
+def wanted_sentences(found: Wanted) -> Iterator[str]:
+    """How close bus errors may come, and what bearing one would take."""
+    if found.robust is not None:
+        yield _borne(found.robust)
+    if found.more is not None:
+        yield _more(found.proposal, found.more)
+
+
+def _borne(robust: Robust) -> str:
+    if not robust.borne:
+        return (
+            "Not even one bus error on each network is borne, whatever the plan lets change "
+            "(--want one-error says why); this answer is for none."
+        )
+    if robust.borne >= FAULT_CEILING_NS:
+        told = "One bus error is borne on every network, and none again within a minute"
+    else:
+        told = f"Bus errors each {robust.borne / 1e6:.5g} ms are borne on every network"
+    if not robust.never:
+        return f"{told}; whether closer ones could be was not found out in the time given."
+    never = f"no changes that the plan allows bear them each {robust.never / 1e6:.5g} ms (proven)"
+    return f"{told}; {never}." if robust.known else f"{told}; {never}, between is not searched."
+
+
+def _more(found: Proposal, more: Proposal) -> str:
+    """What bearing one bus error would take beside."""
+    if more is found:
+        return "Every message bears one bus error as well."
+    if more.best is None or found.best is None:
+        if more.conflict is None:
+            return "Whether one bus error more could be borne was not found out in the time given."
+        who = f" ({listing(more.conflict.nodes, 4)})" if more.conflict.nodes else ""
+        return (
+            f"No changes that the plan allows let every message bear one bus error as well{who}: "
+            "--want one-error says why."
+        )
+    counts = [len(steps(p)) for p in (found.best, more.best)]
+    least = "no cheaper plan does" if more.proven else f"at least {more.bound:.2f}"
+    return (
+        f"{counted(counts[1], 'change')} instead of {counts[0]}, cost {more.best.cost:.2f} instead "
+        f"of {found.best.cost:.2f} ({least}), would let every message bear one bus error as well: "
+        "--want one-error."
+    )
+
+
+def conflict_sentences(conflict: Conflict, want: Want = IN_TIME) -> Iterator[str]:
     """Why there is no answer, and what would help."""
     for one in conflict.sums:
         yield (
@@ -97,15 +152,20 @@ def conflict_sentences(conflict: Conflict) -> Iterator[str]:
             f"{len(one.networks)} are there."
         )
     if conflict.nodes:
-        late = ", in time" if conflict.late else ""
-        yield (
-            f"These have no place together{late}: {listing(conflict.nodes, 12)}. "
-            + ("Without any one of them the others have one." if conflict.smallest else "")
-        )
-        if conflict.frees:
-            yield f"Each of these alone gives them a place: {listing(conflict.frees, 12)}."
+        late = f", {want.words}" if conflict.late else ""
+        names = listing(conflict.nodes, 12)
+        them = "them" if len(conflict.nodes) > 1 else "it"
+        if len(conflict.nodes) == 1:
+            yield f"{names} has no place, even without the other nodes (gateways apart){late}."
+        elif conflict.smallest:
+            told = "Without any one of them the others have one."
+            yield f"These have no place together{late}: {names}. {told}"
         else:
-            yield "No single change that was tried gives them a place."
+            yield f"These have no place together{late}: {names}."
+        if conflict.frees:
+            yield f"Each of these alone gives {them} a place: {listing(conflict.frees, 12)}."
+        else:
+            yield f"No single change that was tried gives {them} a place."
     elif not conflict.sums:
         yield "The gateways alone have no place, or the reason was not found in the time given."
 
@@ -134,6 +194,7 @@ def as_dict(found: Proposal) -> dict[str, Any]:
         "gap": found.gap,
         "proven": found.proven,
         "stopped": found.stopped,
+        "want": str(found.want),
         "refused_as_a_whole": found.refuted,
         "refused": list(found.refused),
         "costs": {f.name: getattr(found.before.freedom.costs, f.name) for f in fields(Costs)},
@@ -146,6 +207,28 @@ def as_dict(found: Proposal) -> dict[str, Any]:
         ],
         "conflict": None if found.conflict is None else _conflict_dict(found.conflict),
         "findings_after": [] if best is None else [f.as_dict() for f in best.findings],
+    }
+
+
+def wanted_dict(found: Wanted) -> dict[str, Any]:
+    """The same with how close bus errors may come, and what bearing one would take."""
+    more, robust = found.more, found.robust
+    one_error = None
+    if more is not None:
+        one_error = {
+            "solved": more.best is not None,
+            "changes": None if more.best is None else len(steps(more.best)),
+            "cost": None if more.best is None else more.best.cost,
+            "bound": more.bound,
+            "proven": more.proven,
+        }
+    closest = None
+    if robust is not None:
+        closest = {"fault_every_ns": robust.borne, "never_ns": robust.never}
+    return as_dict(found.proposal) | {
+        "want": str(found.want),
+        "most_robust": closest,
+        "one_error": one_error,
     }
 
 

@@ -11,8 +11,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busplan.allot.judge import Delays, Member, cut_of, entries_of, members, model_of, smallest
-from busplan.allot.learnt import Cut
+from busplan.allot.judge import (
+    Delays,
+    Entry,
+    Member,
+    beside_of,
+    cut_of,
+    entries_of,
+    members,
+    model_of,
+    smallest,
+)
+from busplan.allot.learnt import Cut, Demand, Who
 from busplan.allot.problem import Placement, Question
 from busplan.timing.solving import solve
 
@@ -43,6 +53,45 @@ def queues_fit(question: Question, there: Sequence[Member], network: int, rate: 
     entries = entries_of(question, there, network, loose=False)
     # What is brought keeps its identifier unless the cut says otherwise.
     entries = [e for e in entries if not e.free and (not e.movable or (e.who and e.who[3]))]
+    return _in_time(question, entries, network, rate)
+
+
+def queue_demand(
+    question: Question, answer: Placement, network: int, delays: Delays | None = None
+) -> Demand | None:
+    """That one of a small set of messages leaves or gets another identifier, for with those that
+    they keep in an answer they miss because of queues; ``None``: none does.
+
+    ``delays`` as for :func:`queue_cut`.
+    """
+    there = members(question, answer, network, delays)
+    if not any(m.message is None and question.units[m.unit].fifo for m in there):
+        return None
+    rate = answer.rates[network]
+    kept = [
+        e
+        for e in entries_of(question, there, network, loose=False)
+        if not e.free or (e.movable and e.who and (e.who[0], e.who[2]) not in answer.moved)
+    ]
+    if _in_time(question, kept, network, rate):
+        return None
+    for entry in [kept[n] for n in np.random.default_rng(network).permutation(len(kept))]:
+        fewer = [e for e in kept if e is not entry]
+        if not _in_time(question, fewer, network, rate):
+            kept = fewer
+    may: dict[Who, int] = {}
+    must: dict[Who, int] = {}
+    for e in kept:
+        if e.who is not None:
+            (may if e.movable else must)[e.who] = 1
+    brought = [(e.who[0], e.who[2], e.late_ns) for e in kept if e.who and e.who[3]]
+    beside = beside_of(brought, network, delays)
+    named = tuple(sorted(may.items())), tuple(sorted(must.items()))
+    return Demand(network, rate, *named, 1, beside)
+
+
+def _in_time(question: Question, entries: Sequence[Entry], network: int, rate: int) -> bool:
+    """Whether these are in time under their identifiers, queues counted."""
     if not entries:
         return True
     model = model_of(question, network, rate, entries, queues=True)

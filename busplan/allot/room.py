@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from busplan.allot.problem import Sent, laid, residents
+from busplan.allot.problem import Frames, Question, Sent, laid, residents
 from busplan.allot.rows import Rows
 from busplan.timing.queue_model import ONE_OFF_NS
 from busplan.wire.load_limit import ROUNDING
@@ -62,13 +64,14 @@ def _demand(rows: Rows, k: int) -> None:
         f.deadline - f.jitter
         for i in units
         for s in question.units[i].sent
-        for f in s.frames
+        for f in _grown(question, s)
         if f.judged and f.deadline <= _SHORT_NS
     }
     slowest = min(net.rates, default=0)
     for d in sorted(short):
         terms = {
-            x: float(sum(_due(s, d) for s in question.units[i].sent)) for i, x in units.items()
+            x: float(sum(_due(_grown(question, s), d) for s in question.units[i].sent))
+            for i, x in units.items()
         }
         terms = {x: bits for x, bits in terms.items() if bits}
         if sum(terms.values()) > slowest * d / 1e9:
@@ -76,13 +79,18 @@ def _demand(rows: Rows, k: int) -> None:
             rows.row({**terms, **room}, high=1e-6)
 
 
-def _due(sent: Sent, within_ns: int) -> int:
+def _grown(question: Question, sent: Sent) -> tuple[Frames, ...]:
+    """The frames of a message as often as they shall be borne."""
+    return tuple(f.grown(question.steps) for f in sent.frames)
+
+
+def _due(frames: Sequence[Frames], within_ns: int) -> int:
     """Bits that must be through within a time from the moment when all are queued.
 
     What is sent at an offset need not be queued with the others.
     """
     bits = 0
-    for f in sent.frames:
+    for f in frames:
         left = within_ns - (f.deadline - f.jitter)
         if f.judged and left >= 0 and f.deadline < ONE_OFF_NS and f.rhythm < 0:
             bits += (left // f.period + 1) * f.bits * f.count

@@ -14,7 +14,7 @@ from busplan.allot.judge import Delays
 from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
-from busplan.allot.queues import queue_cut
+from busplan.allot.queues import queue_cut, queue_demand
 
 _LARGE = 3_000
 """Variables from which on five parts in a thousand of the cost are let go."""
@@ -82,6 +82,7 @@ def search(
     known: Found | None = None,
     other_than: Sequence[Placement] = (),
     dearest: float = float("inf"),
+    begin: Placement | None = None,
     told: Told = lambda best, bound: None,
 ) -> Found:
     """The cheapest placement that ``accept`` finds in time.
@@ -89,7 +90,7 @@ def search(
     ``left`` tells the seconds that are left, ``enough`` whether to stop; ``refused`` names choices
     that may not be taken (:meth:`Programme.choices`); ``known``: what was learnt before;
     ``other_than``: answers that are not looked for.
-    ``dearest``: dearer ones are of no use.
+    ``dearest``: dearer ones are of no use. ``begin``: one that works, to begin with.
     """
     learnt = ([], []) if known is None else (list(known.cuts), list(known.demands))
     programme = Programme(question, *learnt)
@@ -100,6 +101,8 @@ def search(
         programme.at_most(dearest)
     forbidden = programme.forbidden(refused)
     run = _Run(programme, accept, left, enough, forbidden, told, bool(other_than))
+    if begin is not None:
+        run.keep(begin)
     return run.found(dearest)
 
 
@@ -186,7 +189,7 @@ class _Run:
         if late or waiting:
             self._look_ahead(answer)
         if not late and (self.best is None or not waiting):
-            self._keep(answer)
+            self.keep(answer)
         if not late and not waiting:
             return self.learnt
         near: Placement | None = answer
@@ -197,7 +200,7 @@ class _Run:
             late, waiting = (set(), set()) if near is None else self._judged(near)
             if near is not None and not late and not waiting:
                 if cost(self.programme.question, near) < self.cost:
-                    self._keep(near)
+                    self.keep(near)
                 break
         return self.learnt
 
@@ -231,7 +234,11 @@ class _Run:
         cuts = list(judge.cuts(question, answer, k, self.rounds, self.enough, known))
         if not cuts and (queued := queue_cut(question, answer, k, known)):
             cuts.append(queued)
-        return cuts, [] if cuts else list(demands(question, answer, k, known))
+        if cuts:
+            return cuts, []
+        wanted = list(demands(question, answer, k, known))
+        queued_too = None if wanted else queue_demand(question, answer, k, known)
+        return [], [queued_too] if queued_too else wanted
 
     def _with_fewest(
         self, answer: Placement, k: int, found: tuple[list[Cut], list[Demand]]
@@ -274,7 +281,7 @@ class _Run:
             if answer.where[i] not in late
         }
 
-    def _keep(self, answer: Placement) -> None:
+    def keep(self, answer: Placement) -> None:
         """Ask the whole plan; what it says that the programme did not know is learnt."""
         question = self.programme.question
         verdict = self.accept(answer)

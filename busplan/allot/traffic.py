@@ -42,6 +42,7 @@ def _frames(vehicle: Vehicle, stream: Stream, period: int) -> tuple[Frames, ...]
                 count=1 if part.spacing_ns else part.count,
                 judged=False,
                 urgent=part.urgent,
+                spaced=part.spacing_ns > 0,
             )
             for part in session.parts
         )
@@ -64,5 +65,6 @@ def _frames(vehicle: Vehicle, stream: Stream, period: int) -> tuple[Frames, ...]
             offset=(stream.offset_ns or 0) if sent_by_clock else 0,
             least_bits=least.arbitration - INTERMISSION,
             least_data_bits=least.data,
+            follows=stream.deadline == stream.cycle,
         ),
     )

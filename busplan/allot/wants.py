@@ -1,7 +1,8 @@
-"""What the identifiers of a plan shall bear: today's traffic, a bus error, growth, or all they can.
+"""What a plan shall bear: today's traffic, a bus error, growth, or bus errors as close as can be.
 
-Growth and the most that can be borne look at one network at a time, with the jitter that gateways
-bring held at what the plan gives, as :mod:`busplan.timing.slack` does.
+Growth looks at one network at a time, with the jitter that gateways bring held at what the plan
+gives, as :mod:`busplan.timing.slack` does; so does most-robust where only identifiers change. Where
+nodes may move, it means bus errors on every network at once, with all that they delay.
 """
 
 from __future__ import annotations
@@ -28,23 +29,34 @@ Kind = Literal["in-time", "one-error", "growth", "most-robust"]
 
 @dataclass(frozen=True, slots=True)
 class Want:
-    """What every message shall bear. ``growth``: all is sent so many times as often."""
+    """What every message shall bear. ``growth``: all is sent so many times as often.
+
+    ``every_ns``: the distance of bus errors that is tried for ``most-robust``, on every network.
+    """
 
     kind: Kind = "in-time"
     growth: float = 1.0
+    every_ns: int = 0
 
     def __str__(self) -> str:
         return f"growth={self.growth:g}" if self.kind == "growth" else self.kind
+
+    @property
+    def short(self) -> str:
+        """What is wanted, for one line of progress."""
+        return f"errors each {self.every_ns / 1e6:.4g} ms" if self.every_ns else str(self)
 
     @property
     def words(self) -> str:
         """What a message is that bears it."""
         if self.kind == "growth":
             return f"in time with everything sent {self.growth:g} times as often"
+        if self.every_ns:
+            return f"in time with a bus error each {self.every_ns / 1e6:g} ms on every network"
         return {
             "in-time": "in time",
             "one-error": "in time with one bus error",
-            "most-robust": "in time with bus errors as close as any identifiers bear",
+            "most-robust": "in time with bus errors as close as can be borne",
         }[self.kind]
 
 
@@ -73,35 +85,38 @@ def parse_want(text: str) -> Want:
     )
 
 
-def of_placement(want: Want, fault_interval_ns: int | None) -> int | None:
-    """The least distance of bus errors [ns] that a placement shall bear; :class:`UsageError` for
-    what only identifiers are searched for."""
-    if want.kind == "one-error":
-        return fault_interval_ns or ONE_ERROR_NS
-    if want.kind != "in-time":
-        raise UsageError(f"{want} is searched for identifiers only: add --only identifiers")
-    return fault_interval_ns
+def faults_under(vehicle: Vehicle, want: Want, fault_interval_ns: int | None) -> Vehicle:
+    """The vehicle with the bus errors that shall be borne; ``fault_interval_ns`` [ns] assumes them
+    on every network, instead of what the plan states."""
+    if fault_interval_ns is not None:
+        vehicle = with_faults(vehicle, fault_interval_ns)
+    networks = {
+        name: replace(n, fault_interval_ns=distance_under(n.fault_interval_ns, want))
+        for name, n in vehicle.networks.items()
+    }
+    return replace(vehicle, networks=networks)
+
+
+def distance_under(stated: int | None, want: Want) -> int | None:
+    """The distance of bus errors [ns] that a network shall bear which is ``stated`` to have some so
+    far apart; ``None`` for none."""
+    most = ONE_ERROR_NS if want.kind == "one-error" else want.every_ns
+    return min(stated or most, most) if most else stated
 
 
 def timing_under(vehicle: Vehicle, want: Want, fault_interval_ns: int | None) -> VehicleTiming:
-    """Response times of the whole vehicle as they are wanted; ``fault_interval_ns`` [ns] assumes
-    bus errors on every network, instead of what the plan states."""
-    if fault_interval_ns is not None:
-        vehicle = with_faults(vehicle, fault_interval_ns)
-    if want.kind == "one-error":
-        networks = {
-            name: replace(
-                n, fault_interval_ns=min(n.fault_interval_ns or ONE_ERROR_NS, ONE_ERROR_NS)
-            )
-            for name, n in vehicle.networks.items()
-        }
-        vehicle = replace(vehicle, networks=networks)
-    return vehicle_timing(vehicle)
+    """Response times of the whole vehicle with the bus errors that shall be borne."""
+    return vehicle_timing(faults_under(vehicle, want, fault_interval_ns))
+
+
+def steps_under(want: Want) -> int:
+    """How periods shrink, in parts of :data:`busplan.timing.slack.STEPS`."""
+    return int(STEPS / want.growth)
 
 
 def model_under(model: QueueModel, want: Want) -> QueueModel:
     """One network as it is wanted."""
-    return scaled(model, int(STEPS / want.growth)) if want.kind == "growth" else model
+    return scaled(model, steps_under(want)) if want.kind == "growth" else model
 
 
 def least_fault_distance(holds: Callable[[int], bool]) -> int | None:

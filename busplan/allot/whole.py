@@ -8,12 +8,13 @@ from dataclasses import dataclass, field, replace
 from busplan.allot.applying import apply_placement
 from busplan.allot.asking import Asked, ask
 from busplan.allot.conflict import Conflict, find_conflict
-from busplan.allot.identifiers import Allotment, allot_identifiers, wrong
+from busplan.allot.identifiers import Allotment, allot_identifiers, networks_wrong
 from busplan.allot.networks import may_change
 from busplan.allot.problem import Placement, cost
 from busplan.allot.programme import Programme
 from busplan.allot.search import Found, Verdict, search
 from busplan.allot.settling import Settled, settle
+from busplan.allot.wants import IN_TIME, Want
 from busplan.checks.registry import run_checks
 from busplan.errors import UsageError
 from busplan.findings import Finding, by_weight
@@ -22,8 +23,6 @@ from busplan.plan.movable import ANY
 from busplan.plan.problems import suggestion
 from busplan.plan.reader import Changed
 from busplan.plan.vehicle import Stream, Vehicle
-from busplan.timing.gateways import vehicle_timing
-from busplan.timing.response import with_faults
 
 CLOSE = 1.25
 """Other answers are told when they cost no more than this many times the best one."""
@@ -90,6 +89,9 @@ class Proposal:
     refuted: int = 0
     """How often a placement was ruled out that only the checks of the whole plan refuse: proof for
     itself, and no part of the bound."""
+    want: Want = IN_TIME
+    found: Found | None = None
+    """What the search for a placement learnt."""
 
     @property
     def before(self) -> Vehicle:
@@ -149,18 +151,22 @@ def propose(
     vehicle: Vehicle,
     rebuild: Rebuild,
     *,
+    want: Want = IN_TIME,
     fault_interval_ns: int | None = None,
     refused: Sequence[str] = (),
     identifiers: bool = True,
     others: bool = True,
+    known: Found | None = None,
+    first: bool = False,
     limits: Limits = NO_LIMITS,
 ) -> Proposal:
     """The cheapest changes that make every check of a plan pass that placement can mend.
 
-    ``fault_interval_ns`` [ns]: every frame is in time with a bus error so often on every network.
-    ``refused`` names changes that may not be made (:class:`busplan.allot.steps.Step`); one that
-    cannot be made anyway is a :class:`UsageError`. ``identifiers`` false: those of single messages
-    stay.
+    ``want``: what every message shall bear beside; ``fault_interval_ns`` [ns]: with a bus error so
+    often on every network. ``known``: what was learnt for something less, and an answer that works.
+    ``first``: the first answer will do, whatever it costs. ``refused`` names changes that may not
+    be made (:class:`busplan.allot.steps.Step`); one that cannot be made anyway is a
+    :class:`UsageError`. ``identifiers`` false: those of single messages stay.
     """
     plain = vehicle
     kept = frozenset(r.removeprefix(_IDENTIFIER) for r in refused if r.startswith(_IDENTIFIER))
@@ -169,29 +175,33 @@ def propose(
     if kept:
         vehicle, rebuild = _keeping(vehicle, kept), _rebuilding(rebuild, kept)
     told, refused = tuple(refused), [r for r in refused if not r.startswith(_IDENTIFIER)]
-    asked = ask(vehicle, fault_interval_ns)
+    asked = ask(vehicle, want, fault_interval_ns)
     if told:
         _require(asked, plain, told)
     end = None if limits.clock is None else limits.clock() + limits.seconds
-    run = _Run(asked, rebuild, fault_interval_ns, limits, end)
-    found = run.search(refused=refused)
+    run = _Run(asked, rebuild, want, fault_interval_ns, limits, end, first)
+    found = run.search(refused=refused, found=known)
     stopped = run.over() and not found.proven
     if found.placement is None:
         conflict = None
-        if found.impossible:
+        if found.impossible and not first:
             limits.told(None, 0.0, "looking for the parts that cannot live together")
             conflict = find_conflict(asked.question, found.cuts, run.left, run.over, refused)
-        return Proposal(asked, None, found.bound, (), conflict, told, stopped)
+        return Proposal(
+            *(asked, None, found.bound, (), conflict, told, stopped), want=want, found=found
+        )
     best = run.answer(found.placement)
-    more = tuple(run.others(found, refused)) if others and best.cost > 0 else ()
+    more = tuple(run.others(found, refused)) if others and best.cost > 0 and not first else ()
     refuted = sum(not cut.sound for cut in found.cuts)
     bound = min(found.bound, best.cost)
-    return Proposal(asked, best, bound, more, refused=told, stopped=stopped, refuted=refuted)
+    return Proposal(
+        *(asked, best, bound, more, None, told, stopped, refuted), want=want, found=found
+    )
 
 
 def judged(asked: Asked, rebuild: Rebuild, placement: Placement) -> Answer:
     """A placement as an answer, with what the checks say to its plan, in time or not."""
-    run = _Run(asked, rebuild, None, NO_LIMITS, None)
+    run = _Run(asked, rebuild, IN_TIME, None, NO_LIMITS, None)
     run.accept(placement)
     return run.answer(placement)
 
@@ -200,9 +210,12 @@ def judged(asked: Asked, rebuild: Rebuild, placement: Placement) -> Answer:
 class _Run:
     asked: Asked
     rebuild: Rebuild
+    want: Want
     faults: int | None
     limits: Limits
     end: float | None
+    first: bool = False
+    accepted: bool = False
     tried: dict[Placement, Answer] = field(default_factory=dict)
 
     def left(self) -> float:
@@ -213,7 +226,7 @@ class _Run:
 
     def over(self) -> bool:
         """Whether to end with the best so far."""
-        return self.limits.stop() or self.left() <= 0
+        return self.limits.stop() or self.left() <= 0 or (self.first and self.accepted)
 
     def search(
         self,
@@ -223,7 +236,8 @@ class _Run:
         found: Found | None = None,
     ) -> Found:
         """The cheapest placement; unlike those that are ``known``, when there are any."""
-        doing = "looking for another answer" if known else "placing"
+        wanted = "" if self.want == IN_TIME else f", {self.want.short}"
+        doing = "looking for another answer" if known else f"placing{wanted}"
         return search(
             self.asked.question,
             self.accept,
@@ -232,7 +246,8 @@ class _Run:
             refused=refused,
             known=found,
             other_than=known,
-            dearest=float("inf") if found is None else CLOSE * found.cost,
+            dearest=CLOSE * found.cost if known and found is not None else float("inf"),
+            begin=found.placement if found is not None and not known else None,
             told=lambda best, bound: self.limits.told(best, bound, doing),
         )
 
@@ -254,12 +269,12 @@ class _Run:
         answer = self.tried.get(placement) or self._tried(placement)
         self.tried[placement] = answer
         number = {net.name: k for k, net in enumerate(self.asked.question.nets)}
-        timing = vehicle_timing(self._judged(answer.vehicle))
-        late = {number[n] for n in answer.vehicle.networks if wrong(timing, n)}
+        late = {number[n] for n in networks_wrong(answer.vehicle, self.want, self.faults)}
         for what in answer.settled.missing:
             units = self.asked.question.units
             late |= {placement.where[i] for i, u in enumerate(units) if u.node in what.split("/")}
         found = answer.identifiers
+        self.accepted = self.accepted or not late
         return Verdict(
             changed=0 if found is None else len(found.changes),
             changes={}
@@ -268,18 +283,14 @@ class _Run:
             late=tuple(sorted(late)),
         )
 
-    def _judged(self, vehicle: Vehicle) -> Vehicle:
-        return with_faults(vehicle, self.faults) if self.faults else vehicle
-
     def _tried(self, placement: Placement) -> Answer:
         asked, question = self.asked, self.asked.question
         settled = settle(question, placement, self._reserved())
         change = apply_placement(asked, placement, settled)
         changed = self.rebuild([change])
-        timing = vehicle_timing(self._judged(changed.after))
         found = None
         total = cost(question, placement)
-        if any(wrong(timing, n) for n in changed.after.networks):
+        if networks_wrong(changed.after, self.want, self.faults):
 
             def again(identifiers: Mapping[str, int]) -> Vehicle:
                 return self.rebuild([change, set_identifiers(identifiers)]).after
@@ -287,6 +298,7 @@ class _Run:
             found = allot_identifiers(
                 changed.after,
                 again,
+                want=self.want,
                 fault_interval_ns=self.faults,
                 seconds=min(10.0, max(self.left() / 4, 0.5)),
                 clock=self.limits.clock,

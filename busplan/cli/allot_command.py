@@ -43,7 +43,7 @@ def allot(
         typer.Option(
             "--want",
             metavar="in-time|one-error|growth=FACTOR|most-robust",
-            help="What every message shall bear; growth and most-robust for identifiers only.",
+            help="What every message shall bear.",
         ),
     ] = "in-time",
     faults: Annotated[
@@ -112,7 +112,7 @@ def allot(
 
     Example: busplan allot dbc_examples/as_bought.toml
     """
-    from busplan.allot.wants import of_placement, parse_want
+    from busplan.allot.wants import parse_want
     from busplan.errors import UsageError
 
     wanted = parse_want(want)
@@ -128,7 +128,8 @@ def allot(
         if screen and sys.stdin.isatty() and sys.stdout.isatty():
             code = on_screen(
                 plan,
-                fault_interval_ns=of_placement(wanted, interval),
+                wanted,
+                fault_interval_ns=interval,
                 seconds=60.0 if seconds is None else seconds,
                 refused=refuse or (),
                 identifiers=only is None,
@@ -136,7 +137,8 @@ def allot(
             raise typer.Exit(code)
         code = place(
             plan,
-            fault_interval_ns=of_placement(wanted, interval),
+            wanted,
+            fault_interval_ns=interval,
             seconds=60.0 if seconds is None else seconds,
             refused=refuse or (),
             identifiers=only is None,

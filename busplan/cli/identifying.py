@@ -17,6 +17,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.placing import stopping
 from busplan.cli.plan_out import write_changed
+from busplan.cli.quiet import quiet_libraries
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def identify(
         kept.append(set_part_offsets({m.node: m.becomes for m in moves}))
         before = change_plan(plan, kept).after
 
-    with stopping() as stop, ThreadPoolExecutor(2) as pool:
+    with stopping() as stop, ThreadPoolExecutor(2) as pool, quiet_libraries():
 
         def searched(wanted: Want, most: float, near: Allotment | None = None) -> Allotment:
             return allot_identifiers(

@@ -17,10 +17,13 @@ from busplan.cli.output import (
     say,
 )
 from busplan.cli.plan_out import write_changed
-from busplan.findings import Weight, summary_line
+from busplan.cli.quiet import quiet_libraries
+from busplan.findings import Finding, Weight, summary_line
 
 if TYPE_CHECKING:
     from busplan.allot.effect import State
+    from busplan.allot.wanted import Wanted
+    from busplan.allot.wants import Want
     from busplan.allot.whole import Proposal
 
 NOTHING_FOUND = 2
@@ -29,6 +32,7 @@ NOTHING_FOUND = 2
 
 def place(
     plan: Path,
+    want: Want,
     *,
     fault_interval_ns: int | None,
     seconds: float,
@@ -40,35 +44,34 @@ def place(
     """Search, print and write; the exit code. ``identifiers``: whether single ones may change."""
     import time
 
-    from busplan.allot.proposal_report import as_dict
-    from busplan.allot.whole import Limits, propose
+    from busplan.allot.proposal_report import wanted_dict
+    from busplan.allot.wanted import Question, find
+    from busplan.allot.whole import Limits
     from busplan.errors import UsageError
     from busplan.plan.reader import OpenPlan
 
     opened = OpenPlan(plan)
-    with stopping() as stop, _telling(seconds) as told:
-        found = propose(
-            opened.vehicle,
-            opened.changed,
-            fault_interval_ns=fault_interval_ns,
-            refused=refused,
-            identifiers=identifiers,
-            limits=Limits(seconds, time.monotonic, stop, told),
-        )
+    asked = Question(
+        *(opened.vehicle, opened.changed, want, fault_interval_ns, tuple(refused), identifiers)
+    )
+    with stopping() as stop, _telling(seconds) as told, quiet_libraries():
+        wanted = find(asked, Limits(seconds, time.monotonic, stop, told))
+    found = wanted.proposal
     best = found.best
     if out is not None:
         if best is None or best.changed.after is opened.vehicle or not _differs(found):
             raise UsageError("nothing changes, so there is no other plan to write")
         write_changed(plan, best.changed.document, out)
     if as_json:
-        print_json(as_dict(found))
+        print_json(wanted_dict(wanted))
     else:
-        print_proposal(found)
+        print_proposal(wanted)
     return NOTHING_FOUND if best is None else exit_code(best.findings)
 
 
 def on_screen(
     plan: Path,
+    want: Want,
     *,
     fault_interval_ns: int | None,
     seconds: float,
@@ -78,7 +81,8 @@ def on_screen(
     """Open the screen that shows the proposal beside today's plan; the exit code."""
     import time
 
-    from busplan.allot.whole import Limits, propose
+    from busplan.allot.wanted import Question, find
+    from busplan.allot.whole import Limits
     from busplan.errors import UsageError
     from busplan.plan.reader import OpenPlan
     from busplan.screens.proposal_app import ProposalApp, Told
@@ -86,14 +90,10 @@ def on_screen(
     opened = OpenPlan(plan)
 
     def solve(without: Sequence[str], stop: Callable[[], bool], told: Told) -> Proposal:
-        return propose(
-            opened.vehicle,
-            opened.changed,
-            fault_interval_ns=fault_interval_ns,
-            refused=without,
-            identifiers=identifiers,
-            limits=Limits(seconds, time.monotonic, stop, told),
+        asked = Question(
+            *(opened.vehicle, opened.changed, want, fault_interval_ns, tuple(without), identifiers)
         )
+        return find(asked, Limits(seconds, time.monotonic, stop, told), more=False).proposal
 
     def write(found: Proposal, out: Path) -> None:
         if found.best is None or not _differs(found):
@@ -166,7 +166,7 @@ def _telling(seconds: float) -> Iterator[Callable[[float | None, float, str], No
             sys.stderr.flush()
 
 
-def print_proposal(found: Proposal) -> None:
+def print_proposal(wanted: Wanted) -> None:
     """The answer, change by change, and what it does."""
     from busplan.allot.effect import effects
     from busplan.allot.proposal_report import (
@@ -175,15 +175,19 @@ def print_proposal(found: Proposal) -> None:
         costs_in_words,
         headline,
         other_sentences,
+        wanted_sentences,
     )
     from busplan.allot.steps import steps
 
+    found = wanted.proposal
     say(f"{found.before.label}: what to change so that all works")
     say()
     print_text(headline(found))
     if found.conflict is not None:
-        for line in conflict_sentences(found.conflict):
+        for line in conflict_sentences(found.conflict, found.want):
             print_text(line)
+    for line in wanted_sentences(wanted):
+        print_text(line)
     if found.refused:
         print_text(f"refused: {', '.join(found.refused)}")
     best = found.best
@@ -211,15 +215,20 @@ def print_proposal(found: Proposal) -> None:
         say("", "other answers that cost little more:")
         for line in others:
             print_text(line, indent=2)
-    heavy = [f for f in best.findings if f.weight > Weight.NOTE]
-    if heavy:
-        say("", "the plan so changed:")
-        print_grouped(heavy, brief=True)
-    say("", f"the plan so changed: {summary_line(best.findings)}.")
+    _print_left(best.findings)
     if changes:
         print_text('--out NEW.toml writes it; --refuse "CHANGE" solves again without one:')
         for name in dict.fromkeys(s.name for s in changes if s.name):
             print_text(name, indent=2)
+
+
+def _print_left(findings: Sequence[Finding]) -> None:
+    """What is still to be said of the changed plan."""
+    heavy = [f for f in findings if f.weight > Weight.NOTE]
+    if heavy:
+        say("", "the plan so changed:")
+        print_grouped(heavy, brief=True)
+    say("", f"the plan so changed: {summary_line(findings)}.")
 
 
 def _print_effects(rows: Sequence[tuple[str, State | None, State | None]]) -> None:

@@ -27,7 +27,8 @@ class Allotted:
     """What to change so that all of a plan works, at the least cost.
 
     ``cost`` is ``None`` when no answer was found, ``bound``: no answer costs less, ``proven``: none
-    costs less than this one. ``changes`` one by one, ``plan`` the text of the changed plan with its
+    costs less than this one. ``notes``: what one bus error more would take, or how close bus errors
+    may come. ``changes`` one by one, ``plan`` the text of the changed plan with its
     comments kept, ``vehicle`` what that describes, ``findings`` what is left to say of it.
     ``conflict`` names parts that cannot live together, when that is why there is no answer.
     """
@@ -36,6 +37,7 @@ class Allotted:
     bound: float
     proven: bool
     headline: str
+    notes: tuple[str, ...]
     changes: tuple[Step, ...]
     plan: str | None
     vehicle: Vehicle | None
@@ -46,6 +48,7 @@ class Allotted:
 
     def __repr__(self) -> str:
         lines = [f"<Allotted: {self.headline}>", *(f". {s.what}: {s.why}" for s in self.changes)]
+        lines += self.notes
         return "\n".join(map(one_line, lines))
 
     def _repr_html_(self) -> str:
@@ -61,6 +64,7 @@ class Allotted:
 def allot(
     vehicle: Vehicle,
     *,
+    want: str = "in-time",
     refused: Iterable[str] | str | None = None,
     fault_interval_ms: float | None = None,
     seconds: float = 60.0,
@@ -68,6 +72,8 @@ def allot(
     """The cheapest changes that make all of a plan work, or which parts cannot live together.
 
     What may change, and what that costs, the plan says (``allowed``, ``keep``, ``[allot]``...).
+    ``want`` is what every message shall bear: ``"in-time"``, ``"one-error"``, ``"growth=1.25"``
+    (all sent so many times as often) or ``"most-robust"`` (bus errors as close as can be borne).
     ``refused`` names changes that may not be made, as ``changes[i].name`` tells them.
     ``fault_interval_ms`` lets every frame bear a bus error each so many ms on every network.
     The search takes about ``seconds`` at most. The plan's file is read again, and stays as it is.
@@ -78,12 +84,17 @@ def allot(
     """
     import time
 
-    from busplan.allot.proposal_report import as_dict, headline
+    from busplan.allot.proposal_report import headline, wanted_dict, wanted_sentences
     from busplan.allot.steps import steps
-    from busplan.allot.whole import Limits, propose
+    from busplan.allot.wanted import Question, find
+    from busplan.allot.wants import parse_want
+    from busplan.allot.whole import Limits
     from busplan.plan.reader import OpenPlan, changed_text
 
     path = Path(a_vehicle(vehicle, "allot").source)
+    if not isinstance(want, str):
+        raise UsageError(f"want is a text such as 'growth=1.25', not {want!r}")
+    asked = parse_want(want)
     unwanted = names(refused, "refused")
     interval = None
     if fault_interval_ms is not None:
@@ -92,23 +103,20 @@ def allot(
     opened = OpenPlan(path)
     if opened.vehicle.streams != vehicle.streams:
         raise UsageError(f"{path} is not what this vehicle was loaded from any more; load it again")
-    found = propose(
-        opened.vehicle,
-        opened.changed,
-        fault_interval_ns=interval,
-        refused=tuple(unwanted or ()),
-        limits=limits,
+    wanted = find(
+        Question(opened.vehicle, opened.changed, asked, interval, tuple(unwanted or ())), limits
     )
-    best = found.best
+    found, best = wanted.proposal, wanted.proposal.best
     return Allotted(
         cost=None if best is None else best.cost,
         bound=found.bound,
         proven=found.proven,
         headline=headline(found),
+        notes=tuple(wanted_sentences(wanted)),
         changes=() if best is None else steps(best),
         plan=None if best is None else changed_text(path, best.changed.document, path.parent),
         vehicle=None if best is None else best.vehicle,
         findings=Findings(() if best is None else best.findings),
         conflict=() if found.conflict is None else found.conflict.nodes,
-        document=as_dict(found),
+        document=wanted_dict(wanted),
     )

@@ -8,7 +8,7 @@ states stays.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from busplan.plan.vehicle import Stream, Vehicle
@@ -78,13 +78,18 @@ def _growth(model: QueueModel, faults: int) -> tuple[float | None, Stream | None
 def scaled(model: QueueModel, steps: int) -> QueueModel:
     """The model with all periods, and the deadlines that follow from them, times ``steps`` /
     :data:`STEPS`."""
+    return shrunk_model(model, steps, [s.deadline == s.cycle for s in model.streams])
+
+
+def shrunk_model(model: QueueModel, steps: int, follows: Sequence[bool]) -> QueueModel:
+    """The same where ``follows`` tells of each entry whether its deadline does so."""
 
     def scale(ns: int) -> int:
         return ns if ns == ONE_OFF_NS else max(1, ns * steps // STEPS)
 
     deadline = [
-        scale(ns) if stream.deadline == stream.cycle else ns
-        for stream, ns in zip(model.streams, model.deadline, strict=True)
+        scale(ns) if with_period else ns
+        for with_period, ns in zip(follows, model.deadline, strict=True)
     ]
     period = [
         ns if spaced else scale(ns) for ns, spaced in zip(model.period, model.spaced, strict=True)

@@ -12,11 +12,13 @@ from busplan.allot.effect import effects
 from busplan.allot.programme import Programme
 from busplan.allot.proposal_report import as_dict, conflict_sentences, headline
 from busplan.allot.steps import steps
+from busplan.allot.wants import parse_want
 from busplan.allot.whole import Answer, Proposal, judged, propose
 from busplan.checks.registry import run_checks
 from busplan.findings import Weight
 from busplan.plan.reader import OpenPlan, load_plan
 from busplan.timing.gateways import vehicle_timing
+from busplan.timing.slack import network_slack
 
 DEMO = Path(__file__).parents[2] / "dbc_examples"
 FAULTS = {
@@ -89,6 +91,19 @@ def test_a_change_refused_makes_the_answer_dearer_and_is_not_in_it(
     wrong = busplan("allot", plan, "--refuse", "move lift boddy")
     assert (wrong.code, wrong.out) == (3, "")
     assert 'did you mean "move lift body"' in wrong.err
+
+
+def test_the_van_mended_with_room_to_grow_costs_more(
+    mended: tuple[Path, Path, dict[str, Any]],
+) -> None:
+    """Queues first in, first out and identifiers that may change are weighed within the bound."""
+    plan, _, first = mended
+    found = proposed(plan, want=parse_want("growth=1.5"))
+    assert found.proven
+    assert found.best is not None
+    assert found.best.cost > first["cost"]
+    for network in found.best.vehicle.networks:
+        assert (network_slack(found.best.vehicle, network).growth or 0) >= 1.5
 
 
 BUYING = ("[part.pump]\n", "[part.pump]\nbuy_other_identifiers = 3\n")

@@ -109,8 +109,6 @@ def test_what_cannot_be_wanted_says_what_can(want: str) -> None:
         parse_want(want)
 
 
-def test_growth_is_searched_for_identifiers_only(plan: Path) -> None:
-    assert busplan("allot", plan, "--want", "soon").code == 3
-    told = busplan("allot", plan, "--want", "growth=1.25")
+def test_a_want_that_is_none_is_one_error(plan: Path) -> None:
+    told = busplan("allot", plan, "--want", "soon")
     assert (told.code, told.out) == (3, "")
-    assert "--only identifiers" in told.err

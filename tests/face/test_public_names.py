@@ -22,7 +22,8 @@ SIGNATURES = {
         "fault_interval_ms: 'float | None' = None) -> 'TimingReport'"
     ),
     "allot": (
-        "(vehicle: 'Vehicle', *, refused: 'Iterable[str] | str | None' = None, "
+        "(vehicle: 'Vehicle', *, want: 'str' = 'in-time', "
+        "refused: 'Iterable[str] | str | None' = None, "
         "fault_interval_ms: 'float | None' = None, seconds: 'float' = 60.0) -> 'Allotted'"
     ),
     "simulate": (

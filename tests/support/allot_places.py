@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache
 from itertools import combinations, permutations, product
 
@@ -75,6 +76,20 @@ def made_question(seed: int) -> Question:
     return Question(
         tuple(nets), tuple(units), tuple(wanted), (Gateway("gate", (0, 1)),), costs=COSTS
     )
+
+
+def growing(question: Question, factor: float, seed: int) -> Question:
+    """The question when all is sent so many times as often; some deadlines follow from periods."""
+    chance = random.Random(seed)
+
+    def grown(sent: Sent) -> Sent:
+        (f,) = sent.frames
+        if chance.random() < 0.5:
+            return sent
+        return replace(sent, frames=(replace(f, deadline=f.period, follows=True),))
+
+    units = tuple(replace(u, sent=tuple(map(grown, u.sent))) for u in question.units)
+    return replace(question, units=units, steps=int(10_000 / factor))
 
 
 def _sent(
@@ -203,11 +218,18 @@ def fewest(question: Question, there: frozenset[tuple[int, int]], rate: int) -> 
     if not n:
         return 0
     bit = 10**9 // rate
+    shrunk = [
+        (f.period * question.steps // 10_000, f.deadline * question.steps // 10_000)
+        for _, _, f, _, _ in rows
+    ]
     case = Case(
         frame=tuple(row[2].bits * bit for row in rows),
-        period=tuple(row[2].period for row in rows),
+        period=tuple(period for period, _ in shrunk),
         jitter=(0,) * n,
-        deadline=tuple(row[2].deadline for row in rows),
+        deadline=tuple(
+            deadline if row[2].follows else row[2].deadline
+            for row, (_, deadline) in zip(rows, shrunk, strict=True)
+        ),
         may_change=(True,) * n,
         equal=tuple(range(n)),
         bit=bit,
