@@ -137,11 +137,13 @@ def signals_section(
     odd: Sequence[str] = (),
     unbelieved: Collection[tuple[str, int]] = (),
     still: Collection[str] = (),
+    unmoved: str = "",
 ) -> Section:
     """Whether all was heard and can be believed.
 
     ``odd`` are readings that cannot be, in words, ``unbelieved`` the channels (kind, index) that
-    are not believed; of what stood ``still`` (cells, temperatures) no single one is.
+    are not believed; of what stood ``still`` (cells, temperatures) no single one is. ``unmoved``
+    says what is open where no temperature moved although it had to.
     """
     bad = list(odd)
     if drop_outs:
@@ -152,7 +154,11 @@ def signals_section(
         bad.append(f"{len(faulty) - 2} more readings that cannot be")
     counts = ((heard.cells, "cell"), (heard.sensors, "temperature"))
     whole = [counted(n, one) for s, one in counts if (n := int((s >= LEAST_SHARE).sum()))]
-    missing = heard.missing
+    missing, lacks = heard.missing, heard.lacks
+    modules = _modules_heard(heard, layout)
+    if unmoved:
+        missing, lacks = [*missing, unmoved], [*lacks, "temperatures that move"]
+        modules = [False] * len(modules)
     text = f"{listing(whole) or 'nothing'} heard{'' if missing or bad else ' throughout'}"
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
     cells = [index for kind, index in unbelieved if kind == "cell"]
@@ -168,8 +174,8 @@ def signals_section(
         "; ".join([*bad, text]),
         "; ".join(missing),
         answers_of(len(layout.cells), cells, (heard.cells >= LEAST_SHARE).tolist()),
-        answers_of(len(layout.modules), named, _modules_heard(heard, layout)),
-        tuple(heard.lacks),
+        answers_of(len(layout.modules), named, modules),
+        tuple(lacks),
     )
 
 

@@ -76,8 +76,7 @@ def limits_section(report: PackReport) -> Section:
 def _seen(report: PackReport, kind: str) -> list[bool]:
     """Whether each cell or sensor was heard throughout, and is believed."""
     shares = report.heard.cells if kind == "cell" else report.heard.sensors
-    what = "cells" if kind == "cell" else "temperatures"
-    still = any(s.what == what for s in report.standing)
+    still = report.stood_still("cells" if kind == "cell" else "temperatures")
     return [
         bool(share >= LEAST_SHARE) and not still and (kind, i) not in report.unbelieved
         for i, share in enumerate(shares)
@@ -86,7 +85,7 @@ def _seen(report: PackReport, kind: str) -> list[bool]:
 
 def doubt_words(report: PackReport, kind: str) -> str:
     """What is not there may have been heard and not been believed; ``kind`` is cell or sensor."""
-    still = any(s.what == ("cells" if kind == "cell" else "temperatures") for s in report.standing)
+    still = report.stood_still("cells" if kind == "cell" else "temperatures")
     return ", or not believed" if still or any(k == kind for k, _ in report.unbelieved) else ""
 
 

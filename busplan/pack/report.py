@@ -52,6 +52,7 @@ from busplan.pack.standing import Standing, find_noisy, find_standing, standing_
 from busplan.pack.statistics import F64, nan_median
 from busplan.pack.thermal_observations import step_read
 from busplan.pack.thermal_span import widest_move
+from busplan.pack.unmoved import Unmoved, find_unmoved
 from busplan.pack.warm_up import judge_warm_up
 from busplan.pack.warm_up_findings import warm_up_findings
 from busplan.pack.warm_up_result import WarmUp
@@ -78,8 +79,10 @@ class PackReport:
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone. ``standing`` are readings that stood still while what drives them moved;
-    ``unbelieved`` are the channels (kind, index) that were left out of every judgement.
+    of the pack alone. ``standing`` are readings that stood still while what drives them moved,
+    ``unmoved`` are temperatures that did so while the current must have warmed them: either they
+    are not read, or the pack is cooled that well. ``unbelieved`` are the channels (kind, index)
+    that were left out of every judgement.
     """
 
     layout: PackLayout
@@ -107,6 +110,7 @@ class PackReport:
     checks: tuple[SenseCheck, ...]
     heard: Heard
     standing: tuple[Standing, ...]
+    unmoved: Unmoved | None
     unbelieved: frozenset[tuple[str, int]]
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
@@ -114,6 +118,11 @@ class PackReport:
     def __repr__(self) -> str:
         told = summary_line(self.findings)
         return f"<PackReport: {self.test} of {self.span_s:.0f} s, {self.layout!r}, {told}>"
+
+    def stood_still(self, what: str) -> bool:
+        """Whether all ``what`` (cells, temperatures) stood still where they had to move."""
+        unmoved = what == "temperatures" and self.unmoved is not None
+        return unmoved or any(s.what == what for s in self.standing)
 
     @property
     def weight(self) -> Weight:
@@ -179,6 +188,9 @@ def evaluate_pack(
             at_a=layout.capacity_ah,
             doubt=doubt,
         )
+    unmoved = None
+    if "temperatures" not in still:
+        unmoved = find_unmoved(sized, layout, resistance, step_k, unbelievable)
     joints = find_joints(series, layout, resistance)
     top = end_order(signed, layout, resistance, unbelievable, top=True)
     bottom = end_order(signed, layout, resistance, unbelievable, top=False)
@@ -258,6 +270,7 @@ def evaluate_pack(
         drift=drift,
         checks=checks,
         standing=standing,
+        unmoved=unmoved,
         unbelieved=unbelievable,
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),

@@ -79,6 +79,7 @@ def _signals(report: PackReport) -> Section:
         odd=odd + [f"{what} read one value while what drives them moves" for what in still],
         unbelieved=report.unbelieved,
         still=still,
+        unmoved=report.unmoved.words if report.unmoved else "",
     )
 
 
@@ -235,7 +236,7 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     if not seen.all():
         unheard = counted(int((~seen).sum()), "cell" if volts else "module")
         missing = f"{unheard} not heard{doubt_words(report, one)}"
-    elif any(s.what == ("cells" if volts else "temperatures") for s in report.standing):
+    elif report.stood_still("cells" if volts else "temperatures"):
         missing = f"the {'cells' if volts else 'temperatures'} stood still"
         answers = answers_of(len(seen), out, [False] * len(seen))
     elif volts and len(seen) > 1 and most == 0.0:

@@ -56,20 +56,20 @@ def find_standing(series: PackSeries) -> tuple[Standing, ...]:
     current = series.quantity("current")
     sampled = series.voltage
     if current is not None and len(sampled.time_s) > 2:
-        start, stop = _still([current])
+        start, stop = longest_still([current])
         middle = nan_median(sampled.value, axis=1)
         leaps = _leaps(sampled.time_s, middle, start, stop, LEAP_V)
         if leaps >= FEWEST_LEAPS:
             told = f"the middle cell moved by {LEAP_V * 1e3:.0f} mV and more {leaps} times"
             found.append(Standing("current", start, stop, told))
-        start, stop = _still(series.cells)
+        start, stop = longest_still(series.cells)
         leaps = _leaps(current.time_s, current.value, start, stop, LEAP_A)
         if leaps >= FEWEST_LEAPS:
             told = f"the current leapt by {LEAP_A:.0f} A and more {leaps} times"
             found.append(Standing("cells", start, stop, told))
     inlet = series.quantity("inlet_temperature")
     if inlet is not None:
-        start, stop = _still(series.sensors)
+        start, stop = longest_still(series.sensors)
         warm_s = _warmer(inlet, series.sensors, start, stop)
         if warm_s >= WARM_S:
             told = f"the liquid was {WARMER_K:.0f} K warmer or more for {clock(warm_s)}"
@@ -77,7 +77,7 @@ def find_standing(series: PackSeries) -> tuple[Standing, ...]:
     return tuple(found)
 
 
-def _still(traces: Sequence[Trace]) -> tuple[float, float]:
+def longest_still(traces: Sequence[Trace]) -> tuple[float, float]:
     """Start and stop [s] of the longest stretch in which no value changed; twice 0 when short."""
     heard = [t for t in traces if len(t) > 2]
     if not heard:
