@@ -53,12 +53,14 @@ def sentence(warm_up: WarmUp) -> str:
     if follow:
         least = min(m.interval.low for m in follow)
         told.append(
-            f"{len(follow)} of {len(warm_up.modules)} with the others (over {100 * least:.0f} %), "
-            f"{span}"
+            f"{len(follow)} of {len(warm_up.modules)} with the others (exchange over "
+            f"{100 * least:.0f} %), {span}"
         )
     open_ = [m.module for m in warm_up.modules if m.answer is Answer.NOT_SHOWN]
     if open_:
         told.append(f"not shown: {listed(open_)}")
+    if follow:
+        told.append("what all share, such as a weak pump, shows in none")
     return "; ".join(told)
 
 

@@ -31,7 +31,7 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
     """
     from busplan.pack.tables import CAUTIONS
     from busplan.pack.whole import judge_whole
-    from busplan.text.pack_text import STEP
+    from busplan.text.pack_text import STEP, warm_up_notes
 
     whole = judge_whole(report)
     asked = f"  {report.test} {'as asked' if report.asked else 'by its signals'}"
@@ -51,7 +51,10 @@ def draw_verdict(report: PackReport, findings: Sequence[Finding], columns: int) 
         lines += wrap(f"{STEP}{step}", columns, FAINT, len(STEP))
     tables = [t] if (t := _cells(report)) else []
     if report.warm_up is not None:
-        tables.insert(0, _modules(report, columns))
+        notes = [
+            line for told in warm_up_notes(report.warm_up) for line in wrap(told, columns, FAINT)
+        ]
+        tables.insert(0, [*_modules(report, columns), *notes])
     for table in tables:
         lines += [[], *table]
     lines.append([])

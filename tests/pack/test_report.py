@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -80,6 +81,13 @@ def test_the_warm_up_names_the_slow_module_and_the_stuck_sensor_and_nothing_else
     assert rows["C2"].verdict == "slow"
     assert rows["D1"].verdict == "with the others"
     assert headline(report) == "Not all right: 2 cautions."
+    assert report.warm_up is not None
+    assert re.fullmatch(
+        r"C2 slow: exchange .*, flow at most that; "
+        r"11 of 12 with the others \(exchange over \d\d %\), "
+        r"\S+ to \S+; what all share, such as a weak pump, shows in none",
+        report.warm_up.told,
+    )
 
 
 def test_the_drive_names_the_cell_and_the_silent_monitor_and_nothing_else() -> None:

@@ -48,3 +48,11 @@ def test_no_figure_is_parted_from_its_unit(report: PackReport) -> None:
         for line, after in pairwise(topics):
             parted = re.search(r"\d$", line) and re.match(r" {22}(%|mV|K|°C|h|s|Ω|V)\b", after)
             assert not parted, (columns, line, after)
+
+
+def test_the_screen_tells_what_an_exchange_is_and_what_none_of_them_shows(
+    report: PackReport,
+) -> None:
+    told = " ".join(text(line) for line in draw_verdict(report, (), 80))
+    assert "lag s: by how much the cells trail the liquid longer than the peers' do." in told
+    assert "never flow: what all share, such as a weak pump, is not in it." in told
