@@ -18,10 +18,13 @@ from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
+from numba import types
 from numba.core import caching, event, sigutils
 
 from busplan import compile_listener
 
+_njit: Any = numba.njit
+_unliteral: Any = types.unliteral
 _caching: Any = caching
 _sigutils: Any = sigutils
 _event: Any = event
@@ -30,8 +33,19 @@ F = TypeVar("F", bound=Callable[..., object])
 
 
 def kernel(function: F) -> F:
-    """Compile ``function`` with numba on first call, without the interpreter lock, and keep it."""
-    dispatcher: Any = numba.njit(nogil=True)(function)
+    """Compile ``function`` with numba on first call, without the interpreter lock, and keep it.
+
+    A constant that one kernel hands to another counts as a number: numba would compile the other
+    once for that constant, too. No function pointer for C is made, for none is used.
+    """
+    dispatcher: Any = _njit(nogil=True, no_cfunc_wrapper=True)(function)
+    compiled_for = dispatcher.get_call_template
+
+    def call_template(args: Any, named: Any) -> Any:
+        plain = {name: _unliteral(kind) for name, kind in named.items()}
+        return compiled_for(tuple(map(_unliteral, args)), plain)
+
+    dispatcher.get_call_template = call_template
     try:
         dispatcher._cache = _Kept(function)
     except (RuntimeError, OSError):  # no folder can be written: compiled in every process

@@ -20,7 +20,7 @@ from busplan.capture.blocks import BLOCK, Reach, byte_blocks, whole_lines
 from busplan.capture.chunks import ChannelNames, Chunk, Progress, join
 from busplan.capture.tally import Tally
 from busplan.errors import UsageError
-from busplan.frames.columns import I64, U8
+from busplan.frames.columns import I64, U8, read_only
 from busplan.frames.kinds import SENT
 from busplan.frames.table import FrameTable
 
@@ -187,13 +187,13 @@ def textlog_lines(
         out = np.empty(len(length) * widest + 2 * int(length.sum(dtype=np.int64)), np.uint8)
         size = format_lines(
             out,
-            part.time_ns,
-            part.network,
-            part.identifier,
-            part.flags,
-            length,
-            part.start,
-            part.payload,
+            read_only(part.time_ns),
+            read_only(part.network),
+            read_only(part.identifier),
+            read_only(part.flags),
+            read_only(length),
+            read_only(part.start),
+            read_only(part.payload),
             name_bytes,
             name_length,
             digits,

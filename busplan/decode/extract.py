@@ -19,6 +19,7 @@ from busplan.decode.layout import (
     value_dtype,
 )
 from busplan.definitions.model import Signal
+from busplan.frames.columns import read_only
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 
@@ -67,13 +68,13 @@ class Extractor:
         times = np.empty(len(rows), np.int64)
         bits = np.empty((len(self._places), len(rows)), np.int64)
         counts = extract(
-            _read_only(rows, np.dtype(np.int64)),
-            _read_only(table.time_ns, np.dtype(np.int64)),
-            _read_only(table.start, np.dtype(np.int64)),
-            _read_only(table.length, table.length.dtype),
-            _read_only(table.flags, np.dtype(np.uint8)),
+            read_only(np.asarray(rows, np.int64)),
+            read_only(table.time_ns),
+            read_only(table.start),
+            read_only(table.length),
+            read_only(table.flags),
             np.uint8(REMOTE),
-            _read_only(table.payload, np.dtype(np.uint8)),
+            read_only(table.payload),
             defined,
             self._places,
             self._factors,
@@ -116,10 +117,3 @@ def _kind(signal: Signal) -> int:
 def _wrapped(number: float | int) -> int:
     """A whole number as the int64 with the same bits; arithmetic is modulo 2**64."""
     return (int(number) + (1 << 63)) % (1 << 64) - (1 << 63)
-
-
-def _read_only(array: Array, dtype: np.dtype[Any]) -> Array:
-    """A contiguous read-only view: memory maps and arrays then share one compiled kernel."""
-    view = np.ascontiguousarray(array, dtype).view()
-    view.flags.writeable = False
-    return view

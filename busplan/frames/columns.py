@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ U16 = npt.NDArray[np.uint16]
 U8 = npt.NDArray[np.uint8]
 
 Kind = TypeVar("Kind", bound=np.generic)
+Column = TypeVar("Column", bound=npt.NDArray[Any])
 
 
 class Group(NamedTuple):
@@ -22,6 +23,13 @@ class Group(NamedTuple):
     extended: bool
     identifier: int
     rows: I64
+
+
+def read_only(column: Column) -> Column:
+    """A contiguous read-only view: memory maps and arrays then share one compiled kernel."""
+    view: Any = np.ascontiguousarray(column).view()
+    view.flags.writeable = False
+    return cast(Column, view)
 
 
 def different(values: npt.NDArray[Kind]) -> npt.NDArray[Kind]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64, U8, U16, U32, Group
+from busplan.frames.columns import I64, U8, U16, U32, Group, read_only
 
 I32 = npt.NDArray[np.int32]
 _FIRST_ROOM = 1 << 10
@@ -57,13 +57,13 @@ class Grouper:
         row = 0
         while row < len(time_ns):
             row, self.known = index_kernels.number_groups(
-                time_ns,
-                network,
-                identifier,
-                flags,
-                length,
-                start,
-                payload,
+                read_only(time_ns),
+                read_only(network),
+                read_only(identifier),
+                read_only(flags),
+                read_only(length),
+                read_only(start),
+                read_only(payload),
                 row,
                 self._slots,
                 self._keys,

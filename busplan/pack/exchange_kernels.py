@@ -223,8 +223,10 @@ def exchange_likelihood(
     row = 0
     for i in range(len(wanted)):
         begin, end = first[wanted[i]], first[wanted[i] + 1]
-        waves[row : row + end - begin] = slow_waves(time_s[begin:end], stop_s)
+        own_waves = slow_waves(time_s[begin:end], stop_s)
         for k in range(begin, end):
+            for a in range(WAVES):
+                waves[row, a] = own_waves[k - begin, a]
             x = time_s[k] / step_s
             spot[row] = min(int(x), len(curve) - 2)
             part[row] = x - spot[row]
@@ -348,9 +350,11 @@ def best_fit(
         design,
         base,
     )
+    for k in range(n):
+        own[k] = value[begin + k] - base[k]
     normal = np.empty((UNKNOWNS, UNKNOWNS))
     solution = np.empty(UNKNOWNS)
-    distance = -2.0 * solve(design, value[begin:end] - base, weight, np.empty(n), normal, solution)
+    distance = -2.0 * solve(design, own, weight, np.empty(n), normal, solution)
     for a in range(UNKNOWNS):
         distance -= 2.0 * np.log(normal[a, a])
     for k in range(n):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from busplan.frames.columns import read_only
 from busplan.frames.table import FrameTable
 
 I32 = npt.NDArray[np.int32]
@@ -29,6 +30,12 @@ def exact_bits(table: FrameTable) -> tuple[I32, I32]:
     arbitration = np.empty(len(table), np.int32)
     data = np.empty(len(table), np.int32)
     count_bits(
-        table.identifier, table.flags, table.length, table.start, table.payload, arbitration, data
+        read_only(table.identifier),
+        read_only(table.flags),
+        read_only(table.length),
+        read_only(table.start),
+        read_only(table.payload),
+        arbitration,
+        data,
     )
     return arbitration, data

@@ -5,13 +5,22 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+from support.frames import frames
 
 from busplan import compile_listener, kernels
+from busplan.capture.textlog import textlog_lines
+from busplan.capture.writekernel import format_lines
 from busplan.cli import compile_notice as preparing
 from busplan.cli.compile_notice import LINE, NOT_KEPT, Preparing
+from busplan.frames.index_kernels import number_groups
+from busplan.wire.exact import exact_bits
+from busplan.wire.exact_kernel import count_bits
 
 HELPER = """
 from busplan.kernels import kernel
@@ -93,6 +102,35 @@ def test_without_a_folder_to_keep_it_in_a_kernel_still_works(
 
     assert double(4) == 8
     assert not compile_listener.kept
+
+
+def test_a_constant_that_a_kernel_hands_on_is_a_number_like_any() -> None:
+    @kernels.kernel
+    def added(x: int, y: int, twice: bool) -> int:
+        return x + 2 * y if twice else x + y
+
+    @kernels.kernel
+    def used(x: int, twice: bool) -> int:
+        return added(added(x, 0, True), x, twice)
+
+    assert [used(4, True), used(4, False)] == [12, 8]
+    dispatcher: Any = added
+    assert len(dispatcher.signatures) == 1
+
+
+def test_kept_and_fresh_tables_share_compiled_kernels() -> None:
+    table = frames([bytes([n]) for n in range(20)])
+    columns = {n: np.array(c) for n, c in vars(table).items() if isinstance(c, np.ndarray)}
+    table = replace(table, **columns)
+    assert table.payload.flags.writeable  # as a kept copy's columns never are
+    assert len(table.groups) == 1
+    exact_bits(table)
+    assert b"".join(textlog_lines(table)).count(b"\n") == 20
+    dispatchers: list[Any] = [number_groups, count_bits, format_lines]
+    for dispatcher, columns_at in zip(dispatchers, (range(7), range(5), range(1, 8)), strict=True):
+        kinds = [signature[at] for signature in dispatcher.signatures for at in columns_at]
+        assert kinds
+        assert not any(kind.mutable for kind in kinds), dispatcher
 
 
 class Terminal:
