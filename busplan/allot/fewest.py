@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -27,6 +27,8 @@ _Answer = tuple[tuple[int, ...], Bools]
 """An order of all entries, most urgent first, and which of them change."""
 Enough = Callable[[], bool]
 """Whether the time for the search is over."""
+Waited = Callable[[Callable[[], Any]], Any]
+"""Runs the solver; ``None`` when it was not waited for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,7 @@ def fewest_changes(
     seconds: float = 10.0,
     seed: int = 1,
     begin: Sequence[int] = (),
+    waited: Waited = lambda work: work(),
 ) -> Fewest:
     """The fewest entries whose identifiers must change so that every message is in time.
 
@@ -122,7 +125,7 @@ def fewest_changes(
         near[list(begin)] = True
         best = _repaired(network, programme, near & free, shuffled, enough)
     while not programme.impossible:
-        changed, least = programme.solve(seconds)
+        changed, least = waited(lambda: programme.solve(seconds)) or (None, 0)
         bound = bound if gaps_matter else max(bound, least)
         if changed is None:
             break

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from busplan.allot.fewest import Enough, Fewest, fewest_changes
+from busplan.allot.fewest import Enough, Fewest, Waited, fewest_changes
 from busplan.allot.networks import (
     ImpossibleSet,
     free_entries,
@@ -133,6 +133,7 @@ def allot_identifiers(
     told: Told = lambda name: None,
     near: Allotment | None = None,
     stop: Enough = lambda: False,
+    waited: Waited = lambda work: work(),
     each: Each = map,
 ) -> Allotment:
     """The fewest identifiers to change so that every message bears what is wanted, by network.
@@ -141,9 +142,9 @@ def allot_identifiers(
     so often on every network, instead of what the plan states. ``seconds`` bounds the search on one
     network, by a ``clock`` [s]; without one it ends when the answer is proven, or ``stop`` says so.
     ``near``: an answer to something less, whose changes are tried first. ``each``: how to go
-    through the networks; the ``map`` of a pool of threads searches several at once, for solver and
-    kernels leave the interpreter free. The timing of the changed plan has the last word
-    (``wrong_after``).
+    through the networks; one with threads searches several at once, for solver and kernels leave
+    the interpreter free. ``waited`` runs the solver, and gives ``None`` when it did not wait for
+    it. The timing of the changed plan has the last word (``wrong_after``).
     """
     names = tuple(networks or before.networks)
     found: dict[str, NetworkAnswer] = {}
@@ -162,7 +163,7 @@ def allot_identifiers(
             enough = _until(clock, seconds, stop)
             bar = (want, bars[name])
             tried = () if near is None else _labels(near, name)
-            return _search(before, name, timing, bar, tried, enough=enough, seconds=seconds)
+            return _search(before, name, timing, bar, tried, (enough, seconds, waited))
 
         found |= zip(due, each(search, due), strict=True)
         if found == earlier:
@@ -267,11 +268,10 @@ def _search(
     timing: VehicleTiming,
     bar: tuple[Want, int],
     near: Collection[str],
-    *,
-    enough: Enough,
-    seconds: float,
+    limits: tuple[Enough, float, Waited],
 ) -> NetworkAnswer:
     """The answer for one network, from the plan as it stands, with the jitter of this timing."""
+    enough, seconds, waited = limits
     want, fault_every = bar
     model = model_under(queue_model(before, name, inherited_ns=timing.inherited_ns), want)
     begun = _untouched(before, name)
@@ -280,7 +280,12 @@ def _search(
     network = network_order(before, model, fault_every)
     begin = [i for i in model.messages if model.streams[i].label in near]
     found = fewest_changes(
-        network, free_entries(before, model).tolist(), enough=enough, seconds=seconds, begin=begin
+        network,
+        free_entries(before, model).tolist(),
+        enough=enough,
+        seconds=seconds,
+        begin=begin,
+        waited=waited,
     )
     if found.order is None:
         stuck: tuple[ImpossibleSet, ...] = ()

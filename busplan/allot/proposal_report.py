@@ -71,8 +71,12 @@ def headline(found: Proposal) -> str:
         return f"{told}; no cheaper plan exists (bound {found.bound:.2f})."
     return (
         f"{told}; not proven to be the cheapest: none costs less than {found.bound:.2f} (bound), "
-        f"so at most {100 * found.gap:.1f} % could be saved.{_refuted(found)}"
+        f"so at most {100 * found.gap:.1f} % could be saved{_ended(found)}.{_refuted(found)}"
     )
+
+
+def _ended(found: Proposal) -> str:
+    return "; the search was ended before its end" if found.stopped else ""
 
 
 def _refuted(found: Proposal) -> str:

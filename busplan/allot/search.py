@@ -9,7 +9,7 @@ from itertools import count
 from busplan.allot import judge
 from busplan.allot.delays import delays
 from busplan.allot.demands import demands
-from busplan.allot.fewest import Enough
+from busplan.allot.fewest import Enough, Waited
 from busplan.allot.judge import Delays
 from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, as_it_is, cost
@@ -83,6 +83,7 @@ def search(
     other_than: Sequence[Placement] = (),
     dearest: float = float("inf"),
     begin: Placement | None = None,
+    waited: Waited = lambda work: work(),
     told: Told = lambda best, bound: None,
 ) -> Found:
     """The cheapest placement that ``accept`` finds in time.
@@ -100,7 +101,7 @@ def search(
     if dearest < float("inf"):
         programme.at_most(dearest)
     forbidden = programme.forbidden(refused)
-    run = _Run(programme, accept, left, enough, forbidden, told, bool(other_than))
+    run = _Run(programme, accept, left, enough, forbidden, told, waited, excluded=bool(other_than))
     if begin is not None:
         run.keep(begin)
     return run.found(dearest)
@@ -114,6 +115,7 @@ class _Run:
     enough: Enough
     forbidden: list[int]
     told: Told
+    waited: Waited
     excluded: bool = False
     """Whether known answers are ruled out, so that its bound is none of the question."""
     best: Placement | None = None
@@ -138,6 +140,7 @@ class _Run:
         for _ in range(_OTHER_ROUNDS) if self.excluded else count():
             if self.enough() or self.left() <= 0:
                 break
+            self.told(None if self.best is None else self.cost, self.bound)
             solved = self._solve(gap)
             sound = self.programme.sound
             if sound:
@@ -175,12 +178,19 @@ class _Run:
             return  # who has stopped it waits for no proof
         proven = Programme(self.programme.question, cuts, list(self.programme.demands))
         seconds = min(max(self.left(), _PROOF_S), _CHUNK_S)
-        found = proven.solve(seconds, gap=self.gap, forbidden=self.forbidden)
-        self.bound = max(self.bound, found.bound)
+        found: Solved | None = self.waited(
+            lambda: proven.solve(seconds, gap=self.gap, forbidden=self.forbidden)
+        )
+        self.bound = max(self.bound, found.bound if found else 0.0)
 
     def _solve(self, gap: float, fixed: dict[int, float] | None = None) -> Solved:
         seconds = min(self.left(), _CHUNK_S)
-        return self.programme.solve(seconds, gap=gap, fixed=fixed, forbidden=self.forbidden)
+
+        def work() -> Solved:
+            return self.programme.solve(seconds, gap=gap, fixed=fixed, forbidden=self.forbidden)
+
+        found: Solved | None = self.waited(work)
+        return found or Solved(None, float("inf"), 0.0, impossible=False)
 
     def _learn(self, answer: Placement) -> bool:
         """Judge an answer and those near it; whether there is anything new to solve with."""

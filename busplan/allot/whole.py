@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from busplan.allot.applying import apply_placement
 from busplan.allot.asking import Asked, ask
 from busplan.allot.conflict import Conflict, find_conflict
+from busplan.allot.fewest import Waited
 from busplan.allot.identifiers import Allotment, allot_identifiers, networks_wrong
 from busplan.allot.networks import may_change
 from busplan.allot.problem import Placement, cost
@@ -37,13 +38,15 @@ class Limits:
     """How long and for what to search. ``seconds`` by the ``clock`` [s], ``None``: till it ends.
 
     ``stop``: asked between steps whether to end with the best so far. ``told`` hears the cost of
-    the best so far (``None``: none) and the bound, and what is being done.
+    the best so far (``None``: none) and the bound, and what is being done. ``waited`` runs the
+    solver, and gives ``None`` when it did not wait for its end.
     """
 
     seconds: float = 60.0
     clock: Callable[[], float] | None = None
     stop: Callable[[], bool] = lambda: False
     told: Callable[[float | None, float, str], None] = lambda best, bound, doing: None
+    waited: Waited = lambda work: work()
 
 
 NO_LIMITS = Limits()
@@ -188,14 +191,29 @@ def propose(
             limits.told(None, 0.0, "looking for the parts that cannot live together")
             conflict = find_conflict(asked.question, found.cuts, run.left, run.over, refused)
         return Proposal(
-            *(asked, None, found.bound, (), conflict, told, stopped), want=want, found=found
+            asked,
+            None,
+            found.bound,
+            conflict=conflict,
+            refused=told,
+            stopped=stopped,
+            want=want,
+            found=found,
         )
     best = run.answer(found.placement)
     more = tuple(run.others(found, refused)) if others and best.cost > 0 and not first else ()
     refuted = sum(not cut.sound for cut in found.cuts)
     bound = min(found.bound, best.cost)
     return Proposal(
-        *(asked, best, bound, more, None, told, stopped, refuted), want=want, found=found
+        asked,
+        best,
+        bound,
+        more,
+        refused=told,
+        stopped=stopped,
+        refuted=refuted,
+        want=want,
+        found=found,
     )
 
 
@@ -247,6 +265,7 @@ class _Run:
             known=found,
             other_than=known,
             dearest=CLOSE * found.cost if known and found is not None else float("inf"),
+            waited=self.limits.waited,
             begin=found.placement if found is not None and not known else None,
             told=lambda best, bound: self.limits.told(best, bound, doing),
         )
@@ -302,6 +321,8 @@ class _Run:
                 fault_interval_ns=self.faults,
                 seconds=min(10.0, max(self.left() / 4, 0.5)),
                 clock=self.limits.clock,
+                stop=self.limits.stop,
+                waited=self.limits.waited,
             )
             if found.changes:
                 identifiers = {c.stream.label: c.becomes for c in found.changes}

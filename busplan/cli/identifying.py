@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,9 +16,9 @@ from busplan.cli.output import (
     print_text,
     say,
 )
-from busplan.cli.placing import stopping
 from busplan.cli.plan_out import write_changed
 from busplan.cli.quiet import quiet_libraries
+from busplan.cli.stopping import stopping, two_at_a_time, until
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
@@ -45,7 +46,6 @@ def identify(
 ) -> int:
     """Search identifiers, print and write; the exit code."""
     import time
-    from concurrent.futures import ThreadPoolExecutor
 
     from busplan.allot.identifiers import allot_identifiers, bears
     from busplan.allot.part_offsets import move_parts
@@ -66,7 +66,7 @@ def identify(
         kept.append(set_part_offsets({m.node: m.becomes for m in moves}))
         before = change_plan(plan, kept).after
 
-    with stopping() as stop, ThreadPoolExecutor(2) as pool, quiet_libraries():
+    with stopping() as stop, quiet_libraries():
 
         def searched(wanted: Want, most: float, near: Allotment | None = None) -> Allotment:
             return allot_identifiers(
@@ -80,7 +80,8 @@ def identify(
                 told=lambda name: say(f"searching {name}, {wanted}: at most {most:g} s", err=True),
                 near=near,
                 stop=stop,
-                each=pool.map,
+                waited=partial(until, stop),
+                each=two_at_a_time,
             )
 
         found, more = searched(want, seconds), None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.plan_out import write_changed
 from busplan.cli.quiet import quiet_libraries
+from busplan.cli.stopping import stopping, until
 from busplan.findings import Finding, Weight, summary_line
 
 if TYPE_CHECKING:
@@ -52,10 +53,15 @@ def place(
 
     opened = OpenPlan(plan)
     asked = Question(
-        *(opened.vehicle, opened.changed, want, fault_interval_ns, tuple(refused), identifiers)
+        opened.vehicle, opened.changed, want, fault_interval_ns, tuple(refused), identifiers
     )
-    with stopping() as stop, _telling(seconds) as told, quiet_libraries():
-        wanted = find(asked, Limits(seconds, time.monotonic, stop, told))
+    with stopping() as stop, quiet_libraries():
+        far = _Progress(seconds, stop)
+        waited = partial(until, stop, tick=far.tick)
+        try:
+            wanted = find(asked, Limits(seconds, time.monotonic, stop, far.told, waited))
+        finally:
+            far.clear()
     found = wanted.proposal
     best = found.best
     if out is not None:
@@ -91,9 +97,10 @@ def on_screen(
 
     def solve(without: Sequence[str], stop: Callable[[], bool], told: Told) -> Proposal:
         asked = Question(
-            *(opened.vehicle, opened.changed, want, fault_interval_ns, tuple(without), identifiers)
+            opened.vehicle, opened.changed, want, fault_interval_ns, tuple(without), identifiers
         )
-        return find(asked, Limits(seconds, time.monotonic, stop, told), more=False).proposal
+        limits = Limits(seconds, time.monotonic, stop, told, partial(until, stop))
+        return find(asked, limits, more=False).proposal
 
     def write(found: Proposal, out: Path) -> None:
         if found.best is None or not _differs(found):
@@ -112,57 +119,42 @@ def _differs(found: Proposal) -> bool:
     return found.best is not None and bool(steps(found.best))
 
 
-@contextmanager
-def stopping() -> Iterator[Callable[[], bool]]:
-    """Ctrl-C asks the search to end with the best so far; a second one ends it at once."""
-    import signal
+class _Progress:
+    """How far the search is, on stderr, on a terminal only; silent once it is to stop."""
 
-    asked: list[bool] = []
+    def __init__(self, seconds: float, stop: Callable[[], bool]) -> None:
+        import time
 
-    def stop(number: int, frame: object) -> None:
-        if asked:
-            raise KeyboardInterrupt
-        asked.append(True)
-        if sys.stderr.isatty():
-            sys.stderr.write("\r" + " " * 79 + "\r")
-        say("ending with the best so far; once more to end at once", err=True)
+        self._seconds, self._stop, self._clock = seconds, stop, time.monotonic
+        self._begun = self._shown = self._clock()
+        self._known, self._wide = "", 0
 
-    try:
-        before = signal.signal(signal.SIGINT, stop)
-    except ValueError:  # not in the main thread
-        yield lambda: False
-        return
-    try:
-        yield lambda: bool(asked)
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _telling(seconds: float) -> Iterator[Callable[[float | None, float, str], None]]:
-    """How far the search is, on stderr, on a terminal only."""
-    import time
-
-    begun = time.monotonic()
-    wide = 0
-
-    def told(best: float | None, bound: float, doing: str) -> None:
-        nonlocal wide
-        if not sys.stderr.isatty():
-            return
+    def told(self, best: float | None, bound: float, doing: str) -> None:
+        """Something is known anew."""
         have = "none yet" if best is None else f"{best:.2f}"
         gap = "" if not best else f", gap {100 * max(0.0, best - bound) / best:.1f} %"
-        spent = time.monotonic() - begun
-        line = f"{doing}: best {have}, bound {bound:.2f}{gap} ({spent:.0f} of {seconds:g} s)"
-        sys.stderr.write("\r" + line.ljust(wide)[:79])
-        sys.stderr.flush()
-        wide = len(line)
+        self._known = f"{doing}: best {have}, bound {bound:.2f}{gap}"
+        self._show()
 
-    try:
-        yield told
-    finally:
-        if wide:
-            sys.stderr.write("\r" + " " * min(wide, 79) + "\r")
+    def tick(self) -> None:
+        """Time goes on."""
+        if self._known and self._clock() - self._shown >= 1:
+            self._show()
+
+    def _show(self) -> None:
+        if not sys.stderr.isatty() or self._stop():
+            return
+        self._shown = self._clock()
+        spent = self._shown - self._begun
+        line = f"{self._known} ({spent:.0f} of {self._seconds:g} s)"
+        sys.stderr.write("\r" + line.ljust(self._wide)[:79])
+        sys.stderr.flush()
+        self._wide = len(line)
+
+    def clear(self) -> None:
+        """Leave an empty line for what follows."""
+        if self._wide:
+            sys.stderr.write("\r" + " " * min(self._wide, 79) + "\r")
             sys.stderr.flush()
 
 
