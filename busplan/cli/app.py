@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from importlib import import_module
 from typing import Annotated, Any, cast
 
 import typer
+from typer.core import TyperGroup
 
 from busplan import compile_listener
 from busplan.cli.compile_notice import Preparing
@@ -61,14 +63,64 @@ CALL_ERRORS = cast(type[Exception], typer.BadParameter.__mro__[2])
 INTERRUPTED = 130
 """Exit code after Ctrl-C, as shells know it."""
 
+_LOOK: Any = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
+
+
+def _finish(told: Any, page: str) -> None:
+    """Bound the numbers that a command takes, and let its help end with its page."""
+    if told.callback:
+        told.callback = bounded(cast(Callable[..., Any], told.callback))
+    told.epilog = f"{told.epilog} More: busplan manual {page}."
+
+
+@cache
+def _command(name: str) -> Any:
+    """One command, made of its module: a call pays for the one it calls, not for all."""
+    alone = typer.Typer(add_completion=False, **_LOOK)
+    alone.callback()(lambda: None)  # makes it a group
+    import_module(f"busplan.cli.{name}_command").register(alone)
+    for command in alone.registered_commands:
+        _finish(command, name)
+    for group in alone.registered_groups:
+        below: Any = group.typer_instance
+        for told in (below.info, *below.registered_commands):
+            _finish(told, name)
+    made: Any = typer.main.get_command(alone)
+    return made.commands[name]
+
+
+class _Commands(Mapping[str, Any]):
+    """All commands by name; each is made when it is looked up."""
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in COMMANDS:
+            raise KeyError(name)
+        return _command(name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+class _Group(TyperGroup):
+    def __init__(self, **told: Any) -> None:
+        super().__init__(**told)
+        self.commands: Any = _Commands()
+
+    def list_commands(self, _: Any) -> list[str]:
+        return list(COMMANDS)
+
+
 app = typer.Typer(
     name="busplan",
     help="Plan the CAN networks of an electric conversion, and read what travels on them.",
     epilog="High voltage can kill. busplan is not a safety device; follow local codes and leave "
     "work on the traction pack to licensed people. It never transmits unless told to.",
     invoke_without_command=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
+    cls=_Group,
+    **_LOOK,
 )
 
 
@@ -87,25 +139,6 @@ def _options(
 ) -> None:
     if context.invoked_subcommand is None:
         say(*context.get_help().split("\n"))
-
-
-for _name in COMMANDS:
-    import_module(f"busplan.cli.{_name}_command").register(app)
-
-
-def _finish(told: Any, page: Any) -> None:
-    """Bound the numbers that a command takes, and let its help end with its page."""
-    if told.callback:
-        told.callback = bounded(cast(Callable[..., Any], told.callback))
-    told.epilog = f"{told.epilog} More: busplan manual {page}."
-
-
-for _command in app.registered_commands:
-    _finish(_command, _command.name)
-for _group in app.registered_groups:
-    _below: Any = _group.typer_instance
-    for _told in (_below.info, *_below.registered_commands):
-        _finish(_told, _group.name)
 
 
 def main() -> None:

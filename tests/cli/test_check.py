@@ -79,7 +79,8 @@ def test_checking_a_plan_imports_nothing_heavy() -> None:
 
 def test_the_command_line_itself_imports_nothing_heavy() -> None:
     script = (
-        "import sys; import busplan.cli.app"
+        "import sys; from typer.main import get_command; from busplan.cli.app import app"
+        "; every = list(get_command(app).commands.values())"
         "; heavy = {'numpy', 'pydantic', 'cantools', 'textual', 'rich'} & set(sys.modules)"
         "; sys.exit(' '.join(heavy) or 0)"
     )
@@ -87,3 +88,15 @@ def test_the_command_line_itself_imports_nothing_heavy() -> None:
         [sys.executable, "-c", script], capture_output=True, text=True, timeout=60
     )
     assert result.stderr == ""
+
+
+def test_a_call_loads_the_command_it_calls_and_no_other() -> None:
+    script = (
+        "import sys; from busplan.cli.app import app"
+        "; app(['frame', '0x123', '00'], standalone_mode=False)"
+        "; print(*(m for m in sys.modules if m.endswith('_command')), file=sys.stderr)"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, timeout=60
+    )
+    assert result.stderr.split() == ["busplan.cli.frame_command"]
