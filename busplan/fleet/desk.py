@@ -50,23 +50,47 @@ class Desk:
         self._files: list[str] = []
         for found in paths.values():
             self._files += found
-        for one, told in table_views(paths):
-            if one == "judgements":
-                those = self._current()
-                told = f"SELECT * FROM all_judgements{those}"
-                self.judged_files = paths[one]
-                self._placed = f"SELECT * FROM ({placed_select(paths[one])}){those}"
-            self._db.execute(f"CREATE VIEW {name(one)} AS {told}")
+        self.judged_files = paths["judgements"]
+        views = dict(table_views(paths))
+        del views["judgements"]
+        for one, select in views.items():
+            self._db.execute(f"CREATE VIEW {name(one)} AS {select}")
+        captures = self.table("SELECT DISTINCT vehicle FROM captures ORDER BY vehicle")
+        self.vehicles: list[str] = captures["vehicle"].to_pylist()
+        self._placed = placed_select(self.judged_files)
+        self._rows = self._numbers()
+        those = self._current()
+        if those:
+            self._placed = f"SELECT * FROM ({self._placed}){those}"
+            self._rows = self._numbers()
+        self._db.execute(f"CREATE VIEW judgements AS SELECT * FROM all_judgements{those}")
+
+    def _numbers(self) -> Any:
+        """What is asked of every judgement, in one pass over all files: texts as numbers.
+
+        Identities are digests, so that their hashes tell them apart; names are looked up.
+        """
+        return self.table(
+            "SELECT hash(capture_id, asked_test) AS capture, "
+            f"list_position({listed(self.vehicles)}, vehicle) AS vehicle, "
+            "state = 'judged' AS judged, hash(plan_id) AS plan, start_ns, dated, "
+            f"list_position({listed(self.judged_files)}, filename) AS file, row "
+            f"FROM ({self._placed})"
+        )
 
     def _current(self) -> str:
         """Which judgements count; without looking at each where there are no others."""
-        [(self._count, captures)] = self._db.execute(
-            "SELECT count(*), count(DISTINCT hash(capture_id, asked_test)) FROM all_judgements"
-        ).fetchall()
-        if self._count == captures:
+        import pyarrow.compute as pc
+
+        if len(self._rows) == pc.count_distinct(self._rows["capture"]).as_py():
             return ""
         self._db.execute(f"CREATE TABLE current_keys AS {CURRENT}")
         return " WHERE run_key IN (SELECT run_key FROM current_keys)"
+
+    @property
+    def plans(self) -> list[int]:
+        """The hashes of the plans by which anything was judged."""
+        return list(self._rows["plan"].unique().to_pylist())
 
     def close(self) -> None:
         """Let go of everything."""
@@ -86,14 +110,27 @@ class Desk:
         :func:`busplan.fleet.grids.read_lists`: lists in an answer take twice the time, and so do
         names where a number will do.
         """
+        if len(self._rows) > MOST_AT_ONCE and set(plain) <= set(self._rows.column_names):
+            return self._judged_of(vehicles).select(["vehicle", "plan", *plain, "file", "row"])
         wanted = [*plain, f"list_position({listed(self.judged_files)}, filename) AS file", "row"]
-        if self._count <= MOST_AT_ONCE:
+        if len(self._rows) <= MOST_AT_ONCE:
             wanted = [*plain, *(f"{part}.{name(c)} AS {name(c)}" for c in columns)]
         return self.table(
             f"SELECT list_position({listed(vehicles)}, vehicle) AS vehicle, "
             f"hash(plan_id) AS plan, {', '.join(wanted)} FROM ({self._placed}) "
             f"WHERE state = 'judged' AND vehicle IN ({', '.join(map(text, vehicles))})"
         )
+
+    def _judged_of(self, vehicles: Sequence[str]) -> Any:
+        """Rows of judged captures of some vehicles, ``vehicle`` by its place among them."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        wanted = pa.array([self.vehicles.index(v) + 1 for v in vehicles], pa.int32())
+        place = pc.index_in(self._rows["vehicle"], wanted)
+        at = self._rows.column_names.index("vehicle")
+        rows = self._rows.set_column(at, "vehicle", pc.add(place, 1))
+        return rows.filter(pc.and_(rows["judged"], place.is_valid()))
 
     def ask(self, sql: str) -> Any:
         """What one SELECT gives, as a pyarrow table; :class:`UsageError` for anything else.

@@ -80,12 +80,17 @@ def _groups(file: str, row: I64, part: str, columns: Sequence[str]) -> tuple[dic
         )
     moved = first[wanted] - (np.cumsum(count[wanted]) - count[wanted])
     where = row - moved[np.searchsorted(wanted, group)]
-    struct = read[part].combine_chunks()
+    struct = _whole(read[part])
     return {c: struct.field(c) for c in columns}, np.asarray(where, np.int64)
 
 
+def _whole(told: Any) -> Any:
+    """One array of a column; what is one already is not copied."""
+    return told.chunk(0) if told.num_chunks == 1 else told.combine_chunks()
+
+
 def _lists(told: Any) -> Lists:
-    lists = told.combine_chunks() if hasattr(told, "chunks") else told
+    lists = _whole(told) if hasattr(told, "chunks") else told
     offsets = np.asarray(lists.offsets, np.int64)
     values = lists.values.slice(offsets[0], offsets[-1] - offsets[0])
     flat = values.to_numpy(zero_copy_only=False)

@@ -28,24 +28,17 @@ def with_finding(desk: Desk, code: str, vehicles: Sequence[str]) -> Reply:
     where = ", ".join(f"findings.{c}[n]" for c in ("network", "node", "message", "signal"))
     found = desk.table(
         f"""
-        WITH hits AS (
+        WITH each AS (
           SELECT vehicle, start_ns, dated, uri, list_position(findings.code, {text(code)}) AS n,
             concat_ws('/', {where}) AS place, findings.weight[n] AS weight
-          FROM judgements
-          WHERE {_of(vehicles)} AND list_contains(findings.code, {text(code)})
+          FROM judgements WHERE {_of(vehicles)}
         )
-        SELECT vehicle, captures, of, first AS first_time, last AS last_time,
-          places AS place, weight, capture
-        FROM (
-          SELECT vehicle, count(*) AS of FROM judgements WHERE {_of(vehicles)} GROUP BY vehicle
-        ) LEFT JOIN (
-          SELECT vehicle, count(*) AS captures,
-            min({_TIME}) AS first, max({_TIME}) AS last,
-            max_by(place, start_ns) AS places,
-            max_by(weight, start_ns) AS weight, max_by(uri, start_ns) AS capture
-          FROM hits GROUP BY vehicle
-        ) USING (vehicle)
-        ORDER BY captures DESC, vehicle
+        SELECT vehicle, nullif(count(n), 0) AS captures, count(*) AS of,
+          min({_TIME}) FILTER (n > 0) AS first_time, max({_TIME}) FILTER (n > 0) AS last_time,
+          max_by(place, start_ns) FILTER (n > 0) AS place,
+          max_by(weight, start_ns) FILTER (n > 0) AS weight,
+          max_by(uri, start_ns) FILTER (n > 0) AS capture
+        FROM each GROUP BY vehicle ORDER BY captures DESC, vehicle
         """
     )
     total = sum(found["of"].to_pylist())
@@ -133,7 +126,7 @@ def _chosen(desk: Desk, selector: str) -> Positions:
 
     rows = desk.table(
         "SELECT * FROM signals WHERE position IS NOT NULL "
-        "AND plan_id IN (SELECT DISTINCT plan_id FROM judgements)"
+        f"AND hash(plan_id) IN (SELECT unnest({desk.plans}))"
     ).to_pylist()
     pattern = selector_pattern(selector)
     wanted = {r["entry"]: r for r in rows if pattern.fullmatch("/".join(_address(r)))}

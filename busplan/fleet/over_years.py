@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from busplan.fleet.desk import Desk
 from busplan.fleet.figures import Figure
 from busplan.fleet.grids import F64
 from busplan.fleet.reply import Curve, Drawing, Reply, table_of
-from busplan.fleet.trend import Trend, fit_trend
+from busplan.fleet.trend import Groups, Trend, fit_groups, fit_trend, group
 from busplan.fleet.years import Years, of_each
 from busplan.pack.drift import LEAST, TWO_SIDED, USUAL, Drift
 from busplan.plan.problems import suggestion
@@ -22,6 +22,8 @@ MOST_AT_ENDS = 100_000
 """Captures that are looked at from each end of a vehicle's years."""
 ENDS = 5
 """Captures at each end that make the baseline and the present."""
+TOGETHER = 1_000_000
+"""Values of vehicles whose lines are fitted together."""
 
 
 def one_member(
@@ -105,8 +107,25 @@ def _of_line(whose: str, figure: Figure, trend: Trend, at: int, left_out: int) -
     )
 
 
-def _fitted(years: Years) -> tuple[Years, Trend]:
-    return years, fit_trend(years.time_ns, years.value, years.uncertainty)
+def _grouped(years: Years) -> tuple[Years, Groups]:
+    return years, group(years.time_ns, years.value, years.uncertainty)
+
+
+def _fitted(given: Iterator[tuple[Years, Groups]]) -> Iterator[tuple[Years, Trend]]:
+    """Lines of vehicles, fitted together as far as what is kept of them stays small."""
+    waiting: list[tuple[Years, Groups]] = []
+    values = 0
+    for one in given:
+        waiting.append(one)
+        values += one[0].value.size
+        if values > TOGETHER:
+            yield from _lines(waiting)
+            waiting, values = [], 0
+    yield from _lines(waiting)
+
+
+def _lines(given: Sequence[tuple[Years, Groups]]) -> Iterator[tuple[Years, Trend]]:
+    return zip((y for y, _ in given), fit_groups([g for _, g in given]), strict=True)
 
 
 def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bool) -> Reply:
@@ -120,7 +139,7 @@ def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bo
         raise UsageError(f"drift is told of figures with an uncertainty, not of {figure.title}")
     named: list[tuple[Years, Trend, int]] = []
     says, curves, judged = [], [], 0
-    for years, trend in of_each(desk, figure, vehicles, _fitted, modules=modules):
+    for years, trend in _fitted(of_each(desk, figure, vehicles, _grouped, modules=modules)):
         change, error = trend.slope * trend.years, trend.uncertainty * trend.years
         # Few groups: the interval is wider than that of a normal distribution.
         error = error * trend.factor / TWO_SIDED

@@ -97,14 +97,12 @@ QUESTIONS: dict[str, Question] = {
 
 def vehicles_of(desk: Desk, wanted: Sequence[str]) -> list[str]:
     """The vehicles wanted, all without any; :class:`UsageError` for one that is not there."""
-    known: list[str] = desk.table("SELECT DISTINCT vehicle FROM captures ORDER BY vehicle")[
-        "vehicle"
-    ].to_pylist()
+    known = desk.vehicles
     for one in wanted:
         if one not in known:
             near = suggestion(one, known, "vehicle")
             raise UsageError(f'the fleet has no vehicle "{one}"{near}')
-    return list(dict.fromkeys(wanted)) or known
+    return list(dict.fromkeys(wanted)) or list(known)
 
 
 def answered(desk: Desk, question: str, asked: Asked) -> Reply:

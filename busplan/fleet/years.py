@@ -13,6 +13,7 @@ from busplan.capture.ahead import in_order
 from busplan.fleet.desk import Desk
 from busplan.fleet.figures import Figure
 from busplan.fleet.grids import F64, I64, Lists, read_lists
+from busplan.fleet.trend import all_finite
 from busplan.pack.drift import TWO_SIDED
 
 Made = TypeVar("Made")
@@ -103,14 +104,18 @@ def by_vehicle(
     start, dated = np.asarray(found["start_ns"], np.int64), np.asarray(found["dated"], np.bool_)
     codes = np.asarray(found["vehicle"])
     order = np.lexsort((start, codes))
+    if not np.array_equal(order, np.arange(len(order))):
+        found, dated = found.take(order), dated[order]
     edges = np.searchsorted(codes[order], np.arange(1, len(vehicles) + 2))
     for at in sorted(range(len(vehicles)), key=lambda at: vehicles[at]):
-        mine = order[edges[at] : edges[at + 1]]
+        first, end = edges[at : at + 2].tolist()
         if ends is not None:
-            mine = mine[dated[mine]]
+            mine = first + np.flatnonzero(dated[first:end])
             mine = mine if len(mine) <= 2 * ends else np.concatenate((mine[:ends], mine[-ends:]))
-        if len(mine):
-            yield vehicles[at], found.take(mine)
+            if len(mine):
+                yield vehicles[at], found.take(mine)
+        elif end > first:
+            yield vehicles[at], found.slice(first, end - first)
 
 
 def _years(
@@ -136,13 +141,18 @@ def _years(
     fits &= np.asarray(rows["dated"], np.bool_)[some] & (lists[0].length[some] == len(mine))
     kept = some[fits]
     value, *sides = (one.grid(kept, len(mine)) for one in lists)
-    known = np.isfinite(value).any(axis=1)
-    if not known.any():
+    if not value.size:
         return None
-    error = np.full(value.shape, np.nan)
+    whole = all_finite(value)
+    known = np.isfinite(value).any(axis=1) if not whole else np.empty(0, np.bool_)
+    if not whole and not known.any():
+        return None
     if sides:
         low, high = sides
-        error = (high - low) / (2 * TWO_SIDED)
+        error = high - low
+        error /= 2 * TWO_SIDED
+    else:
+        error = np.full(value.shape, np.nan)
     years = Years(
         vehicle=vehicle,
         members=mine,
@@ -152,4 +162,4 @@ def _years(
         texts={n: rows[n].take(kept) for n in texts},
         left_out=len(some) - len(kept),
     )
-    return years if known.all() else years.only(known)
+    return years if whole or known.all() else years.only(known)

@@ -272,13 +272,17 @@ class Drift:
     @cached_property
     def drifted(self) -> I64:
         """Items that moved against their peers, beyond chance and by what matters."""
+        with np.errstate(invalid="ignore"):
+            matters = np.abs(self.change) > self.least
+        if not matters.any():
+            return np.empty(0, np.int64)
         if self.topic.of_pack:
             far, limit = np.abs(self.change) / self.uncertainty, ALONE
         else:
             far = np.abs(deviates(self.change, self.uncertainty, self.usual))
             limit = gate(len(self.change))
         with np.errstate(invalid="ignore"):
-            out = (far > limit) & (np.abs(self.change) > self.least)
+            out = (far > limit) & matters
         return np.flatnonzero(out)
 
     @property

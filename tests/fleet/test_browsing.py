@@ -1,6 +1,7 @@
 """The screen of a fleet: browsed with keys, down to the capture that is to be replayed."""
 
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -83,7 +84,7 @@ def test_a_capture_judged_by_older_rules_is_opened_and_a_forgotten_one_is_not(sh
     newest, older = shelf.captures("van-1")[:2]
     name = newest.uri.removeprefix("/made/").removesuffix(".log")
     (row,) = (r for r in shelf.fleet.captures.rows().to_pylist() if r["vehicle"] == "van-1")
-    row |= {"entry": "another", "capture_id": f"{name:c>64}"}
+    row |= {"entry": "another", "capture_id": sha256(name.encode()).hexdigest()}
     shelf.fleet.captures.add([row])
     task = shelf.task(newest.run_key)
     assert task is not None

@@ -20,7 +20,7 @@ from busplan.fleet.desk import Desk, opened
 from busplan.fleet.engine import InThisProcess
 from busplan.fleet.questions import Asked, answered
 from busplan.fleet.run import Coordinator, tasks_to_do
-from busplan.fleet.trend import fit_trend
+from busplan.fleet.trend import fit_groups, fit_trend, group
 
 GROWTH = {"van-1": {53: 0.55}, "van-2": {}, "van-3": {}}
 
@@ -64,6 +64,24 @@ def test_baseline_against_now_names_it_too(desk: Desk) -> None:
     assert [(r["vehicle"], r["cell"]) for r in moved] == [("van-1", "53")]
     assert moved[0]["change"] == pytest.approx(55 * 65 / 70, abs=6)
     assert "1 cell moved (53)" in reply.says[0]
+
+
+def test_lines_fitted_together_are_those_fitted_alone() -> None:
+    # Of several lengths, layouts and gaps; alone each is held against scipy below.
+    rng = np.random.default_rng(5)
+    given = []
+    for n, m in [(5, 3), (70, 3), (70, 2), (0, 3), (300, 3), (12, 2)]:
+        value = rng.normal(0, 1, (n, m))
+        value[rng.random((n, m)) < 0.2] = np.nan
+        time_ns = np.sort(rng.integers(0, 10**17, n))
+        given.append((time_ns, value, rng.uniform(0.1, 0.3, (n, m))))
+    together = fit_groups([group(*one) for one in given])
+    for one, told in zip(given, together, strict=True):
+        alone = fit_trend(*one)
+        for name in ("middle_ns", "years", "middle", "slope", "uncertainty", "factor", "count"):
+            np.testing.assert_array_equal(getattr(told, name), getattr(alone, name))
+    assert np.isfinite(together[1].slope).all()
+    assert len(together[3].slope) == 3
 
 
 def test_a_line_is_that_of_scipy_and_its_interval_holds() -> None:
