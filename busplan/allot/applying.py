@@ -22,7 +22,7 @@ def apply_placement(asked: Asked, answer: Placement, settled: Settled) -> Change
     """The change that makes a plan what a placement says."""
 
     def change(draft: Draft) -> None:
-        networks = draft.document["network"]
+        networks = draft.document.get("network", {})
         for net, rate in zip(asked.question.nets, answer.rates, strict=True):
             if rate and net.new:
                 networks[net.name] = {"bit_rate": rate}

@@ -179,7 +179,7 @@ def allot_identifiers(
                 found.get(name) or _untouched(before, name),
                 wrong_before=len(before_it[name]),
                 wrong_after=len(late[name]),
-                unjudged=_unjudged(timing, name),
+                unjudged=unjudged(timing, name),
                 fault_every=bars[name],
             )
             for name in names
@@ -243,7 +243,8 @@ def _labels(found: Allotment, name: str) -> frozenset[str]:
     return frozenset(c.stream.label for c in answer.changes) if answer else frozenset()
 
 
-def _unjudged(timing: VehicleTiming, network: str) -> int:
+def unjudged(timing: VehicleTiming, network: str) -> int:
+    """Messages of a network without a period, a deadline or a known way on the bus."""
     unknown = (Status.NO_PERIOD, Status.TOO_LONG)
     responses = timing.networks[network].responses
     return sum(r.status in unknown or r.deadline is None for r in responses)

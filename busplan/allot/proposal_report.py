@@ -8,12 +8,15 @@ from typing import Any
 
 from busplan.allot.conflict import Conflict
 from busplan.allot.effect import Effect, State, effects
+from busplan.allot.identifiers import unjudged
+from busplan.allot.report import NOTHING_SENT, unknown_sentence
 from busplan.allot.steps import Step, steps
 from busplan.allot.wanted import Robust, Wanted
 from busplan.allot.wants import IN_TIME, Want
 from busplan.allot.whole import Proposal
 from busplan.plan.movable import Costs
 from busplan.tables import Table
+from busplan.timing.gateways import vehicle_timing
 from busplan.timing.slack import FAULT_CEILING_NS
 from busplan.wording import counted, listing
 
@@ -59,10 +62,13 @@ def headline(found: Proposal) -> str:
     if found.best is None:
         return _no_answer(found)
     count = len(steps(found.best))
+    if not found.before.streams:
+        return NOTHING_SENT
     if not count:
+        known = "all that states period and deadline" if unknown(found) else "all"
         return (
-            f"Nothing has to change: all is {found.want.words}, under names of its own, where it "
-            "is."
+            f"Nothing has to change: {known} is {found.want.words}, under names of its own, where "
+            "it is."
         )
     told = f"{counted(count, 'change')}, cost {found.best.cost:.2f}"
     if found.want != IN_TIME:
@@ -101,8 +107,18 @@ def _no_answer(found: Proposal) -> str:
     )
 
 
+def unknown(found: Proposal) -> int:
+    """How many messages of the changed plan cannot be judged."""
+    if found.best is None:
+        return 0
+    timing = vehicle_timing(found.best.vehicle)
+    return sum(unjudged(timing, name) for name in timing.networks)
+
+
 def wanted_sentences(found: Wanted) -> Iterator[str]:
-    """How close bus errors may come, and what bearing one would take."""
+    """What is not judged, how close bus errors may come, and what bearing one would take."""
+    if count := unknown(found.proposal):
+        yield unknown_sentence(count)
     if found.robust is not None:
         yield _borne(found.robust)
     if found.more is not None:
@@ -128,7 +144,8 @@ def _borne(robust: Robust) -> str:
 def _more(found: Proposal, more: Proposal) -> str:
     """What bearing one bus error would take beside."""
     if more is found:
-        return "Every message bears one bus error as well."
+        judged = "Every message that is judged" if unknown(found) else "Every message"
+        return f"{judged} bears one bus error as well."
     if more.best is None or found.best is None:
         if more.conflict is None:
             return "Whether one bus error more could be borne was not found out in the time given."
@@ -231,6 +248,7 @@ def wanted_dict(found: Wanted) -> dict[str, Any]:
         closest = {"fault_every_ns": robust.borne, "never_ns": robust.never}
     return as_dict(found.proposal) | {
         "want": str(found.want),
+        "unjudged": unknown(found.proposal),
         "most_robust": closest,
         "one_error": one_error,
     }

@@ -75,20 +75,31 @@ def change_table(found: Allotment) -> Table[ChangeRow]:
     return Table("changes", ChangeRow, tuple(rows))
 
 
+NOTHING_SENT = "Nobody sends a message there, so there is nothing to judge or to change."
+
+
+def unknown_sentence(count: int) -> str:
+    """That some messages are not judged, and what would help."""
+    return (
+        f"{counted(count, 'message')} without a period, a deadline or a known way on the bus "
+        "cannot be judged: state them, and look again."
+    )
+
+
 def sentences(found: Allotment, more: Allotment | None = None) -> Iterator[str]:
     """What the answer is worth, network by network, and what stands in its way.
 
     ``more``: the answer when every message shall bear one bus error; it may be this one.
     """
     unjudged = sum(a.unjudged for a in found.networks)
+    if not any(a.messages for a in found.networks):
+        yield NOTHING_SENT
+        return
     if found.solved and not found.changes:
         judged = "every message that states period and deadline" if unjudged else "every message"
         yield f"No identifier has to change: {judged} is {found.want.words} and has one of its own."
     if unjudged:
-        yield (
-            f"{counted(unjudged, 'message')} without a period, a deadline or a known way on the "
-            "bus cannot be judged: state them, and look again."
-        )
+        yield unknown_sentence(unjudged)
     for answer in found.networks:
         if answer.wrong_before or answer.wrong_after or answer.changes:
             yield f"{answer.network}: {_sentence(found, answer)}"
@@ -121,7 +132,9 @@ def _more(found: Allotment, more: Allotment) -> str:
         names = listing([a.network for a in more.networks if a.wrong_after])
         return f"One bus error more is not borne on {names} by any answer that was found."
     if more is found:
-        return "Every message bears one bus error as well."
+        unknown = any(a.unjudged for a in found.networks)
+        judged = "Every message that is judged" if unknown else "Every message"
+        return f"{judged} bears one bus error as well."
     extra = len(more.changes) - len(found.changes)
     if extra <= 0:
         return "One bus error can be borne by as many changes, chosen otherwise: --want one-error."

@@ -102,6 +102,8 @@ def search(
         programme.at_most(dearest)
     forbidden = programme.forbidden(refused)
     run = _Run(programme, accept, left, enough, forbidden, told, waited, excluded=bool(other_than))
+    if not programme.rows.cost:  # there is nothing to choose
+        begin = as_it_is(question)
     if begin is not None:
         run.keep(begin)
     return run.found(dearest)
@@ -138,7 +140,7 @@ class _Run:
         gap = self.gap
         self._judged(as_it_is(self.programme.question))
         for _ in range(_OTHER_ROUNDS) if self.excluded else count():
-            if self.enough() or self.left() <= 0:
+            if not self.programme.rows.cost or self.enough() or self.left() <= 0:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
             solved = self._solve(gap)

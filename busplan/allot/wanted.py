@@ -97,7 +97,7 @@ def find(asked: Question, limits: Limits = NO_LIMITS, *, more: bool = True) -> W
 
     ``more``: say too what one bus error would take, where nothing else than being in time is asked.
     """
-    if asked.want.kind == "most-robust":
+    if asked.want.kind == "most-robust" and asked.vehicle.streams:
         return _most_robust(asked, limits)
     found = asked.propose(asked.want, limits, others=True)
     return Wanted(found, asked.want, more=_one_error(asked, limits, found) if more else None)
@@ -108,7 +108,8 @@ def _one_error(asked: Question, limits: Limits, found: Proposal) -> Proposal | N
     faults = asked.fault_interval_ns or any(
         n.fault_interval_ns for n in asked.vehicle.networks.values()
     )
-    if found.best is None or asked.want != IN_TIME or faults or limits.stop():
+    asks = asked.want == IN_TIME and bool(asked.vehicle.streams)
+    if found.best is None or not asks or faults or limits.stop():
         return None
     if asked.bears(found.best.vehicle, ONE_ERROR):
         return found

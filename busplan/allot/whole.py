@@ -11,7 +11,7 @@ from busplan.allot.conflict import Conflict, find_conflict
 from busplan.allot.fewest import Waited
 from busplan.allot.identifiers import Allotment, allot_identifiers, networks_wrong
 from busplan.allot.networks import may_change
-from busplan.allot.problem import Placement, cost
+from busplan.allot.problem import Placement, cost, residents
 from busplan.allot.programme import Programme
 from busplan.allot.search import Found, Verdict, search
 from busplan.allot.settling import Settled, settle
@@ -200,7 +200,7 @@ def propose(
             want=want,
             found=found,
         )
-    best = run.answer(found.placement)
+    best = run.answer(run.tidied(found.placement))
     more = tuple(run.others(found, refused)) if others and best.cost > 0 and not first else ()
     refuted = sum(not cut.sound for cut in found.cuts)
     bound = min(found.bound, best.cost)
@@ -282,6 +282,27 @@ class _Run:
             known.append(other.placement)
             answers.append(self.answer(other.placement))
         return sorted(answers, key=lambda a: a.cost)
+
+    def tidied(self, placement: Placement) -> Placement:
+        """The same without bit rates that are set for nothing: on networks where no node is today
+        that costs nothing, so the search does not care."""
+        for k, net in enumerate(self.asked.question.nets):
+            idle = not net.new and not residents(self.asked.question, k)
+            if not idle or placement.rates[k] == net.rate:
+                continue
+            rates = tuple(net.rate if n == k else b for n, b in enumerate(placement.rates))
+            guests = [
+                u
+                for u, at in zip(self.asked.question.units, placement.where, strict=True)
+                if at == k
+            ]
+            tried = replace(placement, rates=rates)
+            if all(net.rate in u.rates for u in guests) and not self.accept(tried).late:
+                before, after = self.answer(placement), self.answer(tried)
+                worse = {f.code for f in after.findings} - {f.code for f in before.findings}
+                if not worse and after.cost <= before.cost:
+                    placement = tried
+        return placement
 
     def accept(self, placement: Placement) -> Verdict:
         """What the whole plan says to a placement."""

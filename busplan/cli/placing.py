@@ -23,6 +23,7 @@ from busplan.findings import Finding, Weight, summary_line
 
 if TYPE_CHECKING:
     from busplan.allot.effect import State
+    from busplan.allot.steps import Step
     from busplan.allot.wanted import Wanted
     from busplan.allot.wants import Want
     from busplan.allot.whole import Proposal
@@ -185,16 +186,10 @@ def print_proposal(wanted: Wanted) -> None:
     best = found.best
     changes = steps(best) if best is not None else ()
     if changes:
-        say()
-    for step in changes:
-        print_text(step.what, lead=f"{step.cost:5.2f}  ")
-        print_text(step.why, lead="because ", indent=7)
-        for line in step.elsewhere:
-            print_text(line, lead="not ", indent=7)
-    if changes:
-        say()
+        _print_changes(changes)
         print_text(f"{ASSUMED}.")
-    print_text(f"costs: {costs_in_words(found.before.freedom.costs)} ([allot] sets them)")
+    if changes or best is None:
+        print_text(f"costs: {costs_in_words(found.before.freedom.costs)} ([allot] sets them)")
     if best is None:
         return
     if changes:
@@ -212,6 +207,17 @@ def print_proposal(wanted: Wanted) -> None:
         print_text('--out NEW.toml writes it; --refuse "CHANGE" solves again without one:')
         for name in dict.fromkeys(s.name for s in changes if s.name):
             print_text(name, indent=2)
+
+
+def _print_changes(changes: Sequence[Step]) -> None:
+    """Each change with its reason and what speaks against its other places."""
+    say()
+    for step in changes:
+        print_text(step.what, lead=f"{step.cost:5.2f}  ")
+        print_text(step.why, lead="because ", indent=7)
+        for line in step.elsewhere:
+            print_text(line, lead="not ", indent=7)
+    say()
 
 
 def _print_left(findings: Sequence[Finding]) -> None:

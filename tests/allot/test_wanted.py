@@ -206,3 +206,45 @@ def test_growth_that_cannot_be_had_names_who_stands_in_the_way(plan: Path) -> No
     assert document["conflict"]["nodes"]
     assert "Impossible: with no changes that the plan allows is all in time with every" in told
     assert "has no place, even without the other nodes (gateways apart), in time with" in told
+
+
+HEAD = "[vehicle]\nname = 'Little (invented)'\n"
+NETWORK = "[network.{}]\nbit_rate = 250_000\n"
+TWO = (
+    "[part.x]\nbit_rates = [125_000, 250_000]\n[[part.x.message]]\nname = 'X'\n"
+    "identifier = 0x20\nbytes = 8\n{}\n[node.n1]\npart = 'x'\non = ['{}']\n"
+    "[node.n2]\npart = 'x'\non = ['{}']\n"
+)
+
+
+@pytest.mark.parametrize("text", [HEAD, HEAD + NETWORK.format("a")])
+@pytest.mark.parametrize("more", [(), ("--only", "identifiers"), ("--want", "most-robust")])
+def test_a_plan_that_sends_nothing_is_no_good_news(
+    tmp_path: Path, text: str, more: tuple[str, ...]
+) -> None:
+    plan = tmp_path / "little.toml"
+    plan.write_text(text, "utf-8")
+    told = busplan("allot", plan, *more)
+    assert told.code <= 1, told.err
+    assert "Nobody sends a message there, so there is nothing to judge" in told.out
+    assert "in time and" not in told.out
+    assert "bus error" not in told.out.lower()
+
+
+def test_what_is_not_judged_is_said_to_be_so(tmp_path: Path) -> None:
+    plan = tmp_path / "little.toml"
+    networks = NETWORK.format("a") + NETWORK.format("b")
+    plan.write_text(HEAD + networks + TWO.format("", "a", "b"), "utf-8")
+    document, told = shown(plan)
+    assert document["unjudged"] == 2
+    assert "all that states period and deadline is in time" in told
+    assert "2 messages without a period, a deadline or a known way on the bus" in told
+    assert "Every message that is judged bears one bus error" in told
+
+
+def test_a_network_that_nobody_is_on_keeps_its_bit_rate(tmp_path: Path) -> None:
+    plan = tmp_path / "little.toml"
+    networks = "".join(map(NETWORK.format, "abcd"))
+    plan.write_text(HEAD + networks + TWO.format("cycle_ms = 50", "a", "a"), "utf-8")
+    document, _ = shown(plan)
+    assert [c["change"].split(" moves")[0] for c in document["changes"]] in (["n1"], ["n2"])
