@@ -65,11 +65,14 @@ def unheard(name: str, series: PackSeries, layout: PackLayout, *needs: str) -> R
     unmapped = [_words(n) for n in needs if n not in layout.quantities]
     if unmapped:
         text = f"the plan maps no {' and no '.join(unmapped)}"
-        return not_shown(name, text, "map it in [pack.quantities] of the plan and record it")
+        them = "them" if len(unmapped) > 1 else "it"
+        what = f"map {them} in [pack.quantities] of the plan and record {them}"
+        return not_shown(name, text, what)
     silent = [_words(n) for n in needs if series.quantity(n) is None]
     if silent:
         text = f"{listing(silent)} never came in this capture"
-        return not_shown(name, text, "record the network that carries it")
+        them = "them" if len(silent) > 1 else "it"
+        return not_shown(name, text, f"record the network that carries {them}")
     return None
 
 

@@ -44,6 +44,12 @@ def insulation(series: PackSeries, layout: PackLayout) -> Result:
     use = _measuring(trace, series)
     time, ohms = trace.time_s[use], trace.value[use]
     volts = working_voltage(series, layout)
+    if volts is None:
+        return not_shown(
+            name,
+            "neither cells nor pack voltage tell the voltage it must withstand",
+            "map cells or voltage in [pack] of the plan and record them",
+        )
     if len(time) < 3 or time[-1] - time[0] < LOW_S:
         return not_shown(
             name,
@@ -94,11 +100,15 @@ def _measuring(trace: Trace, series: PackSeries) -> Mask:
     return use
 
 
-def working_voltage(series: PackSeries, layout: PackLayout) -> float:
-    """The highest voltage the pack may have [V]: its cells at their upper limit."""
+def working_voltage(series: PackSeries, layout: PackLayout) -> float | None:
+    """The highest voltage the pack may have [V]: its cells at their upper limit.
+
+    Of what was measured where that is more; ``None`` where neither is known.
+    """
     pack = series.quantity("voltage")
-    full = layout.limits.cell_high_v * max(len(layout.cells), 1)
-    return max(full, float(pack.value.max())) if pack is not None else full
+    full = layout.limits.cell_high_v * len(layout.cells)
+    seen = float(pack.value.max()) if pack is not None else 0.0
+    return max(full, seen) if max(full, seen) > 0.0 else None
 
 
 def _lowest_figure(time: F64, per_volt: F64, volts: float, step: float) -> SenseFigure:

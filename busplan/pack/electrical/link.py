@@ -89,7 +89,8 @@ def link_while_open(series: PackSeries, layout: PackLayout) -> Result:
         worst = max(hanging, key=lambda w: w.length_s)
         finding = _welded(worst, layout, "all contactors were told open", "a contactor is welded")
         return judged(name, finding.summary, [finding])
-    fallen = [w for w in watched if not w.at_pack or _falls(w, layout)]
+    # What was at the pack for long enough, and does not hang there, has fallen.
+    fallen = [w for w in watched if not w.at_pack or _long_enough(w, layout)]
     if not fallen:
         longest = max(watched, key=lambda w: w.length_s)
         needed = _needed_s(longest.volts, layout)
@@ -170,16 +171,14 @@ def _expected_fall(seen: _Watched, layout: PackLayout) -> float:
     return -expm1(-0.75 * seen.length_s / _time_constant_s(seen.volts, layout))
 
 
+def _long_enough(seen: _Watched, layout: PackLayout) -> bool:
+    return seen.length_s >= _needed_s(seen.volts, layout)
+
+
 def _stays(seen: _Watched, layout: PackLayout) -> bool:
-    if seen.length_s < _needed_s(seen.volts, layout):
+    if not _long_enough(seen, layout):
         return False
     return seen.first - seen.last < 0.5 * _expected_fall(seen, layout) * seen.first
-
-
-def _falls(seen: _Watched, layout: PackLayout) -> bool:
-    if seen.length_s < _needed_s(seen.volts, layout):
-        return False
-    return seen.first - seen.last >= 0.5 * _expected_fall(seen, layout) * seen.first
 
 
 def _welded(seen: _Watched, layout: PackLayout, when: str, which: str) -> Finding:
@@ -272,6 +271,12 @@ def link_while_closed(series: PackSeries, layout: PackLayout) -> Result:
     start, length = longest_run(time, np.asarray(off))
     # What lies apart at every reading is so however short the closing was.
     if length < LASTING_S and not (off.sum() == use.sum() and length >= SETTLED_S):
+        if off.sum() > 0.5 * use.sum():
+            return not_shown(
+                name,
+                f"the link stood at {middle:.0%} of the pack, but for {length:.1f} s only",
+                "record some seconds with the contactors closed",
+            )
         low, high = np.percentile(share[use], (2.5, 97.5)).tolist()
         figure = SenseFigure(
             "link share", 100.0 * middle, "%", Interval(100.0 * low, 100.0 * high),

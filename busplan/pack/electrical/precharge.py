@@ -33,6 +33,9 @@ STARTED = 0.02
 GAIN_SHARE = 0.01
 """Two sensors whose ratio is not known differ by so much (common practice, no source)."""
 RATIO = (0.9, 1.1)
+CLOSES_S = 0.1
+"""A contactor follows its command within so long; its pre-charge begins no later (common practice,
+no source)."""
 AFTER_S = 4.0
 BEFORE_S = 30.0
 FEWEST = 4
@@ -95,7 +98,7 @@ def closing_of(
     early = share[time <= closed_s[0] - slack_s]
     if len(early):
         low = max(low, float(early[-1]))
-    starts_by = -inf if pre_charge_s is None else pre_charge_s[1] + slack_s
+    starts_by = -inf if pre_charge_s is None else pre_charge_s[1] + slack_s + CLOSES_S
     bound = _bound(time, share, full, starts_by)
     leap = isfinite(bound) and float(share[full]) > bound + 3.0 * noise
     high = min(bound + noise, 1.0) if leap else 1.0
