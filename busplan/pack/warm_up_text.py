@@ -50,16 +50,17 @@ def sentence(warm_up: WarmUp) -> str:
         for b in warm_up.late
     ]
     follow = [m for m in warm_up.modules if m.answer is Answer.GOOD]
+    what = "" if told else "exchange "  # beside one that is behind it stands there already
     if follow:
         least = min(m.interval.low for m in follow)
         told.append(
-            f"{len(follow)} of {len(warm_up.modules)} with the others (exchange over "
+            f"{len(follow)} of {len(warm_up.modules)} with the others ({what}over "
             f"{100 * least:.0f} %), {span}"
         )
     open_ = [m.module for m in warm_up.modules if m.answer is Answer.NOT_SHOWN]
     if open_:
         told.append(f"not shown: {listed(open_)}")
-    if follow:
+    if follow and what:
         told.append("what all share, such as a weak pump, shows in none")
     return "; ".join(told)
 

@@ -28,7 +28,6 @@ from truth.electrical import (
 from truth.electrical_cases import KEY_ON
 
 from busplan.findings import Weight
-from busplan.pack.electrical.precharge import Closing, closing_of
 from busplan.pack.series import Trace
 
 CHECKS = ("contactors", "link while open", "link while closed", "opening without load")
@@ -155,68 +154,6 @@ def test_the_bound_of_pre_charge(share: float, codes: list[str], weight: Weight 
     assert result.codes == codes
     assert [f.weight for f in result.findings] == ([] if weight is None else [weight])
     assert result["contactors"].answer is (BAD if codes else GOOD)
-
-
-@pytest.mark.parametrize(("period_s", "tau_s", "lasts_s"), [(0.5, 0.05, 0.4), (0.2, 0.02, 0.15)])
-def test_a_contact_that_closes_a_moment_after_it_was_told_accuses_nobody(
-    period_s: float, tau_s: float, lasts_s: float
-) -> None:
-    # v = V (1 - exp(-t/RC)) from 30 ms after the state told it: full long before the main contact.
-    time = np.arange(0.0, 12.0, period_s)
-    for begin in 6.0 + period_s * np.arange(0.0, 1.0, 0.04):
-        passed = time - begin - 0.03
-        share = np.where(passed < lasts_s, -np.expm1(-np.maximum(passed, 0.0) / tau_s), 1.0)
-        state = np.where(time < begin, 0.0, np.where(time < begin + lasts_s, 1.0, 2.0))
-        traces = {
-            "contactor_state": Trace(time, state, 1.0, choices=STATES),
-            "link_voltage": Trace(time, np.round(3600.0 * share) / 10.0, 0.1),
-            "voltage": Trace(time, np.full(len(time), 360.0), 0.1),
-        }
-        result = sense(at_once(traces))
-        assert "pre-charge-incomplete" not in result.codes, begin
-
-
-def closing(share: list[float], told_s: float | None = 0.0, settled: int = 30) -> Closing:
-    """A closing on 100 V, a reading a tenth from 5.0 s on, then full; the state came with each."""
-    link = np.array([*share, *[1.0] * settled])
-    time = 5.0 + 0.1 * np.arange(len(link))
-    first = float(time[len(share)])
-    begun = None if told_s is None else (told_s - 0.1, told_s)
-    pack = Trace(time, np.full(len(time), 100.0), 0.01)
-    return closing_of(Trace(time, 100.0 * link, 0.01), pack, (first - 0.1, first), begun, 0.0)
-
-
-@pytest.mark.parametrize(
-    ("share", "told_s", "high"),
-    [
-        # Told for long and nothing rises: it closed onto what was there.
-        ([0.0, 0.0, 0.0], 4.0, 0.0),
-        ([0.0, 0.0, 0.0], 5.15, 1.0),  # it may have begun after the last reading
-        # By the step before it rises at most (concave), and by nothing where it falls.
-        ([0.0, 0.3, 0.4], 4.0, 0.5),
-        ([0.5, 0.45, 0.40], 4.0, 0.4),
-        # The charge may have begun anywhere between the readings.
-        ([0.0, 0.0, 0.3], 5.05, 1.0),
-        ([0.0, 0.0, 0.3], None, 1.0),
-        ([0.0, 0.2, 0.3], None, 0.4),
-    ],
-)
-def test_how_full_the_link_can_have_been_at_most(
-    share: list[float], told_s: float | None, high: float
-) -> None:
-    found = closing(share, told_s).share
-    assert found.low == pytest.approx(share[-1], abs=0.002)
-    assert found.low <= share[-1]
-    # By the noise of a reading more, and no more than that.
-    assert high <= found.high == pytest.approx(high, abs=0.002)
-    assert found.high > high or high == 1.0
-
-
-def test_a_link_short_of_the_pack_by_two_hundredths_is_not_full() -> None:
-    assert closing([0.5, 0.8, 0.975]).share.low == pytest.approx(0.975, abs=0.002)
-    # Where the two sensors cannot be held together, they may differ by a hundredth.
-    alone = closing([0.5, 0.8, 0.9], settled=2).share
-    assert alone.low == pytest.approx(0.9 - 0.012, abs=0.003)
 
 
 def test_messages_that_come_too_rarely_leave_the_bound_open() -> None:

@@ -82,10 +82,17 @@ def test_the_warm_up_names_the_slow_module_and_the_stuck_sensor_and_nothing_else
     assert rows["D1"].verdict == "with the others"
     assert headline(report) == "Not all right: 2 cautions."
     assert report.warm_up is not None
+    assert "; 11 of 12 with the others (over " in report.warm_up.told
+    assert "pump" not in report.warm_up.told
+
+
+def test_a_good_warm_up_says_of_what_it_is_so_much_and_what_it_cannot_show() -> None:
+    report = warm_up(ill=False)
+    assert report.findings == ()
+    assert report.warm_up is not None
     assert re.fullmatch(
-        r"C2 slow: exchange .*, flow at most that; "
-        r"11 of 12 with the others \(exchange over \d\d %\), "
-        r"\S+ to \S+; what all share, such as a weak pump, shows in none",
+        r"12 of 12 with the others \(exchange over \d\d %\), \S+ to \S+; "
+        r"what all share, such as a weak pump, shows in none",
         report.warm_up.told,
     )
 
