@@ -116,6 +116,10 @@ class _Room(ModuleType):
         return _public(self.__name__.rpartition(".")[2])(*given, **named)
 
     @property
+    def __doc__(self) -> "Any":  # type: ignore[override]
+        return _public(self.__name__.rpartition(".")[2]).__doc__
+
+    @property
     def __signature__(self) -> "Any":
         from inspect import signature
 

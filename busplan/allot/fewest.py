@@ -27,6 +27,8 @@ _Answer = tuple[tuple[int, ...], Bools]
 """An order of all entries, most urgent first, and which of them change."""
 Enough = Callable[[], bool]
 """Whether the time for the search is over."""
+Told = Callable[[int | None, int], None]
+"""Told how many change in the best so far (``None``: none yet), and in any at least."""
 Waited = Callable[[Callable[[], Any]], Any]
 """Runs the solver; ``None`` when it was not waited for."""
 
@@ -107,6 +109,7 @@ def fewest_changes(
     seed: int = 1,
     begin: Sequence[int] = (),
     waited: Waited = lambda work: work(),
+    told: Told = lambda best, bound: None,
 ) -> Fewest:
     """The fewest entries whose identifiers must change so that every message is in time.
 
@@ -136,6 +139,7 @@ def fewest_changes(
         rounds += 1
         if rounds & (rounds - 1) == 0 and not programme.impossible:  # each twice as late
             best = _better(best, _repaired(network, programme, changed, shuffled, enough))
+        told(None if best is None else int(best[1].sum()), bound)
         if enough() or (best is not None and best[1].sum() <= bound):
             break
         if found == FULL:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import NamedTuple
 
 from busplan.allot.fewest import Enough, Fewest, Waited, fewest_changes
 from busplan.allot.networks import (
@@ -37,8 +39,9 @@ against each other again."""
 Rebuild = Callable[[Mapping[str, int]], Vehicle]
 """The vehicle of the plan with other identifiers, by the labels of its messages."""
 Each = Callable[[Callable[[str], "NetworkAnswer"], Sequence[str]], Iterable["NetworkAnswer"]]
-Told = Callable[[str], None]
-"""Told the network that is being worked on."""
+Told = Callable[[str, int | None, int], None]
+"""Told the network that is being worked on, how many change there in the best so far (``None``:
+none yet), and in any at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +133,7 @@ def allot_identifiers(
     fault_interval_ns: int | None = None,
     seconds: float = 10.0,
     clock: Callable[[], float] | None = None,
-    told: Told = lambda name: None,
+    told: Told = lambda name, best, bound: None,
     near: Allotment | None = None,
     stop: Enough = lambda: False,
     waited: Waited = lambda work: work(),
@@ -159,11 +162,12 @@ def allot_identifiers(
         earlier = dict(found)
 
         def search(name: str, timing: VehicleTiming = timing) -> NetworkAnswer:
-            told(name)
+            told(name, None, 0)
             enough = _until(clock, seconds, stop)
             bar = (want, bars[name])
+            limits = _Limits(enough, seconds, waited, partial(told, name))
             tried = () if near is None else _labels(near, name)
-            return _search(before, name, timing, bar, tried, (enough, seconds, waited))
+            return _search(before, name, timing, bar, tried, limits)
 
         found |= zip(due, each(search, due), strict=True)
         if found == earlier:
@@ -263,16 +267,24 @@ def _untouched(vehicle: Vehicle, name: str) -> NetworkAnswer:
     return NetworkAnswer(name, len(streams), free, 0, 0, (), 0)
 
 
+class _Limits(NamedTuple):
+    """How long to search one network, and who hears how far it is."""
+
+    enough: Enough
+    seconds: float
+    waited: Waited
+    told: Callable[[int | None, int], None]
+
+
 def _search(
     before: Vehicle,
     name: str,
     timing: VehicleTiming,
     bar: tuple[Want, int],
     near: Collection[str],
-    limits: tuple[Enough, float, Waited],
+    limits: _Limits,
 ) -> NetworkAnswer:
     """The answer for one network, from the plan as it stands, with the jitter of this timing."""
-    enough, seconds, waited = limits
     want, fault_every = bar
     model = model_under(queue_model(before, name, inherited_ns=timing.inherited_ns), want)
     begun = _untouched(before, name)
@@ -283,10 +295,11 @@ def _search(
     found = fewest_changes(
         network,
         free_entries(before, model).tolist(),
-        enough=enough,
-        seconds=seconds,
+        enough=limits.enough,
+        seconds=limits.seconds,
         begin=begin,
-        waited=waited,
+        waited=limits.waited,
+        told=limits.told,
     )
     if found.order is None:
         stuck: tuple[ImpossibleSet, ...] = ()

@@ -203,7 +203,7 @@ def propose(
     best = run.answer(run.tidied(found.placement))
     more = tuple(run.others(found, refused)) if others and best.cost > 0 and not first else ()
     refuted = sum(not cut.sound for cut in found.cuts)
-    bound = min(found.bound, best.cost)
+    bound = round(min(found.bound, best.cost), 9)
     return Proposal(
         asked,
         best,
@@ -255,7 +255,14 @@ class _Run:
     ) -> Found:
         """The cheapest placement; unlike those that are ``known``, when there are any."""
         wanted = "" if self.want == IN_TIME else f", {self.want.short}"
-        doing = "looking for another answer" if known else f"placing{wanted}"
+        doing = f"placing{wanted}"
+
+        def told(best: float | None, bound: float) -> None:
+            if known and found is not None:  # what is being looked for costs more
+                self.limits.told(found.cost, found.bound, "looking for another answer")
+            else:
+                self.limits.told(best, bound, doing)
+
         return search(
             self.asked.question,
             self.accept,
@@ -267,7 +274,7 @@ class _Run:
             dearest=CLOSE * found.cost if known and found is not None else float("inf"),
             waited=self.limits.waited,
             begin=found.placement if found is not None and not known else None,
-            told=lambda best, bound: self.limits.told(best, bound, doing),
+            told=told,
         )
 
     def others(self, found: Found, refused: Sequence[str]) -> list[Answer]:

@@ -101,7 +101,8 @@ def allot(
     Nodes may move, networks be set to other bit rates, offsets, addresses and identifiers be set,
     and gateways carry more, as far as the plan lets them ([allot], allowed, keep, bit_rates...).
     The answer is the cheapest, with a bound below which there is none; or it says what cannot live
-    together. The changed plan is checked as a whole, and its findings decide the exit code.
+    together. The changed plan is checked as a whole, and its findings decide the exit code; without
+    an answer that is 2.
 
     With --only identifiers (and with --network, --offsets, --toml) nothing moves: the fewest
     messages of parts with "free" identifiers change. With --offsets, messages of those nodes are

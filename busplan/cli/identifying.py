@@ -18,6 +18,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.plan_out import write_changed
 from busplan.cli.quiet import quiet_libraries
+from busplan.cli.search_progress import SearchProgress
 from busplan.cli.stopping import stopping, two_at_a_time, until
 from busplan.findings import Weight, summary_line
 
@@ -69,20 +70,32 @@ def identify(
     with stopping() as stop, quiet_libraries():
 
         def searched(wanted: Want, most: float, near: Allotment | None = None) -> Allotment:
-            return allot_identifiers(
-                before,
-                lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
-                want=wanted,
-                networks=names,
-                fault_interval_ns=interval,
-                seconds=most,
-                clock=time.monotonic,
-                told=lambda name: say(f"searching {name}, {wanted}: at most {most:g} s", err=True),
-                near=near,
-                stop=stop,
-                waited=partial(until, stop),
-                each=two_at_a_time,
-            )
+            far = SearchProgress(most, stop)
+
+            def told(name: str, best: int | None, bound: int) -> None:
+                if best is None and not bound:
+                    far.clear()
+                    say(f"searching {name}, {wanted}: at most {most:g} s", err=True)
+                else:
+                    far.counted(name, best, bound)
+
+            try:
+                return allot_identifiers(
+                    before,
+                    lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
+                    want=wanted,
+                    networks=names,
+                    fault_interval_ns=interval,
+                    seconds=most,
+                    clock=time.monotonic,
+                    told=told,
+                    near=near,
+                    stop=stop,
+                    waited=partial(until, stop, tick=far.tick),
+                    each=two_at_a_time,
+                )
+            finally:
+                far.clear()
 
         found, more = searched(want, seconds), None
         errors = any(a.fault_every for a in found.networks)
@@ -108,6 +121,8 @@ def identify(
         if spread is not None:
             _print_offsets(spread)
         _print(found, more, moves)
+        if found.changes or moves or (spread and spread.tables):
+            say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")
         heavy = [f for f in findings if f.weight > Weight.NOTE]
         if heavy:
             say("", "the plan so changed:")
@@ -206,4 +221,3 @@ def _print(found: Allotment, more: Allotment | None, moves: Sequence[PartMove]) 
             ],
             shrink=frozenset({2, 5}),
         )
-        say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")

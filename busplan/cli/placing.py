@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -18,6 +17,7 @@ from busplan.cli.output import (
 )
 from busplan.cli.plan_out import write_changed
 from busplan.cli.quiet import quiet_libraries
+from busplan.cli.search_progress import SearchProgress
 from busplan.cli.stopping import stopping, until
 from busplan.findings import Finding, Weight, summary_line
 
@@ -57,7 +57,7 @@ def place(
         opened.vehicle, opened.changed, want, fault_interval_ns, tuple(refused), identifiers
     )
     with stopping() as stop, quiet_libraries():
-        far = _Progress(seconds, stop)
+        far = SearchProgress(seconds, stop)
         waited = partial(until, stop, tick=far.tick)
         try:
             wanted = find(asked, Limits(seconds, time.monotonic, stop, far.told, waited))
@@ -118,45 +118,6 @@ def _differs(found: Proposal) -> bool:
     from busplan.allot.steps import steps
 
     return found.best is not None and bool(steps(found.best))
-
-
-class _Progress:
-    """How far the search is, on stderr, on a terminal only; silent once it is to stop."""
-
-    def __init__(self, seconds: float, stop: Callable[[], bool]) -> None:
-        import time
-
-        self._seconds, self._stop, self._clock = seconds, stop, time.monotonic
-        self._begun = self._shown = self._clock()
-        self._known, self._wide = "", 0
-
-    def told(self, best: float | None, bound: float, doing: str) -> None:
-        """Something is known anew."""
-        have = "none yet" if best is None else f"{best:.2f}"
-        gap = "" if not best else f", gap {100 * max(0.0, best - bound) / best:.1f} %"
-        self._known = f"{doing}: best {have}, bound {bound:.2f}{gap}"
-        self._show()
-
-    def tick(self) -> None:
-        """Time goes on."""
-        if self._known and self._clock() - self._shown >= 1:
-            self._show()
-
-    def _show(self) -> None:
-        if not sys.stderr.isatty() or self._stop():
-            return
-        self._shown = self._clock()
-        spent = self._shown - self._begun
-        line = f"{self._known} ({spent:.0f} of {self._seconds:g} s)"
-        sys.stderr.write("\r" + line.ljust(self._wide)[:79])
-        sys.stderr.flush()
-        self._wide = len(line)
-
-    def clear(self) -> None:
-        """Leave an empty line for what follows."""
-        if self._wide:
-            sys.stderr.write("\r" + " " * min(self._wide, 79) + "\r")
-            sys.stderr.flush()
 
 
 def print_proposal(wanted: Wanted) -> None:

@@ -1,5 +1,6 @@
 """The public face, literally: a name, a parameter or a default that changes is seen here."""
 
+import importlib
 import inspect
 import subprocess
 import sys
@@ -103,6 +104,14 @@ def test_signatures(name: str) -> None:
     first, _, method = name.partition(".")
     call = getattr(busplan, first)
     assert str(inspect.signature(getattr(call, method) if method else call)) == SIGNATURES[name]
+
+
+@pytest.mark.parametrize("name", ["allot", "timing"])
+def test_a_name_that_a_room_has_too_is_explained_as_the_call(name: str) -> None:
+    told = inspect.getdoc(getattr(busplan, name))
+    homes = {"allot": "face.placed", "timing": "face.planned"}
+    call = getattr(importlib.import_module(f"busplan.{homes[name]}"), name)
+    assert told == inspect.getdoc(call)
 
 
 def test_types_and_lazy_names_are_the_same() -> None:
