@@ -126,6 +126,21 @@ def test_what_must_speak_for_slow_follows_how_the_test_was_run(
     assert {e.needed for e in compared[-1].exchange} == {needed}
 
 
+@pytest.mark.parametrize(("modules", "peers"), [(8, 4), (6, 6)])
+def test_modules_are_held_against_their_box_once_it_has_four(
+    monkeypatch: pytest.MonkeyPatch, modules: int, peers: int
+) -> None:
+    compared = []
+
+    def seen(*args: Any) -> thermal_groups.Compared:
+        compared.append(thermal_groups.compare(*args))
+        return compared[-1]
+
+    monkeypatch.setattr(warm_up, "compare", seen)
+    row("healthy", 5, modules=modules, boxes=2)
+    assert [len(c.modules) for c in compared[-1].nearest if c is not None] == [peers] * modules
+
+
 def test_an_offset_beyond_doubt_is_told() -> None:
     held = 0
     for seed in (3, 4, 5):
