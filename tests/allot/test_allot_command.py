@@ -144,6 +144,14 @@ def test_fixed_parts_that_cannot_be_in_time_are_named(tmp_path: Path) -> None:
     assert network["impossible"]
 
 
+def test_offsets_alone_say_how_to_write_them() -> None:
+    told = busplan("allot", DEMO / "as_built.toml", "--offsets", "supervisor")
+    assert told.code == 0
+    assert "No identifier has to change" in told.out
+    assert "The changed plan: --out NEW.toml" in told.out
+    assert "The changed plan" not in busplan("allot", DEMO / "as_built.toml", *IDENTIFIERS).out
+
+
 def test_an_unknown_network_is_one_error(plan: Path) -> None:
     told = busplan("allot", plan, *IDENTIFIERS, "--network", "net7")
     assert (told.code, told.out) == (3, "")

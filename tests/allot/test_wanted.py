@@ -18,6 +18,7 @@ from busplan.allot.proposal_report import headline
 from busplan.allot.search import Verdict, search
 from busplan.allot.wanted import Question, Wanted, find
 from busplan.allot.wants import parse_want
+from busplan.allot.whole import Limits
 from busplan.checks.deadlines import check
 from busplan.plan.reader import OpenPlan
 from busplan.plan.vehicle import Vehicle
@@ -248,3 +249,19 @@ def test_a_network_that_nobody_is_on_keeps_its_bit_rate(tmp_path: Path) -> None:
     plan.write_text(HEAD + networks + TWO.format("cycle_ms = 50", "a", "a"), "utf-8")
     document, _ = shown(plan)
     assert [c["change"].split(" moves")[0] for c in document["changes"]] in (["n1"], ["n2"])
+
+
+def test_while_others_are_looked_for_the_best_is_told(tmp_path: Path) -> None:
+    plan = tmp_path / "little.toml"
+    networks = "".join(map(NETWORK.format, "ab"))
+    two = TWO.format("cycle_ms = 50", "a", "a")
+    two = two.replace("[[part", "buy_other_identifiers = 1.1\n[[part")
+    plan.write_text(HEAD + networks + two, "utf-8")
+    opened, told = OpenPlan(plan), []
+    limits = Limits(told=lambda best, bound, doing: told.append((best, bound, doing)))
+    found = find(Question(opened.vehicle, opened.changed), limits).proposal
+    assert found.others
+    assert found.best is not None
+    others = [(best, bound) for best, bound, doing in told if doing.startswith("looking")]
+    assert others
+    assert set(others) == {(found.best.cost, found.bound)}
