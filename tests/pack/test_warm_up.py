@@ -52,6 +52,18 @@ def verdicts(found: WarmUp, indices: Any) -> set[ModuleVerdict]:
     return {found.modules[i].verdict for i in indices}
 
 
+def watched(monkeypatch: pytest.MonkeyPatch) -> list[thermal_groups.Compared]:
+    """Every comparison that is made from now on."""
+    compared: list[thermal_groups.Compared] = []
+
+    def seen(*args: Any) -> thermal_groups.Compared:
+        compared.append(thermal_groups.compare(*args))
+        return compared[-1]
+
+    monkeypatch.setattr(warm_up, "compare", seen)
+    return compared
+
+
 NOT_ACCUSED = {ModuleVerdict.FOLLOWS, ModuleVerdict.OPEN}
 
 
@@ -104,39 +116,34 @@ def test_a_liquid_temperature_names_a_module_that_is_open_without_it() -> None:
 
 
 @pytest.mark.parametrize(
-    ("knobs", "needed"),
+    ("knobs", "needed", "blur"),
     [
-        ({"liquid": False}, exchange_verdict.ORDINARY),
-        ({"liquid": True}, exchange_verdict.LIQUID_KNOWN),
-        ({"liquid": True, "skip_s": 60.0}, exchange_verdict.DOUBTFUL),  # begins in the heating
-        ({"liquid": True, "heat_w": 60.0}, exchange_verdict.DOUBTFUL),  # cells that warm themselves
+        ({"liquid": False}, exchange_verdict.ORDINARY, 0.0),
+        ({"liquid": True}, exchange_verdict.LIQUID_KNOWN, 0.0),
+        # It begins in the heating; its cells warm themselves, so nothing ever stands level.
+        ({"liquid": True, "skip_s": 60.0}, exchange_verdict.DOUBTFUL, 0.08),
+        ({"liquid": True, "heat_w": 60.0}, exchange_verdict.DOUBTFUL, np.hypot(0.15, 0.08)),
     ],
 )
 def test_what_must_speak_for_slow_follows_how_the_test_was_run(
-    monkeypatch: pytest.MonkeyPatch, knobs: dict[str, Any], needed: exchange_verdict.Needed
+    monkeypatch: pytest.MonkeyPatch,
+    knobs: dict[str, Any],
+    needed: exchange_verdict.Needed,
+    blur: float,
 ) -> None:
-    compared = []
-
-    def seen(*args: Any) -> thermal_groups.Compared:
-        compared.append(thermal_groups.compare(*args))
-        return compared[-1]
-
-    monkeypatch.setattr(warm_up, "compare", seen)
+    compared = watched(monkeypatch)
     row("healthy", 5, modules=6, **knobs)
     assert {e.needed for e in compared[-1].exchange} == {needed}
+    # What each adds to the uncertainty of ln e is a choice of the method (no source).
+    (own,) = {c.more_blur for c in compared[-1].nearest if c is not None}
+    assert own == pytest.approx(blur)
 
 
 @pytest.mark.parametrize(("modules", "peers"), [(8, 4), (6, 6)])
 def test_modules_are_held_against_their_box_once_it_has_four(
     monkeypatch: pytest.MonkeyPatch, modules: int, peers: int
 ) -> None:
-    compared = []
-
-    def seen(*args: Any) -> thermal_groups.Compared:
-        compared.append(thermal_groups.compare(*args))
-        return compared[-1]
-
-    monkeypatch.setattr(warm_up, "compare", seen)
+    compared = watched(monkeypatch)
     row("healthy", 5, modules=modules, boxes=2)
     assert [len(c.modules) for c in compared[-1].nearest if c is not None] == [peers] * modules
 
