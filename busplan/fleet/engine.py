@@ -47,8 +47,10 @@ SETTINGS = {
     # What watches is made for many small tasks: on tasks of a second it costs more than all else
     # that the engine does (a tenth of a worker, a sixteenth of the coordinator).
     "distributed.worker.profile.enabled": False,
-    "distributed.worker.memory.monitor-interval": "500ms",
-    "distributed.admin.tick.interval": "1s",
+    "distributed.worker.memory.monitor-interval": "2s",
+    "distributed.admin.tick.interval": "5s",
+    "distributed.admin.tick.cycle": "30s",
+    "distributed.scheduler.work-stealing": False,  # nobody has a task waiting
     "distributed.admin.system-monitor.interval": "5s",
     "distributed.admin.system-monitor.gil.enabled": False,
     "distributed.scheduler.active-memory-manager.start": False,

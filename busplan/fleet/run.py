@@ -16,9 +16,9 @@ from busplan.fleet.engine import Engine
 from busplan.fleet.lease import BEAT_S, Leases
 from busplan.fleet.work import Outcome, Task
 
-BATCH_S = 5.0
-"""A finished judgement waits so long at most for its commit."""
-BATCH_ROWS = 8
+BATCH_S = 15.0
+"""A finished judgement waits so long at most for its commit: what a kill can cost."""
+BATCH_ROWS = 32
 """So many, for each worker, are committed at once."""
 AHEAD = 2
 """Tasks that a worker has waiting."""

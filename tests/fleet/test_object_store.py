@@ -1,5 +1,9 @@
 """A fleet, its captures and its tables in an object store: moto's, on 127.0.0.1, not a real one."""
 
+import json
+import os
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -84,6 +88,32 @@ def test_conditional_writes_keep_two_runs_apart(store: Any) -> None:
     assert first.take("key")
     assert not second.take("key")
     assert second.others()
+
+
+def test_workers_in_processes_of_their_own_judge_in_the_store(store: Any, tmp_path: Path) -> None:
+    url = "s3://shop/worked"
+    fleet = Fleet.at(url, make=True)
+    logs = [[str(small_fleet.write_log(tmp_path / f"{n}.log", n))] for n in range(4)]
+    plan = read_plan(small_fleet.write_plan(tmp_path / "plan"))
+    add_captures(fleet, logs, "cart-1", plan, time.time_ns)
+    call = [sys.executable, "-m", "busplan", "fleet", "judge", "--json", "--workers", "2"]
+    ran = subprocess.run(
+        [*call, "--fleet", url],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    told = json.loads(ran.stdout or "{}")
+    assert (ran.returncode, told["judged"], told["failed"], told["frames"]) == (0, 4, [], 800)
+    assert told["worker_cpu_seconds"] > 0
+    rows = fleet.judgements.rows(["run_key", "frames_file", "frames_bytes"]).to_pylist()
+    assert len({r["run_key"] for r in rows}) == len(rows) == 4
+    assert {f.path: f.size for f in fleet.place.files("frames")} == {
+        r["frames_file"]: r["frames_bytes"] for r in rows
+    }
+    assert not list(fleet.place.files("leases"))
 
 
 def test_a_store_that_cannot_refuse_is_refused(store: Any, monkeypatch: pytest.MonkeyPatch) -> None:
