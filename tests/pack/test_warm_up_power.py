@@ -52,6 +52,14 @@ def test_a_test_that_has_only_begun_says_so_and_what_it_lacks() -> None:
     assert found.more_minutes is None or found.more_minutes > 0
 
 
+def test_one_step_already_foresees_how_long_it_takes() -> None:
+    found = judged("healthy", minutes=3.5, step_k=1.0)
+    assert 1.0 <= found.steps < 2.0
+    assert found.more_minutes is not None
+    assert 1 <= found.more_minutes <= 15
+    assert f"{found.more_minutes:.0f} min more at this rate would show" in found.missing
+
+
 def test_two_steps_name_a_module_that_is_plainly_late_and_clear_none() -> None:
     test = loop_cases.population(500292, liquid=True)
     series, layout = warm_up_series(test)
