@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 import pytest
 from truth import fact, loop_cases
 from truth.as_series import warm_up_series
 
 from busplan.answers import Answer
+from busplan.pack import exchange_verdict, warm_up_power
 from busplan.pack.series import Trace, sample
 from busplan.pack.thermal_observations import observe
 from busplan.pack.thermal_span import ThermalSpan, find_thermal_span, widest_move
 from busplan.pack.warm_up import judge_warm_up
+from busplan.pack.warm_up_power import _longer
 from busplan.pack.warm_up_result import WarmUp
+
+Array = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def judged(name: str, **knobs: float) -> WarmUp:
@@ -50,6 +57,53 @@ def test_a_test_that_has_only_begun_says_so_and_what_it_lacks() -> None:
     found = judge_warm_up(series, layout, span, 1.0)
     assert found.power == ()
     assert found.more_minutes is None or found.more_minutes > 0
+
+
+def test_what_would_have_shown_is_judged_in_the_same_doubt_as_the_test_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    doubts = []
+
+    def judge(tau_share: Array, tau: Array, scatter: Any, more_blur: float, needed: Any) -> Any:
+        doubts.append((round(more_blur, 6), needed))
+        return exchange_verdict.judge(tau_share, tau, scatter, more_blur, needed)
+
+    monkeypatch.setattr(warm_up_power, "judge", judge)
+    found = judged("healthy", minutes=10.0, skip_s=60.0)
+    assert not found.level_start
+    assert found.power
+    assert set(doubts) == {(0.08, exchange_verdict.DOUBTFUL)}
+
+
+def test_most_of_an_hour_more_is_told_where_that_is_what_it_takes() -> None:
+    series, layout = fact.readings(3).as_series()
+    span = widest_move(series.temperature, 1.0)
+    assert span is not None
+    found = judge_warm_up(series, layout, span, 1.0)
+    # At 0.43 K/min one step takes two to three minutes.
+    assert found.more_minutes is not None
+    assert 20 < found.more_minutes <= 90
+
+
+@dataclass(frozen=True)
+class Peers:
+    """What is asked of the peers' fit when a test is made longer."""
+
+    curve: Array
+    step_s: float
+
+
+def test_a_longer_test_goes_on_as_in_its_last_three_minutes() -> None:
+    time = np.arange(0.0, 601.0, 5.0)
+    # 1 K/min, and half of that in the last three minutes.
+    curve = 14.0 + np.minimum(time, 420.0) / 60.0 + np.maximum(time - 420.0, 0.0) / 120.0
+    span = ThermalSpan(100.0, 130.0, 700.0, True, True, 17.0, 1.0)
+    fit, longer = _longer(Peers(curve, 5.0), span, 600.0)  # type: ignore[arg-type]
+    assert (longer.start_s, longer.stop_s) == (100.0, 1300.0)
+    at = np.arange(len(fit.curve)) * fit.step_s
+    assert at[-1] >= 1200.0
+    assert np.interp(600.0, at, fit.curve) == pytest.approx(curve[-1])
+    assert np.interp(1200.0, at, fit.curve) == pytest.approx(curve[-1] + 5.0)
 
 
 def test_one_step_already_foresees_how_long_it_takes() -> None:
