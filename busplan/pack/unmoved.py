@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.pack.labels import clock
+from busplan.pack.labels import clock, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.series import PackSeries
 from busplan.pack.standing import longest_still
@@ -34,6 +34,7 @@ OHM_AH = 0.060
 HEAT_J_K_AH = 25.0
 """Heat capacity of a cell, and of what is bolted to it, by its capacity [J/K/Ah]."""
 REVERSIBLE_V = 0.015
+SHOWS = "hold one temperature sensor against a thermometer, or record until they move"
 COLDER_K = 1.0
 """Liquid that lies so far below the modules cools them."""
 
@@ -56,8 +57,13 @@ class Unmoved:
         return (
             f"all temperatures read one value each for {clock(self.stop_s - self.start_s)}, in "
             f"which the current warms the cells by about {self.expected_k:.1f} K: cooled that "
-            "well, or not read; hold one sensor against a thermometer, or record until they move"
+            f"well, or not read; {SHOWS}"
         )
+
+    @property
+    def action(self) -> str:
+        """What would show it."""
+        return f"{sentence(SHOWS)}."
 
 
 def find_unmoved(

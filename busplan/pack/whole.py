@@ -26,6 +26,8 @@ SPEAKS_OF = {
     "evenness of modules": "modules",
 }
 """Topics that judge single cells or modules; when one is not shown, none of them is good."""
+BY_TEMPERATURES = ("signals", "limits", "evenness of modules")
+"""Topics that temperatures which never moved leave open; the same test again shows them no more."""
 MOST_STEPS = 4
 """Next steps that are told."""
 
@@ -124,6 +126,9 @@ def _steps(
 ) -> tuple[str, ...]:
     """What to do next: for what was found, then for what was not shown."""
     steps = [f.action for f in by_weight(heavy) if f.action]
+    if report.unmoved is not None:
+        steps.append(report.unmoved.action)
+        open_ = [s for s in open_ if s.name not in BY_TEMPERATURES or report.heard.missing]
     if open_:
         steps.append(f"To show the rest: {KINDS[report.test].run}.")
     return tuple(dict.fromkeys(steps))[:MOST_STEPS]

@@ -14,6 +14,7 @@ from truth import cell_packs
 from truth.as_series import layout_of, pack_series
 
 from busplan.answers import Answer
+from busplan.pack.kinds import PackTest
 from busplan.pack.report import evaluate_pack
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.unmoved import find_unmoved
@@ -106,7 +107,12 @@ def test_a_frozen_drive_is_open_and_accuses_nobody() -> None:
     assert set(whole.modules) == {Answer.NOT_SHOWN}
     assert set(whole.cells) == {Answer.GOOD}
     told = {s.name: s for s in whole.sections}
-    assert "hold one sensor against a thermometer" in told["signals"].missing
+    assert told["signals"].missing == report.unmoved.words
+    # The same drive again would show no more.
+    assert whole.steps == (report.unmoved.action,)
+    assert "thermometer" in whole.steps[0]
+    short = judge_whole(evaluate_pack(*frozen_drive(), test=PackTest.CHARGE))
+    assert "To show the rest: charge until the charger ends it" in short.steps[-1]
     assert told["evenness of modules"].missing == "the temperatures stood still"
 
 
