@@ -138,7 +138,7 @@ def _borne(robust: Robust) -> str:
     if not robust.never:
         return f"{told}; whether closer ones could be was not found out in the time given."
     never = f"no changes that the plan allows bear them each {robust.never / 1e6:.5g} ms (proven)"
-    return f"{told}; {never}." if robust.known else f"{told}; {never}, between is not searched."
+    return f"{told}; {never}." if robust.known else f"{told}; {never}, between is not known."
 
 
 def _more(found: Proposal, more: Proposal) -> str:

@@ -21,6 +21,10 @@ NEAR = 0.01
 """Bus errors are brought closer until this part of their distance is left unknown."""
 _FOR_CLOSEST = 0.7
 """The part of the time in which they are; the rest is for the cheapest answer."""
+_FOR_ONE = 1 / 3
+"""The part of what is left of that for one distance."""
+_LEAST_S = 0.5
+"""Nothing is begun in less."""
 _FOR_MORE = 1 / 3
 """What one bus error would take is searched for a third of the time."""
 
@@ -134,15 +138,14 @@ def _most_robust(asked: Question, limits: Limits) -> Wanted:
     borne, never, tried = _borne(asked, best, ONE_ERROR_NS), 0, 0
     while borne - tried > max(FAULT_STEP_NS, NEAR * borne):
         time = left(_FOR_CLOSEST)
-        if time.stop() or time.seconds <= 0:
+        if time.stop() or time.seconds < _LEAST_S:
             break
+        time = replace(time, seconds=time.seconds * _FOR_ONE)
         middle = (borne + tried) // 2 // FAULT_STEP_NS * FAULT_STEP_NS
         found = asked.propose(_each(middle), time, first=True, known=_learnt(best))
         if found.best is not None:
             best, borne = found, _borne(asked, found, middle)
-        elif found.stopped:
-            break
-        else:
+        else:  # what is not found in its time is left open, and something easier tried
             tried = middle
             if found.found is not None and found.found.impossible:
                 never = middle

@@ -58,7 +58,8 @@ def allot(
         float | None,
         typer.Option(
             "--seconds",
-            help="Search about so long; with --only identifiers, each network. Default: 60, 10.",
+            help="Search about so long, and a third more for what one bus error takes; with --only "
+            "identifiers, each network. Default: 60, 10.",
             min=0.1,
             max=86_400,
             show_default=False,

@@ -76,7 +76,8 @@ def allot(
     (all sent so many times as often) or ``"most-robust"`` (bus errors as close as can be borne).
     ``refused`` names changes that may not be made, as ``changes[i].name`` tells them.
     ``fault_interval_ms`` lets every frame bear a bus error each so many ms on every network.
-    The search takes about ``seconds`` at most. The plan's file is read again, and stays as it is.
+    The search takes about ``seconds`` at most, and a third of them more for what one bus error
+    takes (``notes``). The plan's file is read again, and stays as it is.
 
     >>> found = busplan.allot(busplan.load_plan("as_bought.toml"))
     >>> found.proven, found.cost <= found.bound + 0.01, len(found.to_frame())
