@@ -19,6 +19,7 @@ from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, wrap
 from busplan.text.ticks import round_scale, value_ticks
 
 ROLES = {"good": "good", "bad": "fault", "not shown": "caution"}
+_DAY_NS = 86_400 * 10**9
 _LEAD = 9
 
 
@@ -120,13 +121,17 @@ def _chart(curve: Curve, label: str, chosen_ns: int | None, columns: int, rows: 
 
 
 def _dates(canvas: Canvas, first: int, last: int, wide: int, label: str) -> None:
-    """Dates below, as many as have room, and the unit at the left."""
+    """Dates below, as many as have room and differ, and the unit at the left; of few days times."""
     y = canvas.rows - 1
     unit = label[label.rfind("[") :] if "[" in label else ""
     canvas.write(y, 0, unit[:7].rjust(7), FAINT)
     steps = max(min(wide // 14, 8), 1)
-    begin = datetime.fromtimestamp(first / 1e9, UTC)
+    form = "%Y-%m-%d" if last - first > steps * _DAY_NS else "%m-%d %H:%M"
+    begin, before = datetime.fromtimestamp(first / 1e9, UTC), ""
     for n in range(steps):
         x = n * wide // steps
         when = begin + timedelta(seconds=(last - first) / 1e9 * x / max(wide - 1, 1))
-        canvas.write(y, _LEAD + x, f"{when:%Y-%m-%d}"[: wide - x], FAINT)
+        told = f"{when:{form}}"
+        if told != before:
+            canvas.write(y, _LEAD + x, told[: wide - x], FAINT)
+        before = told

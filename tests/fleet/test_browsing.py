@@ -1,9 +1,11 @@
 """The screen of a fleet: browsed with keys, down to the capture that is to be replayed."""
 
+import re
 from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 
+import numpy as np
 import pytest
 from deltalake import write_deltalake
 from support import made_rows
@@ -12,7 +14,9 @@ from support.pilot import screen_text
 
 from busplan.fleet.browsing import Shelf
 from busplan.fleet.catalogue import Fleet
+from busplan.fleet.reply import Curve, Drawing, Reply
 from busplan.screens.fleet_app import FleetApp, Wanted
+from busplan.text.fleet_draw import draw_years
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +69,24 @@ async def test_keys_lead_from_a_vehicle_to_a_moment(shelf: Shelf, size: tuple[in
         assert "cell 5 of van-2" in screen_text(again)
         await pilot.press("q")
     assert again.return_value is None
+
+
+@pytest.mark.parametrize(
+    ("days", "under"),
+    [
+        (1000.0, ["2023-11-14", "2024-07-21", "2025-03-28", "2025-12-03"]),
+        (1.0, ["11-14 22:13", "11-15 04:13", "11-15 10:13", "11-15 16:13"]),
+        (1e-5, ["11-14 22:13"]),
+    ],
+)
+def test_no_date_stands_twice_below_a_curve(days: float, under: list[str]) -> None:
+    # Days of the calendar; the times are those of the made rows' first capture and after, UTC.
+    time_ns = made_rows.START_NS + np.array([0, round(days * made_rows.DAY_NS)])
+    curve = Curve("cell 1", time_ns, np.array([1.0, 2.0]))
+    told = Reply("", None, ("",), drawing=Drawing("curves", "it [%]", [curve]))
+    lines = draw_years(told, "", None, 9 + 57, 10)
+    last = "".join(text for text, _ in lines[-1])
+    assert re.split(r"\s{2,}", last.strip()) == ["[%]", *under]
 
 
 async def test_an_empty_fleet_says_what_to_do(tmp_path: Path) -> None:
