@@ -21,6 +21,7 @@ from busplan.pack.exchange_model import (
     PLATE_BELOW,
     SHARES,
     TAU_S,
+    behind_s,
     liquid_likelihood,
     plates,
 )
@@ -51,6 +52,24 @@ def test_a_flicker_is_one_crossing_at_the_moment_that_keeps_the_time_above() -> 
     leap = np.array([0, 0, 3, 3], np.int64)
     assert kernels.crossings(np.arange(4.0) * 10, leap, found) == 1
     assert found[0].tolist() == [15.0, 1.5, 3.0, 10.0]
+
+
+@pytest.mark.parametrize(("up_s", "rows"), [(58, 0), (62, 2)])
+def test_what_goes_back_within_a_minute_has_not_passed(up_s: int, rows: int) -> None:
+    # A minute: a choice of the method, no source.
+    code = np.array([0] * 30 + [1] * up_s + [0] * 30, np.int64)
+    found = np.empty((len(code), 4))
+    assert kernels.crossings(np.arange(len(code), dtype=np.float64), code, found) == rows
+
+
+def test_a_curve_trails_another_by_what_it_does_at_the_end() -> None:
+    at = np.arange(0.0, 1200.0, 5.0)
+    first = 16.0 + 0.01 * at
+    curve = np.where(at < 700.0, first, first - 0.01 * 90.0)
+    assert behind_s(curve, first, 5.0) == pytest.approx(90.0)
+    assert behind_s(32.0 - curve, 32.0 - first, 5.0) == pytest.approx(90.0)  # cooling
+    assert behind_s(first + 1.0, first, 5.0) == 0.0  # read from its own start
+    assert behind_s(first, curve, 5.0) == 0.0  # never before it
 
 
 @pytest.mark.parametrize("tau", [20.0, 240.0, 1e5])
@@ -96,6 +115,23 @@ def test_a_level_start_ties_the_liquid_to_the_modules_unless_they_read_apart() -
     for loose in (likely(None), likely(60.0, apart=2.0), likely(60.0, apart=-2.0)):
         assert width(loose) > 1.15 * width(tied)
         assert loose[TAU_S > 450].max() > 10 * tied[TAU_S > 450].max()
+
+
+def test_a_loss_that_is_taken_for_granted_makes_the_same_rise_a_quicker_one() -> None:
+    """T' = (L - T)/tau - loss (T - T0): what loses heat and comes as far has the shorter tau."""
+    time = np.arange(0.0, 1800.0, 5.0)
+    liquid = 16.0 + np.clip(time - 60.0, 0.0, 900.0) / 60.0
+    told = np.column_stack((time, liquid))
+
+    def quickest(tau: float, lost: float, given: float) -> float:
+        rise = slow_low_pass(time, liquid, tau / (1.0 + lost * tau)) / (1.0 + lost * tau)
+        peers = 16.0 + slow_low_pass(time, 16.0 + rise, 20.0)
+        sd = np.array([0.05, 0.02, 1e-6, 0.01, 0.0, given])
+        return float(TAU_S[int(np.argmax(liquid_likelihood(peers, 5.0, told, sd, 60.0)))])
+
+    assert quickest(250.0, 0.0, 0.0) == pytest.approx(250.0, rel=0.16)
+    assert quickest(250.0, 2e-4, 2e-4) == pytest.approx(250.0, rel=0.16)
+    assert quickest(250.0, 0.0, 2e-4) < 0.85 * 250.0
 
 
 def test_a_change_of_exchange_equals_the_differential_equation() -> None:
