@@ -12,7 +12,7 @@ from busplan.allot.identifiers import unjudged
 from busplan.allot.report import NOTHING_SENT, unknown_sentence
 from busplan.allot.steps import Step, steps
 from busplan.allot.wanted import Robust, Wanted
-from busplan.allot.wants import IN_TIME, Want
+from busplan.allot.wants import IN_TIME
 from busplan.allot.whole import Proposal
 from busplan.plan.movable import Costs
 from busplan.tables import Table
@@ -67,12 +67,11 @@ def headline(found: Proposal) -> str:
     if not count:
         known = "all that states period and deadline" if unknown(found) else "all"
         return (
-            f"Nothing has to change: {known} is {found.want.words}, under names of its own, where "
-            "it is."
+            f"Nothing has to change: {known} is {found.words}, under names of its own, where it is."
         )
     told = f"{counted(count, 'change')}, cost {found.best.cost:.2f}"
-    if found.want != IN_TIME:
-        told += f", and all is {found.want.words}"
+    if found.words != IN_TIME.words:
+        told += f", and all is {found.words}"
     if found.proven:
         return f"{told}; no cheaper plan exists (bound {found.bound:.2f})."
     return (
@@ -97,8 +96,8 @@ def _refuted(found: Proposal) -> str:
 
 def _no_answer(found: Proposal) -> str:
     if found.conflict is not None:
-        if found.want != IN_TIME:
-            return f"Impossible: with no changes that the plan allows is all {found.want.words}."
+        if found.words != IN_TIME.words:
+            return f"Impossible: with no changes that the plan allows is all {found.words}."
         return "Impossible: no placement that the plan allows works."
     ended = "the search ended" if found.stopped else "no answer was found"
     return (
@@ -163,7 +162,7 @@ def _more(found: Proposal, more: Proposal) -> str:
     )
 
 
-def conflict_sentences(conflict: Conflict, want: Want = IN_TIME) -> Iterator[str]:
+def conflict_sentences(conflict: Conflict, words: str = IN_TIME.words) -> Iterator[str]:
     """Why there is no answer, and what would help."""
     for one in conflict.sums:
         yield (
@@ -173,7 +172,7 @@ def conflict_sentences(conflict: Conflict, want: Want = IN_TIME) -> Iterator[str
             f"{len(one.networks)} are there."
         )
     if conflict.nodes:
-        late = f", {want.words}" if conflict.late else ""
+        late = f", {words}" if conflict.late else ""
         names = listing(conflict.nodes, 12)
         them = "them" if len(conflict.nodes) > 1 else "it"
         if len(conflict.nodes) == 1:
@@ -215,6 +214,7 @@ def as_dict(found: Proposal) -> dict[str, Any]:
         "gap": found.gap,
         "proven": found.proven,
         "stopped": found.stopped,
+        "fault_interval_ns": found.fault_interval_ns,
         "want": str(found.want),
         "refused_as_a_whole": found.refuted,
         "refused": list(found.refused),

@@ -93,6 +93,7 @@ class Proposal:
     """How often a placement was ruled out that only the checks of the whole plan refuse: proof for
     itself, and no part of the bound."""
     want: Want = IN_TIME
+    fault_interval_ns: int | None = None
     found: Found | None = None
     """What the search for a placement learnt."""
 
@@ -100,6 +101,17 @@ class Proposal:
     def before(self) -> Vehicle:
         """The vehicle of the plan as it is."""
         return self.asked.vehicle
+
+    @property
+    def words(self) -> str:
+        """What every message is in an answer."""
+        faults = self.fault_interval_ns
+        if faults is None or self.want.every_ns:
+            return self.want.words
+        errors = f"a bus error each {faults / 1e6:g} ms on every network"
+        if self.want.kind == "growth":
+            return f"{self.want.words}, and {errors}"
+        return f"in time with {errors}"
 
     @property
     def proven(self) -> bool:
@@ -198,6 +210,7 @@ def propose(
             refused=told,
             stopped=stopped,
             want=want,
+            fault_interval_ns=fault_interval_ns,
             found=found,
         )
     best = run.answer(run.tidied(found.placement))
@@ -213,6 +226,7 @@ def propose(
         stopped=stopped,
         refuted=refuted,
         want=want,
+        fault_interval_ns=fault_interval_ns,
         found=found,
     )
 

@@ -138,7 +138,7 @@ def print_proposal(wanted: Wanted) -> None:
     say()
     print_text(headline(found))
     if found.conflict is not None:
-        for line in conflict_sentences(found.conflict, found.want):
+        for line in conflict_sentences(found.conflict, found.words):
             print_text(line)
     for line in wanted_sentences(wanted):
         print_text(line)

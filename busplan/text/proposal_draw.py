@@ -76,7 +76,7 @@ def answer_lines(view: Shown, columns: int) -> list[Line]:
     found = view.found
     lines: list[Line] = []
     if found.conflict is not None:
-        for told in conflict_sentences(found.conflict, found.want):
+        for told in conflict_sentences(found.conflict, found.words):
             lines += wrap(told, columns, "fault")
     others = list(other_sentences(found))
     if others:

@@ -163,8 +163,12 @@ def test_what_one_bus_error_more_takes_is_told_with_the_answer(plan: Path) -> No
     assert robust["one_error"] is None, "told where it is not asked for already"
     before = [n["before"] for n in plain["networks"]]
     assert [n["before"] for n in robust["networks"]] == before, "today's plan is what it is"
-    _, faulty = shown(plan, "--faults", "50")
+    document, faulty = shown(plan, "--faults", "50")
+    assert document["fault_interval_ns"] == 50_000_000
+    assert "and all is in time with a bus error each 50 ms on every network; " in faulty
     assert "bus error as well" not in faulty
+    _, both = shown(plan, "--faults", "50", "--want", "growth=1.1")
+    assert "everything sent 1.1 times as often, and a bus error each 50 ms on every" in both
 
 
 def test_one_bus_error_more_that_cannot_be_borne_or_is_borne_already(tmp_path: Path) -> None:

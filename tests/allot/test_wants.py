@@ -12,14 +12,16 @@ from support.allot_cases import Case, cases
 from support.allot_plans import shuffled_plan
 from support.command import busplan
 
-from busplan.allot.identifiers import allot_identifiers
+from busplan.allot.asking import ask
+from busplan.allot.identifiers import allot_identifiers, bar_of
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.report import sentences
-from busplan.allot.wants import parse_want
+from busplan.allot.wants import IN_TIME, ONE_ERROR, Want, parse_want, timing_under
 from busplan.checks.deadlines import check
 from busplan.errors import UsageError
 from busplan.plan.change import set_identifiers
 from busplan.plan.reader import change_plan, load_plan
+from busplan.timing.response import with_faults
 from busplan.timing.slack import least, network_slack
 
 MOST = 2_000
@@ -112,3 +114,17 @@ def test_what_cannot_be_wanted_says_what_can(want: str) -> None:
 def test_a_want_that_is_none_is_one_error(plan: Path) -> None:
     told = busplan("allot", plan, "--want", "soon")
     assert (told.code, told.out) == (3, "")
+
+
+def test_bus_errors_that_a_plan_states_are_borne_whatever_is_wanted_beside(plan: Path) -> None:
+    """Closer ones than are wanted stay, and farther ones come as close as is wanted."""
+    vehicle = with_faults(load_plan(plan), 10_000_000)
+    robust = Want("most-robust", every_ns=2_000_000)
+    farther = Want("most-robust", every_ns=20_000_000)
+    wanted = {IN_TIME: 10_000_000, ONE_ERROR: 10_000_000, robust: 2_000_000, farther: 10_000_000}
+    for want, distance in wanted.items():
+        assert {n.fault_interval_ns for n in ask(vehicle, want).question.nets} == {distance}
+        timing = timing_under(vehicle, want, None)
+        assert {n.fault_interval_ns for n in timing.networks.values()} == {distance}
+        assert bar_of(vehicle, "net0", want, None) == distance
+    assert ask(vehicle, IN_TIME, 5_000_000).question.nets[0].fault_interval_ns == 5_000_000
