@@ -1,8 +1,9 @@
 """Whether a network can be in time where nodes send first in, first out.
 
 The rules of this file: as in :mod:`busplan.allot.judge`, but identifiers are as they stand: what
-may have another one is left out, which makes everything else earlier. So a set that misses does so
-for certain. Queues are counted as the analysis of the finished plan counts them.
+may have another one is left out, which makes everything else earlier, or counted as long as it
+keeps its own (``queue_demand``). So a set that misses does so for certain. Queues are counted as
+the analysis of the finished plan counts them.
 """
 
 from __future__ import annotations
