@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from support.demo_files import made
 
 from busplan.answers import Answer
 from busplan.behaviour.judge import judge_behaviours
@@ -52,7 +53,7 @@ def test_the_asleep_plan_hears_no_liquid_and_names_the_modules_of_the_van() -> N
 
 
 def test_the_gun_blows_in_bursts_and_c2_catches_up_after_minute_20() -> None:
-    frames = captures.make_capture("gun-warm-up")
+    frames = made("gun-warm-up")
     time, readings = modules(frames)
     assert np.array_equal(readings, np.round(readings))
     lazy = thermal.MODULES.index(thermal.LAZY_MODULE)
@@ -73,9 +74,9 @@ def test_the_gun_blows_in_bursts_and_c2_catches_up_after_minute_20() -> None:
 
 
 def test_a_healthy_gun_warm_up_is_even_and_four_minutes_show_nothing() -> None:
-    _, readings = modules(captures.make_capture("gun-warm-up", healthy=True))
+    _, readings = modules(made("gun-warm-up", healthy=True))
     assert np.ptp(readings, axis=1).max() <= 2
-    time, early = modules(captures.make_capture("gun-warm-up-early"))
+    time, early = modules(made("gun-warm-up-early"))
     assert time[-1] > 210
     assert np.ptp(early, axis=0).max() <= 2
 
@@ -95,7 +96,7 @@ def test_the_gun_gives_what_its_conductance_says() -> None:
 
 @pytest.mark.parametrize("healthy", [False, True])
 def test_cell_71_falls_by_its_millivolts_an_hour_unless_healthy(healthy: bool) -> None:
-    frames = captures.make_capture("rest", healthy=healthy)
+    frames = made("rest", healthy=healthy)
     layout = captures.demo_vehicle("asleep").pack
     assert layout is not None
     slopes = []
@@ -121,7 +122,7 @@ def test_a_rest_climbs_back_as_measured_cells_do() -> None:
 
 
 def test_a_key_closes_on_a_full_link() -> None:
-    frames = captures.make_capture("key-on")
+    frames = made("key-on")
     time, state = status(frames, "ContactorState")
     _, link = status(frames, "LinkVoltage")
     _, pack = status(frames, "PackVoltage")
@@ -136,21 +137,21 @@ def test_a_key_closes_on_a_full_link() -> None:
 
 
 def test_an_early_key_closes_on_a_link_of_forty_percent_unless_healthy() -> None:
-    frames = captures.make_capture("key-on-early")
+    frames = made("key-on-early")
     _, state = status(frames, "ContactorState")
     _, link = status(frames, "LinkVoltage")
     _, pack = status(frames, "PackVoltage")
     closes = np.flatnonzero(state == 2)[0]
     assert link[closes - 2] / pack[closes] == pytest.approx(0.40, abs=0.03)
     assert link[closes + 1] / pack[closes] == pytest.approx(1.0, abs=0.01)
-    whole = captures.make_capture("key-on-early", healthy=True)
-    in_order = captures.make_capture("key-on")
+    whole = made("key-on-early", healthy=True)
+    in_order = made("key-on")
     _, healthy = status(whole, "LinkVoltage")
     assert healthy == pytest.approx(status(in_order, "LinkVoltage")[1], abs=0.5)
 
 
 def test_a_welded_contactor_shows_while_open_unless_healthy() -> None:
-    frames = captures.make_capture("key-on-welded")
+    frames = made("key-on-welded")
     _, state = status(frames, "ContactorState")
     _, link = status(frames, "LinkVoltage")
     _, pack = status(frames, "PackVoltage")
@@ -160,7 +161,7 @@ def test_a_welded_contactor_shows_while_open_unless_healthy() -> None:
     assert np.all(signal(frames, feedback, "as_built")[1] == 1)
     command = SignalAddress("pack", "battery_master", "ContactorCommand", "PlusCommand")
     assert signal(frames, command, "as_built")[1][0] == 0
-    healthy = captures.make_capture("key-on-welded", healthy=True)
+    healthy = made("key-on-welded", healthy=True)
     _, link = status(healthy, "LinkVoltage")
     assert link[:300].max() < 1
 

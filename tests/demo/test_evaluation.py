@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from support.demo_files import made
 
 from busplan.answers import Answer
-from busplan.demo.captures import CAPTURES, demo_vehicle, make_capture
+from busplan.demo.captures import CAPTURES, demo_vehicle
 from busplan.demo.contactors import EARLY_SHARE, PRE_CHARGE_TIME_S
 from busplan.demo.thermal import AIR_CLEARS_S, LAZY_MODULE, MODULES, make_loop
 from busplan.findings import Weight
@@ -33,7 +34,7 @@ PLANTED = {
 def test_evaluation_names_what_is_planted_and_nothing_else(name: str, healthy: bool) -> None:
     vehicle = demo_vehicle(CAPTURES[name].plan)
     assert vehicle.pack is not None
-    frames = make_capture(name, healthy=healthy)
+    frames = made(name, healthy=healthy)
     report = evaluate_pack(pull_series(frames, vehicle), vehicle.pack)
     # What was done is seen in the signals: a rest is no warm-up, nor the reverse.
     assert report.test is next(t for t in PackTest if t.value in name)
@@ -66,7 +67,7 @@ def test_evaluation_names_what_is_planted_and_nothing_else(name: str, healthy: b
 def test_air_that_clears_is_told_with_its_time_and_what_flowed_before() -> None:
     vehicle = demo_vehicle("asleep")
     assert vehicle.pack is not None
-    report = evaluate_pack(pull_series(make_capture("gun-warm-up"), vehicle), vehicle.pack)
+    report = evaluate_pack(pull_series(made("gun-warm-up"), vehicle), vehicle.pack)
     assert report.warm_up is not None
     (changed,) = [m for m in report.warm_up.modules if m.change is not None]
     change = changed.change
@@ -88,7 +89,7 @@ KEYED = ("contactors", "link while open", "link while closed", "insulation", "cu
 def test_a_key_on_in_order_is_good_and_its_figures_hold() -> None:
     vehicle = demo_vehicle()
     assert vehicle.pack is not None
-    report = evaluate_pack(pull_series(make_capture("key-on"), vehicle), vehicle.pack)
+    report = evaluate_pack(pull_series(made("key-on"), vehicle), vehicle.pack)
     assert report.findings == ()
     checks = {c.name: c for c in report.checks}
     assert {name: checks[name].answer for name in KEYED} == dict.fromkeys(KEYED, Answer.GOOD)
@@ -102,7 +103,7 @@ def test_a_key_on_in_order_is_good_and_its_figures_hold() -> None:
 def test_a_key_on_that_closes_early_is_bounded_round_the_truth() -> None:
     vehicle = demo_vehicle()
     assert vehicle.pack is not None
-    report = evaluate_pack(pull_series(make_capture("key-on-early"), vehicle), vehicle.pack)
+    report = evaluate_pack(pull_series(made("key-on-early"), vehicle), vehicle.pack)
     check = next(c for c in report.checks if c.name == "contactors")
     assert check.answer is Answer.BAD
     assert 100 * EARLY_SHARE in check.figures[0].interval

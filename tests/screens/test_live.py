@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from support.bench import PLANS, as_built
 from support.command import busplan
+from support.demo_files import made
 from support.pilot import screen_text
 from support.recording_bus import KIND, RememberingBus, install
 from support.transport_traffic import segmented, spread, table
@@ -57,7 +58,7 @@ def test_the_live_clock_follows_holds_and_follows_again() -> None:
 
 
 def rolling_demo(seconds: float) -> tuple[Rolling, FrameTable]:
-    table = make_capture("drive", duration_s=seconds, healthy=True)
+    table = made("drive", duration_s=seconds, healthy=True)
     rolling = Rolling(table.networks, keep_ns=60 * SECOND)
     return rolling, table
 
