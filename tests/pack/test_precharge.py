@@ -48,6 +48,7 @@ def closing(share: list[float], told_s: float | None = 0.0, settled: int = 30) -
     [
         # Told for long and nothing rises: it closed onto what was there.
         ([0.0, 0.0, 0.0], 4.0, 0.0),
+        ([0.0, 0.0, 0.0], 5.05, 0.0),  # for longer than a contact takes, by the last reading
         ([0.0, 0.0, 0.0], 5.15, 1.0),  # it may have begun after the last reading
         # By the step before it rises at most (concave), and by nothing where it falls.
         ([0.0, 0.3, 0.4], 4.0, 0.5),
