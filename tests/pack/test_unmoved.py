@@ -65,7 +65,8 @@ def test_the_rise_is_the_heat_of_the_current_over_the_heat_capacity() -> None:
         (100.0, 30.0, {}, True),
         (-42.0, 10.0, {}, False),  # a mild charge warms by less than half a degree
         (-42.0, 10.0, {"step_k": 0.0625}, True),  # but by more than twelve bits of 256 °C
-        (-100.0, 30.0, {"step_k": 4.0}, False),
+        (-100.0, 30.0, {"step_k": 3.1}, True),
+        (-100.0, 30.0, {"step_k": 3.3}, False),
         (-15.0, 360.0, {}, False),  # so slow that the entropy of the cells may take it up
         (0.5, 360.0, {}, False),
         (-100.0, 30.0, {"moves": True}, False),
@@ -80,6 +81,25 @@ def test_only_what_had_to_move_is_open(
     series, layout = run(amps, minutes, **more)  # type: ignore[arg-type]
     found = find_unmoved(series, layout, None, layout.temperature_resolution_k or 0.5)
     assert (found is not None) is open_
+
+
+def test_heat_counts_when_it_came_and_only_while_the_current_was_heard() -> None:
+    series, layout = run(-AH, 30.0)
+    whole = find_unmoved(series, layout, None, 0.5)
+    assert whole is not None
+    amps = series.quantities["current"]
+    # Half an hour of it, then five and a half of next to nothing, which the entropy outweighs.
+    time = np.arange(0.0, 6 * 3600.0, 0.5)
+    then = replace(amps, time_s=time, value=np.where(time <= 1800.0, -AH, -12.0))
+    sensors = tuple(replace(t, time_s=time, value=np.full(len(time), 25.0)) for t in series.sensors)
+    later = find_unmoved(PackSeries((), sensors, {"current": then}, 6 * 3600.0), layout, None, 0.5)
+    assert later is not None
+    assert later.expected_k == pytest.approx(whole.expected_k, rel=1e-3)
+    # Of the half hour only two minutes were heard, a minute at either end.
+    heard = (amps.time_s < 60.0) | (amps.time_s > 1740.0)
+    gap = replace(amps, time_s=amps.time_s[heard], value=amps.value[heard])
+    few = PackSeries((), series.sensors, {"current": gap}, series.span_s)
+    assert find_unmoved(few, layout, None, 0.5) is None
 
 
 def test_a_sensor_that_is_not_believed_speaks_for_none() -> None:
