@@ -64,7 +64,7 @@ class Table:
     def open(self, *, make: bool = False) -> DeltaTable | None:
         """The table as it is now; ``None`` when there is none and none is to be made."""
         from deltalake import DeltaTable
-        from deltalake.exceptions import TableNotFoundError
+        from deltalake.exceptions import DeltaError, TableNotFoundError
 
         with store_errors(self.uri):
             try:
@@ -72,13 +72,20 @@ class Table:
             except TableNotFoundError:
                 if not make:
                     return None
-            return DeltaTable.create(
-                self.uri,
-                self.schema,
-                mode="ignore",
-                partition_by=[self._partition] if self._partition else None,
-                storage_options=self.place.options,
-            )
+            try:
+                return DeltaTable.create(
+                    self.uri,
+                    self.schema,
+                    mode="ignore",
+                    partition_by=[self._partition] if self._partition else None,
+                    storage_options=self.place.options,
+                )
+            except DeltaError as error:
+                # Another may have made it since it was looked for.
+                try:
+                    return DeltaTable(self.uri, storage_options=self.place.options)
+                except DeltaError:
+                    raise error from None
 
     def add(self, rows: Sequence[dict[str, Any]], *, replace: bool = False) -> int:
         """Add the rows whose key is not there yet, all of them or none; how many that were.

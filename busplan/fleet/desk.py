@@ -145,7 +145,13 @@ class Desk:
             statements = self._db.extract_statements(sql)
         except duckdb.Error as error:
             raise UsageError(_said(error)) from error
-        if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
+        # Older ones make a SELECT, in other words, of what was none.
+        selects = [
+            s
+            for s in statements
+            if s.type == duckdb.StatementType.SELECT and s.query.strip(" ;\n") in sql
+        ]
+        if not len(statements) == len(selects) == 1:
             raise UsageError("--sql takes one SELECT: a fleet is only read")
         self._prepare(sql)
         self._lock()

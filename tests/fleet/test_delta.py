@@ -7,6 +7,7 @@ in the table is read back by deltalake itself.
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pytest
@@ -56,12 +57,34 @@ def test_a_known_key_is_left_out_or_replaced_in_one_commit(tmp_path: Path) -> No
     before = DeltaTable(tmp_path / "rows").version()
     assert table.add([row("1", "c"), row("4", "c")], replace=True) == 2
     assert DeltaTable(tmp_path / "rows").version() == before + 1
+    # The number by which any two commits conflict, whatever the library retries.
+    assert DeltaTable(tmp_path / "rows").transaction_version("busplan") == 3
     told = {r["key"]: r["who"] for r in table.rows().to_pylist()}
     assert told == {"1": "c", "2": "a", "3": "b", "4": "c"}
     assert table.known(["1", "9"]) == {"1"}
     assert table.remove("key", ["1", "it's none"]) == 1
     assert table.compact(0)[1] == 1
     assert sorted(table.rows(["key"])["key"].to_pylist()) == ["2", "3", "4"]
+
+
+def test_a_table_that_another_makes_at_the_same_moment_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from deltalake.exceptions import DeltaError
+
+    make = DeltaTable.create
+    there = True
+
+    def late(*given: Any, **named: Any) -> DeltaTable:
+        if there:
+            make(*given, **named)
+        raise DeltaError("version 0 already exists")
+
+    monkeypatch.setattr(DeltaTable, "create", late)
+    assert table_in(tmp_path / "a").add([row("1")]) == 1
+    there = False
+    with pytest.raises(StoreError, match="version 0"):
+        table_in(tmp_path / "b")
 
 
 def test_only_a_lost_race_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
