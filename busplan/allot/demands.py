@@ -8,28 +8,46 @@ well: one that does is named, unless it cannot leave.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from busplan.allot.fewest import WHOLE, leaving, relief
+from busplan.allot.guests import Guests, Weights, counted, crowded, weighed
 from busplan.allot.judge import Delays, Entry, beside_of, entries_of, members, order_of
 from busplan.allot.learnt import Demand, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Placement, Question
 
+_NEAR = 30
+"""So many messages more that make one late are foreseen: those of two nodes, roughly."""
+
 
 def demands(
-    question: Question, answer: Placement, network: int, delays: Delays | None = None
+    question: Question,
+    answer: Placement,
+    network: int,
+    delays: Delays | None = None,
+    guests: Callable[[int, int], Guests] | None = None,
 ) -> Iterator[Demand]:
     """Inequalities that an answer breaks on a network; none when its changes suffice there.
 
-    ``delays``: how late gateways bring messages in this answer; not at all by default.
+    ``delays``: how late gateways bring messages in this answer; not at all by default. ``guests``:
+    by network and bit rate who else may come, for inequalities that count them too.
     """
     there = members(question, answer, network, delays)
     entries = entries_of(question, there, network, loose=False)
     if entries:
-        yield from _Network(question, answer, network, entries, delays).demands()
+        yield from _Network(question, answer, network, entries, delays, guests).demands()
+
+
+def foreseen(
+    question: Question, answer: Placement, network: int, guests: Callable[[int, int], Guests]
+) -> Iterator[Demand]:
+    """Inequalities that answers near this one may break: where few more messages make one late."""
+    entries = entries_of(question, members(question, answer, network), network, loose=False)
+    if entries and answer.rates[network]:
+        yield from _Network(question, answer, network, entries, None, guests).foreseen()
 
 
 class _Network:
@@ -40,7 +58,9 @@ class _Network:
         network: int,
         entries: list[Entry],
         delays: Delays | None,
+        guests: Callable[[int, int], Guests] | None = None,
     ) -> None:
+        self.guests = guests
         self.question = question
         self.delays = delays
         self.number = network
@@ -76,14 +96,16 @@ class _Network:
         own = len(above)
         if part.in_time(own, stays):
             return
-        everyone = np.array([True] * own + [False] * (1 + len(blocker)))
+        everyone = np.arange(part.n) < own
         if not part.in_time(own, np.zeros(part.n, np.bool_)):
-            yield self._demand({f: 1}, blocker, 1)
+            others = [k for k in range(self.order.n) if k != f]
+            yield self._demand({f: 1}, self._blocker(others), 1)
             return
         least = leaving(part, own, everyone)
         gone = sum(self.changed[k] for k in above)
         if gone < least:
             yield self._demand({**dict.fromkeys(above, 1), f: least}, blocker, least)
+        yield from self._with_guests(f, above, blocker, part, least)
         left = stays.copy()
         parts = relief(part, own, everyone)
         if parts is not None:
@@ -95,7 +117,68 @@ class _Network:
             if part.in_time(own, left):
                 left[k] = True
         named = {above[k]: 1 for k in np.flatnonzero(left)}
-        yield self._demand({**named, f: 1}, blocker, 1)
+        # Those that left the urgent ones may hold it up from below.
+        below = [k for k in above if k not in named] + blocker
+        yield self._demand({**named, f: 1}, self._blocker(below), 1)
+
+    def _with_guests(
+        self, f: int, above: list[int], blocker: list[int], part: NetworkOrder, least: int
+    ) -> Iterator[Demand]:
+        """The same whoever else may come to the network."""
+        if self.guests is None:
+            return
+        own = len(above)
+        everyone = np.arange(part.n) < own
+        guests = self.guests(self.number, self.rate)
+        known = {e.who for e in self.entries if e.who is not None}
+        some = guests.before(self.entries[f], known)
+        if not some:
+            return
+        weights = counted(part, own, everyone, guests, some, least)
+        if weights:
+            most = least + guests.most(weights)
+            yield self._demand({**dict.fromkeys(above, 1), f: most}, blocker, least, weights, most)
+        if len(weights) == len(some):
+            return
+        found = weighed(part, own, everyone, guests, some)
+        if found is not None and found[1]:
+            parts, weights = found
+            most = WHOLE + guests.most(weights)
+            yield self._demand(
+                {**dict(zip(above, parts, strict=True)), f: most}, blocker, WHOLE, weights, most
+            )
+
+    def foreseen(self) -> Iterator[Demand]:
+        for f, entry in enumerate(self.entries):
+            if not self.order.judged[f] or self.changed[f] or entry.who is None:
+                continue
+            upto = self.order.model.upto[f]
+            above = [k for k in range(upto) if k != f and self._named(k)]
+            if self.guests is None or self._spare(f, above) > _NEAR * max(self.order.model.frame):
+                continue
+            blocker = self._blocker(range(upto, self.order.n))
+            guests = self.guests(self.number, self.rate)
+            some = guests.before(entry, {e.who for e in self.entries if e.who is not None})
+            part, own = self._part([*above, f, *blocker]), len(above)
+            everyone = np.arange(part.n) < own
+            least = crowded(part, own, everyone, guests, some) if some else None
+            if least is None:
+                continue
+            weights = guests.weights(some)
+            most = least + guests.most(weights)
+            if most > 0:
+                kept = {**dict.fromkeys(above, 1), f: most}
+                yield self._demand(kept, blocker, least, weights, most)
+
+    def _spare(self, f: int, above: Sequence[int]) -> int:
+        """Roughly how much more [ns] may go before a message until it is late."""
+        model = self.order.model
+        last = model.deadline[f] - model.jitter[f] + max(model.inherited[f], 0) - model.frame[f]
+        work = (
+            -(-(last + model.jitter[k] + model.bit) // model.period[k]) * model.frame[k]
+            for k in above
+        )
+        return last - max(model.single) - sum(work)
 
     def _of_order(self) -> Iterator[Demand]:
         """What the search from below asks for where it is stuck."""
@@ -138,7 +221,14 @@ class _Network:
         entries = [self.entries[k] for k in rows]
         return order_of(self.question, self.number, self.rate, entries)
 
-    def _demand(self, kept: dict[int, int], there: Sequence[int], least: int) -> Demand:
+    def _demand(
+        self,
+        kept: dict[int, int],
+        there: Sequence[int],
+        least: int,
+        guests: Weights | None = None,
+        most: int = 0,
+    ) -> Demand:
         weights: dict[Who, int] = {}
         named = [self.entries[k] for k in (*kept, *there)]
         brought = [(e.who[0], e.who[2], e.late_ns) for e in named if e.who and e.who[3]]
@@ -147,7 +237,7 @@ class _Network:
             if who is not None:
                 weights[who] = weights.get(who, 0) + weight
         present = {
-            who: least
+            who: max(least, most)
             for k in there
             if (who := self.entries[k].who) is not None and not self._bound(k)
         }
@@ -157,5 +247,7 @@ class _Network:
             tuple(sorted(weights.items())),
             tuple(sorted(present.items())),
             least,
-            beside_of(brought, self.number, self.delays),
+            beside=beside_of(brought, self.number, self.delays),
+            guests=tuple(sorted((guests or {}).items())),
+            most=max(least, most),
         )

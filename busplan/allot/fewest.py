@@ -192,10 +192,10 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     first. Blocking and the price of a bus error are taken as small as they can be, so fewer never
     suffice. Messages sent at stated offsets are not counted so: where there are some, one leaves.
     """
-    windows = _windows(network, f, above)
-    if windows is None:
+    found = windows(network, f, above)
+    if found is None:
         return 1
-    demand, spare = windows
+    demand, spare, _ = found
     remaining = np.sort(demand, axis=1).cumsum(axis=1)
     staying = (remaining <= spare[:, None]).sum(axis=1)
     staying = np.where(spare >= 0, staying, -1)
@@ -209,10 +209,10 @@ def relief(network: NetworkOrder, f: int, above: Bools) -> list[int] | None:
     In every window that those above overfill, each brings its own demand as a part of what is too
     much; the largest part over all windows counts. ``None`` where windows are not counted.
     """
-    windows = _windows(network, f, above)
-    if windows is None:
+    found = windows(network, f, above)
+    if found is None:
         return None
-    demand, spare = windows
+    demand, spare, _ = found
     over = demand.sum(axis=1) - spare
     if (over <= 0).any():
         return None
@@ -220,31 +220,53 @@ def relief(network: NetworkOrder, f: int, above: Bools) -> list[int] | None:
     return [int(part) for part in np.minimum(parts.max(axis=0), WHOLE)]
 
 
-def _windows(network: NetworkOrder, f: int, above: Bools) -> tuple[I64, I64] | None:
+@dataclass(frozen=True, slots=True)
+class Others:
+    """Entries that are not there yet: time on the wire, period, and how much earlier than that the
+    next may come [ns]."""
+
+    frame: I64
+    period: I64
+    lead: I64
+
+    def some(self, which: Sequence[int]) -> Others:
+        """Some of them."""
+        rows = np.array(which, np.int64)
+        return Others(self.frame[rows], self.period[rows], self.lead[rows])
+
+
+_NONE: I64 = np.zeros(0, np.int64)
+NOBODY = Others(_NONE, _NONE, _NONE)
+
+
+def windows(
+    network: NetworkOrder, f: int, above: Bools, others: Others = NOBODY
+) -> tuple[I64, I64, I64] | None:
     """The demand [ns] of each of ``above`` in every window that matters, shape (windows, above),
-    and how much of it each window can hold [ns]; ``None`` where that is not counted."""
+    how much of it each window can hold [ns], and the demand of each of ``others`` that may come
+    too; ``None`` where that is not counted."""
     model = network.model
     rows = np.flatnonzero(above)
-    frame = np.array(model.frame, np.int64)[rows]
-    period = np.array(model.period, np.int64)[rows]
-    lead = np.array(model.jitter, np.int64)[rows] + model.bit
+    frame = np.append(np.array(model.frame, np.int64)[rows], others.frame)
+    period = np.append(np.array(model.period, np.int64)[rows], others.period)
+    lead = np.append(np.array(model.jitter, np.int64)[rows] + model.bit, others.lead)
     own = model.frame[f]
     last = int(network.deadline[f]) - model.jitter[f] + max(model.inherited[f], 0) - own
     blocking = max((model.single[k] for k in range(model.upto[f], network.n)), default=0)
-    moments = [np.array([last], np.int64)]
     counts = np.maximum(0, (last + lead) // period)
-    if counts.sum() > _MOST_MOMENTS or network.in_rhythms:
+    if counts[: len(rows)].sum() > _MOST_MOMENTS or network.in_rhythms:
         return None
-    for count, each, ahead in zip(counts, period, lead, strict=True):
-        moments.append(np.arange(1, count + 1) * each - ahead)
-    windows = np.unique(np.concatenate(moments))
-    windows = windows[(windows >= 0) & (windows <= last)]
-    demand = -(-(windows[:, None] + lead) // period) * frame
-    spare = windows - blocking
+    moments = [np.array([last], np.int64)]
+    for each, ahead in sorted(set(zip(period.tolist(), lead.tolist(), strict=True))):
+        moments.append(np.arange(1, max(0, (last + ahead) // each) + 1) * each - ahead)
+    ends = np.unique(np.concatenate(moments))
+    ends = ends[(ends >= 0) & (ends <= last)]
+    demand = -(-(ends[:, None] + lead) // period) * frame
+    spare = ends - blocking
     if network.fault_every:
-        hits = -(-(windows + own) // network.fault_every)
+        hits = -(-(ends + own) // network.fault_every)
         spare = spare - hits * (model.fault_cost + model.single[f])
-    return demand, spare
+    return demand[:, : len(rows)], spare, demand[:, len(rows) :]
 
 
 def _next_demand(

@@ -224,7 +224,7 @@ def entries_of(
             found += [e._replace(queue=member.unit) for e in entries] if unit.fifo else entries
     for message in question.fixed.get(network, ()):
         found += _of(message, 0, None, free=False, movable=False)
-    return sorted(found, key=_rank)
+    return sorted(found, key=rank)
 
 
 def _of(
@@ -235,7 +235,7 @@ def _of(
         yield Entry(frames, name, free and not frames.urgent, movable, who)
 
 
-def _rank(entry: Entry) -> int:
+def rank(entry: Entry) -> int:
     """As :func:`busplan.plan.vehicle.arbitration_rank`."""
     if entry.frames.urgent:
         return -1
@@ -249,7 +249,7 @@ def order_of(question: Question, network: int, rate: int, entries: Sequence[Entr
     """The test of messages in time for entries in order of arbitration; those in queues first in,
     first out are not judged."""
     model = model_of(question, network, rate, entries, queues=False)
-    ranks = [_rank(e) for e in entries]
+    ranks = [rank(e) for e in entries]
     wide = [e.name.extended for e in entries]
     return NetworkOrder(model, question.nets[network].fault_interval_ns, ranks, wide)
 
@@ -270,8 +270,8 @@ def model_of(
     single = [
         duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries
     ]
-    ranks = [_rank(e) for e in entries]
-    upto = [bisect_right(ranks, rank) for rank in ranks]
+    ranks = [rank(e) for e in entries]
+    upto = [bisect_right(ranks, one) for one in ranks]
     judged = [
         e.frames.judged and e.frames.deadline < ONE_OFF_NS and (queues or e.queue < 0)
         for e in entries

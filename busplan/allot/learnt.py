@@ -59,7 +59,8 @@ class Demand:
 
     ``kept``: messages that stay when they are there under their own identifiers, with weights;
     ``there``: those that stay when they are there under whatever identifier; ``beside``: only when
-    this is so too.
+    this is so too. ``guests``: what would have to be made up for beside, with weights, when it is
+    there too under its own identifier.
     """
 
     network: int
@@ -68,3 +69,6 @@ class Demand:
     there: tuple[tuple[Who, int], ...]
     least: int
     beside: Elsewhere = NOWHERE
+    guests: tuple[tuple[Who, int], ...] = ()
+    most: int = 0
+    """What suffices whatever guests come."""

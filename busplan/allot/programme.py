@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 import numpy as np
 
-from busplan.allot.learnt import Cut, Demand, Elsewhere
+from busplan.allot.learnt import Cut, Demand, Elsewhere, Who
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
@@ -43,6 +44,8 @@ class Programme:
     cuts: list[Cut] = field(default_factory=list)
     demands: list[Demand] = field(default_factory=list)
     rows: Rows = field(init=False)
+    unproven: list[int] = field(default_factory=list, init=False)
+    """Rows of cuts that prove nothing."""
 
     def __post_init__(self) -> None:
         self.rows = Rows(self.question)
@@ -52,10 +55,9 @@ class Programme:
         for wanted in self.demands:
             self._demand(wanted)
 
-    @property
-    def sound(self) -> bool:
-        """Whether what is said to be impossible is proven so."""
-        return all(cut.sound for cut in self.cuts)
+    def rules_out(self, answer: Placement) -> bool:
+        """Whether an answer is ruled out by a cut that proves nothing for others."""
+        return any(not cut.sound and _holds(cut, answer) for cut in self.cuts)
 
     def add(self, cut: Cut) -> bool:
         """One more cut; false when it is there already."""
@@ -69,10 +71,13 @@ class Programme:
         nets = self.question.nets
         for k in range(len(nets)) if cut.network is None else (cut.network,):
             terms = self._together(cut, k)
+            begin = len(self.rows.rows)
             if terms is not None and (cut.network is not None or nets[k].data_rate is None):
                 beside = self._beside(cut.beside)
                 if beside is not None:
                     self._cut(cut, k, terms, beside)
+            if not cut.sound:
+                self.unproven += range(begin, len(self.rows.rows))
 
     def _beside(self, beside: Elsewhere) -> tuple[Terms, int] | None:
         """Terms whose sum is at most the number beside them, and equals it when all of that is so;
@@ -137,7 +142,8 @@ class Programme:
     def _demand(self, wanted: Demand) -> None:
         rows, k = self.rows, wanted.network
         sum_of: Terms = {}
-        total, whole = 0, -float(wanted.least)
+        most = max(wanted.least, wanted.most)
+        total, whole = 0, -float(most)
         both = [(w, n, True) for w, n in wanted.kept] + [(w, n, False) for w, n in wanted.there]
         for (u, j, m, brought), weight, own in both:
             total += weight
@@ -146,7 +152,7 @@ class Programme:
                 if v is not None:
                     sum_of[v] = sum_of.get(v, 0.0) - weight
                     if not brought and sum_of[v] < whole:
-                        # Whoever leaves with more than enough brings just enough.
+                        # Whoever leaves with more than enough for all brings just that.
                         total -= int(whole - sum_of[v])
                         sum_of[v] = whole
             if own and brought and (u, m, k) in rows.renamed:
@@ -159,12 +165,31 @@ class Programme:
         for b in self.question.nets[k].rates:
             if b > wanted.rate:
                 v = rows.rate[k, b]
-                sum_of[v] = sum_of.get(v, 0.0) + least
+                sum_of[v] = sum_of.get(v, 0.0) + most
+        for guest, weight in wanted.guests:
+            self._guest(sum_of, guest, k, weight)
         beside = self._beside(wanted.beside)
         if beside is not None:
             terms, number = beside
-            relief = {v: -least * w for v, w in terms.items()}
-            rows.row(_added(sum_of, relief), low=least - total - least * number)
+            relief = {v: -most * w for v, w in terms.items()}
+            rows.row(_added(sum_of, relief), low=least - total - most * number)
+
+    def _guest(self, sum_of: Terms, who: Who, k: int, weight: int) -> None:
+        """Count what may come to a network, where it is there under its own identifier for sure."""
+        rows, (u, j, m, brought) = self.rows, who
+        if brought:
+            ways = list(rows.ways((u, m), k))
+            found = dict.fromkeys(ways, -1.0) if len(ways) == 1 else {}
+            if found and (u, m, k) in rows.renamed:
+                found[rows.renamed[u, m, k]] = 1.0
+        else:
+            v = rows.named.get((u, j, k))
+            found = {} if v is None else {v: -1.0}
+            if found and self.question.units[u].sent[m].movable:
+                moved = rows.moved.get((u, m, k))
+                found = {} if moved is None else {**found, moved: 1.0}
+        for v, sign in found.items():
+            sum_of[v] = sum_of.get(v, 0.0) + sign * weight
 
     def at_most(self, most: float) -> None:
         """Rule out answers that cost more; what only cuts to come let change is not counted."""
@@ -209,9 +234,11 @@ class Programme:
         present: Collection[int] | None = None,
         fixed: Mapping[int, float] | None = None,
         forbidden: Iterable[int] = (),
+        sound: bool = False,
     ) -> Solved:
         """The cheapest answer. ``present``: only these units are there, and only whether that can
-        be is asked. ``fixed`` holds variables at a value, ``forbidden`` at 0."""
+        be is asked. ``fixed`` holds variables at a value, ``forbidden`` at 0. ``sound``: by
+        what is proven only."""
         from scipy.optimize import Bounds, LinearConstraint, milp
 
         rows = self.rows
@@ -221,6 +248,8 @@ class Programme:
             lower[v] = upper[v] = value
         upper[list(forbidden)] = 0.0
         matrix, low, high = self._matrix()
+        if sound:
+            low[self.unproven], high[self.unproven] = -np.inf, np.inf
         if present is not None:
             cost[:] = 0.0
             there = frozenset(present)
@@ -251,9 +280,12 @@ class Programme:
         from scipy.sparse import csr_matrix
 
         rows = self.rows.rows
-        entries = [(r, v, w) for r, (terms, _, _) in enumerate(rows) for v, w in terms.items()]
-        row, column, weight = zip(*entries, strict=True)
-        matrix = csr_matrix((weight, (row, column)), (len(rows), len(self.rows.cost)))
+        ends = np.cumsum([0, *(len(terms) for terms, _, _ in rows)])
+        columns = np.fromiter(chain.from_iterable(terms for terms, _, _ in rows), np.int64)
+        weights = chain.from_iterable(terms.values() for terms, _, _ in rows)
+        matrix = csr_matrix(
+            (np.fromiter(weights, np.float64), columns, ends), (len(rows), len(self.rows.cost))
+        )
         low, high = (np.array([entry[side] for entry in rows], float) for side in (1, 2))
         return matrix, low, high
 
@@ -299,6 +331,22 @@ class Programme:
         for what, v in rows.brought.items():
             found[carry_name(question, what)] = v
         return found
+
+
+def _holds(cut: Cut, answer: Placement) -> bool:
+    """Whether an answer has all of a cut of one network together there."""
+    k = cut.network
+    brought = {(c.unit, c.message): c for c in answer.carried if c.network == k}
+    return (
+        k is not None
+        and answer.rates[k] <= cut.rate
+        and all(answer.where[i] == k and j in (None, answer.option[i]) for i, j in cut.units)
+        and all(
+            (u, m) in brought and not (own and brought[u, m] in answer.renamed)
+            for u, m, own in cut.carried
+        )
+        and (not cut.changes or sum(answer.where[u] == k for u, _ in answer.moved) < cut.changes)
+    )
 
 
 def _added(*sums: Terms) -> Terms:

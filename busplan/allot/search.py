@@ -8,8 +8,9 @@ from itertools import count
 
 from busplan.allot import judge
 from busplan.allot.delays import delays
-from busplan.allot.demands import demands
+from busplan.allot.demands import demands, foreseen
 from busplan.allot.fewest import Enough, Waited
+from busplan.allot.guests import Guests
 from busplan.allot.judge import Delays
 from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, as_it_is, cost
@@ -26,10 +27,12 @@ _OTHER_ROUNDS = 3
 _EXACT = 1e-6
 _DIVES = 6
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
+_UNTIL_ONE = 24
+"""The same as long as there is no answer at all."""
+_AMONG = 12
+"""Times that is done with those that moved before only, where the whole is large."""
 _CHUNK_S = 20.0
 """Longest solution of the programme: nobody can stop one before its end."""
-_PROOF_S = 5.0
-"""Least time for the bound in the end: without it the search was for nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,8 @@ class _Run:
     learnt: bool = False
     seen: set[tuple[int, int]] = field(default_factory=set)
     """Units and networks that have been looked at ahead."""
+    movers: set[int] = field(default_factory=set)
+    guests: dict[tuple[int, int], Guests] = field(default_factory=dict)
 
     @property
     def gap(self) -> float:
@@ -138,29 +143,36 @@ class _Run:
     def found(self, dearest: float) -> Found:
         impossible = False
         gap = self.gap
-        self._judged(as_it_is(self.programme.question))
+        today = as_it_is(self.programme.question)
+        self._judged(today)
+        for k in range(len(today.rates)):
+            for demand in foreseen(self.programme.question, today, k, self._guests):
+                self.programme.demand(demand)
         for _ in range(_OTHER_ROUNDS) if self.excluded else count():
             if not self.programme.rows.cost or self.enough() or self.left() <= 0:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
-            solved = self._solve(gap)
-            sound = self.programme.sound
-            if sound:
-                self.bound = max(self.bound, solved.bound)
+            solved = self._solve(gap, sound=not self.excluded)
+            self.bound = max(self.bound, solved.bound)
             if solved.impossible:
-                impossible = sound and self.best is None
-                self.bound = self.cost if sound and self.best else self.bound
+                impossible = self.best is None and not self.excluded
+                self.bound = self.cost if self.best else self.bound
                 break
             if solved.answer is None or self.bound > dearest:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
-            if solved.bound >= self.cost * (1 - gap):
+            if not self.excluded and self.programme.rules_out(solved.answer):
+                if self._near():
+                    break
+                # Ruled out by what proves nothing for others: the next best one.
+                solved = self._solve(gap)
+            if solved.answer is None or solved.bound >= self.cost * (1 - gap):
                 break  # by what has been learnt, sound or not, nothing cheaper is left
+            if solved.cost > self.cost and self.left() <= 0:
+                break  # ended before its time: it teaches nothing
             new = self._learn(solved.answer)
-            near = self.best is not None and self.cost <= self.bound + gap * self.cost + _EXACT
-            if near or not new:
+            if self._near() or not (self._among_movers() or new):
                 break
-        self._prove()
         return Found(
             self.best,
             self.cost,
@@ -170,29 +182,22 @@ class _Run:
             tuple(self.programme.demands),
         )
 
-    def _prove(self) -> None:
-        """The bound by all that is sound, where other cuts stand beside it."""
-        cuts = [cut for cut in self.programme.cuts if cut.sound]
-        near = self.cost <= self.bound + self.gap * self.cost
-        if self.best is None or near or len(cuts) == len(self.programme.cuts):
-            return
-        if self.excluded or (self.enough() and self.left() > 0):
-            return  # who has stopped it waits for no proof
-        proven = Programme(self.programme.question, cuts, list(self.programme.demands))
-        seconds = min(max(self.left(), _PROOF_S), _CHUNK_S)
-        found: Solved | None = self.waited(
-            lambda: proven.solve(seconds, gap=self.gap, forbidden=self.forbidden)
-        )
-        self.bound = max(self.bound, found.bound if found else 0.0)
-
-    def _solve(self, gap: float, fixed: dict[int, float] | None = None) -> Solved:
+    def _solve(
+        self, gap: float, fixed: dict[int, float] | None = None, *, sound: bool = False
+    ) -> Solved:
         seconds = min(self.left(), _CHUNK_S)
 
         def work() -> Solved:
-            return self.programme.solve(seconds, gap=gap, fixed=fixed, forbidden=self.forbidden)
+            return self.programme.solve(
+                seconds, gap=gap, fixed=fixed, forbidden=self.forbidden, sound=sound
+            )
 
         found: Solved | None = self.waited(work)
         return found or Solved(None, float("inf"), 0.0, impossible=False)
+
+    def _near(self) -> bool:
+        """Whether the best is so near to the bound that no more is asked for."""
+        return self.best is not None and self.cost <= self.bound + self.gap * self.cost + _EXACT
 
     def _learn(self, answer: Placement) -> bool:
         """Judge an answer and those near it; whether there is anything new to solve with."""
@@ -205,22 +210,52 @@ class _Run:
         if not late and not waiting:
             return self.learnt
         near: Placement | None = answer
-        for _ in range(_DIVES):
+        for _ in range(_DIVES if self.best else _UNTIL_ONE):
             if near is None or self.enough() or self.left() <= 0:
                 break
-            near = self._solve(self.gap, self._around(near, late | waiting)).answer
-            late, waiting = (set(), set()) if near is None else self._judged(near)
-            if near is not None and not late and not waiting:
-                if cost(self.programme.question, near) < self.cost:
-                    self.keep(near)
+            solved = self._solve(self.gap, self._around(near, late | waiting))
+            near = solved.answer
+            if near is None or solved.cost >= self.cost:
+                break
+            late, waiting = self._judged(near)
+            if not late and not waiting:
+                self.keep(near)
                 break
         return self.learnt
+
+    def _among_movers(self) -> bool:
+        """Learn from answers in which only those move that moved in one before, as long as they are
+        cheaper than the best: they are found much sooner. Whether there was anything new."""
+        new = False
+        question = self.programme.question
+        for _ in range(_AMONG if len(self.programme.rows.cost) > _LARGE else 0):
+            if self.best is None or self.enough() or self.left() <= 0:
+                break
+            self.told(self.cost, self.bound)
+            fixed = {
+                v: float(k == question.units[i].home)
+                for (i, k), v in self.programme.rows.place.items()
+                if i not in self.movers
+            }
+            near = self._solve(self.gap, fixed)
+            if near.answer is None or near.bound >= self.cost * (1 - self.gap):
+                break
+            self.learnt = False
+            late, waiting = self._judged(near.answer)
+            if not late and not waiting:
+                self.keep(near.answer)
+            new |= self.learnt
+            if not self.learnt:
+                break
+        return new
 
     def _judged(self, answer: Placement) -> tuple[set[int], set[int]]:
         """Networks that cannot be in time, and those on which more identifiers must change."""
         late: set[int] = set()
         waiting: set[int] = set()
         everyone = delays(self.programme.question, answer)
+        units = self.programme.question.units
+        self.movers |= {i for i, k in enumerate(answer.where) if k != units[i].home}
         for k, rate in enumerate(answer.rates):
             if not rate:
                 continue
@@ -243,14 +278,23 @@ class _Run:
         """What forbids an answer on a network; ``known``: how late gateways bring messages."""
         question = self.programme.question
         self.rounds += 1
-        cuts = list(judge.cuts(question, answer, k, self.rounds, self.enough, known))
+        wanted = list(demands(question, answer, k, known, self._guests))
+        cuts: list[Cut] = list(
+            judge.cuts(
+                question, answer, k, self.rounds, lambda: bool(wanted) or self.enough(), known
+            )
+        )
         if not cuts and (queued := queue_cut(question, answer, k, known)):
             cuts.append(queued)
-        if cuts:
-            return cuts, []
-        wanted = list(demands(question, answer, k, known))
-        queued_too = None if wanted else queue_demand(question, answer, k, known)
-        return [], [queued_too] if queued_too else wanted
+        if not cuts and not wanted and (more := queue_demand(question, answer, k, known)):
+            wanted.append(more)
+        return cuts, wanted
+
+    def _guests(self, network: int, rate: int) -> Guests:
+        """Who may come to a network, found once."""
+        if (network, rate) not in self.guests:
+            self.guests[network, rate] = Guests.of(self.programme.question, network, rate)
+        return self.guests[network, rate]
 
     def _with_fewest(
         self, answer: Placement, k: int, found: tuple[list[Cut], list[Demand]]

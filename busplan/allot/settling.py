@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from busplan.allot import judge
+from busplan.allot.delays import delays
+from busplan.allot.free_numbers import FreeNumbers
+from busplan.allot.judge import Entry
+from busplan.allot.numbers import new_identifiers
+from busplan.allot.order import Failure, NetworkOrder
+from busplan.allot.order_kernels import Bools
 from busplan.allot.problem import Carried, Name, Option, Placement, Question
 
 _ADDRESSES = (*range(128, 248), *range(128))
@@ -60,6 +68,8 @@ def settle(
             missing.append(question.units[what.unit].sent[what.message].label)
         else:
             renamed[what] = number
+    for network in sorted({what.network for what in renamed}):
+        renamed |= _in_time(question, answer, network, (shifts, renamed), reserved)
     return Settled(addresses, shifts, renamed, tuple(missing))
 
 
@@ -157,6 +167,58 @@ def _free(
 def _may_be(name: Name, reserved: tuple[tuple[int, int], ...]) -> bool:
     most = 1 << 29 if name.extended else 0x7F0
     return 0 <= name.identifier < most and not any(a <= name.identifier <= b for a, b in reserved)
+
+
+def _in_time(
+    question: Question,
+    answer: Placement,
+    network: int,
+    given: tuple[Mapping[str, int], Mapping[Carried, int]],
+    reserved: Mapping[int, tuple[tuple[int, int], ...]],
+) -> dict[Carried, int]:
+    """Other identifiers for what is renamed on a network, where those ``given`` are too late or too
+    early for all to be in time; none where they are not, or where there is no better order."""
+    shifts, renamed = given
+    ours = {(c.unit, c.message): c for c in renamed if c.network == network}
+    there = judge.members(question, answer, network, delays(question, answer))
+    entries = judge.entries_of(question, there, network, loose=False)
+    ranges = reserved.get(network, ())
+
+    def order(entries: list[Entry]) -> tuple[NetworkOrder, Bools, list[int] | Failure]:
+        found = judge.order_of(question, network, answer.rates[network], entries)
+        changed = np.array(
+            [
+                e.free and not (e.movable and e.who and (e.who[0], e.who[2]) not in answer.moved)
+                for e in entries
+            ],
+            np.bool_,
+        )
+        return found, changed, found.find(changed)
+
+    def ours_of(entry: Entry) -> Carried | None:
+        return ours.get((entry.who[0], entry.who[2])) if entry.who and entry.who[3] else None
+
+    named = [
+        e._replace(name=e.name._replace(identifier=renamed[what]), free=False)
+        if (what := ours_of(e))
+        else e
+        for e in entries
+    ]
+    if not isinstance(order(sorted(named, key=judge.rank))[2], Failure):
+        return {}
+    network_order, changed, found = order(entries)
+    if isinstance(found, Failure):
+        return {}
+    places = frozenset(np.flatnonzero(changed).tolist())
+    try:
+        numbers = new_identifiers(
+            found, places, network_order.ranks, network_order.wide, FreeNumbers(ranges)
+        )
+    except ValueError:
+        return {}
+    used = {n.identifier for n in names_on(question, answer, network, shifts)}
+    chosen = {what: numbers[n] for n, e in enumerate(entries) if (what := ours_of(e))}
+    return {} if used & set(chosen.values()) else chosen
 
 
 def _number(

@@ -35,8 +35,11 @@ RENAMED, CARRIED = -1, -2
 """In place of an option: a message that a gateway brings, under another or its own identifier."""
 
 
-def made_question(seed: int) -> Question:
-    """Five units and a gateway of two ports on three networks, one of which may be a new one."""
+def made_question(seed: int, lengths: tuple[int, ...] = ()) -> Question:
+    """Five units and a gateway of two ports on three networks, one of which may be a new one.
+
+    ``lengths`` [bit] of their frames, where not all are equally long.
+    """
     chance = random.Random(seed)
     added = chance.random() < 0.3
     rates = (125_000, 250_000)
@@ -62,6 +65,7 @@ def made_question(seed: int) -> Question:
             period=chance.choice((4, 5, 8, 10)),
             deadline=chance.choice((2, 3, 4, 8)),
             movable=free,
+            bits=chance.choice(lengths) if lengths else BITS,
         )
         options = [Option()]
         if not free and chance.random() < 0.35:
@@ -93,11 +97,17 @@ def growing(question: Question, factor: float, seed: int) -> Question:
 
 
 def _sent(
-    label: str, identifier: int, period: int = 50, deadline: int = 50, *, movable: bool = False
+    label: str,
+    identifier: int,
+    period: int = 50,
+    deadline: int = 50,
+    *,
+    movable: bool = False,
+    bits: int = BITS,
 ) -> Sent:
     name = Name(False, identifier)
-    frames = Frames(name, BITS, period * MS, deadline * MS)
-    return Sent(label, name, BITS * 1000 / period, (frames,), movable=movable)
+    frames = Frames(name, bits, period * MS, deadline * MS)
+    return Sent(label, name, bits * 1000 / period, (frames,), movable=movable)
 
 
 def cheapest(question: Question) -> float | None:
@@ -120,6 +130,22 @@ def cheapest(question: Question) -> float | None:
         else:
             best = price if best is None else min(best, price)
     return best
+
+
+def possible(question: Question) -> Iterator[tuple[Placement, float]]:
+    """Every answer that works, and what it costs, in no order."""
+    judged = cache(lambda there, rate: fewest(question, there, rate))
+    for answer in _answers(question):
+        price = _price(question, answer)
+        for k, net in enumerate(question.nets):
+            there = _there(question, answer, k)
+            load = sum(question.units[i].sent[0].bits_per_s for i, _ in there)
+            number = judged(there, answer.rates[k])
+            if number is None or load > net.limit * answer.rates[k] * (1 + 1e-12):
+                break
+            price += COSTS.identifier * number
+        else:
+            yield answer, price
 
 
 def changes(question: Question, answer: Placement) -> dict[int, int] | None:
