@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from support.allot_places import changes, cheapest, made_question, planted, possible
+from support.allot_places import COSTS, changes, cheapest, made_question, planted, possible
 
 from busplan.allot.conflict import find_conflict, too_much
 from busplan.allot.problem import (
@@ -19,6 +19,7 @@ from busplan.allot.problem import (
     Question,
     Sent,
     Unit,
+    cost,
 )
 from busplan.allot.programme import Programme
 from busplan.allot.rows import message_at
@@ -70,6 +71,33 @@ def test_what_is_learnt_rules_out_no_answer_that_works(seed: int) -> None:
     for answer, price in works[:8]:
         least = programme.solve(5.0, fixed=held(programme, answer))
         assert least.cost <= price + 1e-6
+
+
+@pytest.mark.parametrize("seed", [2, 720])
+def test_what_only_the_whole_plan_refuses_is_no_part_of_the_bound(seed: int) -> None:
+    """The first answer that works is refused without a reason: another one is given, and the bound
+    is still that of all."""
+    question = made_question(seed)
+    least = cheapest(question)
+    assert least is not None
+    refused: list[Placement] = []
+
+    def accept(answer: Placement) -> Verdict:
+        number = changes(question, answer)
+        assert number is not None
+        total = cost(question, answer) + COSTS.identifier * sum(number.values())
+        if not refused and total == pytest.approx(least):
+            refused.append(answer)
+        if answer in refused:
+            return Verdict(late=tuple(sorted(set(answer.where))))
+        return Verdict(sum(number.values()), number)
+
+    found = search(question, accept)
+    assert refused
+    assert found.placement not in (None, *refused)
+    assert found.bound == pytest.approx(least)
+    assert found.cost >= least - 1e-6
+    assert any(not cut.sound for cut in found.cuts)
 
 
 def held(programme: Programme, answer: Placement) -> dict[int, float]:

@@ -1,6 +1,7 @@
 """``busplan allot`` on the invented demo van: the answer is written, loaded, checked, simulated."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -205,6 +206,21 @@ def test_a_new_network_is_added_where_the_plan_allows_one(tmp_path: Path) -> Non
     after = load_plan(new)
     assert sorted(len(after.nodes_on(n)) for n in ("only", "network_1")) == [1, 1]
     assert codes(new) == set()
+
+
+def test_what_was_refused_as_a_whole_is_told_beside_the_bound(tmp_path: Path) -> None:
+    found = proposed(twins(tmp_path, "[allot]\nnew_networks = 1\n"))
+    assert found.proven
+    assert "refused" not in headline(found)
+    told = {n: headline(replace(found, bound=found.bound / 2, refuted=n)) for n in (0, 1, 2)}
+    assert told[0].endswith("so at most 50.0 % could be saved.")
+    why = (
+        "a whole plan was refused for delays that identifiers changed for it bring through gateways"
+    )
+    assert f"could be saved. 1 time {why}" in told[1]
+    assert f"2 times {why}" in told[2]
+    assert told[2].endswith("what was refused so is no part of the bound.")
+    assert as_dict(replace(found, refuted=2))["refused_as_a_whole"] == 2
 
 
 def test_a_part_bought_with_other_identifiers_is_an_answer(tmp_path: Path) -> None:
