@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from busplan.cli.output import (
     exit_code,
@@ -23,14 +22,11 @@ from busplan.cli.stopping import stopping, two_at_a_time, until
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
-    from busplan.allot.identifiers import Allotment
+    from busplan.allot.identifiers import Allotment, Rebuild
     from busplan.allot.offset_report import Spread
     from busplan.allot.part_offsets import PartMove
     from busplan.allot.wants import Want
     from busplan.plan.vehicle import Vehicle
-
-_LESS = 3
-"""What one bus error would take is searched for a third of the time."""
 
 
 def identify(
@@ -48,45 +44,38 @@ def identify(
     """Search identifiers, print and write; the exit code."""
     import time
 
-    from busplan.allot.identifiers import allot_identifiers, bears
-    from busplan.allot.part_offsets import move_parts
-    from busplan.allot.report import allot_findings, as_dict, as_toml
-    from busplan.allot.wants import IN_TIME, ONE_ERROR
+    from busplan.allot.alone import identifiers_alone
+    from busplan.allot.identifiers import allot_identifiers
+    from busplan.allot.report import allot_findings, as_toml
     from busplan.errors import UsageError
-    from busplan.plan.change import Change, set_identifiers, set_offsets, set_part_offsets
-    from busplan.plan.reader import change_plan, load_plan
-    from busplan.plan.select import select_networks
-
-    as_is = load_plan(plan)
-    names = select_networks(as_is, network)
-    spread = _spread(plan, as_is, offsets, names) if offsets else None
-    kept: list[Change] = [] if spread is None else [set_offsets(spread.tables)]
-    before = as_is if spread is None else spread.after
-    moves = move_parts(before, names, want=want, fault_interval_ns=interval)
-    if moves:
-        kept.append(set_part_offsets({m.node: m.becomes for m in moves}))
-        before = change_plan(plan, kept).after
 
     with stopping() as stop, quiet_libraries():
 
-        def searched(wanted: Want, most: float, near: Allotment | None = None) -> Allotment:
-            far = SearchProgress(most, stop)
+        def search(
+            before: Vehicle,
+            rebuild: Rebuild,
+            want: Want,
+            networks: Sequence[str],
+            seconds: float,
+            near: Allotment | None,
+        ) -> Allotment:
+            far = SearchProgress(seconds, stop)
 
             def told(name: str, best: int | None, bound: int) -> None:
                 if best is None and not bound:
                     far.clear()
-                    say(f"searching {name}, {wanted}: at most {most:g} s", err=True)
+                    say(f"searching {name}, {want}: at most {seconds:g} s", err=True)
                 else:
                     far.counted(name, best, bound)
 
             try:
                 return allot_identifiers(
                     before,
-                    lambda changes: change_plan(plan, [*kept, set_identifiers(changes)]).after,
-                    want=wanted,
-                    networks=names,
+                    rebuild,
+                    want=want,
+                    networks=networks,
                     fault_interval_ns=interval,
-                    seconds=most,
+                    seconds=seconds,
                     clock=time.monotonic,
                     told=told,
                     near=near,
@@ -97,22 +86,24 @@ def identify(
             finally:
                 far.clear()
 
-        found, more = searched(want, seconds), None
-        errors = any(a.fault_every for a in found.networks)
-        if want == IN_TIME and found.solved and not errors and not stop():
-            again = not bears(found, ONE_ERROR)
-            more = searched(ONE_ERROR, seconds / _LESS, found) if again else found
+        answer = identifiers_alone(
+            plan,
+            want,
+            search,
+            networks=network or (),
+            offsets=offsets or (),
+            fault_interval_ns=interval,
+            seconds=seconds,
+            stop=stop,
+        )
+    found, spread, moves = answer.found, answer.spread, answer.moves
     findings = allot_findings(found)
     if out is not None:
-        if not found.changes and not moves and not (spread and spread.tables):
+        if not answer.changes:
             raise UsageError("nothing changes, so there is no other plan to write")
-        changes = {c.stream.label: c.becomes for c in found.changes}
-        changed = change_plan(plan, [*kept, set_identifiers(changes)])
-        write_changed(plan, changed.document, out)
+        write_changed(plan, answer.changed().document, out)
     if as_json:
-        told: dict[str, Any] = {"offsets": spread.as_dict()} if spread else {}
-        told["moves"] = [asdict(m) for m in moves]
-        print_json(told | as_dict(found, findings, more))
+        print_json(answer.document(findings))
     elif paste:
         for move in moves:
             say(f"# in [node.{move.node}]: identifier_offset = {move.becomes:#x}")
@@ -120,8 +111,8 @@ def identify(
     else:
         if spread is not None:
             _print_offsets(spread)
-        _print(found, more, moves)
-        if found.changes or moves or (spread and spread.tables):
+        _print(found, answer.more, moves)
+        if answer.changes:
             say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")
         heavy = [f for f in findings if f.weight > Weight.NOTE]
         if heavy:
@@ -129,18 +120,6 @@ def identify(
             print_grouped(heavy, brief=True)
         say("", f"the plan so changed: {summary_line(findings)}.")
     return exit_code(findings)
-
-
-def _spread(plan: Path, vehicle: Vehicle, nodes: Sequence[str], networks: Sequence[str]) -> Spread:
-    from busplan.allot.offset_report import Spread, offsets_of
-    from busplan.allot.offsets import propose_offsets
-    from busplan.plan.change import set_offsets
-    from busplan.plan.reader import change_plan
-
-    found = propose_offsets(vehicle, nodes, networks=networks)
-    tables = offsets_of(vehicle, found.changes)
-    after = change_plan(plan, [set_offsets(tables)]).after if tables else vehicle
-    return Spread(vehicle, after, found)
 
 
 def _print_offsets(spread: Spread) -> None:

@@ -8,6 +8,7 @@ import pytest
 from support.allot_plans import shuffled_plan
 from support.command import busplan
 
+import busplan as face
 from busplan.allot.identifiers import Allotment, allot_identifiers
 from busplan.allot.networks import may_change
 from busplan.checks.registry import run_checks
@@ -48,6 +49,48 @@ def test_what_it_says_pasted_into_the_plan_brings_every_message_in_time(plan: Pa
     simulated = busplan("simulate", plan, "--seconds", "3", "--json")
     assert simulated.code <= 1, "no deadline was passed on the simulated bus"
     assert "No identifier has to change" in busplan("allot", plan, *IDENTIFIERS).out
+
+
+@pytest.mark.parametrize("offsets", [(), ("n0_0",)])
+def test_python_says_the_same_of_identifiers_and_gives_the_plan(
+    plan: Path, offsets: tuple[str, ...]
+) -> None:
+    args = [a for node in offsets for a in ("--offsets", node)]
+    shown = json.loads(busplan("allot", plan, *IDENTIFIERS, *args, "--json").out)
+    found = face.allot(load_plan(plan), only="identifiers", offsets=offsets)
+    assert json.loads(json.dumps(found.document)) == shown
+    assert found.proven
+    assert found.cost == found.bound == 0.5 * shown["changes"], "the usual cost of one"
+    spread = len(shown["offsets"]["changes"]) if offsets else 0
+    assert len(found.to_frame()) == shown["changes"] + spread > spread
+    assert found.headline in repr(found)
+    assert found.plan is not None
+    written = plan.with_name("written.toml")
+    written.write_text(found.plan, "utf-8")
+    assert late(written) == 0
+    assert found.vehicle is not None
+    assert [s.key for s in found.vehicle.streams] == [s.key for s in load_plan(written).streams]
+    again = face.allot(load_plan(written), networks=list(found.vehicle.networks))
+    assert (again.plan, again.cost, again.headline) == (None, 0.0, "No identifier has to change")
+
+
+def test_python_names_the_parts_that_identifiers_alone_cannot_part() -> None:
+    van = load_plan(DEMO / "as_bought.toml")
+    found = face.allot(van, only="identifiers")
+    assert (found.cost, found.proven) == (None, False)
+    assert {"pump_1", "pump_2"} <= set(found.conflict)
+    assert "still not in time" in found.headline
+    # On one network a part that can be set to another offset mends it.
+    drive = face.allot(van, networks="drive")
+    assert (drive.cost, drive.conflict) == (0.5, ())
+    assert [s.what for s in drive.changes] == ["steering_pump is set to offset 0x8"]
+    assert drive.headline == "1 part is set to another offset, no identifier has to change"
+
+
+def test_python_lets_identifiers_stay(plan: Path) -> None:
+    found = face.allot(load_plan(plan), only="placement", seconds=5.0)
+    assert not any("gets" in s.what for s in found.changes)
+    assert found.cost is None or found.cost > 0.0
 
 
 def paste(plan: Path, tables: str) -> None:

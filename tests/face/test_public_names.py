@@ -23,9 +23,11 @@ SIGNATURES = {
         "fault_interval_ms: 'float | None' = None) -> 'TimingReport'"
     ),
     "allot": (
-        "(vehicle: 'Vehicle', *, want: 'str' = 'in-time', "
+        "(vehicle: 'Vehicle', *, want: 'str' = 'in-time', only: 'str | None' = None, "
+        "networks: 'Iterable[str] | str | None' = None, "
+        "offsets: 'Iterable[str] | str | None' = None, "
         "refused: 'Iterable[str] | str | None' = None, "
-        "fault_interval_ms: 'float | None' = None, seconds: 'float' = 60.0) -> 'Allotted'"
+        "fault_interval_ms: 'float | None' = None, seconds: 'float | None' = None) -> 'Allotted'"
     ),
     "simulate": (
         "(vehicle: 'Vehicle', *, seconds: 'float' = 60.0, seed: 'int' = 0, "
