@@ -9,7 +9,7 @@ import typer
 
 from busplan.cli.fleet_options import FleetOption, VehiclesOption, opened
 from busplan.cli.options import JsonOption
-from busplan.cli.output import print_json, print_table, print_text, say
+from busplan.cli.output import is_narrow, print_json, print_table, print_text, say
 
 if TYPE_CHECKING:
     from busplan.fleet.reply import Reply
@@ -131,6 +131,8 @@ def _print(reply: Reply) -> None:
     table = reply.table
     if not len(table):
         return
+    if is_narrow():
+        table = table.drop_columns(list(reply.hidden))
     say()
     heads = [f"{n} [{reply.units[n]}]" if reply.units.get(n) else n for n in table.column_names]
     rows = [

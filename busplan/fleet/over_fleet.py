@@ -56,6 +56,7 @@ def with_finding(desk: Desk, code: str, vehicles: Sequence[str]) -> Reply:
         (says,),
         {"first_time": "UTC", "last_time": "UTC"},
         Drawing("bars", f"captures with {code}", bars=bars) if bars else None,
+        hidden=("weight",),
     )
 
 

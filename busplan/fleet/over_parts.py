@@ -65,7 +65,8 @@ def compare_part(desk: Desk, part: str, vehicles: Sequence[str]) -> Reply:
         ]
         says.append(f"furthest from the middle, in scatters of all: {listing(far, FURTHEST)}")
     columns = told | {"unit": [unit[s] for s in told["signal"]], "away": away}
-    return Reply(f"part {part} over the fleet", table_of(columns), tuple(says))
+    title = f"part {part} over the fleet"
+    return Reply(title, table_of(columns), tuple(says), hidden=("values",))
 
 
 def _signal(row: Mapping[str, Any]) -> str:

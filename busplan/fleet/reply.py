@@ -40,7 +40,7 @@ class Drawing:
 class Reply:
     """An answer: a pyarrow ``table`` with ``units`` by column, what it ``says``, its drawing.
 
-    ``hidden`` are columns that a terminal does not show.
+    ``hidden`` are columns that a narrow terminal leaves out.
     """
 
     title: str

@@ -167,6 +167,18 @@ def test_findings_loads_limits_and_parts(desk: Desk, made: Fleet) -> None:
     assert first["mean"] == pytest.approx(np.mean(mine))
 
 
+@pytest.mark.parametrize("question", [("finding", "cell-resistance-high"), ("part", "monitor")])
+def test_tables_fit_eighty_columns(
+    made: Fleet, monkeypatch: pytest.MonkeyPatch, question: tuple[str, str]
+) -> None:
+    wide = {}
+    for columns in (80, 160):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        out = busplan("fleet", "ask", *question, "--fleet", made.place.url).out
+        wide[columns] = max(map(len, out.splitlines()))
+    assert wide[80] <= 80 < wide[160]
+
+
 HOSTILE = {
     "COPY (SELECT 1) TO '{there}'": "one SELECT",
     "SELECT 1; DROP VIEW judgements": "one SELECT",
