@@ -27,8 +27,8 @@ settings.register_profile(
 settings.register_profile("search", settings.get_profile("suite"), derandomize=False)
 settings.load_profile("suite")
 
-# Thousands of tests and all libraries stay: looking through them for circles takes a tenth of the
-# time when it is done as often as in a small program.
+# Thousands of tests and all libraries stay: looking through them for circles as often as in a small
+# program frees next to nothing.
 gc.set_threshold(50_000, 10, 10)
 
 STRICT_FILES = {"bench", "capture", "demo", "live"}
