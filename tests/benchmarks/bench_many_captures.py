@@ -161,7 +161,7 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
                 f"{found['wall']:.1f}",
                 f"{found['cpu']:.1f}",
                 f"{found['own']:.2f}",
-                f"{found['own'] / found['cpu']:.1%}",
+                f"{found['own'] / found['cpu']:.2%}",
                 f"{found['frames'] / found['cpu'] / 1e6:.2f}",
                 f"{found['frames'] / found['wall'] / 1e6:.2f}",
                 f"{found['mb']:.0f}",
