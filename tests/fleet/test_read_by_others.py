@@ -1,5 +1,6 @@
-"""What a fleet writes is read by others directly: pandas, DuckDB, Polars where it is there."""
+"""What a fleet writes is read by others directly: pandas, DuckDB, Polars, and Spark where it is."""
 
+import shutil
 from pathlib import Path
 
 import duckdb
@@ -42,3 +43,22 @@ def test_polars_reads_table_and_frames(fleet: Fleet) -> None:
     polars = pytest.importorskip("polars")
     assert polars.scan_delta(fleet.judgements.uri).collect().height == 2
     assert polars.scan_parquet(f"{fleet.place.url}/frames/*/*.parquet").collect().height == 400
+
+
+def test_spark_reads_table_and_frames(fleet: Fleet) -> None:
+    pytest.importorskip("pyspark")
+    if shutil.which("java") is None:
+        pytest.skip("Spark needs Java")
+    from pyspark.sql import SparkSession
+
+    told = SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false")
+    spark = told.config("spark.driver.host", "127.0.0.1").getOrCreate()
+    try:
+        # As the manual has it: without Spark's own Delta library.
+        read = spark.read.option("basePath", fleet.judgements.uri)
+        rows = read.parquet(*DeltaTable(fleet.judgements.uri).file_uris()).collect()
+        assert sorted(r.vehicle for r in rows) == ["cart-1", "cart-2"]
+        assert rows[0].stats.signal[0] == "a/wheel_1/Turning/Speed"
+        assert spark.read.parquet(f"{fleet.place.url}/frames/*/*.parquet").count() == 400
+    finally:
+        spark.stop()
