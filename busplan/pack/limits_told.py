@@ -24,7 +24,7 @@ def limits_section(report: PackReport) -> Section:
     bad = weighty(report, "cell-voltage-", "temperature-high", "temperature-low", "charging-too")
     ranges = ((report.voltage_range, "V", 3), (report.temperature_range, "°C", 1))
     seen = ", ".join(
-        f"{ends[0].value:.{digits}f} to {ends[1].value:.{digits}f} {unit}"
+        _range_words(f"{ends[0].value:.{digits}f}", f"{ends[1].value:.{digits}f}", unit)
         for ends, unit, digits in ranges
         if ends is not None
     )
@@ -71,6 +71,10 @@ def limits_section(report: PackReport) -> Section:
         answers_of(len(cells), over, cells),
         answers_of(len(by_module), hot, by_module),
     )
+
+
+def _range_words(low: str, high: str, unit: str) -> str:
+    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 
 
 def _seen(report: PackReport, kind: str) -> list[bool]:

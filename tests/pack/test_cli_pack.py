@@ -66,6 +66,11 @@ def test_the_verdict_stands_on_one_screen_with_the_cautions() -> None:
     assert "Magpie (invented)" in text
 
 
+def test_what_stood_still_is_told_as_one_figure_and_not_as_a_range() -> None:
+    _, text = run(capture("key_on_welded"), "--plan", PLAN)
+    assert "inside: 3.910 to 3.917 V, 19.0 °C, 0:15 at rest" in text
+
+
 def test_tables_show_every_module_and_cell() -> None:
     _, text = run(capture("drive"), "--plan", PLAN, "--tables")
     assert len([line for line in text.splitlines() if line.startswith(" ") is False]) > 10
