@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from busplan.allot.fewest import Enough
-from busplan.allot.identifiers import Allotment, Rebuild, bears
+from busplan.allot.identifiers import Allotment, bears
 from busplan.allot.offset_report import Spread, offsets_of
 from busplan.allot.offsets import propose_offsets
 from busplan.allot.part_offsets import PartMove, move_parts
@@ -30,9 +31,8 @@ LESS = 3
 """What one bus error would take is searched for a third of the time."""
 
 
-Search = Callable[[Vehicle, Rebuild, Want, Sequence[str], float, Allotment | None], Allotment]
-""":func:`busplan.allot.identifiers.allot_identifiers` for a vehicle, how to change it, what is
-wanted, networks, seconds, and an answer to something less."""
+Search = Callable[..., Allotment]
+""":func:`busplan.allot.identifiers.allot_identifiers`, or what calls it with the same arguments."""
 
 
 @dataclass(frozen=True)
@@ -141,10 +141,11 @@ def identifiers_alone(
     def rebuild(changes: Mapping[str, int]) -> Vehicle:
         return change_plan(plan, [*kept, set_identifiers(changes)]).after
 
-    found, more = search(before, rebuild, want, names, seconds, None), None
+    search = partial(search, before, rebuild, networks=names, fault_interval_ns=fault_interval_ns)
+    found, more = search(want=want, seconds=seconds), None
     errors = any(a.fault_every for a in found.networks)
     if want == IN_TIME and found.solved and not errors and not stop():
         more = found
         if not bears(found, ONE_ERROR):
-            more = search(before, rebuild, ONE_ERROR, names, seconds / LESS, found)
+            more = search(want=ONE_ERROR, seconds=seconds / LESS, near=found)
     return Alone(plan, found, more, moves, spread, tuple(kept))

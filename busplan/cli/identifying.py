@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from busplan.cli.output import (
     exit_code,
@@ -22,11 +22,10 @@ from busplan.cli.stopping import stopping, two_at_a_time, until
 from busplan.findings import Weight, summary_line
 
 if TYPE_CHECKING:
-    from busplan.allot.identifiers import Allotment, Rebuild
+    from busplan.allot.identifiers import Allotment
     from busplan.allot.offset_report import Spread
     from busplan.allot.part_offsets import PartMove
     from busplan.allot.wants import Want
-    from busplan.plan.vehicle import Vehicle
 
 
 def identify(
@@ -51,14 +50,7 @@ def identify(
 
     with stopping() as stop, quiet_libraries():
 
-        def search(
-            before: Vehicle,
-            rebuild: Rebuild,
-            want: Want,
-            networks: Sequence[str],
-            seconds: float,
-            near: Allotment | None,
-        ) -> Allotment:
+        def search(*plans: Any, want: Want, seconds: float, **given: Any) -> Allotment:
             far = SearchProgress(seconds, stop)
 
             def told(name: str, best: int | None, bound: int) -> None:
@@ -70,18 +62,15 @@ def identify(
 
             try:
                 return allot_identifiers(
-                    before,
-                    rebuild,
+                    *plans,
                     want=want,
-                    networks=networks,
-                    fault_interval_ns=interval,
                     seconds=seconds,
                     clock=time.monotonic,
                     told=told,
-                    near=near,
                     stop=stop,
                     waited=partial(until, stop, tick=far.tick),
                     each=two_at_a_time,
+                    **given,
                 )
             finally:
                 far.clear()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +17,6 @@ from busplan.wording import one_line
 if TYPE_CHECKING:
     import pandas as pd
 
-    from busplan.allot.identifiers import Allotment, Rebuild
     from busplan.allot.steps import Step
     from busplan.allot.wants import Want
     from busplan.plan.reader import OpenPlan
@@ -171,36 +170,18 @@ def _alone(
 ) -> Allotted:
     """Identifiers and offsets alone."""
     import time
+    from functools import partial
 
     from busplan.allot.alone import identifiers_alone
     from busplan.allot.identifiers import allot_identifiers
     from busplan.allot.report import allot_findings
     from busplan.plan.reader import changed_text
 
-    def search(
-        before: Vehicle,
-        rebuild: Rebuild,
-        want: Want,
-        networks: Sequence[str],
-        seconds: float,
-        near: Allotment | None,
-    ) -> Allotment:
-        return allot_identifiers(
-            before,
-            rebuild,
-            want=want,
-            networks=networks,
-            fault_interval_ns=interval,
-            seconds=seconds,
-            clock=time.monotonic,
-            near=near,
-        )
-
     networks, offsets = of_messages
     answer = identifiers_alone(
         path,
         want,
-        search,
+        partial(allot_identifiers, clock=time.monotonic),
         networks=networks,
         offsets=offsets,
         fault_interval_ns=interval,
