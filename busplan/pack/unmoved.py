@@ -10,9 +10,10 @@ What is expected is the same for each cell, and on the low side (common practice
     rise = (integral of I² R dt − REVERSIBLE_V |charge moved|) / (HEAT_J_K_AH capacity)
 
 R is the judged middle cell's, else ``OHM_AH`` over the capacity (which that gives, where the plan
-states none). The second term is the heat that charging and discharging take up or give back by the
-entropy of the cells: 0.05 mV/K at 300 K. Liquid that is known to be colder than the modules carries
-any heat away; then nothing is expected.
+states none). Where neither is known the capacity is the least one that bears the current: to lose
+the cells makes no answer better. The second term is the heat that charging and discharging take up
+or give back by the entropy of the cells: 0.05 mV/K at 300 K. Liquid that is known to be colder than
+the modules carries any heat away; then nothing is expected.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ OHM_AH = 0.060
 HEAT_J_K_AH = 25.0
 """Heat capacity of a cell, and of what is bolted to it, by its capacity [J/K/Ah]."""
 REVERSIBLE_V = 0.015
+MOST_PER_H, LEAST_AH = 10.0, 10.0
+"""Cells of unknown capacity bear so many times that in an hour at most, and have so much [Ah]."""
 SHOWS = "hold one temperature sensor against a thermometer, or record until they move"
 COLDER_K = 1.0
 """Liquid that lies so far below the modules cools them."""
@@ -43,20 +46,23 @@ COLDER_K = 1.0
 class Unmoved:
     """All temperatures stood still from when to when [s], and what the current had warmed them by.
 
-    ``expected_k`` [K] is more than ``step_k``, the step of the readings.
+    ``expected_k`` [K] is more than ``step_k``, the step of the readings; ``at_most`` where neither
+    resistance nor capacity of the cells is known.
     """
 
     start_s: float
     stop_s: float
     expected_k: float
     step_k: float
+    at_most: bool = False
 
     @property
     def words(self) -> str:
         """What is open by it, and what would show it."""
+        by = "up to" if self.at_most else "about"
         return (
             f"all temperatures read one value each for {clock(self.stop_s - self.start_s)}, in "
-            f"which the current warms the cells by about {self.expected_k:.1f} K: cooled that "
+            f"which the current warms the cells by {by} {self.expected_k:.1f} K: cooled that "
             f"well, or not read; {SHOWS}"
         )
 
@@ -75,27 +81,28 @@ def find_unmoved(
 ) -> Unmoved | None:
     """The longest stretch in which no temperature moved, where that shows nothing any more.
 
-    ``None`` where something moved or nothing had to, and where current or capacity are not known.
+    ``None`` where something moved or nothing had to, and where the current is not known.
     """
     current = series.quantity("current")
     traces = [t for i, t in enumerate(series.sensors) if ("sensor", i) not in unbelieved]
     start, stop = longest_still(traces)
-    cell = _cell(layout, resistance)
-    if current is None or cell is None or stop <= start:
+    if current is None or stop <= start:
         return None
     level_c = float(np.median([np.median(t.value) for t in traces if len(t)]))
     if _cooled(series, level_c, start, stop):
         return None
-    ohm, capacity_ah = cell
     inside = (current.time_s >= start) & (current.time_s <= stop)
     time, amps = current.time_s[inside], current.value[inside]
     if len(time) < 2:
         return None
+    cell = _cell(layout, resistance)
+    least_ah = max(float(np.abs(amps).max()) / MOST_PER_H, LEAST_AH)
+    ohm, capacity_ah = cell or (OHM_AH / least_ah, least_ah)
     lasted: F64 = np.minimum(np.diff(time), current.stale_s)
     joule = np.cumsum(amps[:-1] ** 2 * lasted) * ohm
     entropy = np.abs(np.cumsum(amps[:-1] * lasted)) * REVERSIBLE_V
     expected = float((joule - entropy).max()) / (HEAT_J_K_AH * capacity_ah)
-    return Unmoved(start, stop, expected, step_k) if expected > step_k else None
+    return Unmoved(start, stop, expected, step_k, cell is None) if expected > step_k else None
 
 
 def _cell(layout: PackLayout, resistance: Resistance | None) -> tuple[float, float] | None:

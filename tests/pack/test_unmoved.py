@@ -72,7 +72,9 @@ def test_the_rise_is_the_heat_of_the_current_over_the_heat_capacity() -> None:
         (-100.0, 30.0, {"moves": True}, False),
         (-100.0, 30.0, {"inlet_c": 25.0}, True),
         (-100.0, 30.0, {"inlet_c": 23.5}, False),  # cooled, as far as is known
-        (-100.0, 30.0, {"capacity_ah": None}, False),
+        (-100.0, 30.0, {"capacity_ah": None}, True),
+        (0.0, 360.0, {"capacity_ah": None}, False),  # whatever the cells, nothing warms them
+        (0.5, 360.0, {"capacity_ah": None}, False),
     ],
 )
 def test_only_what_had_to_move_is_open(
@@ -81,6 +83,21 @@ def test_only_what_had_to_move_is_open(
     series, layout = run(amps, minutes, **more)  # type: ignore[arg-type]
     found = find_unmoved(series, layout, None, layout.temperature_resolution_k or 0.5)
     assert (found is not None) is open_
+
+
+def test_cells_that_are_lost_with_their_capacity_make_no_answer_better() -> None:
+    series, layout = frozen_drive()
+    known = evaluate_pack(series, layout).unmoved
+    without = replace(
+        series,
+        cells=tuple(replace(c, time_s=c.time_s[:0], value=c.value[:0]) for c in series.cells),
+    )
+    lost = evaluate_pack(without, layout).unmoved
+    assert known is not None
+    assert lost is not None
+    assert lost.expected_k > known.expected_k  # the least capacity that bears the current
+    assert "warms the cells by up to" in lost.words
+    assert "warms the cells by about" in known.words
 
 
 def test_heat_counts_when_it_came_and_only_while_the_current_was_heard() -> None:
