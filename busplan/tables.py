@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
-from busplan.wording import plural
+from busplan.wording import disarmed, plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,4 +93,5 @@ def html_of(title: str, frame: pd.DataFrame) -> str:
     table = frame.head(SHOWN).to_html(index=False, na_rep="-", border=0, escape=True)
     more = len(frame) - SHOWN
     rest = f"<p>and {more:,} more rows; to_frame() holds all</p>" if more > 0 else ""
-    return f"<p><b>{escape(title)}</b></p>{table}{rest}"
+    harmless = "\n".join(map(disarmed, table.splitlines()))
+    return f"<p><b>{escape(disarmed(title))}</b></p>{harmless}{rest}"

@@ -68,7 +68,12 @@ class Alone:
                 for m in self.moves
             ),
             *(
-                Step("", f"{c.stream.label} gets {c.new} instead of {c.was}", identifier, c.reason)
+                Step(
+                    "",
+                    f"{c.stream.label} gets {c.new} instead of {c.was}",
+                    identifier,
+                    f"it {c.reason}",
+                )
                 for c in self.found.changes
             ),
             *(
@@ -76,7 +81,7 @@ class Alone:
                     "",
                     f"{c.stream.label} is sent at {c.becomes_ns / 1e6:g} ms of its node's clock",
                     0.0,
-                    "is sent apart from the node's others",
+                    "apart from the node's others",
                 )
                 for c in offsets
             ),

@@ -219,7 +219,7 @@ def _address_shared(question: Question, i: int) -> str:
     for other in question.units:
         theirs = mine & {s.address for s in other.sent}
         if other.node != question.units[i].node and theirs:
-            return f"shares 0x{min(theirs, key=str):02X} with {other.node}"
+            return f"it shares 0x{min(theirs, key=str):02X} with {other.node}"
     return "its own is taken"
 
 
@@ -232,8 +232,8 @@ def _home_shared(answer: Answer, i: int) -> str:
         if placement.where[n] == placement.where[i] and other.node != unit.node and both:
             name = min(both)
             label = format_identifier(name.identifier, name.extended)
-            return f"shares {label} with {other.node}"
-    return "in time so"
+            return f"it shares {label} with {other.node}"
+    return "all is in time so"
 
 
 def _routes(answer: Answer) -> Iterator[Step]:
@@ -271,5 +271,5 @@ def _identifiers(answer: Answer) -> Iterator[Step]:
             identifier_name(change.stream),
             f"{change.stream.label} becomes {change.new} (was {change.was})",
             answer.asked.question.costs.identifier,
-            change.reason,
+            f"it {change.reason}",
         )

@@ -74,6 +74,17 @@ def test_python_says_the_same_of_identifiers_and_gives_the_plan(
     assert (again.plan, again.cost, again.headline) == (None, 0.0, "No identifier has to change")
 
 
+def test_names_of_the_plan_bring_no_sequences_into_a_notebook(plan: Path) -> None:
+    text = plan.read_text("utf-8")
+    for old, new in (("n0_0", "n\\u001b[2J"), ("n0_1", "<script>")):
+        text = text.replace(f"[node.{old}]", f'[node."{new}"]').replace(f"/{old}/", f"/{new}/")
+    plan.write_text(text, "utf-8")
+    found = face.allot(load_plan(plan), only="identifiers")
+    assert any("\x1b" in s.what for s in found.changes)
+    assert "\x1b" not in repr(found) + found._repr_html_()
+    assert "<script>" not in found._repr_html_()
+
+
 def test_python_names_the_parts_that_identifiers_alone_cannot_part() -> None:
     van = load_plan(DEMO / "as_bought.toml")
     found = face.allot(van, only="identifiers")
