@@ -54,8 +54,9 @@ def _two_makers(vehicle: Vehicle, streams: Sequence[Stream]) -> Finding:
         summary = f"{first.node} sends {names} under one identifier, {label}."
     else:
         makers = dict.fromkeys(vehicle.nodes[s.node].part.maker for s in streams)
-        by = f" by {listing(makers)}" if len(makers) > 1 and all(makers) else ""
-        summary = f"{listing(map(_who, streams))} both send {label} on {first.network}: parts{by}."
+        known = len(makers) > 1 and all(makers)
+        by = f": parts by {listing(makers)}" if known else ""
+        summary = f"{listing(map(_who, streams))} both send {label} on {first.network}{by}."
         if len(streams) > 2:
             summary = summary.replace(" both send", " all send")
     return Finding(

@@ -129,6 +129,8 @@ def _notes(path: Path) -> Sequence[Message]:
         )
     for doubt in table.doubts:
         print_text(f"{path}: {doubt}", lead="not used: ", err=True)
+    for told in table.taken:
+        print_text(f"{path}: {told}", lead="taken: ", err=True)
     return table.messages
 
 

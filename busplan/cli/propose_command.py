@@ -202,7 +202,8 @@ def _material(folder: Path, base: Path, leave_out: Path | None = None) -> Materi
         try:
             channels += _heard(path, path.relative_to(folder).as_posix())
         except CaptureError as error:
-            unused.append((path.relative_to(folder).as_posix(), str(error).split("\n")[0]))
+            told = path.relative_to(folder).as_posix()
+            unused.append((told, _why_unread(path, str(error))))
     return Material(tuple(definitions), names, tuple(tables), tuple(channels), tuple(unused))
 
 
@@ -244,6 +245,13 @@ def _table(path: Path, told: str) -> PaperTable | None:
     except (OSError, PlanError):
         return None
     return read_table(text, told)
+
+
+def _why_unread(path: Path, error: str) -> str:
+    """Why a capture was left out, without its path and without options this command lacks."""
+    if "--columns" in error:
+        return "its headings are neither those of a table of messages nor those of a capture"
+    return error.split("\n")[0].removeprefix(f"{path}: ")
 
 
 def _is_capture(path: Path) -> bool:

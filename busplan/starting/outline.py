@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from busplan.definitions.model import Message, unique
 from busplan.starting.material import Answers
 from busplan.starting.offers import Offer, plain
+from busplan.starting.paper_table import PaperTable
 from busplan.starting.placing import Group, Instance
 from busplan.wording import counted, listing
 
@@ -206,11 +207,13 @@ def _node_names(part: str, count: int, taken: set[str]) -> list[str]:
     return found
 
 
-def paper_offers(messages: Iterable[Message], file: str, used: Iterable[str]) -> list[Offer]:
+def paper_offers(table: PaperTable, used: Iterable[str]) -> list[Offer]:
     """Parts that a table on paper describes: one a sender, one for all rows that name none."""
+    file = table.file
+    why = "; ".join((f"rows of {file}", *table.taken))
     groups: dict[str, list[Message]] = {}
     stem = file.rpartition("/")[2].rpartition(".")[0] or file
-    for message in messages:
+    for message in table.messages:
         sender = message.senders[0] if message.senders else stem
         groups.setdefault(sender, []).append(message)
     taken, found = set(used), []
@@ -228,7 +231,7 @@ def paper_offers(messages: Iterable[Message], file: str, used: Iterable[str]) ->
                 files=(file,),
                 messages=own,
                 nodes=unique((name, *(r for m in own for r in m.receivers))),
-                why=f"rows of {file}",
+                why=why,
                 paper=True,
             )
         )

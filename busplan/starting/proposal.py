@@ -111,7 +111,7 @@ def _offered(material: Material) -> tuple[list[Offer], list[tuple[str, str]]]:
     found, unused = offers(material.definitions, dict(material.names))
     unused = [*material.unused, *unused]
     for table in material.tables:
-        found += paper_offers(table.messages, table.file, [o.part for o in found])
+        found += paper_offers(table, [o.part for o in found])
         unused += [(table.file, doubt) for doubt in table.doubts]
     return found, unused
 

@@ -31,6 +31,13 @@ def test_two_makers() -> None:
     assert finding.action == "y can be moved: set its identifier_offset to 0x8."
 
 
+def test_parts_of_unknown_makers_are_named_by_their_nodes_only() -> None:
+    (finding,) = findings(
+        stream(0x40, node="x"), stream(0x40, node="y"), x=Part("px", "", {}), y=Part("py", "", {})
+    )
+    assert finding.summary.endswith(" both send 0x040 on a.")
+
+
 def test_identical_parts_give_one_finding_for_all_their_messages() -> None:
     pump = Part("pump", "Ash", {})
     (finding,) = findings(

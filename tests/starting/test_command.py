@@ -21,6 +21,7 @@ def folder(tmp_path: Path) -> Path:
     shutil.copy(capture_file("collision"), made)
     (made / "torn.dbc").write_text("BO_ nothing")
     (made / "notes.txt").write_text("see you at noon")
+    (made / "costs.csv").write_text("date,what\n2026-01-02,a motor\n")
     return made
 
 
@@ -30,6 +31,8 @@ def test_it_writes_a_plan_once(folder: Path) -> None:
     plan = folder / "plan.toml"
     assert "125" in run.out
     assert "not used: torn.dbc" in run.out
+    assert "not used: costs.csv: its headings are neither" in run.out
+    assert "--columns" not in run.out
     vehicle = load_plan(plan)
     assert set(vehicle.nodes) == {"supervisor", "fan", "heater", "pump", "valve"}
     text = plan.read_text("utf-8")

@@ -66,3 +66,115 @@ def test_a_part_on_paper_takes_its_place_in_the_plan() -> None:
     assert (stream.node, stream.message.name) == ("relay_box", "RelayStates")
     assert stream.cycle is not None
     assert stream.cycle.ms == 200
+
+
+def only(text: str) -> tuple[Message, tuple[str, ...], tuple[str, ...]]:
+    """The one message of a table, its doubts, and what was taken."""
+    found = read_table(text, "p.csv")
+    assert found is not None
+    (one,) = found.messages
+    return one, found.doubts, found.taken
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "ms"),
+    [
+        ("period", "10 s", 10_000),
+        ("Cycle time (s)", "0.1", 100),
+        ("Period [s]", "100 ms", 100),
+        ("cycle_time_ms", "20", 20),
+        ("Cycle time in ms", "20", 20),
+        ("Rate (Hz)", "50", 20),
+        ("rate", "50 Hz", 20),
+        ("period", "500 µs", 0.5),
+        ("period", "1,5 s", 1500),
+    ],
+)
+def test_a_period_is_read_in_the_unit_that_it_states(heading: str, cell: str, ms: float) -> None:
+    one, doubts, taken = only(f"id;bytes;{heading}\n0x100;8;{cell}\n")
+    assert one.cycle is not None
+    assert one.cycle.ms == ms
+    assert (doubts, taken) == ((), ())
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell"),
+    [
+        ("period", "10 ms / 1 s"),
+        ("period", "10..20"),
+        ("period", "1,000"),
+        ("period", "on change"),
+        ("period", "-5"),
+        ("period", "3 weeks"),
+        ("rate", "50"),
+        ("period (0.1 s)", "5"),
+    ],
+)
+def test_a_period_that_is_not_clear_is_left_open_and_told(heading: str, cell: str) -> None:
+    one, doubts, _ = only(f"id;bytes;{heading}\n0x100;8;{cell}\n")
+    assert one.cycle is None
+    assert len(doubts) == 1
+    assert doubts[0].startswith("row 2: the period ")
+
+
+def test_what_a_table_leaves_out_is_told_as_taken() -> None:
+    one, doubts, taken = only("id,name,period\n100,Lamp,20\n")
+    assert (one.identifier, one.length, one.cycle and one.cycle.ms) == (100, 8, 20)
+    assert not doubts
+    assert [t.split(" ")[0] for t in taken] == ["identifiers", "periods", "no"]
+    assert only("id (dec),bytes,period\n100,8,20 ms\n")[2] == ()
+
+
+def test_a_heading_or_another_cell_makes_identifiers_hexadecimal() -> None:
+    assert [m.identifier for m in messages("ID (hex),bytes\n100,8\n200,8\n")] == [0x100, 0x200]
+    assert [m.identifier for m in messages("id,bytes\n0x100,8\n200,8\n")] == [0x100, 0x200]
+    found = read_table("id,bytes\n1_0,8\n-1,8\n", "p.csv")
+    assert found is not None
+    assert found.doubts == ('row 2: "1_0" is no identifier', 'row 3: "-1" is no identifier')
+
+
+def test_a_sender_keeps_its_spaces_and_receivers_know_it() -> None:
+    text = (
+        "id,bytes,sender,receivers\n0x100,8,Main Pump,Main Fan VCU\n"
+        "0x101,8,Main Fan,Main Pump\n0x102,8,VCU,Main Fan / Main Pump\n"
+    )
+    first, second, third = messages(text)
+    assert [m.senders for m in (first, second, third)] == [("Main_Pump",), ("Main_Fan",), ("VCU",)]
+    assert second.to == ("Main_Pump",)
+    assert third.to == ("Main_Fan", "Main_Pump")
+
+
+def test_signals_in_the_words_of_a_sheet() -> None:
+    text = (
+        "ID;Message;DLC;Signal;Start bit;Length;Factor;Offset;Unit;Type;Endian\n"
+        "0x100;A;8;Volt;0;16;1/128 V/bit;−40 °C;V;uint16;LE\n"
+        "0x100;A;8;Force;31;32;0,25;;N;float;BE\n"
+    )
+    one, doubts, _ = only(text)
+    assert not doubts
+    assert (one.length, one.senders) == (8, ())
+    volt, force = one.signals
+    assert (volt.scale, volt.offset, volt.unit, volt.length) == (1 / 128, -40, "V", 16)
+    assert (force.scale, force.big_endian, force.is_float) == (0.25, True, True)
+    (bare,) = messages("id,signal,start,length\n0x100,A,0,12\n")
+    assert (bare.length, bare.signals[0].length) == (2, 12)
+    (told,) = messages("id,length (bytes),signal,start bit,length (bits)\n0x100,8,A,0,12\n")
+    assert (told.length, told.signals[0].length) == (8, 12)
+    (wide,) = messages("id,length (bits)\n0x100,64\n")
+    assert wide.length == 8
+
+
+@pytest.mark.parametrize(
+    ("column", "cell"),
+    [("factor", "1e999"), ("factor", "0"), ("factor", "0.1 to 0.2"), ("order", "1")],
+)
+def test_a_signal_that_is_not_clear_is_told(column: str, cell: str) -> None:
+    _, doubts, _ = only(f"id,bytes,signal,start,bits,{column}\n0x100,8,A,0,8,{cell}\n")
+    assert len(doubts) == 1
+
+
+def test_rows_count_as_a_spreadsheet_counts_them() -> None:
+    found = read_table("\nid,bytes\n\n0x100,8\n\nzz,8\n", "p.csv")
+    assert found is not None
+    assert found.messages[0].line == 4
+    assert found.doubts == ('row 6: "zz" is no identifier',)
