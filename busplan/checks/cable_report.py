@@ -185,7 +185,7 @@ def _terminators(state: CableState) -> Iterator[LimitRow]:
     yield LimitRow(
         network=state.network.name,
         what="terminators",
-        planned=number,
+        planned=number if number or state.stated else None,
         least=TERMINATORS,
         most=TERMINATORS,
         unit="",

@@ -65,9 +65,14 @@ class TerminatorRow:
 
 @dataclass(frozen=True, slots=True)
 class NetworkWiring:
-    """One network's cable. ``wire_m`` is the pair cable to cut: trunk and all stubs [m]."""
+    """One network's cable. ``wire_m`` is the pair cable to cut: trunk and all stubs [m].
+
+    ``stated`` is false when the plan says nothing of the cable. Readings count the wire where the
+    trunk is stated, and leave it out where it is not.
+    """
 
     network: Network
+    stated: bool
     load: PlannedLoad
     taps: tuple[TapRow, ...]
     terminators: tuple[TerminatorRow, ...]
@@ -126,7 +131,9 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
     fitted = _fitted(state, cable, places, order)
     ohm_per_m = WIRE_OHM_PER_M if cable.wire_ohm_per_m is None else cable.wire_ohm_per_m
     known = [f for _, f, _ in fitted if f is not None] if _all_known(fitted) else []
-    ladder = _Ladder(known, [t.ohm for t in state.terminators], ohm_per_m, len(on))
+    ladder = _Ladder(
+        known, [t.ohm for t in state.terminators], ohm_per_m, len(on), cable.trunk_m or 0.0
+    )
     stubs = [cable.stubs_m.get(n) for n in order]
     built_in = {t.node: t.ohm for t in state.terminators if t.node}
     taps = tuple(
@@ -136,6 +143,7 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
     colours, colours_by = _colours(network, cable)
     return NetworkWiring(
         network=network,
+        stated=state.stated,
         load=load,
         taps=taps,
         terminators=_terminator_rows(state, fitted),
@@ -155,23 +163,30 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
 
 @dataclass(frozen=True, slots=True)
 class _Ladder:
-    """The terminators of a network as a meter sees them: ``known`` where all places are known."""
+    """The terminators of a network as a meter sees them: ``known`` where all places are known.
+
+    ``trunk_m`` is 0 where it is not stated: then the wire between counts nothing.
+    """
 
     known: list[Fitted]
     ohms: list[float]
     ohm_per_m: float
     nodes: int
+    trunk_m: float
 
     def reading(
         self, at_m: float | None, stub_m: float = 0.0, own_ohm: float | None = None
     ) -> Range | None:
         """At a place [m], at the end of a stub [m] with the node's own terminator [Ω] or none.
 
-        Without places the wire between counts nothing.
+        Where the place is not known, the least and the most of all it can be.
         """
+        if self.known and at_m is None:
+            places = (self.trunk_m * step / _STEPS for step in range(_STEPS + 1))
+            ranges = [r for at in places if (r := self.reading(at, stub_m)) is not None]
+            return Range(min(r.least for r in ranges), max(r.most for r in ranges))
         if not self.known or at_m is None:
-            flat = [Fitted(0.0, 0.0, ohm) for ohm in self.ohms]
-            return pair_reading(flat, 0.0, nodes=self.nodes)
+            return self._anywhere(stub_m, own_ohm)
         others = list(self.known)
         if own_ohm is not None:
             others.remove(Fitted(at_m, stub_m, own_ohm))
@@ -183,6 +198,21 @@ class _Ladder:
             ohm_per_m=self.ohm_per_m,
             nodes=self.nodes,
         )
+
+    def _anywhere(self, stub_m: float, own_ohm: float | None) -> Range | None:
+        """Terminators at places nobody states: at the meter, or the whole trunk away from it."""
+        near = pair_reading([Fitted(0.0, 0.0, o) for o in self.ohms], 0.0, nodes=self.nodes)
+        far = list(self.ohms)
+        if own_ohm is not None:
+            far.remove(own_ohm)
+        away = pair_reading(
+            [Fitted(0.0, self.trunk_m, ohm) for ohm in far],
+            0.0,
+            stub_m=stub_m if self.trunk_m else 0.0,
+            here_ohm=own_ohm,
+            ohm_per_m=self.ohm_per_m,
+        )
+        return near if near is None or away is None else Range(near.least, away.most)
 
 
 def _tap(
@@ -248,6 +278,8 @@ def _places(cable: Cable) -> dict[str, float]:
     return {}
 
 
+_STEPS = 20
+"""Places along the trunk that are tried where a node's is not stated; the middle is one of them."""
 Placed = tuple[str, Fitted | None, bool]
 """A terminator: where in words, where in metres if known, and whether the plan says so."""
 

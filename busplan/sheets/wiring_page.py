@@ -45,7 +45,7 @@ def wiring_csv(vehicle: Vehicle) -> str:
             "stubs_m": one.stubs_m,
             "wire_m": one.wire_m,
             "reading_least_ohm": _two(reading.least if reading else None),
-            "reading_most_ohm": _two(reading.most if reading else None),
+            "reading_most_ohm": _most(one, reading),
         }
         rows.append(_cells(one, sums))
     return csv_text(f"Wiring schedule of {vehicle.label}", _HEAD, rows)
@@ -57,7 +57,7 @@ def _tap_cells(one: NetworkWiring, tap: TapRow) -> list[Cell]:
         name: getattr(tap, name) for name in _HEAD if name in TapRow.__dataclass_fields__
     }
     values["reading_least_ohm"] = _two(reading.least if reading else None)
-    values["reading_most_ohm"] = _two(reading.most if reading else None)
+    values["reading_most_ohm"] = _most(one, reading)
     return _cells(one, values)
 
 
@@ -72,6 +72,11 @@ def _cells(one: NetworkWiring, values: dict[str, Cell]) -> list[Cell]:
         "shield_ground_at": one.shield_ground_at,
     }
     return [(shared | values).get(name) for name in _HEAD]
+
+
+def _most(one: NetworkWiring, reading: Range | None) -> float | None:
+    """The most across the pair; empty where the wire that adds to it is not stated."""
+    return None if reading is None or one.trunk_m is None else _two(reading.most)
 
 
 def _two(value: float | None) -> float | None:
@@ -201,7 +206,7 @@ def _network(one: NetworkWiring) -> dict[str, object]:
     return {
         "title": f"{network.name}: {rates(network)}{kind}, {counted(len(one.taps), 'node')}",
         "lines": _told(one),
-        "rows": [_row(tap) for tap in one.taps],
+        "rows": [_row(one, tap) for tap in one.taps],
     }
 
 
@@ -235,6 +240,8 @@ def _told(one: NetworkWiring) -> list[str]:
 
 
 def _terminators(one: NetworkWiring) -> list[str]:
+    if not one.terminators and not one.stated:
+        return ["Terminators not stated: 120 Ω belong at each end of the trunk."]
     if not one.terminators:
         return ["No terminator is planned: the pair reads open, and the network cannot work."]
     told = []
@@ -242,10 +249,12 @@ def _terminators(one: NetworkWiring) -> list[str]:
         guess = "" if t.stated else " (place assumed)" if t.where != NOT_STATED else ""
         without = "open" if t.without_ohm is None else f"about {t.without_ohm:.0f} Ω"
         told.append(f"{t.ohm:g} Ω {t.where}{guess}; without it the pair reads {without}")
-    return [f"Terminators: {'. '.join(told)}.", f"Across the pair: {_ohms(one.reading_ohm)} Ω."]
+    wire = "" if one.trunk_m is not None else ", and the wire's, which nobody states"
+    across = f"Across the pair: {_ohms(one, one.reading_ohm)} Ω{wire}."
+    return [f"Terminators: {'. '.join(told)}.", across]
 
 
-def _row(tap: TapRow) -> list[object]:
+def _row(one: NetworkWiring, tap: TapRow) -> list[object]:
     node = tap.node if tap.part == tap.node else f"{tap.node} ({tap.part})"
     first = tap.number == 1
     return [
@@ -264,13 +273,13 @@ def _row(tap: TapRow) -> list[object]:
         tap.pins_by or "",
         tap.label or "",
         "" if tap.terminator_ohm is None else f"{tap.terminator_ohm:g}",
-        _ohms(tap.reading_ohm),
+        _ohms(one, tap.reading_ohm),
     ]
 
 
-def _ohms(reading: Range | None) -> str:
+def _ohms(one: NetworkWiring, reading: Range | None) -> str | None:
     if reading is None:
-        return "open"
+        return "open" if one.stated or one.terminators else None
     low, high = f"{reading.least:.1f}", f"{reading.most:.1f}"
     return low if low == high else f"{low} to {high}"
 

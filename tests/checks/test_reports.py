@@ -120,6 +120,13 @@ def test_a_vehicle_compared_with_itself_changes_nothing(bought: Vehicle) -> None
     assert all(change["before"] == change["after"] for change in document["loads"])
 
 
+def test_terminators_of_a_cable_nobody_describes_are_not_stated() -> None:
+    van = vehicle([stream(0x1)], [Network("a", 500_000)])
+    planned = {row.what: row.planned for row in cable_report(van).limit_table().rows}
+    assert planned["terminators"] is None
+    assert planned["across the pair, power off"] is None
+
+
 @pytest.mark.parametrize("report", [timing_report, load_report, cable_report])
 def test_a_network_that_is_not_there_is_refused(bought: Vehicle, report: object) -> None:
     with pytest.raises(UsageError, match='did you mean "body"'):

@@ -126,13 +126,39 @@ def test_what_nobody_states_is_not_stated() -> None:
     assert {tap.high_pin for tap in one.taps} == {None}
     page = wiring_html(vehicle)
     assert "Order along the trunk not stated" in page
-    assert "the pair reads open" in page
+    assert "the network cannot work" not in page
+    assert "Terminators not stated" in page
+    assert ">open<" not in page
+    bare = changed(lanes(1, 3), Cable(5.0, {}, ()))
+    assert "the pair reads open, and the network cannot work" in wiring_html(bare)
 
 
 def test_without_lengths_the_ohms_are_those_of_the_terminators_alone() -> None:
     (one,) = wiring(changed(lanes(1, 3), Cable(None, {}, (120.0, 110.0))))
     assert one.reading_ohm is not None
     assert one.reading_ohm.most == pytest.approx(1 / (1 / 120 + 1 / 110))
+    assert "which nobody states" in wiring_html(changed(lanes(1, 3), Cable(None, {}, (120.0,))))
+
+
+def test_a_node_whose_place_nobody_states_may_read_what_any_place_gives() -> None:
+    """Against the ladder, with the node at either end and at any place between."""
+    (one,) = wiring(changed(lanes(1, 2), Cable(12.0, {"gateway_1": 2.5}, (120.0, 120.0))))
+    node = next(t for t in one.taps if t.stub_m == 2.5)
+    assert node.at_m is None
+    assert node.reading_ohm is not None
+    tried = [ladder([0, at, 12], {0: 120, 2: 120}, 1, 0.07) for at in (0.001, 3, 6, 11)]
+    for reading in tried:
+        assert node.reading_ohm.least < reading + 2 * 0.07 * 2.5 <= node.reading_ohm.most + 1e-9
+    assert node.reading_ohm.most == pytest.approx(max(tried) + 2 * 0.07 * 2.5)
+    assert node.reading_ohm.least == pytest.approx(min(tried), rel=0.02)
+
+
+def test_terminators_whose_place_nobody_states_may_lie_the_whole_trunk_away() -> None:
+    (one,) = wiring(changed(lanes(1, 2), Cable(10.0, {}, (120.0, 110.0, 120.0))))
+    assert one.reading_ohm is not None
+    far = 2 * 0.07 * 10
+    assert one.reading_ohm.most == pytest.approx(1 / (2 / (120 + far) + 1 / (110 + far)))
+    assert one.reading_ohm.least < 1 / (2 / 120 + 1 / 110)
 
 
 def test_conventions_fill_only_what_the_plan_leaves_open() -> None:
