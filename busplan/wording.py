@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -47,6 +48,16 @@ def quoted(texts: Iterable[str], most: int = 4) -> str:
     items = list(dict.fromkeys(texts))
     shown = ", ".join(f'"{one_line(text)}"' if text else "empty" for text in items[:most])
     return shown + (f" and {len(items) - most} more" if len(items) > most else "")
+
+
+def percent(fraction: float, digits: int = 1, *, sign: bool = False) -> str:
+    """A fraction as ``47.3 %``, with ``sign`` as ``+47.3 %``; ``-`` when it is not known.
+
+    A space parts the number from its sign (The International System of Units, 9th edition, 5.4.7).
+    """
+    if not math.isfinite(fraction):
+        return "-"
+    return f"{100 * fraction:{'+z' if sign else ''}.{digits}f} %"
 
 
 def moment_text(time_ns: int, *, epoch: bool) -> str:

@@ -18,7 +18,7 @@ from busplan.plan.movable import Costs
 from busplan.tables import Table
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.slack import FAULT_CEILING_NS
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 ASSUMED = (
     "counted with the proven worst case of every message and the costs below; what costs less than "
@@ -76,7 +76,7 @@ def headline(found: Proposal) -> str:
         return f"{told}; no cheaper plan exists (bound {found.bound:.2f})."
     return (
         f"{told}; not proven to be the cheapest: none costs less than {found.bound:.2f} (bound), "
-        f"so at most {100 * found.gap:.1f} % could be saved{_ended(found)}.{_refuted(found)}"
+        f"so at most {percent(found.gap)} could be saved{_ended(found)}.{_refuted(found)}"
     )
 
 

@@ -12,11 +12,10 @@ from busplan.allot.programme import carry_name, move_name
 from busplan.allot.room import bits_per_s
 from busplan.allot.settling import names_on
 from busplan.allot.whole import Answer, identifier_name
-from busplan.checks.wording import percent
 from busplan.frames.identifier import format_identifier
 from busplan.plan.movable import ANY
 from busplan.wire.load_limit import over_limit
-from busplan.wording import listing, plural
+from busplan.wording import listing, percent, plural
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.response import response_times
 from busplan.traffic.cycles import MeasuredCycle
 from busplan.wire.lengths import wire_length
+from busplan.wording import percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +159,8 @@ def joining_lines(vehicle: Vehicle, report: BenchReport, *, most: int = 5) -> tu
         return ()
     joining = join(vehicle, report)
     lines = [
-        f"{joining.network} would go from {joining.load_before:.1%} to {joining.load_after:.1%} "
-        f"worst-case load (limit {joining.limit:.0%})"
+        f"{joining.network} would go from {percent(joining.load_before)} to "
+        f"{percent(joining.load_after)} worst-case load (limit {percent(joining.limit, 0)})"
     ]
     never = [p.message.name for p in report.messages if not p.frames]
     if never:

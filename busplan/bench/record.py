@@ -12,7 +12,7 @@ from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentF
 from busplan.bench.power_cycles import cycle_lines
 from busplan.findings import Finding, by_weight
 from busplan.version import __version__
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -177,8 +177,8 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
     )
     date = record.date.isoformat(timespec="seconds", sep=" ") if record.date else "not stated"
     allowed = (
-        f"median cycle time ±{limits.cycle_tolerance:.0%}, jitter {limits.jitter_cycles:g} cycles, "
-        f"gap {limits.gap_cycles:g} cycles"
+        f"median cycle time ±{percent(limits.cycle_tolerance, 0)}, "
+        f"jitter {limits.jitter_cycles:g} cycles, gap {limits.gap_cycles:g} cycles"
     )
     if limits.start_within_ns is not None:
         allowed += f", first frame within {limits.start_within_ns / 1e9:g} s"
@@ -217,8 +217,8 @@ def _would_show(report: BenchReport) -> str:
         return "nothing: no message came"
     least = min(seen, key=lambda m: m.frames)
     return (
-        f"a fault in more than {hidden_share(least.frames):.2%} of the frames of any message that "
-        f"came, in 95 of 100 such tests (fewest: {counted(least.frames, 'frame')} of "
+        f"a fault in more than {percent(hidden_share(least.frames), 2)} of the frames of any "
+        f"message that came, in 95 of 100 such tests (fewest: {counted(least.frames, 'frame')} of "
         f"{least.message.name})"
     )
 

@@ -26,7 +26,7 @@ from busplan.traffic.cycle_rule import (
     too_close,
 )
 from busplan.traffic.cycles import MeasuredCycle
-from busplan.wording import counted
+from busplan.wording import counted, percent
 
 LEAST_FRAMES = 10
 """Frames that a cyclic message needs before its cycle time is proven."""
@@ -158,8 +158,8 @@ def _off(
             Weight.FAULT if gaps >= SURE_GAPS and not uneven else Weight.CAUTION,
             where,
             f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
-            f"{stated.ms:.4g} ms ({stated.origin}): {off:+.0%}, allowed "
-            f"±{limits.cycle_tolerance:.0%}{mean}"
+            f"{stated.ms:.4g} ms ({stated.origin}): {percent(off, 0, sign=True)}, allowed "
+            f"±{percent(limits.cycle_tolerance, 0)}{mean}"
             + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
             why="Slower starves receivers, faster takes room on the network from others.",
             action="Ask the maker for the definition of this software, or state the real "
@@ -212,8 +212,12 @@ def _drift(
         Weight.FAULT if beyond else Weight.CAUTION,
         where,
         f"{stream.message.name} came every {first / 1e6:.4g} ms at first and every "
-        f"{last / 1e6:.4g} ms at the end ({last / first - 1:+.0%})"
-        + (f", beyond ±{limits.cycle_tolerance:.0%} of {rhythm.ms:.4g} ms" if beyond else ""),
+        f"{last / 1e6:.4g} ms at the end ({percent(last / first - 1, 0, sign=True)})"
+        + (
+            f", beyond ±{percent(limits.cycle_tolerance, 0)} of {rhythm.ms:.4g} ms"
+            if beyond
+            else ""
+        ),
         why="What moves during a short test moves on during a drive.",
         action="Test for longer, warm and cold; ask the maker what sets this period.",
         figures=(Figure("first", first / 1e6, "ms"), Figure("last", last / 1e6, "ms")),

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from busplan.errors import CaptureError
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.wording import counted, plural
+from busplan.wording import counted, percent, plural
 
 WRONG_LIMIT = 0.25
 """Share of wrong entries above which a file is refused."""
@@ -108,7 +108,8 @@ class Tally:
             reason = max(self.wrong, key=lambda r: self.wrong[r])
             raise CaptureError(
                 f"{self.file}: {wrong} of {self.entries} {self.entry}s cannot be read, more than "
-                f"the {WRONG_LIMIT:.0%} tolerated; {self.entry} {self.places[reason][0]} {reason}"
+                f"the {percent(WRONG_LIMIT, 0)} tolerated; "
+                f"{self.entry} {self.places[reason][0]} {reason}"
             )
 
     def findings(self) -> list[Finding]:

@@ -26,6 +26,7 @@ from busplan.wire.cable_rules import (
     Limit,
     cable_state,
 )
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -163,7 +164,7 @@ def _round_trip(state: CableState) -> LimitRow:
     trip, most = state.round_trip_ns, state.round_trip_limit_ns
     return LimitRow(
         network=state.network.name,
-        what=f"there and back, sample at {100 * state.sample_point:.1f} %",
+        what=f"there and back, sample at {percent(state.sample_point)}",
         planned=trip,
         least=None,
         most=most,

@@ -24,7 +24,7 @@ from busplan.wire.cable_rules import (
     cable_state,
     longest_m,
 )
-from busplan.wording import counted, listing, plural
+from busplan.wording import counted, listing, percent, plural
 
 LEAST_PAIR_OHM = 35.0
 """Below this a pair with too many terminators cannot be driven (common practice, no source)."""
@@ -238,7 +238,7 @@ def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[
         if apart is None or apart <= AGREE_WITHIN + 1e-9:
             continue
         points = [
-            f"{t.node} {100 * point:.1f} %"
+            f"{t.node} {percent(point)}"
             for t in timings
             if (point := t.sample_point(data=data)) is not None
         ]
@@ -247,11 +247,11 @@ def _bit_timing(state: CableState, timings: tuple[NodeTiming, ...]) -> Iterator[
             "sample-points-differ",
             Weight.CAUTION,
             Where(network.name),
-            f"The nodes of {network.name} sample their bits {100 * apart:.1f} % of the bit time "
+            f"The nodes of {network.name} sample their bits {percent(apart)} of the bit time "
             f"apart{phase}: {listing(points, 6)}.",
             "The node that samples earliest has the least reserve for late edges, the latest one "
             "for clocks that differ: errors come first where the two meet.",
-            f"Set all nodes to {100 * state.sample_point:.1f} %."
+            f"Set all nodes to {percent(state.sample_point)}."
             if not data
             else "Set all nodes to one data sample point.",
             (Figure("apart", round(100 * apart, 2), "%"),),

@@ -13,12 +13,11 @@ from busplan.checks.planned_load import (
     limit_origin,
     network_load,
 )
-from busplan.checks.wording import percent
 from busplan.findings import Finding
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, html_of, unit
-from busplan.wording import one_line
+from busplan.wording import one_line, percent
 
 if TYPE_CHECKING:
     import pandas as pd

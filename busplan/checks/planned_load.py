@@ -14,11 +14,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from busplan.checks.wording import percent, rates
+from busplan.checks.wording import rates
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.wire.load_limit import headroom, over_limit
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 WINDOW = "average over all time, from the stated periods"
 """The window of every load in this module."""

@@ -31,11 +31,6 @@ def kbits(network: Network) -> str:
     return "/".join(f"{r / 1e3:g}" for r in both if r is not None)
 
 
-def percent(fraction: float) -> str:
-    """A fraction as ``47.3 %``."""
-    return f"{100 * fraction:.1f} %"
-
-
 def span(ns: int) -> str:
     """A time span [ns] in milliseconds: ``36.08 ms``, ``12000 ms``."""
     ms = ns / 1e6

@@ -19,6 +19,7 @@ from busplan.cli.output import (
     say,
 )
 from busplan.findings import summary_line
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     from busplan.checks.cable_report import BitTimingRow, CableReport, LimitRow, NetworkCable
@@ -138,7 +139,7 @@ def _amount(value: float, unit: str, least: float | None = None) -> str:
 def _timing(row: BitTimingRow) -> list[str]:
     """The columns of one node and phase."""
     clock = "?" if row.clock_hz is None else f"{row.clock_hz / 1e6:g} MHz"
-    sampled = "cannot" if row.impossible else _percent(row.sample_point or row.wanted)
+    sampled = "cannot" if row.impossible else percent(row.sample_point or row.wanted)
     registers = (row.prescaler, row.before, row.after, row.jump)
     return [
         "#" if row.impossible else "",
@@ -146,12 +147,8 @@ def _timing(row: BitTimingRow) -> list[str]:
         "" if row.data_phase else clock,
         *("" if value is None else str(value) for value in registers),
         sampled,
-        _percent(row.wanted),
+        percent(row.wanted),
     ]
-
-
-def _percent(fraction: float) -> str:
-    return f"{100 * fraction:.1f} %"
 
 
 def _short(source: str) -> str:

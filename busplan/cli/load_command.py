@@ -72,8 +72,8 @@ def _print(report: LoadReport, *, in_detail: bool) -> None:
 
 def _print_networks(report: LoadReport) -> None:
     """One row a network on a fixed scale, then where the limits come from."""
-    from busplan.checks.wording import percent, rate, rates
-    from busplan.wording import listing
+    from busplan.checks.wording import rate, rates
+    from busplan.wording import listing, percent
 
     rows = report.network_table().rows
     print_table(
@@ -109,7 +109,7 @@ def _print_networks(report: LoadReport) -> None:
 
 def _print_messages(report: LoadReport, network: Network) -> None:
     """The messages of a network in order of arbitration, then its nodes, largest first."""
-    from busplan.checks.wording import percent
+    from busplan.wording import percent
 
     say("", f"{network.name}: messages, most urgent first (shares in %)")
     print_table(

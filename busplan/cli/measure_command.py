@@ -27,6 +27,7 @@ from busplan.cli.output import (
     say,
 )
 from busplan.text.load_bar import bar
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     from busplan.traffic.measurement import Measurement
@@ -96,7 +97,7 @@ def _print_loads(measured: Measurement) -> None:
     print_table(
         [
             "network",
-            "seconds",
+            "span s",
             "nominal",
             "exact",
             "worst",
@@ -110,12 +111,12 @@ def _print_loads(measured: Measurement) -> None:
             [
                 row.network,
                 f"{row.recorded_from_s:.0f}-{row.recorded_from_s + row.recorded_s:.0f}",
-                f"{row.nominal:.1%}",
-                f"{row.exact:.1%}",
-                f"{row.worst:.1%}",
-                f"{row.peak:.1%}",
+                percent(row.nominal),
+                percent(row.exact),
+                percent(row.worst),
+                percent(row.peak),
                 f"{row.peak_at_s:.0f}",
-                "-" if row.limit is None else f"{row.limit:.0%}",
+                "-" if row.limit is None else percent(row.limit, 0),
                 f"{row.error_frames:,}",
                 bar(row.exact, row.limit, _NARROW),
             ]
@@ -146,7 +147,7 @@ def _print_cycles(measured: Measurement) -> None:
                     _ms(row.jitter_ms),
                     _ms(row.longest_ms),
                     "-" if row.longest_at_s is None else f"{row.longest_at_s:.1f}",
-                    "-" if row.share is None else f"{row.share:.1%}",
+                    "-" if row.share is None else percent(row.share),
                 ]
                 for row in rows
             ],

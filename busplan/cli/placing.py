@@ -191,7 +191,7 @@ def _print_left(findings: Sequence[Finding]) -> None:
 
 
 def _print_effects(rows: Sequence[tuple[str, State | None, State | None]]) -> None:
-    from busplan.checks.wording import percent
+    from busplan.wording import percent
 
     def pair(old: str, new: str) -> list[str]:
         return [old, "" if old == new else f"> {new}"]

@@ -12,7 +12,7 @@ import typer
 
 from busplan.cli.output import say
 from busplan.text.runs import wrapped
-from busplan.wording import disarmed
+from busplan.wording import disarmed, percent
 
 if TYPE_CHECKING:
     from rich.live import Live
@@ -130,7 +130,7 @@ def _table(status: RecordingStatus) -> Table:
             Text(disarmed(c.state)),
             f"{c.frames:,}",
             f"{c.frames_per_s:,.0f}",
-            "-" if c.load is None else f"{c.load:.0%}",
+            "-" if c.load is None else percent(c.load, 0),
             f"{c.errors:,}",
             f"{c.dropped:,}"
             + (f" + {c.overflows} overflows" if c.overflows else "")

@@ -6,6 +6,8 @@ import sys
 import time
 from collections.abc import Callable
 
+from busplan.wording import percent
+
 _WIDE = 79
 
 
@@ -57,4 +59,4 @@ class SearchProgress:
 
 
 def _gap(best: float | None, bound: float) -> str:
-    return f", gap {100 * max(0.0, best - bound) / best:.1f} %" if best else ""
+    return f", gap {percent(max(0.0, best - bound) / best)}" if best else ""

@@ -20,7 +20,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
-from busplan.wording import listing, plural
+from busplan.wording import listing, percent, plural
 
 if TYPE_CHECKING:
     from busplan.plan.vehicle import Network, Stream, Vehicle
@@ -179,7 +179,7 @@ def _print_networks(networks: Sequence[NetworkRow], messages: Sequence[ResponseR
         [
             [
                 one.network,
-                f"{one.load:.1%}",
+                percent(one.load),
                 f"{one.frames:,}",
                 f"{one.error_frames:,}",
                 *_nearest(nearest.get(one.network)),
@@ -195,13 +195,13 @@ def _print_networks(networks: Sequence[NetworkRow], messages: Sequence[ResponseR
 def _nearest(row: ResponseRow | None) -> list[str]:
     if row is None or row.share_of_bound is None:
         return ["", "", "", ""]
-    return [row.message, _ms(row.max_ms), _ms(row.bound_ms), f"{row.share_of_bound:.0%}"]
+    return [row.message, _ms(row.max_ms), _ms(row.bound_ms), percent(row.share_of_bound, 0)]
 
 
 def _print_network(network: NetworkRow, messages: Sequence[ResponseRow], critical: bool) -> None:
     say()
     say(
-        f"{network.network}: load {network.load:.1%}, {network.frames:,} frames, "
+        f"{network.network}: load {percent(network.load)}, {network.frames:,} frames, "
         f"{network.error_frames:,} error frames"
     )
     head = ["node/message", "frames", "min", "median", "99.9 %", "max"]
@@ -212,7 +212,7 @@ def _print_network(network: NetworkRow, messages: Sequence[ResponseRow], critica
         row += [_ms(t) for t in (m.min_ms, m.median_ms, m.p99_9_ms, m.max_ms)]
         row += [_ms(m.critical_ms)] if critical else []
         share = m.share_of_bound
-        row += [_ms(m.bound_ms) or "none", "" if share is None else f"{share:.0%}"]
+        row += [_ms(m.bound_ms) or "none", "" if share is None else percent(share, 0)]
         rows.append(row)
     print_table(head, rows, right=frozenset(range(1, len(head))), shrink=frozenset({0}))
     for m in messages:

@@ -30,7 +30,7 @@ from busplan.cli.output import (
     say,
 )
 from busplan.cli.segmented import SegmentedOption, parse_segmented, print_sessions
-from busplan.wording import counted, plural
+from busplan.wording import counted, percent, plural
 
 if TYPE_CHECKING:
     from busplan.frames.table import FrameTable
@@ -167,7 +167,7 @@ def _print_identifiers(surveyed: Survey, found: Sequence[SurveyedIdentifier], wh
 def _print_one(surveyed: Survey, one: SurveyedIdentifier, what: str) -> None:
     say(f"  {one.label}  {_name(surveyed, one, what)}".rstrip())
     share = surveyed.share(one) if what == "frame" else None
-    taken = "" if share is None else f", {share:.1%} of the time"
+    taken = "" if share is None else f", {percent(share)} of the time"
     came = f"{one.frames:,} {plural(one.frames, what)}"
     print_text(f"{came}, {_lengths(one)}{taken}; cycle {_cycle(one)}", indent=6)
     if any(one.changing):
@@ -230,8 +230,8 @@ def _print_fits(fits: Mapping[str, Sequence[Fit]]) -> None:
                 [
                     f"  {Path(f.file).name}",
                     f"{f.identifiers} of {f.of}",
-                    f"{f.frames_share:.0%}",
-                    f"{f.length_share:.0%}",
+                    percent(f.frames_share, 0),
+                    percent(f.length_share, 0),
                     f"{f.messages_seen} of {f.messages}",
                 ]
                 for f in best

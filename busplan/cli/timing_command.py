@@ -21,6 +21,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     from busplan.checks.timing_report import MessageRow, NetworkRow, RouteRow, TimingReport
@@ -94,7 +95,7 @@ def _print_networks(report: TimingReport) -> None:
         [
             [
                 row.network,
-                f"{100 * row.load:.1f} %",
+                percent(row.load),
                 f"{row.late}/{row.messages}",
                 "no" if row.growth is None else f"x{_figure(row.growth)}",
                 _lowest(row),

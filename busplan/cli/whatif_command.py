@@ -132,7 +132,8 @@ def print_difference(difference: Difference, *, brief: bool = False, whole: bool
 
 def _load_row(change: LoadChange) -> list[str]:
     """Each figure before and, where it is another one, after."""
-    from busplan.checks.wording import kbits, percent
+    from busplan.checks.wording import kbits
+    from busplan.wording import percent
 
     old, new = change.before, change.after
 

@@ -34,7 +34,7 @@ from busplan.plan.planned_tests import BY_CAPTURE, PlannedTest
 from busplan.plan.vehicle import Vehicle
 from busplan.traffic.measurement import Measurement, measure_traffic
 from busplan.transport.messages import put_together
-from busplan.wording import listing
+from busplan.wording import listing, percent
 
 SHORTEST_LOAD_S = 10.0
 """A load measured over a shorter time shows nothing of a network; common practice, no source."""
@@ -231,7 +231,8 @@ def _load(covered: Covered, test: PlannedTest) -> Result | None:
     if load is None:
         return None
     row = next(r for r in covered.traffic.load_table().rows if r.network == test.subject)
-    text = f"mean {row.exact:.1%}, highest second {row.peak:.1%}, limit {row.limit or 0:.0%}"
+    limit = percent(row.limit or 0, 0)
+    text = f"mean {percent(row.exact)}, highest second {percent(row.peak)}, limit {limit}"
     heavy = _about(covered, test.subject, ("measured-load-over-limit", "error-frames"))
     answer = FAILED if heavy else PROVEN
     if row.recorded_s < SHORTEST_LOAD_S and not heavy:

@@ -12,7 +12,7 @@ from busplan.fleet.desk import Desk
 from busplan.fleet.reply import Curve, Drawing, Reply, table_of
 from busplan.fleet.views import listed, text
 from busplan.plan.problems import suggestion
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 _TIME = "CASE WHEN dated THEN start_ns END"
 _SIGNS = {"max": ">", "min": "<"}
@@ -93,7 +93,8 @@ def highest_load(desk: Desk, network: str, vehicles: Sequence[str]) -> Reply:
         raise UsageError(f'no capture asked for has a network "{network}"{near}')
     rows = told.to_pylist()
     says = [
-        f"highest: {r['peak']:.1f} % on {r['network']} of {r['vehicle']} (limit {r['limit']:.0f} %)"
+        f"highest: {percent(r['peak'] / 100)} on {r['network']} of {r['vehicle']} "
+        f"(limit {percent(r['limit'] / 100, 0)})"
         for r in rows[:1]
     ]
     over = [f"{r['network']} of {r['vehicle']}" for r in rows if r["peak"] > r["limit"]]

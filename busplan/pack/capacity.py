@@ -24,6 +24,7 @@ from busplan.pack.labels import cell_label, place, sentence
 from busplan.pack.series import PackSeries
 from busplan.pack.statistics import F64, I64, Mask, deviates, nan_median
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import percent
 
 PARTS = 100
 SETTLING_S = 900.0
@@ -209,8 +210,8 @@ def _why_refused(window: float, full: float | None, step_v: float, layout: PackL
         )
     if window < LEAST_WINDOW * full:
         return (
-            f"steady current over {window / full:.0%} of the capacity, {LEAST_WINDOW:.0%} are "
-            f"needed: {END_TO_END}"
+            f"steady current over {percent(window / full, 0)} of the capacity, "
+            f"{percent(LEAST_WINDOW, 0)} are needed: {END_TO_END}"
         )
     return ""
 
@@ -339,8 +340,9 @@ def capacity_findings(capacity: Capacity, layout: PackLayout) -> list[Finding]:
                 "cell-capacity-low",
                 Weight.CAUTION,
                 place(cell.address),
-                f"{sentence(cell_label(cell))} holds {interval.low:.1%} to {interval.high:.1%} of "
-                f"the middle cell's capacity (95 %), by {capacity.window:.0%} of the charge.",
+                f"{sentence(cell_label(cell))} holds {percent(interval.low)} to "
+                f"{percent(interval.high)} of the middle cell's capacity (95 %), by "
+                f"{percent(capacity.window, 0)} of the charge.",
                 "The cell of least capacity ends every charge and every discharge of the pack.",
                 "Measure it again from end to end; then have licensed people replace the module.",
                 (

@@ -30,6 +30,7 @@ from busplan.pack.self_discharge import SelfDischarge
 from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
 from busplan.pack.warm_up_result import WarmUp
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import percent
 
 TWO_SIDED = 1.96
 FORMAT, VERSION = "busplan pack baseline", 1
@@ -197,7 +198,7 @@ def keep(
     if joints is not None and not joints.missing:
         topics[Topic.JOINTS] = of_joints(joints)
     if capacity is not None and capacity.told.any():
-        window = f"over {capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
+        window = f"over {percent(capacity.window, 0)} of the charge at {capacity.amps:.0f} A"
         full = capacity.window_ah / capacity.window
         topics[Topic.CAPACITY] = Kept(capacity.relative, capacity.uncertainty, window)
         topics[Topic.BALANCE] = Kept(

@@ -19,7 +19,7 @@ from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut
 from busplan.pack.statistics import F64
 from busplan.plan.vehicle import PackLayout
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 LEAST_SHARE = 0.95
 """Share of the span that must have been heard to count as heard throughout."""
@@ -69,7 +69,7 @@ class Heard:
         if partly:
             least = min(share for _, share in partly)
             names = listing((name for name, _ in partly), 5)
-            told.append(f"{names} heard only in part ({least:.0%} of the time)")
+            told.append(f"{names} heard only in part ({percent(least, 0)} of the time)")
         if self.span_s < self.least_s:
             told.append(f"only {self._span} s long, at least {self.least_s:.0f} s are needed")
         return told

@@ -27,6 +27,7 @@ from busplan.pack.resistance_scales import CURRENT_GAIN, AtScale, at_scales
 from busplan.pack.sensors import POSSIBLE_V
 from busplan.pack.series import Trace
 from busplan.pack.statistics import F64, I64, Mask, nan_median
+from busplan.wording import percent
 
 LEAST_RANGE_A = 20.0
 FEWEST_READINGS = 50
@@ -140,9 +141,8 @@ class Resistance:
         if not np.isfinite(self.peers.limit) or np.isfinite(self.value).sum() < FEWEST_CELLS:
             return f"fewer than {FEWEST_CELLS} cells to hold it against"
         if self.peers.shows > MUST_SHOW:
-            return (
-                f"the cells scatter so much that only {self.peers.shows:+.0%} would have stood out"
-            )
+            shows = percent(self.peers.shows, 0, sign=True)
+            return f"the cells scatter so much that only {shows} would have stood out"
         middle = float(nan_median(self.temperature_c))
         away = self.temperature_c[cell] - middle
         if not self.peers.energy.believed and abs(away) > 3.0:

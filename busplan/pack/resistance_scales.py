@@ -15,6 +15,7 @@ from busplan.answers import UNKNOWN, Interval
 from busplan.pack.resistance_drive import WANTED_BLOCKS, Drive
 from busplan.pack.resistance_fit import CellFit
 from busplan.pack.statistics import F64, nan_median
+from busplan.wording import percent
 
 SCALES_S = (1.0, 10.0)
 RELATIVE_FLOORS = (0.0015, 0.0025)
@@ -101,8 +102,8 @@ def at_scales(
             why = f"too few changes of current in {drive.groups * drive.block_s:.0f} s"
         elif half > WORST:
             why = (
-                f"too uncertain: the middle cell's interval against its peers is {2 * half:.0%} "
-                f"wide (95 %), steps of {step_v * 1e3:g} mV"
+                f"too uncertain: the middle cell's interval against its peers is "
+                f"{percent(2 * half, 0)} wide (95 %), steps of {step_v * 1e3:g} mV"
             )
         if why:
             scale = AtScale(after, *(unknown,) * 4, scale.factor, why)

@@ -12,7 +12,7 @@ from busplan.pack.resistance_scales import AtScale
 from busplan.pack.section import Section, not_shown
 from busplan.pack.statistics import nan_median
 from busplan.plan.vehicle import PackLayout
-from busplan.wording import counted
+from busplan.wording import counted, percent
 
 EXPLAINED = 0.03
 """So much of a difference that temperature explains is worth telling."""
@@ -27,8 +27,9 @@ def cell_sentence(resistance: Resistance, layout: PackLayout, index: int) -> str
     own, ratio = scale.interval(index), scale.relative_interval(index)
     return (
         f"{cell_label(cell)}: {scale.value[index] * 1e3:.3f} mΩ after {scale.after_s:g} s "
-        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), {scale.relative[index] - 1:+z.1%} against "
-        f"its peers ({ratio.low - 1:+z.1%} to {ratio.high - 1:+z.1%}), "
+        f"({own.low * 1e3:.3f} to {own.high * 1e3:.3f}), "
+        f"{percent(scale.relative[index] - 1, sign=True)} against its peers "
+        f"({percent(ratio.low - 1, sign=True)} to {percent(ratio.high - 1, sign=True)}), "
         f"{conditions(resistance, float(resistance.temperature_c[index]))}"
     )
 
@@ -56,7 +57,11 @@ def _cell_finding(resistance: Resistance, layout: PackLayout, index: int) -> Fin
     cell, scale = layout.cells[index], resistance.best
     sag = float(resistance.extra_sag_v[index])
     explained = _explained(resistance, index)
-    warm = f"; its temperature explains {explained:+z.0%}" if abs(explained) > EXPLAINED else ""
+    warm = (
+        f"; its temperature explains {percent(explained, 0, sign=True)}"
+        if abs(explained) > EXPLAINED
+        else ""
+    )
     figures = [
         *_figures(scale.value[index], scale.interval(index), "resistance", 1e3, "mΩ"),
         *_figures(
@@ -122,9 +127,10 @@ def _module_finding(resistance: Resistance, layout: PackLayout, module: int) -> 
         "module-resistance-high",
         Weight.CAUTION,
         module_place(layout, name, resistance.peak_time_s),
-        f"Module {name} as a whole ({counted(len(own), 'cell')}): {excess:+.0%} resistance against "
-        f"the other modules ({excess - error:+z.0%} to {excess + error:+z.0%}) after "
-        f"{resistance.best.after_s:g} s, {conditions(resistance, float('nan'))}; {kelvin}.",
+        f"Module {name} as a whole ({counted(len(own), 'cell')}): {percent(excess, 0, sign=True)} "
+        f"resistance against the other modules ({percent(excess - error, 0, sign=True)} to "
+        f"{percent(excess + error, 0, sign=True)}) after {resistance.best.after_s:g} s, "
+        f"{conditions(resistance, float('nan'))}; {kelvin}.",
         "One cause for all its cells: another temperature than told, another age or kind of cell.",
         "Measure the module's temperature apart; then compare age and type of its cells.",
         (
@@ -158,7 +164,7 @@ def resistance_section(
         return not_shown(name, "no current came" if mapped else "the plan maps no current", run)
     limit = layout.limits.voltage_spread_v
     scale = resistance.best
-    told = [f"cell {layout.cells[i].number} {scale.relative[i] - 1:+z.0%}"
+    told = [f"cell {layout.cells[i].number} {percent(scale.relative[i] - 1, 0, sign=True)}"
             for i in resistance.raised(limit)]  # fmt: skip
     told += [f"module {layout.modules[m]} as a whole" for m in resistance.raised_modules(limit)]
     # Of an even number the lower of the two in the middle: both lie equally far from the median.

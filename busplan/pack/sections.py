@@ -24,7 +24,7 @@ from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, percent
 
 ODD = {
     "current-sign-wrong": "the current has the wrong sign",
@@ -148,11 +148,11 @@ def _capacity(report: PackReport) -> Section | None:
         return not_shown(name, "", capacity.missing or capacity.refused[0])
     told = capacity.relative[capacity.told]
     least = int(np.nanargmin(np.where(capacity.told, capacity.relative, np.nan)))
-    number = report.layout.cells[least].number
+    number, interval = report.layout.cells[least].number, capacity.intervals[least]
     text = (
-        f"{told.min():.1%} to {told.max():.1%} of the median cell's, least cell {number} with "
-        f"{capacity.intervals[least].low:.1%} to {capacity.intervals[least].high:.1%} (95 %), by "
-        f"{capacity.window:.0%} of the charge at {capacity.amps:.0f} A"
+        f"{percent(told.min())} to {percent(told.max())} of the median cell's, least cell {number} "
+        f"with {percent(interval.low)} to {percent(interval.high)} (95 %), by "
+        f"{percent(capacity.window, 0)} of the charge at {capacity.amps:.0f} A"
     )
     answers = capacity.answers
     rest = sum(a is Answer.NOT_SHOWN for a in answers)
@@ -287,7 +287,9 @@ def _ranking(report: PackReport, evenness: Evenness) -> str:
     often = int(np.argmax(evenness.lowest_share))
     share = float(evenness.lowest_share[often])
     ends = f"highest {', '.join(map(str, numbers[::-1][:3]))}"
-    return f"cell {report.layout.cells[often].number} lowest {share:.0%} of the time, {ends}"
+    return (
+        f"cell {report.layout.cells[often].number} lowest {percent(share, 0)} of the time, {ends}"
+    )
 
 
 def _electrical(report: PackReport) -> Section | None:

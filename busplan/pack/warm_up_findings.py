@@ -14,6 +14,7 @@ from busplan.pack.warm_up_result import (
 )
 from busplan.pack.warm_up_text import change_text, exchange_text
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import percent
 
 _WHY_FLOW = "Without its share of liquid it overheats under load and limits the whole pack."
 _BLEED = "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module."
@@ -164,7 +165,7 @@ def _late(box: LateBox, layout: PackLayout, warm_up: WarmUp) -> Finding:
         Weight.CAUTION,
         module_place(layout, first, warm_up.stop_s),
         f"All of box {box.name} comes later than the other boxes, by {box.lag_s:.0f} s; heat "
-        f"exchange {100 * box.exchange:.0f} % of theirs.",
+        f"exchange {percent(box.exchange, 0)} of theirs.",
         "Less flow to the whole box and a longer pipe look the same in this test.",
         "Compare the pipes; look for a kink or a half-shut valve on the way to this box.",
         (Figure("exchange", box.exchange), Figure("lag in time", box.lag_s, "s")),

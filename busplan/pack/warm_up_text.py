@@ -7,7 +7,7 @@ from busplan.pack.exchange_verdict import NO_FLOW, SLOW
 from busplan.pack.labels import clock, listed
 from busplan.pack.thermal_groups import LIKE_PEERS
 from busplan.pack.warm_up_result import ModuleVerdict, ModuleWarmUp, WarmUp, WarmUpState
-from busplan.wording import counted
+from busplan.wording import counted, percent
 
 FULL = 1.6
 """What reaches this is told as no more than that: the method ends there."""
@@ -19,16 +19,15 @@ def exchange_text(value: float, interval: Interval) -> str:
     if not interval.known:
         return "-"
     if value < NO_FLOW:
-        return f"under {max(interval.high, NO_FLOW):.0%}".replace("%", " %")
-    return f"{100 * value:.0f} % ({interval_text(interval)})"
+        return f"under {percent(max(interval.high, NO_FLOW), 0)}"
+    return f"{percent(value, 0)} ({interval_text(interval)})"
 
 
 def interval_text(interval: Interval) -> str:
     """``38 … 58 %``, or ``over 38 %``."""
-    low = f"{100 * interval.low:.0f}"
     if interval.high >= FULL:
-        return f"over {low} %"
-    return f"{low} … {100 * interval.high:.0f} %"
+        return f"over {percent(interval.low, 0)}"
+    return f"{100 * interval.low:.0f} … {percent(interval.high, 0)}"
 
 
 def sentence(warm_up: WarmUp) -> str:
@@ -55,7 +54,7 @@ def sentence(warm_up: WarmUp) -> str:
         least = min(m.interval.low for m in follow)
         told.append(
             f"{len(follow)} of {len(warm_up.modules)} with the others ({what}over "
-            f"{100 * least:.0f} %), {span}"
+            f"{percent(least, 0)}), {span}"
         )
     open_ = [m.module for m in warm_up.modules if m.answer is Answer.NOT_SHOWN]
     if open_:
@@ -116,7 +115,7 @@ def change_text(module: ModuleWarmUp) -> str:
 def _share(value: float) -> str:
     if value >= LIKE_PEERS:
         return "that of its peers"
-    return f"under {100 * NO_FLOW:.0f} %" if value < NO_FLOW else f"about {100 * value:.0f} %"
+    return f"under {percent(NO_FLOW, 0)}" if value < NO_FLOW else f"about {percent(value, 0)}"
 
 
 def missing(warm_up: WarmUp) -> str:
@@ -180,7 +179,7 @@ def power_text(warm_up: WarmUp) -> str:
     """What this test would have shown, in chances; ``""`` when that is not known."""
     names = {0: "half", 1: "a third"}
     told = [
-        f"a module with {names[i]} of its flow (exchange {100 * p.exchange:.0f} %) with "
+        f"a module with {names[i]} of its flow (exchange {percent(p.exchange, 0)}) with "
         f"probability {_chance(p.chance)}"
         for i, p in enumerate(warm_up.power)
     ]

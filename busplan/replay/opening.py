@@ -16,6 +16,7 @@ from busplan.traffic.measured_load import MOST_WINDOWS, WINDOW_NS, Rates, load_f
 from busplan.traffic.running import BIN_NS
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.report import transport_findings
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     from busplan.definitions.dbc import Definitions
@@ -74,7 +75,7 @@ def completed(replay: Replay, told: Worked | None = None) -> Replay:
         nonlocal counted
         counted += frames
         if told is not None:
-            told(f"counting loads {counted / len(table):.0%}")
+            told(f"counting loads {percent(counted / len(table), 0)}")
 
     replay = replay.with_traffic(count)
     if not replay.vehicle.source:

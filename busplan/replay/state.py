@@ -15,7 +15,7 @@ from busplan.replay.lines import Silence
 from busplan.replay.pack_state import Grade, PackState, PeerRange, Peers
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
-from busplan.wording import counted
+from busplan.wording import counted, percent
 
 NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
@@ -153,7 +153,7 @@ def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterato
             yield Trouble(
                 Weight.CAUTION,
                 "NETWORK FULL",
-                f"{load.network} is {load.now:.0%} loaded (limit {limit:.0%})",
+                f"{load.network} is {percent(load.now, 0)} loaded (limit {percent(limit, 0)})",
             )
         if load.errors_minute:
             yield Trouble(

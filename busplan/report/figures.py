@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from busplan.report.contents import Report, rows_of
-from busplan.wording import disarmed, listing
+from busplan.wording import disarmed, listing, percent
 
 # Okabe and Ito's palette: stays apart for colour-blind eyes.
 PEER, SHOWN, WARN = "#999999", "#0072B2", "#D55E00"
@@ -93,7 +93,11 @@ def _loads(report: Report) -> list[Plot]:
     peak = [100 * (f.get("peak") or 0.0) for _, f in rows]
     limits = [100 * (f.get("limit") or 0.0) for _, f in rows]
     told = listing(
-        [f"{n} {m:.0f} % of {x:.0f} %" for n, m, x in zip(names, mean, limits, strict=True)], 12
+        [
+            f"{n} {percent(f.get('mean') or 0.0, 0)} of {percent(f.get('limit') or 0.0, 0)}"
+            for n, (_, f) in zip(names, rows, strict=True)
+        ],
+        12,
     )
 
     def draw(axes: Any) -> None:
@@ -191,11 +195,11 @@ def _exchange_plot(
         axes.legend(frameon=False)
 
     text = "Heat exchange of each module against its peers: " + listing(
-        [f"{n} {100 * now[n][0]:.0f} %" for n in names], 40
+        [f"{n} {percent(now[n][0], 0)}" for n in names], 40
     )
     moved = [n for n in names if n in before and before[n][0] < 0.8 * now[n][0]]
     if moved:
-        text += "; before the repair " + listing([f"{n} {100 * before[n][0]:.0f} %" for n in moved])
+        text += "; before the repair " + listing([f"{n} {percent(before[n][0], 0)}" for n in moved])
     return Plot("Modules in the warm-up", f"{text}.", _drawn(draw, (7.2, 3.2), f"{text}."))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from busplan.report.contents import Report, rows_of
+from busplan.wording import percent
 
 Cell = str | int | float | None
 
@@ -113,7 +114,7 @@ def _of_networks(report: Report) -> Iterator[tuple[str, str, str]]:
         if state.test.kind == "load" and isinstance(mean, int | float):
             over = figures.get("recorded_s")
             span = f"over {over:.0f} s" if isinstance(over, int | float) else "-"
-            yield f"load of {subject}", f"{100 * mean:.2f} %", span
+            yield f"load of {subject}", percent(mean, 2), span
         elif state.test.kind == "cycles" and isinstance(cycles, Mapping) and cycles:
             yield f"periods on {subject}", f"{len(cycles)} messages", "-"
         elif isinstance(ohms, Mapping) and isinstance(ohms.get("value"), int | float):

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 from busplan.checks.planned_load import PlannedLoad, network_loads
-from busplan.checks.wording import percent, rates
+from busplan.checks.wording import rates
 from busplan.plan.cable import END, START, Cable
 from busplan.plan.vehicle import Network, Node, Vehicle
 from busplan.sheets import svg
 from busplan.wire.cable_rules import CableState, cable_state
 from busplan.wire.load_limit import over_limit
-from busplan.wording import CAUTION, counted
+from busplan.wording import CAUTION, counted, percent
 
 A4_MM = (210, 297)
 _UNITS = 96 / 25.4

@@ -16,6 +16,7 @@ from pathlib import PurePath
 from busplan.definitions.dbc import Definitions
 from busplan.definitions.model import Message
 from busplan.starting.heard import Key
+from busplan.wording import percent
 
 _MOSTLY = 0.9
 """Share of a file's messages that the part must have to do with."""
@@ -98,7 +99,7 @@ def _of_file(file: Definitions, named: str) -> list[Offer]:
     best = ranked[0]
     alike = _named_alike(best, stem) if share[best] >= 0.5 else 0
     if share[best] >= _MOSTLY or alike:
-        why = f"{best} has to do with {share[best]:.0%} of the file's messages"
+        why = f"{best} has to do with {percent(share[best], 0)} of the file's messages"
         why += " and is named like the file" if alike else ""
         return [_offer(file, named, best, why)]
     why = "the file has several senders and none that all messages concern: a whole network"

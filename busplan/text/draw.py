@@ -26,6 +26,7 @@ from busplan.text.runs import (
 )
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
+from busplan.wording import percent
 
 
 def state_role(snapshot: Snapshot) -> str:
@@ -154,7 +155,7 @@ def load_cell(load: Load, limit: float, columns: int, name_width: int) -> Line:
     if not load.counted:
         return fill([(lead, HEAD), (COUNTING, FAINT)], columns)
     over = over_limit(load.now, limit)
-    number = f" {load.now:4.0%}{'!' if over else ' '}"
+    number = f" {percent(load.now, 0):>5}{'!' if over else ' '}"
     bar = min(max(columns - len(lead) - len(number), 4), LONGEST_BAR)
     return [
         (lead, HEAD),

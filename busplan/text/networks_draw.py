@@ -13,6 +13,7 @@ from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, flow, 
 from busplan.text.timeline import column_of
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
+from busplan.wording import percent
 
 BIGGEST = 3
 HIGHEST = 5
@@ -27,7 +28,7 @@ def draw_networks(
     lead = max((len(n) for n in replay.vehicle.networks), default=0) + 1
     bar = max(columns - lead - 5 - 11, 10)
     marks = "".join(f"{part:<{bar // 4}}" for part in ("0", "25", "50", "75 %"))
-    lines.append([(" " * lead + marks[:bar].ljust(bar), FAINT), ("  now limit", FAINT)])
+    lines.append([(" " * lead + marks[:bar].ljust(bar), FAINT), ("   now  limit", FAINT)])
     legend: Line = [
         ("█", "bar"),
         (" last second  ", FAINT),
@@ -57,8 +58,8 @@ def draw_networks(
             [
                 (f"{load.network:<{lead}}", HEAD),
                 *bars,
-                (f" {load.now:4.0%}{'!' if full else ' '}", "over" if full else "strong"),
-                (f" {network.load_limit:4.0%}", FAINT),
+                (f" {percent(load.now, 0):>5}{'!' if full else ' '}", "over" if full else "strong"),
+                (f" {percent(network.load_limit, 0):>5}", FAINT),
             ]
         )
         gone = [s for s in snapshot.silent if s.network == load.network]
@@ -83,10 +84,10 @@ def figures(load: Load, network: Network) -> list[Line]:
     """Load over a minute and at its peak, frames, errors, bit rate."""
     errors = f"{load.errors} errors" if load.errors != 1 else "1 error"
     return [
-        [("minute ", FAINT), (f"{load.minute:.1%}", PLAIN)],
+        [("minute ", FAINT), (percent(load.minute), PLAIN)],
         [
             ("peak ", FAINT),
-            (f"{load.peak:.1%}", PLAIN),
+            (percent(load.peak), PLAIN),
             (f" at {clock_text(load.peak_ns)}", FAINT),
         ],
         [(f"{load.frames_per_s:.0f}", PLAIN), (" frames/s", FAINT)],
@@ -122,5 +123,5 @@ def biggest(replay: Replay, snapshot: Snapshot, network: str) -> list[Line]:
             each = replay.lines.lines[i]
             name = each.name if each.message else each.label
             lead: Line = [] if parts else [("biggest ", FAINT)]
-            parts.append([*lead, (name, PLAIN), (f" {snapshot.share[i]:.2%}", FAINT)])
+            parts.append([*lead, (name, PLAIN), (f" {percent(snapshot.share[i], 2)}", FAINT)])
     return parts or [[("nothing in the last minute", FAINT)]]

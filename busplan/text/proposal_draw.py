@@ -9,11 +9,11 @@ from busplan.allot.effect import Effect, State, effects
 from busplan.allot.proposal_report import conflict_sentences, headline, other_sentences
 from busplan.allot.steps import Step, steps
 from busplan.allot.whole import Proposal
-from busplan.checks.wording import percent
 from busplan.findings import summary_line
 from busplan.plan.vehicle import Vehicle
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, fill, wrap
 from busplan.text.table import table_lines
+from busplan.wording import percent
 
 
 @dataclass(frozen=True, slots=True)

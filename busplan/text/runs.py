@@ -66,8 +66,11 @@ def wrap(sentence: str, columns: int, role: str = PLAIN, indent: int = 0) -> lis
     return [[(line, role)] for line in wrapped(words, max(columns, 8), rest=" " * indent)]
 
 
-_FIGURE = re.compile(r"(?<=\d) (?=[%A-Za-zΩ°µ])")
-"""The blank between a number and its unit."""
+_BLANK = r" \t\n\r\f\v"
+_WORD = re.compile(rf"([{_BLANK}]*)((?:[^{_BLANK}]|(?<=\d) (?=%))+)")
+"""Blanks and a word after them; a number and its percent sign are one word."""
+_FIGURE = re.compile(rf"([{_BLANK}]*)((?:[^{_BLANK}]|(?<=\d) (?=[%A-Za-zΩ°µ]))+)")
+"""The same, with a number and any unit as one word."""
 
 
 def wrapped(
@@ -76,19 +79,17 @@ def wrapped(
     """A sentence as lines of at most ``columns``, each as full as it can be.
 
     The first line begins with ``first`` and the others with ``rest``. No word is torn, however
-    long, and with ``figures`` no number is parted from its unit.
+    long, no number is parted from its percent sign, and with ``figures`` from no unit.
     """
-    if figures:
-        sentence = _FIGURE.sub("\N{NO-BREAK SPACE}", sentence)
     lines: list[str] = []
-    for gap, word in re.findall(r"([ \t\n\r\f\v]*)([^ \t\n\r\f\v]+)", sentence):
+    for gap, word in (_FIGURE if figures else _WORD).findall(sentence):
         if not lines:
             lines.append(first + " " * len(gap) + word)
         elif len(lines[-1]) + len(gap) + len(word) <= columns:
             lines[-1] += " " * len(gap) + word
         else:
             lines.append(rest + word)
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines] if figures else lines
+    return lines
 
 
 def flow(parts: Iterable[Line], columns: int, lead: Line, gap: int = 2) -> list[Line]:

@@ -9,7 +9,7 @@ from busplan.pack.labels import short_cell, short_sensor
 from busplan.replay.replay import Replay
 from busplan.replay.span import SignalSpan, Span
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, clip, clock_text, span_text
-from busplan.wording import quoted
+from busplan.wording import percent, quoted
 
 MOST_MESSAGES = 12
 
@@ -32,7 +32,7 @@ def draw_span(span: Span, columns: int, names: dict[object, str]) -> list[Line]:
         if net.frames or net.errors:
             lines.append(
                 [
-                    (f"{net.network:<12}{net.mean:>10.1%}{net.highest:>10.1%}", PLAIN),
+                    (f"{net.network:<12}{percent(net.mean):>10}{percent(net.highest):>10}", PLAIN),
                     (f"{net.frames:>10}", PLAIN),
                     (
                         f"{net.errors:>8}{'!' if net.errors else ''}",

@@ -10,7 +10,7 @@ from busplan.answers import Answer, Interval
 from busplan.findings import Finding, Weight
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clip, fold, width, wrap, wrapped
 from busplan.text.table import between, number_text
-from busplan.wording import counted
+from busplan.wording import counted, percent
 
 if TYPE_CHECKING:
     from busplan.pack.report import PackReport
@@ -133,8 +133,8 @@ def _cells(report: PackReport) -> list[Line]:
         ),
         ("mV/h at rest", WIDE, [between(r.slope_low_mv_h, r.slope_high_mv_h, 2) for r in rows]),
         ("°C", ROOM, [number_text(r.temperature_c) for r in rows]),
-        ("lowest", ROOM, [_percent(r.lowest_share) for r in rows]),
-        ("highest", ROOM, [_percent(r.highest_share) for r in rows]),
+        ("lowest", ROOM, [percent(r.lowest_share, 0) for r in rows]),
+        ("highest", ROOM, [percent(r.highest_share, 0) for r in rows]),
     )
     shown = [c for c in columns if any(text != "-" for text in c[2])]
     lines: list[Line] = [
@@ -149,7 +149,3 @@ def _cells(report: PackReport) -> list[Line]:
 
 def _number(value: float, digits: int, room: int = ROOM) -> str:
     return f"{number_text(value, digits):>{room}}"
-
-
-def _percent(part: float) -> str:
-    return f"{100 * part:.0f}%" if math.isfinite(part) else "-"

@@ -25,6 +25,7 @@ from busplan.plan.vehicle import Network
 from busplan.wire.exact import exact_bits
 from busplan.wire.lengths import durations_ns, nominal_table_bits, worst_table_bits
 from busplan.wire.load_limit import over_limit
+from busplan.wording import percent
 
 WINDOW_NS = 10**9
 """Default window [ns]."""
@@ -77,7 +78,7 @@ class MeasuredLoad:
 
     def __repr__(self) -> str:
         windows = f"{len(self.frames):,} windows of {self.window_ns / 1e9:g} s"
-        told = f"mean {self.mean():.1%}, peak {self.peak[0]:.1%}"
+        told = f"mean {percent(self.mean())}, peak {percent(self.peak[0])}"
         return f"<MeasuredLoad of {self.network!r}: {told}, {windows}>"
 
     @property
@@ -303,9 +304,9 @@ def load_findings(load: MeasuredLoad, limit: float, origin_ns: int) -> list[Find
                 "measured-load-over-limit",
                 Weight.FAULT if over_limit(mean, limit) else Weight.CAUTION,
                 where,
-                f"{load.network} was over its limit of {limit:.0%} in {over} of "
-                f"{len(windows)} windows of {load.window_ns / 1e9:g} s: mean {mean:.1%} over the "
-                f"{load.span_ns / 1e9:.1f} s it was recorded, peak {peak:.1%}",
+                f"{load.network} was over its limit of {percent(limit, 0)} in {over} of "
+                f"{len(windows)} windows of {load.window_ns / 1e9:g} s: mean {percent(mean)} over "
+                f"the {load.span_ns / 1e9:.1f} s it was recorded, peak {percent(peak)}",
                 why="Messages of low priority wait longer than planned or miss their deadline.",
                 action="See the biggest shares; move a node or lengthen a cycle time.",
                 figures=(

@@ -29,6 +29,7 @@ from busplan.traffic.measured_load import (
     rates_of,
 )
 from busplan.transport.messages import Messages
+from busplan.wording import percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,7 +110,7 @@ class Measurement:
     findings: tuple[Finding, ...]
 
     def __repr__(self) -> str:
-        loads = ", ".join(f"{name!r} {one.mean():.1%}" for name, one in self.loads.items())
+        loads = ", ".join(f"{name!r} {percent(one.mean())}" for name, one in self.loads.items())
         counts = f"{len(self.identifiers)} identifiers, {summary_line(self.findings)}"
         return f"<Measurement: {counts}; mean load {loads or 'unknown'}>"
 

@@ -52,7 +52,7 @@ def test_a_wrong_cycle_time_is_told_with_both_figures() -> None:
     rows = [r for r in rows if r[0] < 20e9]
     report = prove(rows)
     assert serious(report) == ["cycle-time-off"]
-    assert "every 125 ms instead of 100 ms (definition): +25%" in report.findings[0].summary
+    assert "every 125 ms instead of 100 ms (definition): +25 %" in report.findings[0].summary
 
 
 def test_a_cycle_time_within_a_wider_tolerance_passes() -> None:

@@ -46,7 +46,7 @@ def test_a_failed_part_reads_well_at_a_glance() -> None:
     for text in (record().to_markdown(), record().to_html()):
         assert "charger: fail: it differs from its definition" in text
         assert "1 fault, no cautions, 4 notes; 3 of 3 messages pass" in text
-        assert "median cycle time ±10%, jitter 0.5 cycles, gap 2.5 cycles" in text
+        assert "median cycle time ±10 %, jitter 0.5 cycles, gap 2.5 cycles" in text
 
 
 def test_large_whole_numbers_stay_exact() -> None:

@@ -32,6 +32,7 @@ from busplan.answers import Answer
 from busplan.pack.capacity import WEAK, Capacity, fit_capacity
 from busplan.pack.report import evaluate_pack
 from busplan.pack.self_discharge import fit_self_discharge
+from busplan.wording import percent
 
 QUICK, FINAL = "--quick" in sys.argv, "--final" in sys.argv
 FIRST = 920_000 if FINAL else 1_000
@@ -101,21 +102,31 @@ def capacities(packs: int) -> None:
                     if weak:
                         found.append(told.answers[ODD] is Answer.BAD)
                         praised += told.answers[ODD] is Answer.GOOD
-                what = f"capacity, {make.__name__}, {name} ({np.median(spans):.0%} used)"
+                what = f"capacity, {make.__name__}, {name} ({percent(np.median(spans), 0)} used)"
                 share, rms = float(np.mean(held)), 100 * float(np.sqrt(np.mean(np.square(errors))))
-                tail = f"error {rms:.2f} %, u {100 * float(np.median(widths)):.2f} %"
+                tail = f"error {rms:.2f} %, u {percent(float(np.median(widths)), 2)}"
                 if weak == 0.8:
                     # So far away it is often refused for its shape; it must not be called good.
-                    reached = f"{np.mean(found):.0%} found, {praised} called good, {share:.1%} hold"
-                    row(f"{what}, {weak - 1:+.0%}", "never good", reached, not praised)
+                    reached = (
+                        f"{percent(np.mean(found), 0)} found, {praised} called good, "
+                        f"{percent(share)} hold"
+                    )
+                    row(
+                        f"{what}, {percent(weak - 1, 0, sign=True)}",
+                        "never good",
+                        reached,
+                        not praised,
+                    )
                 elif weak:
                     rate = float(np.mean(found))
                     bar = "found 95 %, hold 93 %"
-                    reached = f"{rate:.0%} found, {share:.1%} hold, {accused} others; {tail}"
+                    reached = (
+                        f"{percent(rate, 0)} found, {percent(share)} hold, {accused} others; {tail}"
+                    )
                     met = rate >= 0.95 and share >= 0.93 and not good
-                    row(f"{what}, {weak - 1:+.0%}", bar, reached, met)
+                    row(f"{what}, {percent(weak - 1, 0, sign=True)}", bar, reached, met)
                 else:
-                    reached = f"{share:.1%} hold, {accused} accused in {packs} packs; {tail}"
+                    reached = f"{percent(share)} hold, {accused} accused in {packs} packs; {tail}"
                     row(f"{what}, healthy", "hold 93 %", reached, share >= 0.93)
 
 
@@ -134,7 +145,7 @@ def refusals(packs: int) -> None:
         for name in ("22 to 100 %", "22 to 70 %"):
             cases.append(
                 (
-                    f"lithium lost {lost:.0%}, {name}",
+                    f"lithium lost {percent(lost, 0)}, {name}",
                     lambda s, lost=lost, name=name: solved_cells.charging(
                         s, cell=KIND, lithium_lost={ODD: lost}, **WINDOWS[name]
                     ),
@@ -191,8 +202,8 @@ def rests(packs: int) -> None:
             row(
                 f"self-discharge, {name} in {hours:.0f} h",
                 "found, none false, hold 93 %",
-                f"{rate:.0%} of {packs // 3} found, {accused} false packs in {packs + packs // 3}, "
-                f"{share:.1%} hold; limit {np.median(limit):.2f} mV/h",
+                f"{percent(rate, 0)} of {packs // 3} found, {accused} false packs in "
+                f"{packs + packs // 3}, {percent(share)} hold; limit {np.median(limit):.2f} mV/h",
                 rate >= 0.95 and accused == 0 and share >= 0.93,
             )
 

@@ -32,6 +32,7 @@ from busplan.answers import Answer
 from busplan.pack.drift import Baseline, Topic, drifts, of_joints
 from busplan.pack.joints import Joints, find_joints
 from busplan.pack.resistance import Resistance, fit_resistance
+from busplan.wording import percent
 
 LIMIT_V = 0.05
 Make = Callable[[int], CellPack]
@@ -98,8 +99,9 @@ class Row:
                 told.append("not shown")
                 continue
             told.append(
-                f"{np.mean(self.bias[after]):+.1%} ± {np.std(self.bias[after]):.1%}, "
-                f"{np.mean(self.absolute[after]):.3f}, ± {np.mean(self.width[after]):.1%}, "
+                f"{percent(np.mean(self.bias[after]), sign=True)} "
+                f"± {percent(np.std(self.bias[after]))}, "
+                f"{np.mean(self.absolute[after]):.3f}, ± {percent(np.mean(self.width[after]))}, "
                 f"{np.mean(self.relative[after]):.3f}"
             )
         late = np.array(self.delays) * 1e3
@@ -154,13 +156,13 @@ def intervals(count: int, first: int, final: bool) -> list[str]:
                     bar(
                         f"{kind} intervals at {after:g} s, {truth}",
                         f"hold 93 {'to 99.9 ' if most < 1 else ''}%",
-                        f"{mean:.2%} hold, fewest {each[worst]:.1%} ({worst})",
+                        f"{percent(mean, 2)} hold, fewest {percent(each[worst])} ({worst})",
                         each[worst] >= 0.93 and mean <= most,
                     )
                 )
     ordinary = [n for n in rows if "filter" not in n]
     late = np.abs([d for n in ordinary for d in rows[n].delays]) * 1e3
-    reached = f"{np.mean(late <= 25):.2%} within, largest error {late.max():.0f} ms"
+    reached = f"{percent(np.mean(late <= 25), 2)} within, largest error {late.max():.0f} ms"
     bars.append(bar("delays of 0 to 300 ms", "25 ms", reached, late.max() <= 25))
     return bars
 
@@ -195,8 +197,8 @@ def verdicts(count: int, first: int) -> list[str]:
     for name, (make, least) in raised.items():
         row = Row(make, range(first + 500, first + 500 + count))
         found, false = row.found(52), row.false(52)
-        reached = f"{found:.1%} of {count} found, others accused in {false}"
-        bars.append(bar(f"a cell {name}", f"{least:.0%} found", reached, found >= least))
+        reached = f"{percent(found)} of {count} found, others accused in {false}"
+        bars.append(bar(f"a cell {name}", f"{percent(least, 0)} found", reached, found >= least))
         print(bars[-1], flush=True)
     for name, make in healthy.items():
         packs = max(count, 80) if "colder" in name and count >= 40 else count
@@ -257,7 +259,8 @@ def joints(count: int, first: int) -> list[str]:
             later[milliohm] = float(np.mean(rose))
         print(
             f"joints of {milliohm:g} mΩ: bias {np.mean(errors):+.3f}, sd {np.std(errors):.3f} mΩ, "
-            f"named {found[milliohm]:.0%}, told to name {np.mean(least):.2f} mΩ over {stated:g}",
+            f"named {percent(found[milliohm], 0)}, "
+            f"told to name {np.mean(least):.2f} mΩ over {stated:g}",
             flush=True,
         )
     worst = max(biases, key=lambda m: abs(biases[m]))
@@ -265,7 +268,8 @@ def joints(count: int, first: int) -> list[str]:
         bar(
             "joints of 0 to 8 mΩ",
             "bias 0.05 mΩ",
-            f"largest bias {biases[worst]:+.3f} mΩ (at {worst:g} mΩ); {np.mean(held):.1%} hold",
+            f"largest bias {biases[worst]:+.3f} mΩ (at {worst:g} mΩ); "
+            f"{percent(np.mean(held))} hold",
             abs(biases[worst]) <= 0.05 and float(np.mean(held)) >= 0.93,
         )
     )
@@ -275,7 +279,7 @@ def joints(count: int, first: int) -> list[str]:
         bar(
             "0.5 mΩ over what is stated, on 0 to 1.5 mΩ",
             "found",
-            ", ".join(f"{f:.0%} on {m - 0.5:g}" for m, f in found.items() if m),
+            ", ".join(f"{percent(f, 0)} on {m - 0.5:g}" for m, f in found.items() if m),
             min(most.values()) >= 0.95,
         )
     )
@@ -283,12 +287,12 @@ def joints(count: int, first: int) -> list[str]:
         bar(
             "0.5 mΩ more than in a drive before, on 1.5 to 7.5 mΩ",
             "found",
-            ", ".join(f"{f:.0%} on {m - 0.5:g}" for m, f in later.items())
+            ", ".join(f"{percent(f, 0)} on {m - 0.5:g}" for m, f in later.items())
             + f"; {steady} of {3 * count} that did not rise accused",
             min(later.values()) >= 0.95 and not steady,
         )
     )
-    reached = f"{found[0.0]:.0%} accused"
+    reached = f"{percent(found[0.0], 0)} accused"
     bars.append(bar("no resistance, none stated", "none accused", reached, not found[0.0]))
     return bars
 

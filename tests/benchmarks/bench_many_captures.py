@@ -26,6 +26,8 @@ from pathlib import Path
 import numpy as np
 from measuring import in_own_process, largest_size, rows_printed
 
+from busplan.wording import percent
+
 ROOT = Path(__file__).parents[2]
 PLAN = ROOT / "dbc_examples/as_built.toml"
 DAYS = 1095
@@ -145,7 +147,7 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
         f"one drive of {told['frames']:,} frames, {told['raw_mb']:.0f} MB: hash, read, judge, "
         f"write {min(told['cpu_s']):.2f} processor s = {best:.2f} M frames a processor second; "
         f"largest size {told['mb']:.0f} MB; frames file {told['frames_mb']:.1f} MB = "
-        f"{told['frames_mb'] / told['raw_mb']:.1%} of the text"
+        f"{percent(told['frames_mb'] / told['raw_mb'])} of the text"
     )
     logs = [folder / f"{n}.log" for n in range(captures)]
     for number, log in enumerate(logs):
@@ -161,7 +163,7 @@ def speed(folder: Path, captures: int, seconds: float) -> None:
                 f"{found['wall']:.1f}",
                 f"{found['cpu']:.1f}",
                 f"{found['own']:.2f}",
-                f"{found['own'] / found['cpu']:.2%}",
+                percent(found["own"] / found["cpu"], 2),
                 f"{found['frames'] / found['cpu'] / 1e6:.2f}",
                 f"{found['frames'] / found['wall'] / 1e6:.2f}",
                 f"{found['mb']:.0f}",
@@ -289,7 +291,8 @@ def years(folder: Path, captures: int, seconds: float) -> None:
         if r["state"] == "judged" and r["cells"]["against_peers"][52] is not None
     ]
     print(
-        f"cell 53 against truth: {np.sqrt(np.mean(np.square(off))):.3%} rms in {len(off)} captures"
+        f"cell 53 against truth: {percent(np.sqrt(np.mean(np.square(off))), 3)} rms in "
+        f"{len(off)} captures"
     )
     with opened(Fleet.at(str(place))) as desk:
         for line in answered(desk, "drift", Asked()).says:

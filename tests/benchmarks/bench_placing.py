@@ -24,6 +24,7 @@ from busplan.allot.search import search
 from busplan.allot.whole import Limits, propose
 from busplan.findings import Weight
 from busplan.plan.reader import OpenPlan
+from busplan.wording import percent
 
 
 def main() -> None:
@@ -69,7 +70,7 @@ def main() -> None:
         )
     print(
         f"gap at most 1 %: {sum(g <= 0.01 for g in gaps)} of {len(gaps)}, largest "
-        f"{100 * max(gaps):.2f} %; proven cheapest {sum(g <= 1e-3 for g in gaps)}; processor "
+        f"{percent(max(gaps), 2)}; proven cheapest {sum(g <= 1e-3 for g in gaps)}; processor "
         f"{sorted(spends)[len(spends) // 2]:.1f} s median, {max(spends):.1f} s longest"
     )
     question, alike = planted(given.nodes)

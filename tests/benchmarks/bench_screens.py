@@ -26,6 +26,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from watched_terminal import WatchedTerminal
 
+from busplan.wording import percent
+
 SIZES = ((80, 24), (160, 45), (200, 60))
 SCREENS = {"1": "pack", "2": "verdict", "3": "networks", "4": "messages", "5": "findings"}
 SCREENS |= {"6": "span", "7": "board"}
@@ -41,14 +43,15 @@ _CHOSEN = re.compile(r"([\w.+?]+/[\w.+?]+/[\w.+?]+)  0x")
 missed = 0
 
 
-def report(what: str, value: float, bar: float | None, form: str = "{:.1%}") -> None:
-    """One figure and its bar."""
+def report(what: str, value: float, bar: float | None, form: str = "") -> None:
+    """One figure and its bar, as a share unless ``form`` says how they are shown."""
+    shown = form.format if form else percent
     global missed
     verdict = ""
     if bar is not None:
         missed += value > bar
-        verdict = f"   bar {form.format(bar)}  {'met' if value <= bar else 'MISSED'}"
-    print(f"{what:<52}{form.format(value):>10}{verdict}", flush=True)
+        verdict = f"   bar {shown(bar)}  {'met' if value <= bar else 'MISSED'}"
+    print(f"{what:<52}{shown(value):>10}{verdict}", flush=True)
 
 
 def milliseconds(seconds: float) -> str:

@@ -26,6 +26,8 @@ from support.sense import GOOD, Sensed, at_once, sense
 from truth.electrical import Bus, Charge, key_on, random_bus, random_wiring
 from truth.electrical_cases import AROUND, CHARGES, KEY_ON, Sent, charging_cells
 
+from busplan.wording import percent
+
 QUICK, FINAL = "--quick" in sys.argv, "--final" in sys.argv
 FIRST = 910_000 if FINAL else 1_000
 KEY_ON_CHECKS = ("contactors", "link while open", "link while closed", "opening without load")
@@ -58,7 +60,7 @@ def healthy(what: str, each: Iterable[tuple[Sensed, tuple[str, ...]]]) -> None:
         good += sum(result[c].answer is GOOD for c in checks)
         asked += len(checks)
     row(f"healthy: {what}", "no finding", f"{accused} of {packs} packs: {told(codes)}; "
-        f"{good / asked:.0%} of the answers good", not accused)  # fmt: skip
+        f"{percent(good / asked, 0)} of the answers good", not accused)  # fmt: skip
 
 
 def planted(
@@ -72,7 +74,7 @@ def planted(
         found += code in result.codes
         others.update(c for c in result.codes if c != code)
         good += code not in result.codes and any(result[c].answer is GOOD for c in checks)
-    row(f"planted: {what}", f"found {share:.0%}, never good" if share else "never good",
+    row(f"planted: {what}", f"found {percent(share, 0)}, never good" if share else "never good",
         f"{found} of {packs} found, {good} good; besides: {told(others)}",
         found >= share * packs and not good and not others)  # fmt: skip
 
@@ -96,7 +98,8 @@ def key_ons(count: int) -> None:
             yield result, KEY_ON_CHECKS[1:] + (("contactor feedback",) if seed % 4 < 2 else ())
 
     healthy("keys turned on", sound())
-    row("share at closing and time constant", "hold 93 %", f"{np.mean(held):.1%} of {len(held)}",
+    row("share at closing and time constant", "hold 93 %",
+        f"{percent(np.mean(held))} of {len(held)}",
         float(np.mean(held)) >= 0.93)  # fmt: skip
     for what, plant, code, _ in KEY_ON:
         check = TELLS[code]

@@ -17,6 +17,7 @@ from busplan.plan.vehicle import Network, Vehicle
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import feeds_of, random_faults
 from busplan.wire.lengths import nominal_table_bits
+from busplan.wording import percent
 
 SECOND = 1000 * MS
 
@@ -66,7 +67,8 @@ def main() -> None:
             continue  # loads the compiled kernels
         load = result.busy_ns.mean() / span
         print(
-            f"{networks:3} x {messages:<16} {len(frames):>10,} {load:>6.0%} {t1 - t0:>7.2f}s "
+            f"{networks:3} x {messages:<16} {len(frames):>10,} {percent(load, 0):>6} "
+            f"{t1 - t0:>7.2f}s "
             f"{t2 - t1:>7.2f}s {t3 - t2:>7.2f}s  {base / 1e6:.2f}"
         )
     van = busy_vehicle(1, 40)

@@ -36,6 +36,7 @@ from busplan.frames.table import FrameTable
 from busplan.live.playing import GROUP, play, software_spec
 from busplan.plan.reader import load_plan
 from busplan.wire.lengths import duration_ns, nominal_bits
+from busplan.wording import percent
 
 PLAN = Path(__file__).parents[2] / "dbc_examples" / "as_built.toml"
 LOAD = 0.80
@@ -261,11 +262,17 @@ def main() -> None:
     print(f"recorded    {recorded:>12,} frames, {status['dropped']} counted as dropped")
     print(f"missing     {sent - recorded:>12,}")
     print(f"late        {latest * 1e3:>12.0f} ms at worst (player)")
-    print(f"recorder    {(cpu - cpu_before) / took:>12.0%} of a core, {memory:.0f} MB at most")
-    print(f"player      {own / took:>12.0%} of a core, reading the page included")
+    print(
+        f"recorder    {percent((cpu - cpu_before) / took, 0):>12} of a core, "
+        f"{memory:.0f} MB at most"
+    )
+    print(f"player      {percent(own / took, 0):>12} of a core, reading the page included")
     if watched:
         mb = max(m for _, m in live)
-        print(f"live        {sum(c for c, _ in live) / took:>12.0%} of a core, {mb:.0f} MB at most")
+        print(
+            f"live        {percent(sum(c for c, _ in live) / took, 0):>12} of a core, "
+            f"{mb:.0f} MB at most"
+        )
         print(f"killed      told after {seconds_of(watched.told)}")
         print(f"started     found after {seconds_of(watched.found)}")
 

@@ -30,6 +30,7 @@ from truth.as_series import channel_series, warm_up_series
 from busplan.pack import warm_up as door
 from busplan.pack.thermal_span import widest_move
 from busplan.pack.warm_up_result import ModuleVerdict, WarmUp
+from busplan.wording import percent
 
 ACCUSED = (ModuleVerdict.SLOW, ModuleVerdict.NO_FLOW, ModuleVerdict.STILL)
 BANDS = ((0.0, 0.45), (0.45, 0.55), (0.55, 0.65), (0.65, 0.75), (0.75, 0.9), (0.9, 9.0))
@@ -79,7 +80,7 @@ def bar(name: str, reached: float, bound: float, *, most: bool = False, count: i
     """One line: the figure and whether the bar holds."""
     good = reached <= bound if most else reached >= bound
     sign = "at most" if most else "at least"
-    share = f"{100 * reached:.1f} %"
+    share = percent(reached)
     print(f"| {name} | {share} of {count} | {sign} {100 * bound:g} % | {'yes' if good else 'NO'} |")
 
 
@@ -101,8 +102,8 @@ def bars(title: str, r: np.ndarray, found: tuple[float, float] | None) -> None:
     for low, high in BANDS if bad.any() else ():
         mask = bad & (true >= low) & (true < high)
         if mask.any():
-            print(f"| {low:g} to {high:g} ({int(mask.sum())}) | {slow[mask].mean():.0%} | "
-                  f"{fine[mask].mean():.0%} |")  # fmt: skip
+            print(f"| {low:g} to {high:g} ({int(mask.sum())}) | {percent(slow[mask].mean(), 0)} | "
+                  f"{percent(fine[mask].mean(), 0)} |")  # fmt: skip
     print("\n| bar | reached | wanted | holds |\n|---|---|---|---|")
     if found is not None:
         for (low, high), least in zip(BANDS[:2], found, strict=True):
@@ -120,9 +121,9 @@ def bars(title: str, r: np.ndarray, found: tuple[float, float] | None) -> None:
         if count:
             bar(f"intervals hold, {name}", reached, 0.95, count=count)
             if (holds != reaches).any():
-                print(f"| (at full pump speed: {share(mask, holds)[0]:.1%}) | | | |")
+                print(f"| (at full pump speed: {percent(share(mask, holds)[0])}) | | | |")
     reached, count = share(~bad, fine)
-    print(f"\nHealthy modules shown to come with the others: {reached:.0%} of {count}.")
+    print(f"\nHealthy modules shown to come with the others: {percent(reached, 0)} of {count}.")
 
 
 def offsets(first: int, count: int) -> None:

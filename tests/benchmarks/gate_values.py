@@ -13,6 +13,7 @@ import sys
 import numpy as np
 
 from busplan.pack.statistics import FALSE_ALARM, PRIOR_WEIGHT, others_of
+from busplan.wording import percent
 
 COUNTS = (3, 4, 6, 8, 12, 16, 24, 48, 96, 200, 400)
 
@@ -44,8 +45,8 @@ def main() -> None:
         part = part.copy()
         part[:, 0] += 6.0
         found = (furthest(part, one=True) > value).mean()
-        shown = " | ".join(f"{rate:.2%}" for rate in rates)
-        print(f"| {count} | {value:.2f} | {shown} | {found:.0%} |", flush=True)
+        shown = " | ".join(percent(rate, 2) for rate in rates)
+        print(f"| {count} | {value:.2f} | {shown} | {percent(found, 0)} |", flush=True)
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ def put(path: Path, text: str | bytes) -> Path:
         (b"(1.0) can0 123#00", "no readable frame"),
         (b"  can0  123   [2]  00 11\n", "a listing for reading on screen"),
         (b" (1.0)  can0  12345678   [2]  00 11\n", "a listing for reading on screen"),
-        (b"(9) rubbish\n" * 100, "cannot be read, more than the 25% tolerated"),
+        (b"(9) rubbish\n" * 100, "cannot be read, more than the 25 % tolerated"),
         (b"(1.0) can0 123#00\n" * 30 + b"(9) rubbish\n" * 21, "21 of 51 lines cannot be read"),
     ],
 )

@@ -1,8 +1,16 @@
-"""Counted nouns and lists of names."""
+"""Counted nouns, lists of names and fractions in percent."""
+
+import ast
+import re
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
-from busplan.wording import cell_text, counted, listing, plural
+from busplan.wording import cell_text, counted, listing, percent, plural
+
+PACKAGE = Path(__file__).parents[2] / "busplan"
 
 
 def test_one_thing_has_no_s() -> None:
@@ -16,6 +24,46 @@ def test_long_lists_are_cut() -> None:
     assert listing(["a"]) == "a"
     assert listing(["a", "b", "a"]) == "a and b"
     assert listing("abcde") == "a, b, c, d and 1 more"
+
+
+def test_a_percent_sign_stands_after_a_space() -> None:
+    """BIPM, The International System of Units, 9th edition (2019), 5.4.7, whose example for an
+    amount fraction is the first."""
+    assert percent(0.0025, 2) == "0.25 %"
+    assert [percent(0.4734), percent(0.4734, 0), percent(1.0, 0)] == ["47.3 %", "47 %", "100 %"]
+    assert [percent(x, 0, sign=True) for x in (0.36, -0.36, -0.001)] == ["+36 %", "-36 %", "+0 %"]
+    assert percent(float("nan")) == "-", "nobody knows it"
+
+
+def written_otherwise(source: str) -> Iterator[int]:
+    """Lines of f-strings that write a percent themselves."""
+    for node in ast.walk(ast.parse(source)):
+        if not isinstance(node, ast.JoinedStr):
+            continue
+        for part, after in pairwise([*node.values, ast.Constant("")]):
+            if not isinstance(part, ast.FormattedValue) or part.format_spec is None:
+                continue
+            follows = str(after.value) if isinstance(after, ast.Constant) else ""
+            spec = ast.unparse(part.format_spec).strip("f'\"")
+            # Points of percent are a difference of two, which is no fraction.
+            if spec.endswith("%") or re.match(r" ?%(?! points)", follows):
+                yield node.lineno
+
+
+def test_nobody_else_writes_percents() -> None:
+    assert (
+        list(
+            written_otherwise('f"{x:.0%} of {y:.1f} %, {z:+.2f}%, {n} % points, {m:.0f} % points"')
+        )
+        == [1] * 3
+    )
+    found = [
+        f"{path.relative_to(PACKAGE)}, line {line}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if path.name != "wording.py"
+        for line in written_otherwise(path.read_text(encoding="utf-8"))
+    ]
+    assert found == []
 
 
 @pytest.mark.parametrize(

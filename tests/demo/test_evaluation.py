@@ -25,7 +25,7 @@ PLANTED = {
     "rest": {"cell-self-discharge": "Cell 71"},
     "key-on": {},
     "key-on-welded": {"contactor-welded": "while all contactors were told open"},
-    "key-on-early": {"pre-charge-incomplete": "with the link at 40% to 4"},
+    "key-on-early": {"pre-charge-incomplete": "with the link at 40 % to 4"},
 }
 
 

@@ -89,7 +89,8 @@ def test_a_solved_cell_of_less_capacity_is_found_and_no_other(
     assert found.intervals[3].high < judged.WEAK
     layout = pack_series(pack)[1]
     summary = capacity_findings(found, layout)[0].summary
-    assert f"{found.intervals[3].low:.1%} to {found.intervals[3].high:.1%}" in summary
+    low, high = found.intervals[3].low, found.intervals[3].high
+    assert f"{100 * low:.1f} % to {100 * high:.1f} %" in summary
 
 
 @pytest.mark.parametrize(

@@ -129,7 +129,7 @@ def test_a_worked_example_of_a_pre_charge_is_measured() -> None:
 def test_a_closing_onto_a_full_link_is_told_in_words_that_hold() -> None:
     made = key_on(1, Wiring(share=0.9996), QUICK)
     check = sense(at_once(made.traces))["contactors"]
-    found = re.search(r"with the link at ([\d.]+)% of the pack or more, time con", check.text)
+    found = re.search(r"with the link at ([\d.]+) % of the pack or more, time con", check.text)
     assert found, check.text
     # Rounded down: the interval of the figure goes no lower.
     assert 99.0 < float(found[1]) <= check.figures[0].interval.low < float(found[1]) + 0.1
@@ -298,7 +298,7 @@ def test_a_short_closing_onto_a_link_that_stays_away_is_never_good(
     }
     check = sense(at_once(traces))["link while closed"]
     assert check.answer == answer
-    assert "50%" in check.text
+    assert "50 %" in check.text
 
 
 def single(name: str, told: tuple[float, float], seen: tuple[float, float]) -> dict[str, Trace]:

@@ -44,7 +44,7 @@ def test_the_first_replay_shows_the_same_pack_and_completing_it_gives_the_whole(
     assert after.snapshot(20 * S).loads == shots[1].loads
     assert after.findings == whole.findings
     assert [f.code for f in after.findings] == ["node-stopped"]
-    assert told[-2:] == ["counting loads 100%", "looking for gaps"]
+    assert told[-2:] == ["counting loads 100 %", "looking for gaps"]
 
 
 async def test_screens_work_while_loads_are_being_counted_and_quitting_does_not_wait(
@@ -53,9 +53,9 @@ async def test_screens_work_while_loads_are_being_counted_and_quitting_does_not_
     release = threading.Event()
 
     def slow(replay: Replay, told=None) -> Replay:
-        told("counting loads 7%")
+        told("counting loads 7 %")
         assert release.wait(30)
-        told("counting loads 8%")
+        told("counting loads 8 %")
         return completed(replay)
 
     monkeypatch.setattr("busplan.screens.app.completed", slow)
@@ -65,7 +65,7 @@ async def test_screens_work_while_loads_are_being_counted_and_quitting_does_not_
         await pilot.pause(0.15)
         shown = lines_of(app)
         assert "being counted" in shown
-        assert "counting loads 7%" in shown
+        assert "counting loads 7 %" in shown
         assert "62 mV" in shown
         await pilot.press("3")
         await pilot.pause(0.05)

@@ -153,9 +153,9 @@ def facts_of(told: dict[str, Any]) -> dict[str, list[str]]:
             for n in told["networks"]["networks"]
             for fact in (
                 n["network"],
-                f"peak {n['load_peak']:.1%}",
+                f"peak {100 * n['load_peak']:.1f} %",
                 f"{n['frames_per_s']:.0f} frames/s",
-                f"{n['load_limit']:.0%}",
+                f"{100 * n['load_limit']:.0f} %",
             )
         ],
         "messages": [

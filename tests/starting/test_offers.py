@@ -38,7 +38,7 @@ def test_the_part_is_named_like_its_file_or_has_to_do_with_everything() -> None:
     assert [(o.part, o.sender) for o in found] == [("pump", "PUMP")]
     found, _ = offers(box(delivery_7=PUMP)[0].definitions, {})
     assert [o.sender for o in found] == ["VCU"]  # the first of two that everything concerns
-    assert "100%" in found[0].why
+    assert "100 %" in found[0].why
 
 
 def test_a_file_of_a_whole_network_gives_a_part_a_sender_all_on_one_network() -> None:

@@ -1,5 +1,6 @@
 """Sentences and tables as lines, against Python's own text wrapping."""
 
+import re
 import textwrap
 from itertools import pairwise
 
@@ -18,17 +19,17 @@ SENTENCES = st.lists(
 
 @given(SENTENCES, st.integers(10, 60), st.sampled_from(["", "why: ", "+ warm-up   "]))
 def test_sentences_break_where_textwrap_breaks_them(sentence: str, columns: int, lead: str) -> None:
-    """``textwrap`` of the standard library is the reference."""
+    """``textwrap`` of the standard library is the reference; it knows no percent signs."""
     ours = wrapped(sentence, columns, first=lead, rest=" " * len(lead))
     reference = textwrap.wrap(
-        sentence,
+        re.sub(r"(?<=\d) (?=%)", "_", sentence),
         columns,
         initial_indent=lead,
         subsequent_indent=" " * len(lead),
         break_long_words=False,
         break_on_hyphens=False,
     )
-    assert ours == reference
+    assert ours == [re.sub(r"(?<=\d)_(?=%)", " ", line) for line in reference]
 
 
 @given(SENTENCES, st.integers(10, 60))

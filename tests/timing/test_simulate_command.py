@@ -64,7 +64,7 @@ def test_critical_instants_stand_beside_the_bounds():
     text = called(PLAN, "--network", "thermal", "--seconds", 1, "--critical").stdout
     assert "thermal: load " in text
     assert "critical" in text
-    assert text.count("100%") >= 10
+    assert text.count("100 %") >= 10
     assert max(map(len, text.splitlines()[2:])) <= 80
 
 

@@ -43,6 +43,7 @@ from busplan.pack.electrical.precharge import NOTHING, Closing, closing_of
 from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
 from busplan.plan.vehicle import PackLayout, SignalAddress
+from busplan.wording import percent
 
 PRE_CHARGED = 0.95
 BADLY = 0.80
@@ -122,9 +123,10 @@ class _Told:
         if self.closing is NOTHING:
             return f"closed at {at}; the link's share then is not known"
         if high >= 1.0:  # rounded down, so that no more is told than was seen
-            span = f"{floor(1e3 * low) / 10:g}%"
+            span = percent(floor(1e3 * low) / 1e3)
             return f"closed at {at} with the link at {span} of the pack or more{tau}"
-        return f"closed at {at} with the link at {low:.0%} to {high:.0%} of the pack{tau}"
+        span = f"{percent(low, 0)} to {percent(high, 0)}"
+        return f"closed at {at} with the link at {span} of the pack{tau}"
 
     @property
     def unclear(self) -> str:
@@ -134,8 +136,8 @@ class _Told:
         if self.closing.share.low >= PRE_CHARGED:
             return ""
         return (
-            f"whether {PRE_CHARGED:.0%} was reached shows when link, pack and state are sent more "
-            "often, or in one message"
+            f"whether {percent(PRE_CHARGED, 0)} was reached shows when link, pack and state are "
+            "sent more often, or in one message"
         )
 
     @property
@@ -209,8 +211,9 @@ def _incomplete(told: list[_Told], where: SignalAddress) -> Finding:
         "pre-charge-incomplete",
         Weight.FAULT if badly else Weight.CAUTION,
         place(where, worst.first_s),
-        f"The main contactor closed at {clock(worst.first_s)} with the link at {share.low:.0%} to "
-        f"{share.high:.0%} of the pack voltage (wanted {PRE_CHARGED:.0%}){_more(told)}.",
+        f"The main contactor closed at {clock(worst.first_s)} with the link at "
+        f"{percent(share.low, 0)} to {percent(share.high, 0)} of the pack voltage "
+        f"(wanted {percent(PRE_CHARGED, 0)}){_more(told)}.",
         "The rush of current into the link can weld the contacts."
         if badly
         else "Each closing then burns its contacts a little.",

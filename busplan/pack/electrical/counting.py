@@ -26,6 +26,7 @@ from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.statistics import F64, longest_run
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import percent
 
 CHARGE_POINTS = 2.0
 CHARGE_SHARE = 0.05
@@ -112,7 +113,7 @@ def energy(series: PackSeries, layout: PackLayout) -> Result:
     top = float(pack.value.max())
     power = used.value * volts[inside] / 1000.0
     work = counted(used, power, current.step * top / 1000.0)
-    conditions = f"{charge.heard:.0%} of the time heard; the sensors' own errors apart"
+    conditions = f"{percent(charge.heard, 0)} of the time heard; the sensors' own errors apart"
     figures = [
         SenseFigure(what, value, unit, Interval(max(value - error, 0.0), value + error), conditions)
         for what, value, unit, error in (
@@ -129,7 +130,7 @@ def energy(series: PackSeries, layout: PackLayout) -> Result:
     if min(charge.heard, work.heard) < HEARD_SHARE:
         share = min(charge.heard, work.heard)
         return not_shown(
-            name, f"at least {text}", f"{1 - share:.0%} of the time was not heard", figures
+            name, f"at least {text}", f"{percent(1 - share, 0)} of the time was not heard", figures
         )
     return judged(name, text, figures=figures)
 
@@ -148,7 +149,7 @@ def state_of_charge(series: PackSeries, layout: PackLayout) -> Result:
     if charge.heard < HEARD_SHARE or inside.sum() < 2:
         return not_shown(
             name,
-            f"the current was heard {charge.heard:.0%} of the time",
+            f"the current was heard {percent(charge.heard, 0)} of the time",
             "record it without gaps: charge that was not heard is not counted",
         )
     time, told = soc.time_s[inside], soc.value[inside]

@@ -42,6 +42,7 @@ from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.statistics import F64, longest_run
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import percent
 
 DISCHARGE_S = 120.0
 SAFE_V = 60.0
@@ -96,12 +97,13 @@ def link_while_open(series: PackSeries, layout: PackLayout) -> Result:
         needed = _needed_s(longest.volts, layout)
         return not_shown(
             name,
-            f"the link stood at {longest.last:.0%} of the pack for {longest.length_s:.1f} s",
+            f"the link stood at {percent(longest.last, 0)} of the pack for "
+            f"{longest.length_s:.1f} s",
             f"whether it falls shows after {needed:.0f} s with the contactors open",
         )
     lowest = min(fallen, key=lambda w: w.last)
     text = (
-        f"link down to {max(lowest.last, 0.0):.0%} of the pack while all were open "
+        f"link down to {percent(max(lowest.last, 0.0), 0)} of the pack while all were open "
         "(one contactor alone that is welded does not show so)"
     )
     share = SenseFigure(
@@ -186,8 +188,9 @@ def _welded(seen: _Watched, layout: PackLayout, when: str, which: str) -> Findin
         "contactor-welded",
         Weight.FAULT,
         place(layout.quantities["link_voltage"], seen.start_s),
-        f"The link stood at {seen.last:.0%} of the pack voltage for {seen.length_s:.1f} s from "
-        f"{clock(seen.start_s)} while {when}: {which}, or nothing discharges the link.",
+        f"The link stood at {percent(seen.last, 0)} of the pack voltage for "
+        f"{seen.length_s:.1f} s from {clock(seen.start_s)} while {when}: {which}, or "
+        "nothing discharges the link.",
         "The vehicle's high voltage stays live although it is told off.",
         "Do not touch. Have licensed people prove it dead, then inspect the contactors and the "
         "discharge of the link.",
@@ -274,7 +277,7 @@ def link_while_closed(series: PackSeries, layout: PackLayout) -> Result:
         if off.sum() > 0.5 * use.sum():
             return not_shown(
                 name,
-                f"the link stood at {middle:.0%} of the pack, but for {length:.1f} s only",
+                f"the link stood at {percent(middle, 0)} of the pack, but for {length:.1f} s only",
                 "record some seconds with the contactors closed",
             )
         low, high = np.percentile(share[use], (2.5, 97.5)).tolist()
@@ -282,13 +285,13 @@ def link_while_closed(series: PackSeries, layout: PackLayout) -> Result:
             "link share", 100.0 * middle, "%", Interval(100.0 * low, 100.0 * high),
             f"contactors closed, {int(use.sum())} readings",
         )  # fmt: skip
-        return judged(name, f"link at {middle:.1%} of the pack while closed", figures=[figure])
+        return judged(name, f"link at {percent(middle)} of the pack while closed", figures=[figure])
     worst = float(np.median(share[off]))
     finding = Finding(
         "link-not-at-pack",
         Weight.FAULT,
         place(layout.quantities["link_voltage"], start),
-        f"The link stood at {worst:.0%} of the pack voltage for {length:.0f} s from "
+        f"The link stood at {percent(worst, 0)} of the pack voltage for {length:.0f} s from "
         f"{clock(start)} although the contactors were told closed.",
         "A contactor did not close, a fuse or plug is open, or one of the two reads wrongly.",
         "Read the contactor box's fault memory; have licensed people check fuse and contactors.",
