@@ -108,7 +108,8 @@ def apply_plan(capture: Capture, vehicle: Vehicle) -> Capture:
         names = ", ".join(c.name for c in channels)
         raise CaptureError(
             f"no channel of the capture ({names}) belongs to a network of {vehicle.source}; "
-            "list the channels of each network in the plan as channels = [...]"
+            "list the channels of each network in the plan as channels = [...], or say which "
+            "network it is with --channel CHANNEL=NETWORK"
         )
     strangers = [
         Finding(

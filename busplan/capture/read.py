@@ -19,7 +19,7 @@ from busplan.capture.csv_columns import parse_columns
 from busplan.capture.formats import TEXT_LOG, Format, recognise
 from busplan.capture.memory import Foresight
 from busplan.capture.merging import merged
-from busplan.capture.tally import Tally
+from busplan.capture.tally import Tally, channels_lost
 from busplan.errors import CaptureError, UsageError
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.table import MINUTE_NS
@@ -119,7 +119,21 @@ def read_capture(
         raise CaptureError(f"{error.filename or listed[0]}: {error.strerror or error}") from error
     table, channel_rows, naming = as_table(assembled, channels or {})
     _check_renames(channels or {}, [lane.name for lane in assembled.lanes], table.networks)
-    return Capture(table, sources, channel_rows, (*findings, *naming, *assembled.findings))
+    told = _answered(findings, assembled, channels or {})
+    return Capture(table, sources, channel_rows, (*told, *naming, *assembled.findings))
+
+
+def _answered(
+    findings: Sequence[Finding], assembled: Assembled, named: Mapping[str, str]
+) -> list[Finding]:
+    """The findings of files; whose one channel the user has named, that is no more than a note."""
+    sure = {str(lane.file) for lane in assembled.lanes if lane.name in named}
+    return [
+        channels_lost(f.where.file, named=True)
+        if f.code == "channels-not-recorded" and f.where.file in sure
+        else f
+        for f in findings
+    ]
 
 
 _Opened = tuple[Assembled, tuple[Source, ...], tuple[Finding, ...]]

@@ -71,14 +71,7 @@ class Tally:
 
     def channels_lost(self) -> None:
         """Say that the format does not keep channels apart."""
-        self.remark(
-            "channels-not-recorded",
-            Weight.CAUTION,
-            "the format does not say which channel a frame came from; all frames are under one "
-            "channel",
-            why="Frames of several networks with equal identifiers cannot be told apart.",
-            action="Record in a format that keeps channels, one file for each network otherwise.",
-        )
+        self.remarks.append(channels_lost(self.file, named=False))
 
     def zone_unknown(self) -> None:
         """Say that the file's times have no zone; they are shown as if they were UTC."""
@@ -184,3 +177,16 @@ class Tally:
                 )
             )
         return found + self.remarks
+
+
+def channels_lost(file: str | None, *, named: bool) -> Finding:
+    """That a file does not keep channels apart; ``named``: the user said which network it is."""
+    return Finding(
+        "channels-not-recorded",
+        Weight.NOTE if named else Weight.CAUTION,
+        Where(file=file),
+        "the format does not say which channel a frame came from; all frames are under one channel",
+        why="Frames of several networks with equal identifiers cannot be told apart.",
+        action="Record in a format that keeps channels, or one file for each network and say "
+        "which: --channel unnamed=NETWORK.",
+    )

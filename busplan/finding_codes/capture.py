@@ -105,10 +105,12 @@ CODES = (
     ),
     _entry(
         "channels-not-recorded",
-        (CAUTION,),
+        (NOTE, CAUTION),
         "The format of a file does not say which channel a frame came from. Frames of several "
         "networks with equal identifiers cannot be told apart.",
-        "Record in a format that keeps channels, one file for each network otherwise.",
+        "Record in a format that keeps channels, or one file for each network and say which with "
+        "--channel unnamed=NETWORK.",
+        "A note when the user has said which network it is, a caution otherwise.",
     ),
     _entry(
         "channel-name-shared",

@@ -25,6 +25,7 @@ from busplan.pack.statistics import (
     longest_run,
     nan_median,
 )
+from busplan.pack.under_load import leaps
 from busplan.plan.vehicle import PackLayout
 
 QUIET_A = 2.0
@@ -102,7 +103,7 @@ def voltage_evenness(
         return _measure("voltage", time[rows], value[rows], step_v, quiet=True)
     amps = series.quantity_at("current", time)
     if amps is None:
-        missing = NO_CURRENT if _restless(time, value) else ""
+        missing = NO_CURRENT if leaps(time, value) else ""
         return _measure("voltage", time, value, step_v, missing=missing)
     freed = _freed_of_sag(time, value, amps)
     return _measure(
@@ -113,20 +114,6 @@ def voltage_evenness(
 NO_CURRENT = (
     "the cells move as under load, and no current is known: record it, or ten minutes at rest"
 )
-RESTLESS_V = 0.02
-RESTLESS_SHARE = 0.05
-"""A middle cell that moves so far within ``SAG_OVER_S``, this part of the time, is under load."""
-
-
-def _restless(time_s: F64, value: F64) -> bool:
-    """Whether the middle cell moves as a current would move it."""
-    if len(time_s) < 3:
-        return False
-    lag = max(round(SAG_OVER_S / float(time_s[1] - time_s[0])), 1)
-    middle = nan_median(value, axis=1)
-    moved = np.abs(middle[lag:] - middle[:-lag])
-    with np.errstate(invalid="ignore"):
-        return float((moved > RESTLESS_V).mean()) > RESTLESS_SHARE if len(moved) else False
 
 
 def _freed_of_sag(time_s: F64, value: F64, amps: F64) -> F64 | None:

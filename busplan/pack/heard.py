@@ -160,6 +160,8 @@ def signals_section(
         missing, lacks = [*missing, unmoved], [*lacks, "temperatures that move"]
         modules = [False] * len(modules)
     text = f"{listing(whole) or 'nothing'} heard{'' if missing or bad else ' throughout'}"
+    if not whole and (heard.cells.any() or heard.sensors.any()):
+        text = "nothing heard throughout"
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
     cells = [index for kind, index in unbelieved if kind == "cell"]
     sensors = [index for kind, index in unbelieved if kind == "sensor"]

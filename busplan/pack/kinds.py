@@ -15,7 +15,9 @@ from enum import StrEnum
 import numpy as np
 
 from busplan.pack.series import PackSeries
+from busplan.pack.standing import find_standing
 from busplan.pack.thermal_span import find_thermal_span
+from busplan.pack.under_load import RUN_V, leaps, runs_by
 from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
 
@@ -122,8 +124,13 @@ def wanted(layout: PackLayout, test: PackTest) -> tuple[str, ...]:
 
 
 def kind_of(series: PackSeries) -> PackTest:
-    """What a capture looks like, from its current, contactors and temperatures."""
+    """What a capture looks like, from its current, contactors and temperatures.
+
+    Where no current is known, or it stood still while the cells leapt, the cells tell.
+    """
     current = series.quantity("current")
+    if any(s.what == "current" for s in find_standing(series)):
+        current = None
     if current is not None:
         if float(np.ptp(current.value)) > DRIVING_A and float(current.value.max()) > DRIVING_A / 2:
             return PackTest.DRIVE
@@ -132,6 +139,12 @@ def kind_of(series: PackSeries) -> PackTest:
     state = series.quantity("contactor_state")
     if state is not None and series.span_s <= KEY_ON_S and bool(np.ptp(state.value) > 0):
         return PackTest.KEY_ON
+    if current is None:
+        cells, run = series.voltage, runs_by(series.voltage)
+        if leaps(cells.time_s, cells.value) or run < -RUN_V:
+            return PackTest.DRIVE
+        if run > RUN_V:
+            return PackTest.CHARGE
     steps = [t.step for t in series.sensors if len(t)]
     span = find_thermal_span(series.temperature, max(steps, default=0.5))
     if span is not None:

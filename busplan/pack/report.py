@@ -172,7 +172,7 @@ def evaluate_pack(
     same = twins(series.cells)
     # Which of them was measured nobody knows: beyond a limit is bad all the same, else it is open.
     unbelievable |= {("cell", index) for group in same for index in group}
-    warm_up = _warm_up(series, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
+    warm_up = _warm_up(sized, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
     cells_c = _cell_temperatures(series, layout, unbelievable)
     current = series.quantity("current")
     resistance = None

@@ -160,8 +160,9 @@ def resistance_section(
             return None
         if resistance is not None:
             return not_shown(name, resistance.missing, run)
-        mapped = "current" in layout.quantities
-        return not_shown(name, "no current came" if mapped else "the plan maps no current", run)
+        if "current" in layout.quantities:
+            return not_shown(name, "no current came", run)
+        return not_shown(name, "the plan maps no current", "name it in [pack.quantities]")
     limit = layout.limits.voltage_spread_v
     scale = resistance.best
     told = [f"cell {layout.cells[i].number} {percent(scale.relative[i] - 1, 0, sign=True)}"

@@ -97,7 +97,8 @@ def _warm_up(report: PackReport) -> Section | None:
     missing = ""
     if answer is Answer.NOT_SHOWN:
         bare = [m for m in modules if m not in of]
-        missing = warm_up.missing or f"no sensor in {listed(bare)}"
+        bare_told = f"no sensor in {listed(bare)}" if bare else ""
+        missing = "; ".join(filter(None, (warm_up.missing, bare_told)))
     return Section(name, answer, warm_up.told, missing, (), answers)
 
 
@@ -199,7 +200,8 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     name = "evenness of cells" if volts else "evenness of modules"
     one = "cell" if volts else "sensor"
     layout = report.layout
-    if not (layout.cells if volts else layout.sensors):
+    peers = len(layout.cells) if volts else len({s.module for s in layout.sensors})
+    if peers < 2:  # nobody to compare with, in this or any other capture
         return None
     spread = evenness.spread
     known = np.isfinite(spread)
@@ -301,7 +303,7 @@ def _electrical(report: PackReport) -> Section | None:
         return None
     bad = [c for c in made if c.answer is Answer.BAD]
     if bad:
-        text = "; ".join(f"{c.name}: {c.text}" for c in bad)
+        text = "; ".join(f"{c.name}: {c.text.rstrip('.')}" for c in bad)
     elif made:
         text = f"in order: {', '.join(c.name for c in made)}"
     else:

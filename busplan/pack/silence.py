@@ -20,7 +20,10 @@ SAME_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class DropOut:
-    """A node (or single messages of it) that sent nothing from ``start_s`` to ``stop_s`` [s]."""
+    """A node (or single messages of it) that sent nothing from ``start_s`` to ``stop_s`` [s].
+
+    Of several messages that is the time in which none of them came: a slow one was not due before.
+    """
 
     network: str
     node: str
@@ -53,7 +56,9 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
             silences.setdefault(node, []).append((start, stop, address.message))
     found = []
     for key, spans in silences.items():
-        for start, stop, names in _gathered(spans):
+        for parts in _gathered(spans):
+            names = tuple(dict.fromkeys(message for _, _, message in parts))
+            start, stop = _none_came(parts)
             could = [m for m, t in heard[key].items() if t.allowed_s < stop - start]
             whole = set(could) <= set(names)
             found.append(DropOut(*key, names, whole, start, stop))
@@ -75,16 +80,23 @@ def silent_spans(heard: Heard, span_s: float) -> list[tuple[float, float]]:
 
 def _gathered(
     spans: Sequence[tuple[float, float, str]],
-) -> list[tuple[float, float, tuple[str, ...]]]:
-    groups: list[tuple[float, float, tuple[str, ...]]] = []
-    for start, stop, message in sorted(spans):
-        if groups and start < groups[-1][1] + SAME_S:
-            first, last, names = groups[-1]
-            names = names if message in names else (*names, message)
-            groups[-1] = (first, max(last, stop), names)
+) -> list[list[tuple[float, float, str]]]:
+    groups: list[list[tuple[float, float, str]]] = []
+    until = -np.inf
+    for span in sorted(spans):
+        if groups and span[0] < until + SAME_S:
+            groups[-1].append(span)
         else:
-            groups.append((start, stop, (message,)))
+            groups.append([span])
+            until = -np.inf
+        until = max(until, span[1])
     return groups
+
+
+def _none_came(parts: Sequence[tuple[float, float, str]]) -> tuple[float, float]:
+    """When all of these silences lasted; of such that only followed each other, all of it."""
+    start, stop = max(p[0] for p in parts), min(p[1] for p in parts)
+    return (start, stop) if start < stop else (parts[0][0], max(p[1] for p in parts))
 
 
 def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:

@@ -28,9 +28,11 @@ from busplan.pack.thermal_groups import (
 )
 from busplan.pack.thermal_observations import Observations, observe
 from busplan.pack.thermal_span import ThermalSpan
+from busplan.pack.under_load import carried_load
 from busplan.pack.warm_up_power import HALF_FLOW, THIRD_FLOW, Power, minutes_missing, power
 from busplan.pack.warm_up_result import (
     LOADED_A,
+    LOADED_PER_H,
     ModuleVerdict,
     ModuleWarmUp,
     SensorOffset,
@@ -75,7 +77,9 @@ def judge_warm_up(
     state = _state(span, len(np.unique(owner[usable])))
     liquid = _liquid(series, span)
     current = _current(series, span)
-    loaded = current >= LOADED_A
+    limit = min(LOADED_A, LOADED_PER_H * (layout.capacity_ah or np.inf))
+    moved = bool(np.isnan(current)) and carried_load(series.voltage, span.start_s, span.stop_s)
+    loaded = moved or current >= limit
     blur = float(np.hypot(LOADED_BLUR * loaded, UNLEVEL_BLUR * (not span.plateau)))
     structure = Structure(
         modules,
@@ -118,6 +122,8 @@ def judge_warm_up(
         odd=compared is not None and compared.odd,
         few=() if compared is None else compared.few,
         modules=judged,
+        loaded_a=limit,
+        moved=moved,
     )
     return replace(
         result,

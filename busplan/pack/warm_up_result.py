@@ -11,7 +11,9 @@ from busplan.pack.thermal_groups import LateBox
 from busplan.pack.warm_up_power import Power
 
 LOADED_A = 40.0
-"""Current (RMS) from which on the cells warm themselves too much to clear a module."""
+"""Current (RMS) from which on the cells warm themselves too much to clear a module ..."""
+LOADED_PER_H = 0.4
+"""... or this part of their capacity in an hour, where that is stated and less."""
 
 
 class ModuleVerdict(StrEnum):
@@ -103,8 +105,10 @@ class WarmUp:
     ``power`` says what this test would have shown; ``more_minutes`` how much longer it must last at
     this rate to show a third of the flow (0: it does; ``None``: more time alone will not do).
     ``late`` are boxes that come later as a whole. ``odd``: modules taken as alike are not.
-    ``current_a`` is the current's RMS, NaN when it is not known. ``told`` is the judgement in a
-    sentence or two, ``missing`` what was not shown and what would show it (``""``: nothing),
+    ``current_a`` is the current's RMS, NaN when it is not known; from ``loaded_a`` on the cells
+    warm themselves, and where it is not known ``moved`` says that they moved as under load.
+    ``told`` is the judgement in a sentence or two, ``missing`` what was not shown and what would
+    show it (``""``: nothing),
     ``would_have_shown`` the power in words.
     """
 
@@ -124,6 +128,8 @@ class WarmUp:
     odd: bool
     few: tuple[str, ...]
     modules: tuple[ModuleWarmUp, ...]
+    loaded_a: float = LOADED_A
+    moved: bool = False
     told: str = ""
     missing: str = ""
     would_have_shown: str = ""
@@ -145,8 +151,8 @@ class WarmUp:
 
     @property
     def loaded(self) -> bool:
-        """Whether the cells carried so much that they warmed themselves."""
-        return self.current_a >= LOADED_A
+        """Whether the cells carried so much that they warmed themselves, or may have."""
+        return self.moved or self.current_a >= self.loaded_a
 
     @property
     def foreseen(self) -> bool:

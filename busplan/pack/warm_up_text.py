@@ -134,7 +134,12 @@ def missing(warm_up: WarmUp) -> str:
         )
     if any(m.answer is Answer.NOT_SHOWN for m in warm_up.modules):
         parts += _why_open(warm_up)
-    if warm_up.loaded:
+    if warm_up.moved:
+        parts.append(
+            "no current is known, and the cells moved as under load: they may have warmed "
+            "themselves, so none is cleared; repeat with the pack at rest"
+        )
+    elif warm_up.loaded:
         parts.append(
             f"the cells carried {warm_up.current_a:.0f} A (RMS) and warmed themselves, so none is "
             f"cleared; repeat with the pack at rest"
@@ -152,6 +157,9 @@ LEAST = 2.5
 
 def _why_open(warm_up: WarmUp) -> list[str]:
     parts = []
+    dumb = [m.module for m in warm_up.modules if not m.sensors]
+    if dumb:
+        parts.append(f"no sensor of {listed(dumb)} can be believed")
     differ = [m.module for m in warm_up.modules if m.verdict is ModuleVerdict.DISAGREE]
     if differ:
         parts.append(f"the sensors of {listed(differ)} disagree")

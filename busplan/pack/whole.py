@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from busplan.answers import Answer, together
 from busplan.findings import Finding, Weight, by_weight
-from busplan.pack.kinds import KINDS
+from busplan.pack.kinds import KINDS, PackTest
 from busplan.pack.report import PackReport
 from busplan.pack.section import Answers, Section
 from busplan.pack.sections import sections
@@ -28,6 +28,9 @@ SPEAKS_OF = {
 """Topics that judge single cells or modules; when one is not shown, none of them is good."""
 BY_TEMPERATURES = ("signals", "limits", "evenness of modules")
 """Topics that temperatures which never moved leave open; the same test again shows them no more."""
+NAME_CURRENT = "Name the pack's current in [pack.quantities] of the plan, and judge this again."
+BY_CURRENT = ("resistance", "evenness of cells")
+"""Topics of a drive that a plan without the current leaves open, however it is driven."""
 MOST_STEPS = 4
 """Next steps that are told."""
 
@@ -129,6 +132,9 @@ def _steps(
     if report.unmoved is not None:
         steps.append(report.unmoved.action)
         open_ = [s for s in open_ if s.name not in BY_TEMPERATURES or report.heard.missing]
+    if report.test is PackTest.DRIVE and "current" not in report.layout.quantities:
+        steps.append(NAME_CURRENT)
+        open_ = [s for s in open_ if s.name not in BY_CURRENT]
     if open_:
         steps.append(f"To show the rest: {KINDS[report.test].run}.")
     return tuple(dict.fromkeys(steps))[:MOST_STEPS]

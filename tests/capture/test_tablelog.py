@@ -17,6 +17,7 @@ from busplan.capture.capture import Capture
 from busplan.capture.csv_columns import parse_columns
 from busplan.capture.read import read_capture
 from busplan.errors import CaptureError, UsageError
+from busplan.findings import Weight
 from busplan.frames.kinds import ERROR, EXTENDED, FD, REMOTE, SENT
 
 FRAMES = [
@@ -261,3 +262,12 @@ def test_every_command_that_opens_captures_takes_columns(tmp_path: Path, command
 def test_the_browser_and_json_know_what_a_table_cannot_hold(tmp_path: Path) -> None:
     out = busplan("measure", written(tmp_path, LAYOUTS["plain"]), "--json").out
     assert json.loads(out)["capture"]["sources"][0]["format_cannot_hold"] == ["CAN FD"]
+
+
+def test_a_file_whose_one_network_was_named_needs_no_channel_column(tmp_path: Path) -> None:
+    path = written(tmp_path, "time,id,dlc,data\n0.1,0x100,1,00\n0.2,0x101,1,00\n")
+    for channels, weight in ((None, Weight.CAUTION), ({"unnamed": "pack"}, Weight.NOTE)):
+        capture = read_capture(path, channels=channels)
+        (told,) = (f for f in capture.findings if f.code == "channels-not-recorded")
+        assert told.weight is weight
+    assert capture.frames.networks == ("pack",)

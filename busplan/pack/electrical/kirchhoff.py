@@ -20,6 +20,7 @@ from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries
 from busplan.pack.statistics import F64, Mask, longest_run, time_where
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import counted, plural
 
 SUM_SHARE = 0.01
 LASTING_S = 3.0
@@ -51,6 +52,13 @@ def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
     measured = series.quantities["voltage"].at(sampled.time_s)
     whole = np.isfinite(total) & np.isfinite(measured)
     if not whole.any():
+        wrong = int((np.isfinite(sampled.value).any(axis=0) & ~believed.any(axis=0)).sum())
+        if wrong:
+            return not_shown(
+                name,
+                f"{counted(wrong, 'cell')} never {plural(wrong, 'reads', 'read')} what a cell can",
+                "see to these readings first",
+            )
         return not_shown(
             name,
             "at no moment were all cells and the pack voltage heard",

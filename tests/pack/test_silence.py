@@ -1,0 +1,57 @@
+"""How long a monitor sent nothing: as long as none of its messages came, fast or slow."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.packs import layout
+
+from busplan.pack.electrical.kirchhoff import sum_of_cells
+from busplan.pack.series import Heard, PackSeries, Trace
+from busplan.pack.silence import drop_out_findings, find_drop_outs
+
+SPAN_S = 120.0
+
+
+def heard(period_s: float, *quiet: tuple[float, float]) -> Trace:
+    """A signal every ``period_s``, without what falls in a pause."""
+    time = np.arange(0.0, SPAN_S, period_s)
+    for start, stop in quiet:
+        time = time[(time < start) | (time >= stop)]
+    return Trace(time, np.full(len(time), 3.7), 0.001, message=Heard(time, 3.0 * period_s))
+
+
+def pack(cells: Trace, sensors: Trace) -> PackSeries:
+    return PackSeries((cells,) * 8, (sensors,) * 2, {}, SPAN_S)
+
+
+def test_a_slow_message_makes_no_pause_longer_than_it_was() -> None:
+    # The temperatures of every 2 s came last at 38 s and came again at 50 s.
+    plan = layout(1)
+    made = pack(heard(0.1, (40.0, 50.0)), heard(2.0, (39.0, 50.0)))
+    (drop,) = find_drop_outs(made, plan)
+    assert drop.whole
+    assert drop.length_s == pytest.approx(10.1, abs=0.01)
+    assert "sent nothing for 10.1 s from 0:40." in drop_out_findings([drop])[0].summary
+
+
+def test_silences_one_after_the_other_are_told_from_first_to_last() -> None:
+    made = pack(heard(0.1, (40.0, 50.0)), heard(0.1, (50.5, 60.0)))
+    (drop,) = find_drop_outs(made, layout(1))
+    assert drop.length_s == pytest.approx(20.1, abs=0.01)
+
+
+def test_the_sum_of_cells_says_which_reading_spoils_it() -> None:
+    plan = layout(1, quantities=("voltage",))
+    whole = heard(0.1)
+    made = PackSeries(
+        (replace(whole, value=0.0 * whole.value), *(whole,) * 7),
+        (),
+        {"voltage": replace(whole, value=8.0 * whole.value)},
+        SPAN_S,
+    )
+    check, found = sum_of_cells(made, plan)
+    assert found == []
+    assert check.text == "1 cell never reads what a cell can"
