@@ -29,8 +29,10 @@ SPEAKS_OF = {
 BY_TEMPERATURES = ("signals", "limits", "evenness of modules")
 """Topics that temperatures which never moved leave open; the same test again shows them no more."""
 NAME_CURRENT = "Name the pack's current in [pack.quantities] of the plan, and judge this again."
-BY_CURRENT = ("resistance", "evenness of cells")
-"""Topics of a drive that a plan without the current leaves open, however it is driven."""
+BY_CURRENT = ("resistance", "evenness of cells", "self-discharge")
+"""Topics that a plan without the current leaves open, however the test is run again."""
+NIGHT_S = 10_800.0
+"""A rest of so long is made for self-discharge; where it cannot be looked for that is open."""
 MOST_STEPS = 4
 """Next steps that are told."""
 
@@ -61,6 +63,8 @@ def judge_whole(report: PackReport, findings: Sequence[Finding] | None = None) -
     """Everything together; over ``findings`` when they are more than the report's own."""
     told = sections(report)
     must = KINDS[report.test].sections
+    if report.test is PackTest.REST and report.self_discharge is None and report.span_s >= NIGHT_S:
+        must = (*must, "self-discharge")
     by_name = {s.name: s for s in told}
     open_ = tuple(
         name
@@ -132,7 +136,8 @@ def _steps(
     if report.unmoved is not None:
         steps.append(report.unmoved.action)
         open_ = [s for s in open_ if s.name not in BY_TEMPERATURES or report.heard.missing]
-    if report.test is PackTest.DRIVE and "current" not in report.layout.quantities:
+    unnamed = "current" not in report.layout.quantities
+    if unnamed and any(s.name in BY_CURRENT for s in open_):
         steps.append(NAME_CURRENT)
         open_ = [s for s in open_ if s.name not in BY_CURRENT]
     if open_:

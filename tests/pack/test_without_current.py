@@ -145,3 +145,19 @@ def test_one_module_has_nobody_to_be_as_even_as() -> None:
     report = evaluate_pack(made, layout(1, cells=7, sensors=1, quantities=("current",)))
     whole = judge_whole(report)
     assert "evenness of modules" not in {*whole.open, *(s.name for s in whole.sections)}
+
+
+@pytest.mark.parametrize(("hours", "open_"), [(4.0, ("self-discharge",)), (0.5, ())])
+def test_a_night_of_unknown_current_says_nothing_of_self_discharge(
+    hours: float, open_: tuple[str, ...]
+) -> None:
+    time = np.arange(0.0, hours * 3600.0, 5.0)
+    rng = np.random.default_rng(6)
+    volts = 3.7 + rng.normal(0.0, 0.0005, (len(time), 24))
+    volts[:, 7] -= 0.003 * time / 3600.0  # loses charge
+    made = series(cell_time=time, voltages=np.round(volts, 3))
+    report = evaluate_pack(made, layout(3, sensors=0))
+    assert report.test is PackTest.REST
+    whole = judge_whole(report)
+    assert whole.open == open_
+    assert any("[pack.quantities]" in step for step in whole.steps) is bool(open_)
