@@ -49,7 +49,8 @@ def explain_identifiers(
     wide = _other_width(missing, strange)
     left = [s for s in missing if s.message.name not in wide.messages]
     rest = [k for k in strange if k not in wide.keys]
-    moved = _moved(table, left, rest, span, limits)
+    there = sum(p.frames > 0 for p in proofs)
+    moved = _moved(table, left, rest, span, limits, there)
     return Explained(
         (*wide.findings, *moved.findings),
         wide.messages | moved.messages,
@@ -91,8 +92,13 @@ def _moved(
     strange: Sequence[FrameKey],
     span: Listened,
     limits: BenchLimits,
+    others: int,
 ) -> Explained:
-    """Messages that come under identifiers that all lie the same distance off."""
+    """Messages that come under identifiers that all lie the same distance off.
+
+    ``others`` come under the identifiers that their definition gives them: then it is not the node
+    that is set otherwise.
+    """
     if not missing or len(missing) * len(strange) > MOST_PAIRS:
         return Explained()
     seen = seen_under(table, strange)
@@ -131,9 +137,14 @@ def _moved(
         "identifiers-moved",
         Weight.FAULT,
         Where(first.network, first.node),
-        f"{_how(first, key, by)}: {evidence}",
-        why="It is another instance, address or variant of the part; no receiver knows it there.",
-        action="Set its address or instance, or place it so in the plan (source_address, "
+        f"{_some(pairs, others) if others else _how(first, key, by)}: {evidence}",
+        why="Likely another software than the definition; no receiver knows the message there."
+        if others
+        else "It is another instance, address or variant of the part; no receiver knows it there.",
+        action="Ask the maker for the definition of this software, or state the identifier of the "
+        "message in the plan, and test again."
+        if others
+        else "Set its address or instance, or place it so in the plan (source_address, "
         "identifier_offset), and test again.",
         figures=(Figure("messages", len(pairs)), Figure("distance", by)),
     )
@@ -154,6 +165,17 @@ def _how(stream: Stream, key: FrameKey, by: int) -> str:
         f"its identifiers lie 0x{abs(by):X} {way} than defined "
         f"({format_identifier(key.identifier, key.extended)} instead of {stream.message.label})"
     )
+
+
+def _some(pairs: Sequence[tuple[Stream, FrameKey]], others: int) -> str:
+    """In words, which messages alone come under other identifiers."""
+    each = [
+        f"{s.message.name} under {format_identifier(k.identifier, k.extended)} instead of "
+        f"{s.message.label}"
+        for s, k in pairs
+    ]
+    likely = f"likely {listing(each, 4)}, while {counted(others, 'message')}"
+    return f"{likely} {'comes' if others == 1 else 'come'} where defined"
 
 
 def later_version(proofs: Sequence[MessageProof], unknown: int, where: Where) -> Finding | None:

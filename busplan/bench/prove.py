@@ -8,6 +8,7 @@ together first.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -132,11 +133,12 @@ def prove_node(
     strange = [k for k in mine.groups if not (k in known or k in settled)]
     others = {key: known[key] for key in mine.groups if key in known and key not in own_keys}
     unknown = tuple(_unknown(mine, key, origin) for key in strange)
+    its = {k for k in strange if not others or _from_its_address(k, own)}
     errors = np.flatnonzero((mine.flags & ERROR) != 0)
-    why = explain(mine, proofs, own, strange, span, limits)
+    why = explain(mine, proofs, own, strange, span, limits, len(its))
     findings = why.left(proofs)
     findings += [
-        _unknown_finding(u, vehicle, network, node)
+        _unknown_finding(u, vehicle, network, node, 0 if k in its else len(others))
         for k, u in zip(strange, unknown, strict=True)
         if k not in why.keys
     ]
@@ -289,25 +291,38 @@ def _unknown(table: FrameTable, key: FrameKey, origin: int) -> Unknown:
     )
 
 
-def _unknown_finding(unknown: Unknown, vehicle: Vehicle, network: str, node: str) -> Finding:
+def _from_its_address(key: FrameKey, own: Sequence[Stream]) -> bool:
+    """Whether an identifier carries the J1939 source address that the node sends from."""
+    addresses = {s.key.identifier & 0xFF for s in own if s.message.j1939 is not None}
+    return key.extended and key.identifier & 0xFF in addresses
+
+
+def _unknown_finding(
+    unknown: Unknown, vehicle: Vehicle, network: str, node: str, others: int
+) -> Finding:
+    """An identifier nobody defines; where ``others`` are heard it may be one of theirs."""
     owner = next(
         (s for s in vehicle.on(network) if s.node != node and s.message.label == unknown.label),
         None,
     )
     planned = "" if owner is None else f"; in the plan {owner.node} sends it"
     every = f", every {unknown.cycle.median_ns / 1e6:.4g} ms" if unknown.cycle else ""
+    action = "Ask the maker what it is; switch it off or add it to the definition."
+    if owner is not None:
+        action = f"Take {owner.node} off the bench and test again: if it still comes, they clash."
+    elif others:
+        planned = f"; {counted(others, 'message')} of other nodes came, too, so another may send it"
+        action = f"Test {node} alone: if it still comes, ask the maker what it is."
     return Finding(
         "message-undefined",
-        Weight.FAULT,
+        Weight.CAUTION if others else Weight.FAULT,
         Where(network, node, time_ns=unknown.first_ns),
         f"{unknown.label} is in no definition of this part "
         f"({counted(unknown.frames, 'frame')}{every})"
         f"{planned}",
         why="It takes room, may clash with another node's identifier, and nobody knows its "
         "meaning.",
-        action="Ask the maker what it is; switch it off or add it to the definition."
-        if owner is None
-        else f"Take {owner.node} off the bench and test again: if it still comes, they clash.",
+        action=action,
         figures=(Figure("frames", unknown.frames),),
     )
 

@@ -56,7 +56,7 @@ def find_interruptions(
     cyclic = [s for s in own if not s.event and len(table.rows_of(s.key)) > 2]
     if not cyclic or len(times) < 2:
         return ()
-    periods = [float(np.median(np.diff(table.time_ns[table.rows_of(s.key)]))) for s in cyclic]
+    periods = [_period_ns(s, table.time_ns[table.rows_of(s.key)]) for s in cyclic]
     breaks = [b for s in cyclic for b in _breaks(table, s)]
     found = []
     gaps = np.diff(times)
@@ -73,6 +73,15 @@ def find_interruptions(
         if b.anew and not any(b.from_ns <= p.from_ns and b.to_ns >= p.to_ns for p in told)
     ]
     return tuple(sorted([*found, *_together(fresh)]))
+
+
+def _period_ns(stream: Stream, times: I64) -> float:
+    """How often a message comes [ns]: between frames of a burst is no period of the node."""
+    gaps = np.diff(times)
+    period = float(np.median(gaps))
+    if stream.cycle is not None:
+        period = max(period, min(float(stream.cycle.ns), float(gaps.mean())))
+    return period
 
 
 def _like(one: Interrupted, known: Sequence[int]) -> bool:

@@ -58,8 +58,12 @@ def explain(
     strange: Sequence[FrameKey],
     span: Listened,
     limits: BenchLimits,
+    its: int,
 ) -> Why:
-    """Every hypothesis that fits; ``proofs`` are of ``own``, nobody defines the ``strange``."""
+    """Every hypothesis that fits; ``proofs`` are of ``own``, nobody defines the ``strange``.
+
+    So many of these are ``its`` own for certain: others may send the rest.
+    """
     if not own:
         return Why()
     moved = explain_identifiers(table, proofs, own, strange, span, limits)
@@ -69,7 +73,7 @@ def explain(
     contents, codes = explain_contents(table, left, streams)
     leaps = explain_leaps(table, left, streams, codes)
     where = Where(own[0].network, own[0].node)
-    later = None if moved.findings else later_version(proofs, len(strange), where)
+    later = None if moved.findings else later_version(proofs, its, where)
     return Why(
         (
             *moved.findings,

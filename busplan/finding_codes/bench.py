@@ -171,10 +171,13 @@ CODES = (
     ),
     _entry(
         "message-undefined",
-        (FAULT,),
-        "The tested node sends an identifier that no definition of this part has. It takes room, "
-        "may clash with another node's identifier, and nobody knows its meaning.",
-        "Ask the maker what it is; switch it off or add it to the definition.",
+        (CAUTION, FAULT),
+        "An identifier came that no definition of the tested part has. It takes room, may clash "
+        "with another node's identifier, and nobody knows its meaning.",
+        "Ask the maker what it is; switch it off or add it to the definition. Where others are "
+        "connected, test the node alone.",
+        "A caution where messages of other nodes came, too, and no source address says whose it "
+        "is: it may be one of theirs. Else a fault.",
     ),
     _entry(
         "cycle-time-off",

@@ -29,9 +29,11 @@ CODES = (
         "identifiers-moved",
         (FAULT,),
         "Missing messages come under identifiers that all lie the same distance off, with the "
-        "right lengths and rates: another instance, address or variant of the part.",
+        "right lengths and rates: another instance, address or variant of the part, or, where the "
+        "others come as defined, likely another software.",
         "Set its address or instance, or place it so in the plan (source_address, "
-        "identifier_offset), and test again.",
+        "identifier_offset), and test again; where only some have moved, ask the maker for the "
+        "definition of this software.",
     ),
     _entry(
         "identifiers-swapped",

@@ -85,6 +85,24 @@ def test_an_unknown_identifier_is_told() -> None:
     assert "100 frames, every 50 ms" in report.findings[0].summary
 
 
+@pytest.mark.parametrize(("address", "fault"), [(0xE5, True), (0x21, False)])
+def test_where_others_are_heard_an_unknown_identifier_may_be_theirs(
+    address: int, fault: bool
+) -> None:
+    """Unless it carries the J1939 source address of the tested node (SAE J1939-21)."""
+    request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest").message
+    rows = charger_rows()
+    rows += [(t * 100_000_000 + 5_000_000, request.identifier, bytes(8)) for t in range(100)]
+    rows += [(t * 50_000_000, 0x18FF7700 | address, b"\1\2\3") for t in range(100)]
+    report = prove(rows)
+    assert serious(report) == ["message-undefined"]
+    (finding,) = (f for f in report.findings if f.code == "message-undefined")
+    assert finding.weight is (Weight.FAULT if fault else Weight.CAUTION)
+    assert ("so another may send it" in finding.summary) is not fault
+    assert ("definition-older" in {f.code for f in report.findings}) is fault
+    assert report.verdict is (NodeVerdict.FAIL if fault else NodeVerdict.DOUBTFUL)
+
+
 def test_a_message_from_others_that_the_definitions_know_is_not_unknown() -> None:
     request = next(s for s in as_built().on("charge") if s.message.name == "ChargeRequest").message
     rows = charger_rows()
@@ -155,6 +173,21 @@ def test_a_long_silence_of_all_messages_is_one_caution() -> None:
     report = prove([r for r in charger_rows() if not 5e9 < r[0] < 8.2e9])
     assert serious(report) == ["node-pauses"]
     assert "once, at 5.0 s (silent for 3.2 s)" in report.findings[0].summary
+
+
+def test_frames_that_come_in_bursts_are_no_silences_of_the_node() -> None:
+    """Four frames within 3 ms every 400 ms: the stated 100 ms in the mean, and no pause of 2.5."""
+    mine = identifier("ChargerStatus")
+    rows = []
+    for time_ns, number, payload in (r for r in charger_rows() if r[1] == mine):
+        step = round(time_ns / 1e8)
+        rows.append((step // 4 * 400_000_000 + step % 4 * 1_000_000, number, payload))
+    rows += [r for r in charger_rows() if r[1] != mine]
+    report = prove(sorted(rows))
+    assert "node-pauses" not in serious(report)
+    (cycle,) = (f for f in report.findings if f.code == "cycle-time-off")
+    assert "ms in the mean: unevenly" in cycle.summary
+    assert cycle.weight is Weight.CAUTION
 
 
 def test_a_long_silence_of_one_message_is_a_caution() -> None:

@@ -78,7 +78,11 @@ def test_one_missing_message_is_not_explained_by_any_other_of_its_length() -> No
     other = [replace(r, identifier=0x555) for r in bench.rows() if r.identifier == 0x121]
     assert serious(bench.judge([*rows, *other])) == ["message-missing", "message-undefined"]
     moved = [replace(r, identifier=0x124) if r.identifier == 0x120 else r for r in bench.rows()]
-    assert serious(bench.judge(moved)) == ["identifiers-moved"]
+    report = bench.judge(moved)
+    assert serious(report) == ["identifiers-moved"]
+    summary = told(report, "identifiers-moved")
+    assert "likely UnitStatus under 0x124 instead of 0x120, while 2 messages come where" in summary
+    assert "its identifiers lie" not in summary
 
 
 def two_byte_values(big_endian: bool) -> Message:
