@@ -11,6 +11,7 @@ from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.reader import load_plan
 from busplan.plan.ready_tests import READY_TESTS
 from busplan.plan.vehicle import Vehicle
+from busplan.wire.cable_rules import PAIR_OHM
 
 TESTS = """
 [[test]]
@@ -166,6 +167,11 @@ def test_the_ready_list_is_spread_over_the_plan(tmp_path) -> None:
     assert tests["bonding"].licensed
     assert "licensed person" in tests["bonding"].caution
     assert all(r.table["source"] for r in READY_TESTS.values())
+
+
+def test_the_pair_resistance_allowed_by_hand_is_that_of_the_cable_rules() -> None:
+    table = READY_TESTS["pair-resistance"].table
+    assert (table["at_least"], table["at_most"]) == PAIR_OHM
 
 
 def test_a_ready_limit_is_stated_anew(tmp_path) -> None:
