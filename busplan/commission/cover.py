@@ -31,10 +31,11 @@ from busplan.pack.tables import judged_dict
 from busplan.pack.whole import judge_whole
 from busplan.plan.claims import messages, operands
 from busplan.plan.planned_tests import BY_CAPTURE, PlannedTest
-from busplan.plan.vehicle import Vehicle
+from busplan.plan.vehicle import Stream, Vehicle
+from busplan.traffic.cycle_rule import SURE_GAPS
 from busplan.traffic.measurement import Measurement, measure_traffic
 from busplan.transport.messages import put_together
-from busplan.wording import listing, percent
+from busplan.wording import counted, listing, percent
 
 SHORTEST_LOAD_S = 10.0
 """A load measured over a shorter time shows nothing of a network; common practice, no source."""
@@ -292,27 +293,41 @@ _CYCLES = (
 
 
 def _cycles(covered: Covered, test: PlannedTest) -> Result | None:
+    """Every cyclic message of a network, each of each node, judged by enough of its frames."""
     if test.subject not in covered.networks:
         return None
     heavy = _about(covered, test.subject, _CYCLES)
-    rows = [r for r in covered.traffic.cycle_table().rows if r.network == test.subject]
-    seen = {r.message for r in rows if r.median_ms is not None}
-    missing = [
-        s.message.name
-        for s in covered.vehicle.on(test.subject)
-        if s.cycle is not None and not s.event and not s.optional and s.message.name not in seen
-    ]
-    text = f"{len(seen)} messages measured{_first(heavy)}"
+    frames = {
+        one.streams[0].path: one.frames
+        for one in covered.traffic.identifiers
+        if one.key.network == test.subject and len(one.streams) == 1
+    }
+    here = covered.vehicle.on(test.subject)
+    wanted = [s for s in here if s.cycle is not None and not s.event and not s.optional]
+    missing = [s for s in wanted if not frames.get(s.path)]
+    few = [s for s in wanted if 0 < frames.get(s.path, 0) <= SURE_GAPS]
+    text = f"{counted(len(frames), 'message')} measured{_first(heavy)}"
     answer = FAILED if heavy else PROVEN
-    if missing and not heavy:
+    if not heavy and (missing or few or not wanted):
         answer = NOT_SHOWN
-        text += f"; not heard: {listing(missing)}"
+        text += f"; not heard: {listing(_names(missing, here))}" if missing else ""
+        text += f"; too few frames of {listing(_names(few, here))}" if few else ""
+        text += "" if wanted else "; the plan states no cycle time on it"
     figures = {
-        "messages": len(seen),
-        "missing": missing,
+        "messages": len(frames),
+        "missing": _names(missing, here),
         "cycles_ms": figures_of_cycles(covered.traffic, test.subject),
     }
     return Result(test.name, answer, text, _plain(figures))
+
+
+def _names(streams: Sequence[Stream], here: Sequence[Stream]) -> list[str]:
+    """Names of messages, with their node where another node has one of that name."""
+    all_names = [s.message.name for s in here]
+    return [
+        s.message.name if all_names.count(s.message.name) == 1 else f"{s.message.name} of {s.node}"
+        for s in streams
+    ]
 
 
 def _expect(covered: Covered, test: PlannedTest) -> Result | None:
