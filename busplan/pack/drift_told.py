@@ -76,6 +76,20 @@ def _finding(index: int, changes: Sequence[Drift], layout: PackLayout, *, cells:
     )
 
 
+def kept_told(topic: Topic) -> tuple[str, float, str]:
+    """What a kept figure is called for a person, with the factor and unit it is read in."""
+    if topic is Topic.JOINTS:
+        return str(topic), 1.0, "mΩ"
+    factor, unit = _shown(topic)
+    if topic in (Topic.VOLTAGE, Topic.TEMPERATURE):
+        return f"{topic} beside the middle one", factor, unit
+    if topic is Topic.BALANCE:
+        return f"{topic}, of its capacity", factor, unit
+    if topic is Topic.SELF_DISCHARGE:
+        return str(topic), factor, unit
+    return f"{topic}, of the middle one's", factor, unit
+
+
 def _ends(interval: Interval) -> tuple[float, float]:
     return interval.low, interval.high
 

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from busplan.pack.drift import Topic
+from busplan.pack.drift_told import kept_told
 from busplan.report.contents import Report, rows_of
 from busplan.wording import percent
 
@@ -95,13 +97,15 @@ def baseline_rows(report: Report) -> Sequence[tuple[str, str, str]]:
         kept = (state.proof[1].figures or {}).get("baseline")
         topics = kept.get("figures") if isinstance(kept, Mapping) else None
         for topic, figures in (topics or {}).items():
+            if topic not in list(Topic):
+                continue
             values = [v for v in figures.get("value", ()) if v is not None]
             if values:
-                spread = f"{min(values):.4g} to {max(values):.4g}"
+                told, factor, unit = kept_told(Topic(topic))
+                ends = (min(values) * factor, max(values) * factor)
+                spread = f"{len(values)}: {ends[0]:.4g} to {ends[1]:.4g} {unit}"
                 conditions = str(figures.get("conditions") or "-")
-                found.append(
-                    (f"{topic} ({state.test.name})", f"{len(values)}: {spread}", conditions)
-                )
+                found.append((f"{told} ({state.test.name})", spread, conditions))
     return [*found, *_of_networks(report)]
 
 

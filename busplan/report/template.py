@@ -111,7 +111,8 @@ installed.</p>{% endif %}
 <td class="state {{ state|replace(' ', '-') }}">{{ t.mark }} {{ t.state }}</td>
 <td data-name="test">{{ t.test.name }}{% if t.test.by_hand %}<br>{{ t.test.subject }}{% endif %}
 {% if t.test.limits_text %}<br><span class="small">{{ t.test.limits_text }}</span>{% endif %}
-{% if t.test.licensed %}<br><strong>by a licensed person</strong>{% endif %}
+{% if t.test.licensed %}<br><strong>by a licensed person</strong>{% if t.proof %}; whether
+the one named is licensed was not checked{% endif %}{% endif %}
 {% if t.test.caution %}<br><span class="small">{{ t.test.caution }}</span>{% endif %}
 {% if t.test.source %}<br><span class="small">{{ t.test.source }}</span>{% endif %}</td>
 <td data-name="proof">{% if t.proof %}{{ t.proof[1].text or t.proof[1].answer }}{% else %}nothing was entered{% endif %}

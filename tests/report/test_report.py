@@ -4,6 +4,7 @@ import hashlib
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from busplan.report.contents import Report
 from busplan.report.figures import plots_of
 from busplan.report.hashes import check, list_text, read_list, worst
 from busplan.report.page import page_of
-from busplan.report.tables import sheets_of
+from busplan.report.tables import baseline_rows, sheets_of
 
 HOSTILE = "<script>alert(1)</script><img src=//x.example/a onerror=alert(2)> \x1b[2J \u202e & \"'"
 TESTS = """
@@ -151,7 +152,7 @@ def test_it_tells_everything_and_by_whom(report: Report, page: str) -> None:
     )
     for words in (
         "High voltage can kill",
-        "by a licensed person",
+        "by a licensed person; whether the one named is licensed was not checked",
         "accepted by",
         "What was not shown",
         "loads main",
@@ -161,6 +162,25 @@ def test_it_tells_everything_and_by_whom(report: Report, page: str) -> None:
     ):
         assert words in text, words
     assert "High voltage can kill" in page[page.index("@page") : page.index("</style>")]
+
+
+def test_what_is_kept_is_told_with_its_unit(report: Report, monkeypatch) -> None:
+    kept = {
+        "voltage": {"value": [-0.001, None, 0.002], "conditions": "at rest"},
+        "resistance at 1 s": {"value": [0.98, 1.12], "conditions": ""},
+        "resistance outside the taps": {"value": [0.8]},
+        HOSTILE: {"value": [1]},
+    }
+    entry = Entry(1, "now", "A", "capture")
+    result = Result("drive", "proven", "", {"baseline": {"figures": kept}})
+    state = replace(report.commissioning.tests[0], proof=(entry, result))
+    monkeypatch.setattr(Report, "packs", lambda _: iter([(state, entry, {})]))
+    name = state.test.name
+    assert baseline_rows(report)[:3] == [
+        (f"voltage beside the middle one ({name})", "2: -1 to 2 mV", "at rest"),
+        (f"resistance at 1 s, of the middle one's ({name})", "2: 98 to 112 %", "-"),
+        (f"resistance outside the taps ({name})", "1: 0.8 to 0.8 mΩ", "-"),
+    ]
 
 
 def test_every_picture_has_a_text(report: Report, page: str) -> None:
