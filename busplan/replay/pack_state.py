@@ -2,7 +2,7 @@
 
 A value is *fresh* while its message is not stale and the evaluation of the capture has not set its
 cell or sensor aside. Minimum, mean, maximum and spread are taken over fresh values. The
-deviation of a cell or sensor is its value minus the median of all fresh peers.
+deviation of a cell or sensor is its value minus the median of all fresh peers, NaN without any.
 """
 
 from __future__ import annotations
@@ -259,7 +259,7 @@ def _grade(told: Told, spread: float, window: Window, step: float, aside: Sequen
     believed = np.ones(len(values), np.bool_)
     believed[list(aside)] = False
     fresh = came & ~stale & believed
-    deviation = values - (float(np.median(values[fresh])) if fresh.any() else 0.0)
+    deviation = values - (float(np.median(values[fresh])) if fresh.any() else np.nan)
     grade = grade_deviation(deviation, spread, step)
     low, high = window
     grade[beyond(values, low, above=False) | beyond(values, high, above=True)] = Grade.OUTSIDE

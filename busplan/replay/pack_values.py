@@ -138,7 +138,7 @@ def text_of(reading: SignalReading, latest: Value) -> str:
         return reading.codes.get(number, latest.text)
     if reading.plain and (reading.unit == reading.signal.unit or not reading.signal.unit):
         return latest.text
-    return f"{value:.{decimals_of_step(reading.step)}f} {reading.unit}"
+    return f"{value:z.{decimals_of_step(reading.step)}f} {reading.unit}"
 
 
 def plain_source(lines: Lines, line: Line | None, address: SignalAddress) -> Source | None:

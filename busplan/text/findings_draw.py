@@ -26,7 +26,7 @@ def draw_list(replay: Replay, t_ns: int, columns: int, chosen: int | None) -> li
 def summary(replay: Replay) -> Line:
     """How many there are of each weight."""
     counts = {w: sum(f.weight == w for f in replay.findings) for w in reversed(Weight)}
-    line: Line = [("findings  ", HEAD)]
+    line: Line = [("findings  " if replay.judged else "findings so far  ", HEAD)]
     for weight, count in counts.items():
         role = OF_WEIGHT[weight] if count else FAINT
         line.append((f"{weight.mark} {counted(count, weight.word)}   ", role))

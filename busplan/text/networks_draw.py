@@ -87,8 +87,9 @@ def figures(load: Load, network: Network) -> list[Line]:
         [("minute ", FAINT), (percent(load.minute), PLAIN)],
         [
             ("peak ", FAINT),
-            (percent(load.peak), PLAIN),
-            (f" at {clock_text(load.peak_ns)}", FAINT),
+            # Before the first second is over there is none.
+            (percent(load.peak) if load.peak else "-", PLAIN),
+            (f" at {clock_text(load.peak_ns)}" if load.peak else "", FAINT),
         ],
         [(f"{load.frames_per_s:.0f}", PLAIN), (" frames/s", FAINT)],
         [(f"{errors}{'!' if load.errors_minute else ''}", "caution" if load.errors else PLAIN)],

@@ -31,13 +31,14 @@ def draw_chosen(pack: PackState, choice: Choice, columns: int) -> list[Line]:
             told = "told as not available" if peers.coded[number] else grade.word
             line.append((f"  {told}", OF_GRADE[grade]))
         else:
-            far = f"{off * 1e3:+z.0f} mV" if cell else f"{off:+z.1f} K"
+            far = f"{off * 1e3:+z.0f} mV: " if cell else f"{off:+z.1f} K: "
+            far = "" if np.isnan(off) else far
             shown = f"{value:.3f} V" if cell else f"{value:.1f} °C"
             age = span_text(float(peers.age_ns[number]))
             line += [
                 ("  ", PLAIN),
                 (f"{shown}{grade.mark}".rstrip(), OF_GRADE[grade]),
-                (f"  {far}: {grade.word}, {age} old", FAINT),
+                (f"  {far}{grade.word}, {age} old", FAINT),
             ]
     hint = "  enter: over time"
     if width(line) + len(hint) <= columns:

@@ -259,6 +259,8 @@ class PackMap:
 
 def _millivolts(off: float) -> str:
     """A deviation in three characters; the sign is left to the mark from 100 mV on."""
+    if off != off:  # no peer is fresh
+        return "  -"
     if abs(off) < 0.5:
         return "  0"
     return f"{off:+3.0f}" if abs(off) < 99.5 else f"{min(abs(off), 999):3.0f}"

@@ -16,6 +16,8 @@ from busplan.replay.pack_state import Grade
 from busplan.replay.replay import Replay
 from busplan.replay.trend import cell_grid, module_heat, module_volts, sensor_grid
 from busplan.replay.verdict import joined, judge_pack
+from busplan.text.pack_chosen import draw_chosen
+from busplan.text.packmap import Choice
 
 S = 1_000_000_000
 AT = np.arange(1, 20, dtype=np.int64) * S
@@ -81,3 +83,18 @@ def test_in_the_demo_s_warm_up_the_stuck_sensor_hides_the_lagging_module_no_more
     assert end.pack is not None
     assert end.pack.worst_lag is not None
     assert end.pack.worst_lag[0] == "C2"
+
+
+def test_where_no_peer_is_fresh_nobody_is_off_them() -> None:
+    replay = make_replay()
+    layout = replay.vehicle.pack
+    assert layout is not None
+    everyone = frozenset(("cell", i) for i in range(len(layout.cells)))
+    state = replace(replay, set_aside=everyone).snapshot(20 * S).pack
+    assert state is not None
+    assert np.isnan(state.cells.deviation).all()
+    assert not np.isnan(state.cells.value).all()
+    (line,) = draw_chosen(state, Choice("cell", 3), 100)
+    told = "".join(text for text, _ in line)
+    assert "set aside" in told
+    assert "mV" not in told
