@@ -133,7 +133,10 @@ def _propose_more(folder: Path, plan: Path, *, as_json: bool) -> None:
     text = plan.read_text(encoding="utf-8-sig")
     found = additions(material, text, vehicle, _loader(material, plan.parent), known)
     if found is None:
-        say(f"{plan} names every definition file of {folder} that can be used; nothing to add")
+        print_text(
+            f"{plan} has every definition file and every table of {folder} that can be used; "
+            "nothing to add"
+        )
         return
     added, proposal = found
     if as_json:

@@ -22,7 +22,7 @@ from busplan.plan.vehicle import Vehicle
 from busplan.starting import writing
 from busplan.starting.heard import lanes
 from busplan.starting.material import NO_ANSWERS, Answers, Material, Question
-from busplan.starting.offers import Offer, offers
+from busplan.starting.offers import Offer, key_of, offers
 from busplan.starting.outline import NetworkPlan, Outline, outline, paper_offers
 from busplan.starting.placing import Group, place
 from busplan.starting.routes import Way, ways
@@ -237,7 +237,7 @@ def additions(
     fresh = tuple(d for d in material.definitions if material.names.get(d.file) not in known)
     found, unused = _offered(replace(material, definitions=fresh))
     used = {*vehicle.parts}
-    found = [_renamed(o, used) for o in found]
+    found = [_renamed(o, used) for o in found if not (o.paper and _is_there(o, vehicle))]
     if not found:
         return None
     groups = _standing(vehicle, material)
@@ -273,12 +273,25 @@ def additions(
     return text, proposal
 
 
+def _is_there(offer: Offer, vehicle: Vehicle) -> bool:
+    """Whether one part of the plan sends all that a table says, under whatever names."""
+    wanted = {(key_of(m), m.length) for m in offer.sent}
+    return any(
+        wanted <= {(key_of(m), m.length) for m in port.messages if port.sender in m.senders}
+        for part in vehicle.parts.values()
+        for port in part.ports.values()
+    )
+
+
 def _renamed(offer: Offer, used: set[str]) -> Offer:
-    """The offer under a name that the plan does not have yet."""
+    """The offer under a name that the plan does not have yet; a part on paper is its own sender."""
     name, more = offer.part, 2
     while name in used:
         name, more = f"{offer.part}_{more}", more + 1
-    return replace(offer, part=name)
+    if not offer.paper:
+        return replace(offer, part=name)
+    own = tuple(replace(m, senders=(name,)) for m in offer.messages)
+    return replace(offer, part=name, sender=name, messages=own)
 
 
 def _standing(vehicle: Vehicle, material: Material) -> list[Group]:

@@ -69,6 +69,19 @@ def test_new_files_are_proposed_and_the_plan_is_left_alone(folder: Path) -> None
     assert "pump" in vehicle.nodes
 
 
+def test_a_table_that_the_plan_has_is_not_proposed_again(folder: Path) -> None:
+    (folder / "horn.csv").write_text("id,bytes,period,name\n0x555,1,100 ms,Horn\n", "utf-8")
+    plan = folder / "plan.toml"
+    assert busplan("propose", folder).code == 0
+    again = busplan("propose", folder, "--plan", plan)
+    assert "nothing to add" in again.out
+    (folder / "horn.csv").write_text("id,bytes,period,name\n0x556,1,100 ms,Horn\n", "utf-8")
+    run = busplan("propose", folder, "--plan", plan)
+    plan.write_text(plan.read_text("utf-8") + run.out, "utf-8")
+    (stream,) = (s for s in load_plan(plan).streams if s.node == "horn_2")
+    assert (stream.message.identifier, stream.own) == (0x556, True)
+
+
 def test_a_new_part_joins_the_network_that_shows_it(folder: Path) -> None:
     (folder / "valve.dbc").unlink()
     plan = folder / "plan.toml"
