@@ -203,6 +203,7 @@ def _print(whole: Merged, wrong: Sequence[Impossible], to: Path | None) -> None:
         if len(wrong) > _SHOWN:
             say(f"  and {len(wrong) - _SHOWN} more; --json has all")
     else:
-        say("", "no recorded value contradicts these definitions")
+        say("", "no recorded value contradicts these definitions;")
+        say("lengths and periods are not compared here: busplan bench does")
     if to is not None:
         say("", f"{to}: written")

@@ -28,6 +28,8 @@ _COLUMNS = {
     "signed": ("signed", "sign", "type", "kind", "datatype", "valuetype"),
     "scale": ("scale", "factor", "resolution", "gain"),
     "offset": ("offset",),
+    "minimum": ("min", "minimum", "lowest"),
+    "maximum": ("max", "maximum", "highest"),
     "comment": ("comment", "remark", "description", "note"),
 }
 """Words of headings, the firmest first."""

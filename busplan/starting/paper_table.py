@@ -87,6 +87,10 @@ def read_table(text: str, file: str) -> PaperTable | None:
     unit = columns["identifier"].unit
     hexadecimal = unit == "hex" or (unit != "dec" and any(map(_shows_hexadecimal, told)))
     reading = _Reading(file, columns, hexadecimal)
+    used = {c.index for c in columns.values()}
+    if unread := [h.strip()[:30] for i, h in enumerate(rows[0][1]) if h.strip() and i not in used]:
+        what = "the column" if len(unread) == 1 else "the columns"
+        reading.doubts.append(f"nothing was taken from {what} {listing(map(repr, unread), 6)}")
     if len(records) > MOST_ROWS + 1:
         reading.doubts.append(f"only its first {MOST_ROWS} rows are read")
         rows = rows[: MOST_ROWS + 1]
@@ -216,6 +220,10 @@ def _signal(row: dict[str, str], message: Message, reading: _Reading) -> Signal:
     scale = reading.number(row, "scale")
     if scale == 0:
         raise ValueError(f'the signal "{row["signal"][:30]}" has a scale of 0')
+    lowest, highest = reading.number(row, "minimum"), reading.number(row, "maximum")
+    if lowest is not None and highest is not None and lowest > highest:
+        reading.doubt(f"the range {lowest} to {highest} is none; it is left out")
+        lowest = highest = None
     return Signal(
         name=_word(row["signal"]) or "Signal",
         start=int(start),
@@ -225,6 +233,8 @@ def _signal(row: dict[str, str], message: Message, reading: _Reading) -> Signal:
         is_float=cells.floating(row.get("signed", ""), int(bits)),
         scale=scale or 1,
         offset=reading.number(row, "offset") or 0,
+        minimum=lowest,
+        maximum=highest,
         unit=row.get("signal_unit", "")[:40],
         comment=row.get("comment", "")[:500],
     )

@@ -178,3 +178,13 @@ def test_rows_count_as_a_spreadsheet_counts_them() -> None:
     assert found is not None
     assert found.messages[0].line == 4
     assert found.doubts == ('row 6: "zz" is no identifier',)
+
+
+def test_a_range_is_taken_and_a_column_that_is_not_read_is_told() -> None:
+    text = "id,bytes,signal,start,bits,min,Max [V],Start byte,Mux\n0x100,8,A,0,8,0,0.5e2,0,\n"
+    one, doubts, _ = only(text)
+    assert (one.signals[0].minimum, one.signals[0].maximum) == (0, 50)
+    assert doubts == ("nothing was taken from the columns 'Start byte' and 'Mux'",)
+    turned, doubts, _ = only("id,bytes,signal,start,bits,min,max\n0x100,8,A,0,8,5,1\n")
+    assert turned.signals[0].minimum is None
+    assert doubts == ("row 2: the range 5 to 1 is none; it is left out",)
