@@ -1,6 +1,7 @@
 """What captures tell of networks: identifiers, periods, lengths and bit rates, channel by channel.
 
-The rules of this file: channels of different captures are one network when they share identifiers;
+The rules of this file: channels of different captures are one network when they share identifiers,
+those of one capture never;
 a channel's name is only a hint, because every capture begins to count at 0. Times [ns].
 
 A bit rate shows where frames follow each other without a gap: then the time from one stamp to the
@@ -209,10 +210,15 @@ def _fit(gaps: np.ndarray, wire_ns: np.ndarray) -> tuple[int, int]:
 
 
 def lanes(channels: Sequence[Channel]) -> list[Lane]:
-    """The channels sorted into networks, those with most identifiers first."""
+    """The channels sorted into networks, those with most identifiers first.
+
+    Two channels of one capture are two networks: what both carry, a gateway passes on or identical
+    parts send.
+    """
     found: list[Lane] = []
     for channel in sorted(channels, key=lambda c: (-len(c.seen), c.capture, c.name)):
-        best = max(found, key=lambda lane: _alike(lane, channel), default=None)
+        free = [n for n in found if all(c.capture != channel.capture for c in n.channels)]
+        best = max(free, key=lambda lane: _alike(lane, channel), default=None)
         if best is None or _alike(best, channel)[0] < _SHARED:
             best = Lane()
             found.append(best)

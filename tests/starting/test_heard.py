@@ -76,6 +76,14 @@ def test_channels_are_one_network_by_what_they_carry_not_by_name() -> None:
     assert sorted(lane.names for lane in found) == [("can0",), ("can0", "ch7")]
 
 
+def test_two_channels_of_one_capture_are_two_networks_whatever_a_gateway_passes_on() -> None:
+    table = traffic(500_000, 120, busy=0.1)
+    wide = named(table, "can0", 0x100 + np.arange(120) % 4)
+    narrow = named(table, "can1", np.full(120, 0x100))
+    found = lanes([*listen("a", wide), *listen("a", narrow)])
+    assert [lane.names for lane in found] == [("can0",), ("can1",)]
+
+
 def test_two_captures_that_show_different_rates_leave_it_open() -> None:
     fast, slow = (traffic(rate, 800, busy=0.1) for rate in (500_000, 250_000))
     both = [
