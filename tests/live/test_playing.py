@@ -1,17 +1,22 @@
 """Playing frames on software buses: all of them, in order, on time."""
 
+import re
 import threading
 import time
+from pathlib import Path
 
 import can
 import numpy as np
 import pytest
+from support.bench import PLANS
 
+import busplan.manual
 from busplan.errors import UsageError
 from busplan.frames.kinds import BRS, ERROR, EXTENDED, FD, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.live.interface_spec import InterfaceSpec, parse_interface
 from busplan.live.playing import play, software_spec
+from busplan.plan.reader import load_plan
 
 
 def table() -> FrameTable:
@@ -77,3 +82,14 @@ def test_each_network_has_a_bus_of_its_own() -> None:
         for i, n in enumerate(("drive", "pack"))
     ]
     assert len({(s.kind, s.channel, s.options.get("port")) for s in specs}) == 4
+
+
+def test_the_manual_listens_where_the_demo_is_played() -> None:
+    """Its two terminals are run by nobody, so the address on the page is held against ours."""
+    page = (Path(busplan.manual.__file__).parent / "pages" / "tutorial-bench.md").read_text("utf-8")
+    told = re.findall(r"-i (charge=udp_multicast\S+)", page)
+    assert len(told) == 2
+    networks = list(load_plan(PLANS / "as_built.toml").networks)
+    played = software_spec("charge", "udp_multicast", networks.index("charge"))
+    for text in told:
+        assert parse_interface(text) == played
