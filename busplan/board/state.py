@@ -88,8 +88,8 @@ class BoardState:
     """All tiles of one board, and what all limits of the file say.
 
     ``red`` and ``watch`` name the subjects with standing faults and cautions, ``without`` those
-    shown or limited that have no value; each is named once, many of one tile together. ``lost`` is
-    how many have none.
+    shown or limited that have no value; each is named once, many of one tile together.
+    ``lost_subjects`` are all that have none.
     """
 
     board: Board
@@ -98,9 +98,16 @@ class BoardState:
     red: tuple[str, ...]
     watch: tuple[str, ...]
     without: tuple[str, ...]
-    lost: int
+    lost_subjects: frozenset[str]
     gone: tuple[str, ...]
     judged: bool = True
+    limited: bool = True
+    """Whether there is any limit at all."""
+
+    @property
+    def lost(self) -> int:
+        """How many have no value."""
+        return len(self.lost_subjects)
 
     @property
     def word(self) -> str:
@@ -111,7 +118,22 @@ class BoardState:
             return f"{len(self.watch)} TO WATCH"
         if self.without:
             return f"{self.lost} WITHOUT VALUES"
-        return "all in range" if self.judged else "limits are being judged"
+        if not self.judged:
+            return "limits are being judged"
+        return "all in range" if self.limited else "no limits"
+
+
+FEW = 4
+"""Of more cells or sensors without a value only their number is told."""
+
+
+def _gathered(labels: Sequence[str]) -> list[str]:
+    """Names of what has no value; many cells and many sensors together."""
+    told = []
+    for kind in ("cell ", "sensor "):
+        own = [name for name in labels if name.startswith(kind)]
+        told += [f"{len(own)} {kind.strip()}s"] if len(own) > FEW else own
+    return [*told, *(name for name in labels if not name.startswith(("cell ", "sensor ")))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,6 +194,9 @@ class Judged:
             else:
                 missing.update((r.label, None) for r in lost)
             missing.update((name, None) for name in tile.tile.unknown)
+        unheard = self._unheard(tiles, t_ns)
+        subjects.update(unheard)
+        missing.update((name, None) for name in _gathered([self.label(s) for s in unheard]))
         return BoardState(
             board=board,
             t_ns=t_ns,
@@ -179,10 +204,26 @@ class Judged:
             red=red,
             watch=watch,
             without=tuple(missing),
-            lost=len(subjects),
+            lost_subjects=frozenset(subjects),
             gone=gone,
             judged=self.judged,
+            limited=bool(self.limits),
         )
+
+    def _unheard(self, tiles: Sequence[TileState], t_ns: int) -> list[str]:
+        """Subjects with a limit that always holds, on none of these tiles, without a value now."""
+        if not self.judged:  # reading them all would keep the screens waiting
+            return []
+        shown = {r.subject for tile in tiles for r in tile.readings}
+        found = []
+        for subject, limits in self.limits.items():
+            if subject in shown or all(limit.when is not None for limit in limits):
+                continue
+            track = self.quantities.track(subject)
+            held = NEVER_HELD if track is None else track.at(t_ns)
+            if not held.fresh and not self.quantities.set_aside(subject):
+                found.append(subject)
+        return found
 
     def standing(self, t_ns: int) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
         """Who is in the red, to be watched, or was: each subject once, whatever board shows it."""

@@ -62,10 +62,10 @@ def alarms(
         shown = joined(shown, judge_pack(shown))
     judged = judged_boards(shown, boards)
     facts = BoardFacts(judged, shown.span_ns)
-    aside = sorted({judged.label(s) for s in judged.limits if judged.quantities.set_aside(s)})
-    unheard = sorted(
-        {judged.label(s) for s in judged.limits if _unheard(judged.quantities.track(s))}
-    )
+    doubted = [s for s in judged.limits if judged.quantities.set_aside(s)]
+    never = [s for s in judged.limits if _unheard(judged.quantities.track(s))]
+    aside, unheard = (sorted({judged.label(s) for s in each}) for each in (doubted, never))
+    open_ = sum(len(judged.limits[s]) for s in {*doubted, *never})
     found = alarm_findings(facts.alarms)
     code = exit_code([*found, *shown.doubts])
     if as_json:
@@ -74,6 +74,7 @@ def alarms(
                 "capture": shown.source,
                 "board": judged.boards.source or None,
                 "limits": len(judged.boards.limits),
+                "limits_judged": len(judged.boards.limits) - open_,
                 "set_aside": aside,
                 "never_heard": unheard,
                 "not_in_this_vehicle": list(judged.boards.missing),
@@ -84,7 +85,9 @@ def alarms(
         raise typer.Exit(code)
     print_caution()
     columns = max(80, text_width())
-    say(f"{shown.source}: {len(judged.boards.limits)} limits judged", err=True)
+    count = len(judged.boards.limits)
+    told = f"{count - open_} of {count}" if open_ else f"{count}"
+    say(f"{shown.source}: {told} limits judged", err=True)
     for line in alarm_lines(facts.alarms, columns):
         say(text(line))
     for what, names in (

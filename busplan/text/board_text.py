@@ -36,15 +36,16 @@ def board_lines(facts: BoardFacts, columns: int) -> list[Line]:
 def _band(facts: BoardFacts, columns: int) -> list[Line]:
     first = facts.states[0]
     without = list(dict.fromkeys(w for state in facts.states for w in state.without))
+    lost = len(frozenset[str]().union(*(state.lost_subjects for state in facts.states)))
     lines: list[Line] = []
-    for word, names, role in (
-        ("IN THE RED", first.red, "fault"),
-        ("TO WATCH", first.watch, "caution"),
-        ("WITHOUT VALUES", without, "stale"),
-        ("over, not seen", first.gone, FAINT),
+    for word, names, role, count in (
+        ("IN THE RED", first.red, "fault", len(first.red)),
+        ("TO WATCH", first.watch, "caution", len(first.watch)),
+        ("WITHOUT VALUES", without, "stale", lost),
+        ("over, not seen", first.gone, FAINT, len(first.gone)),
     ):
         if names:
-            lead = word if word[0].islower() else f"{len(names)} {word}"
+            lead = word if word[0].islower() else f"{count} {word}"
             lines += fold([(f"{lead}: ", role), (", ".join(names), PLAIN)], columns, 4)
     return lines or [[(first.word, "strong")]]
 

@@ -8,6 +8,7 @@ from busplan.findings import Weight
 from busplan.pack.labels import SHORT_NAMES, short_cell, short_sensor
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.pack_state import PackState, PeerRange
+from busplan.replay.present import LIVE
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.state import NOTHING_WRONG
@@ -214,4 +215,5 @@ def recent_findings(replay: Replay, snapshot: Snapshot, columns: int, count: int
 
 def nothing_found(replay: Replay) -> str:
     """What stands in place of findings when there is none."""
-    return "no findings in this capture" if replay.judged else "no findings so far"
+    over = replay.judged and replay.source != LIVE
+    return "no findings in this capture" if over else "no findings so far"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busplan.findings import Weight
+from busplan.replay.present import LIVE
 from busplan.replay.replay import Replay, moment_of
 from busplan.text.draw import nothing_found
 from busplan.text.finding import finding_line
@@ -26,7 +27,8 @@ def draw_list(replay: Replay, t_ns: int, columns: int, chosen: int | None) -> li
 def summary(replay: Replay) -> Line:
     """How many there are of each weight."""
     counts = {w: sum(f.weight == w for f in replay.findings) for w in reversed(Weight)}
-    line: Line = [("findings  " if replay.judged else "findings so far  ", HEAD)]
+    over = replay.judged and replay.source != LIVE
+    line: Line = [("findings  " if over else "findings so far  ", HEAD)]
     for weight, count in counts.items():
         role = OF_WEIGHT[weight] if count else FAINT
         line.append((f"{weight.mark} {counted(count, weight.word)}   ", role))

@@ -131,12 +131,17 @@ def test_without_values_is_never_in_range() -> None:
     heron = make_replay(((4, 4), (4,)), 20.0, gap_s=(10, 14), sag_v=0.0)
     judged = judged_boards(heron, boards(FILE, heron))
     at = judged.at(judged.boards.boards[0], 12 * S)
-    assert at.without == ("8 cells",)
+    # Of what has limits and is on no tile, too.
+    assert at.without[0] == "8 cells"
+    assert "sensor A1/1" in at.without
+    assert at.lost == 8 + len(at.without) - 1
     assert "all in range" not in at.word
     empty = judged.at(judged.boards.boards[0], 5 * S)
     assert empty.word == "all in range"
     unjudged = Judged(judged.boards, judged.quantities, (), judged=False)
     assert unjudged.at(judged.boards.boards[0], 5 * S).word == "limits are being judged"
+    bare = Judged(replace(judged.boards, limits=()), judged.quantities, ())
+    assert bare.at(judged.boards.boards[0], 5 * S).word == "no limits"
     strange = FILE.replace('signals = "cells"', 'signals = "nobody/Nothing"')
     judged = judged_boards(heron, boards(strange, heron))
     assert judged.at(judged.boards.boards[0], 5 * S).without == ("nobody/Nothing",)

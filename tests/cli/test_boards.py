@@ -47,6 +47,19 @@ def test_alarms_end_by_their_weight_and_say_what_was_not_judged(board: Path) -> 
     assert busplan("alarms", DRIVE, "--plan", PLAN, "--board", board, "--believe-all").code == 2
 
 
+def test_limits_of_what_never_came_are_not_counted_as_judged() -> None:
+    warm_up = str(ROOT / "captures/warm_up_short.log.gz")
+    told = busplan("alarms", warm_up, "--plan", PLAN, "--json")
+    document = json.loads(told.out)
+    assert len(document["never_heard"]) > 96
+    # Each cell has two limits, and no cell was recorded.
+    assert document["limits"] - document["limits_judged"] > 2 * 96
+    words = busplan("alarms", warm_up, "--plan", PLAN).err
+    assert f"{document['limits_judged']} of {document['limits']} limits judged" in words
+    shown = busplan("replay", warm_up, "--plan", PLAN, "--screen", "board", "--text").out
+    assert "all in range" not in shown
+
+
 def test_the_board_screen_says_the_same_as_the_alarms(board: Path) -> None:
     alarms = json.loads(busplan("alarms", DRIVE, "--plan", PLAN, "--board", board, "--json").out)[
         "alarms"

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from support.van import make_replay
 
+from busplan.replay.present import LIVE
+from busplan.text.draw import nothing_found
 from busplan.text.findings_draw import summary
 from busplan.text.networks_draw import figures
 
@@ -28,3 +30,10 @@ def test_there_is_no_peak_before_the_first_second_is_over(t_ns: int, told: str) 
 def test_findings_are_counted_so_far_until_all_is_judged(judged: bool, head: str) -> None:
     replay = replace(make_replay(), judged=judged)
     assert "".join(text for text, _ in summary(replay)).startswith(head)
+
+
+def test_findings_of_a_bus_that_is_listened_to_are_those_so_far() -> None:
+    replay = replace(make_replay(), judged=True, findings=(), source=LIVE)
+    assert nothing_found(replay) == "no findings so far"
+    assert nothing_found(replace(replay, source="van.log")) == "no findings in this capture"
+    assert "".join(text for text, _ in summary(replay)).startswith("findings so far")
