@@ -67,6 +67,17 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
     blocker = response.blocked_by
     before = [f"{blocker.message.name} already on the wire"] if blocker else []
     before += [listing(waits)] if waits else []
+    why = "It waits for no other: its own frames take so long."
+    if before:
+        why = f"In the worst case it waits for {', then '.join(before)}."
+    action = f"Give it a more urgent identifier, or make those frames fewer. {cure}"
+    if jitter := response.jitter_ns:
+        why = f"It may be queued {span(jitter)} late (its jitter). {why if before else ''}".strip()
+    if jitter and jitter + response.frame_ns > deadline.ns:
+        action = (
+            "Queue it more evenly, or correct its jitter or its deadline in the plan: the jitter "
+            "alone leaves it no time."
+        )
     return Finding(
         "deadline-missed",
         Weight.FAULT,
@@ -74,10 +85,8 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
         f"{stream.message.name} of {stream.node} can take {span(response.response_ns)} to get "
         f"through on {stream.network}; its deadline is {span(deadline.ns)} "
         f"({deadline_origin(stream)}).",
-        f"In the worst case it waits for {', then '.join(before)}."
-        if before
-        else "It waits for no other: its own frames take so long.",
-        f"Give it a more urgent identifier, or make those frames fewer. {cure}",
+        why,
+        action,
         (
             Figure("response time", response.response_ns / 1e6, "ms"),
             Figure("deadline", deadline.ms, "ms"),

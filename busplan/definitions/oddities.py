@@ -97,7 +97,8 @@ def _length(message: Message) -> Iterator[Finding]:
             _where(message),
             f"{message.name} has {message.length} bytes, {text}.",
             why="Its time on the wire and its frames cannot be told for sure.",
-            action="State the frame format (VFrameFormat) in the file, or mend the length.",
+            action="State the frame format (VFrameFormat in a DBC file, fd in a plan), or mend the "
+            "length.",
             figures=(Figure("length", message.length, "byte"),),
         )
 

@@ -46,6 +46,20 @@ def test_a_missed_deadline_with_nothing_in_its_way_says_so() -> None:
     assert finding.why == "It waits for no other: its own frames take so long."
 
 
+def test_a_deadline_that_jitter_alone_misses_blames_the_jitter() -> None:
+    late = stream(1, node="x", name="Late", deadline_ms=2, jitter_ms=5)
+    (finding,) = found(vehicle([late]))
+    assert finding.why == "It may be queued 5 ms late (its jitter)."
+    assert "the jitter alone leaves it no time" in finding.action
+    (finding,) = found(vehicle([late, stream(3, node="y", name="Blocker")]))
+    assert finding.why.endswith(
+        "(its jitter). In the worst case it waits for Blocker already on the wire."
+    )
+    less = stream(1, node="x", name="Late", deadline_ms=0.8, jitter_ms=0.4)
+    (finding,) = found(vehicle([less, stream(3, node="y", name="Blocker")]))
+    assert finding.action.startswith("Give it a more urgent identifier")
+
+
 def test_overload_is_one_finding_a_network() -> None:
     v = vehicle([stream(i, node="x", cycle_ms=1) for i in range(8)])
     missed = [f.summary for f in found(v) if f.code == "deadline-missed"]
