@@ -22,6 +22,7 @@ from busplan.definitions.j1939 import same_group, split_identifier, with_source
 from busplan.definitions.model import Message
 from busplan.starting.heard import Key, Lane
 from busplan.starting.offers import Offer, key_of
+from busplan.wording import listing
 
 _HALF = 0.5
 _MOST_OFFSETS = 64
@@ -68,6 +69,13 @@ class _Match:
     source: int | None
     seen: tuple[tuple[int, Key], ...]
     share: float
+    at_address: bool = False
+    """A J1939 part at the address of its file."""
+
+    @property
+    def moved(self) -> bool:
+        """Whether it is set otherwise than its file says."""
+        return bool(self.offset) or self.source is not None
 
     @property
     def keys(self) -> tuple[Key, ...]:
@@ -79,16 +87,17 @@ def place(offers: Sequence[Offer], groups: list[Group]) -> list[Group]:
     """Every offer on a network: on one of ``groups`` (which grow), or on one that nobody shows."""
     lanes = [g.lane or Lane() for g in groups]
     placed: set[int] = set()
-    for match in _seen_places(offers, lanes):
+    for match, rivals in _seen_places(offers, lanes):
         placed.add(match.offer)
         offer = offers[match.offer]
+        rival = f"; {listing(rivals)} would fit as well" if rivals else ""
         groups[match.lane].instances.append(
             Instance(
                 offer=offer,
                 offset=match.offset,
                 source=match.source,
                 seen=match.seen,
-                why=f"{len(match.keys)} of its {len(offer.sent)} messages seen there",
+                why=f"{len(match.keys)} of its {len(offer.sent)} messages seen there{rival}",
             )
         )
     waiting = [o for i, o in enumerate(offers) if i not in placed]
@@ -96,19 +105,27 @@ def place(offers: Sequence[Offer], groups: list[Group]) -> list[Group]:
     return groups
 
 
-def _seen_places(offers: Sequence[Offer], lanes: Sequence[Lane]) -> list[_Match]:
-    """The matches that hold, each identifier explained once, the best explanation first."""
+def _seen_places(
+    offers: Sequence[Offer], lanes: Sequence[Lane]
+) -> list[tuple[_Match, tuple[str, ...]]]:
+    """The matches that hold, each identifier explained once, the best explanation first.
+
+    Beside each the parts that explain the same just as well. A part as its file says goes before
+    one that is set otherwise; one at the J1939 address of its file is there even where another
+    place shows more of it.
+    """
     found = [
         match
         for o, offer in enumerate(offers)
         for n, lane in enumerate(lanes)
         for match in _matches(o, offer, n, lane)
     ]
-    best: dict[int, float] = {}
+    best: dict[tuple[int, bool], float] = {}
     for m in found:
-        best[m.offer] = max(best.get(m.offer, 0.0), m.share)
-    found = [m for m in found if m.share >= 0.99 * best[m.offer]]
-    found.sort(key=lambda m: (-m.share, -len(m.keys), m.offset != 0, m.offer, m.lane, m.offset))
+        kind = (m.offer, m.at_address)
+        best[kind] = max(best.get(kind, 0.0), m.share)
+    found = [m for m in found if m.share >= 0.99 * best[m.offer, m.at_address]]
+    found.sort(key=lambda m: (-m.share, -len(m.keys), m.moved, m.offer, m.lane, m.offset))
     claimed: set[tuple[int, Key]] = set()
     ports: dict[tuple[int, str], str] = {}
     kept = []
@@ -122,7 +139,15 @@ def _seen_places(offers: Sequence[Offer], lanes: Sequence[Lane]) -> list[_Match]
         claimed |= {(match.lane, k) for k in match.keys}
         kept.append(match)
     kept.sort(key=lambda m: (m.lane, m.offer, m.offset, m.source or 0))
-    return kept
+    return [(m, _rivals(m, found, offers)) for m in kept]
+
+
+def _rivals(match: _Match, found: Sequence[_Match], offers: Sequence[Offer]) -> tuple[str, ...]:
+    """Other parts that explain the same identifiers as well as this one."""
+    mine = offers[match.offer].part
+    same = (m for m in found if m.lane == match.lane and set(m.keys) == set(match.keys))
+    fits = (m for m in same if m.share >= match.share and m.moved <= match.moved)
+    return tuple(dict.fromkeys(p for m in fits if (p := offers[m.offer].part) != mine))
 
 
 def _matches(number: int, offer: Offer, index: int, lane: Lane) -> list[_Match]:
@@ -187,7 +212,7 @@ def _by_source(number: int, index: int, sent: Sequence[Message], lane: Lane) -> 
         own = {m.identifier & 0xFF for m in sent}
         if seen and (source in own or share == 1):
             stated = None if own == {source} else source
-            found.append(_Match(number, index, 0, stated, tuple(seen), share))
+            found.append(_Match(number, index, 0, stated, tuple(seen), share, stated is None))
     return found
 
 

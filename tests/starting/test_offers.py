@@ -11,7 +11,8 @@ from busplan.definitions.dbc import Definitions, load_dbc, parse_dbc
 from busplan.errors import PlanError
 from busplan.starting.heard import Lane, Seen
 from busplan.starting.material import Answers, Material
-from busplan.starting.offers import offers
+from busplan.starting.offers import Offer, offers
+from busplan.starting.placing import Group, place
 from busplan.starting.proposal import Proposal, propose
 
 
@@ -119,3 +120,41 @@ def test_a_lane_keeps_the_capture_with_most_frames() -> None:
     assert not lane.seen
     assert Seen(3, 8, 100, True, 90).comes_each(105)
     assert not Seen(3, 8, 100, True, 90).comes_each(200)
+
+
+J1939 = (
+    'BA_DEF_ "ProtocolType" STRING;\nBA_DEF_DEF_ "ProtocolType" "";\nBA_ "ProtocolType" "J1939";\n'
+)
+
+
+def group_parts(**addresses: int) -> list[Offer]:
+    """Parts of different makers that send the same two proprietary groups."""
+    files = {
+        name: dbc(
+            [name.upper()],
+            message(0x18FF4000 | sa, f"{name}State", name.upper(), signal("A"), extended=True),
+            message(0x18FF4100 | sa, f"{name}Info", name.upper(), signal("B"), extended=True),
+        )
+        + J1939
+        for name, sa in addresses.items()
+    }
+    return offers(box(**files)[0].definitions, {})[0]
+
+
+def heard_lane(*identifiers: int) -> Lane:
+    ms = 100_000_000
+    return Lane(seen={(True, i): Seen(50, 8, ms, True, ms) for i in identifiers})
+
+
+def test_a_part_at_the_address_of_its_file_goes_before_another_that_was_moved_there() -> None:
+    found = group_parts(dcdc=0x46, heater=0x45)
+    lanes = [
+        heard_lane(0x18FF4045, 0x18FF4145, 0x18FF4055, 0x18FF4155),
+        heard_lane(0x18FF4046),
+    ]
+    first, second = place(found, [Group(lane) for lane in lanes])
+    there = {(i.offer.part, i.source): i.why for i in first.instances}
+    assert set(there) == {("heater", None), ("dcdc", 0x55)}
+    assert "fit as well" not in there["heater", None]
+    assert there["dcdc", 0x55].endswith("; heater would fit as well")
+    assert [(i.offer.part, i.source) for i in second.instances] == [("dcdc", None)]
