@@ -213,16 +213,14 @@ def judge(
         value = np.interp(at, SHARES, along - top)
         # Beyond the grid nothing was reckoned: what is there counts as its edge does.
         density += weight * np.exp(value)
-    width = FINE[1] - FINE[0]
-    flat = density / (density.sum() * width)
-    total_up = np.cumsum(flat) * width
-    low, high = (float(v) for v in np.interp((0.025, 0.975), total_up, FINE))
+    flat = density / density.sum()
+    low, high = (float(v) for v in np.interp((0.025, 0.975), np.cumsum(flat), FINE))
     high += SHAPE * max(1.0 - high, 0.0)
     best = float(FINE[int(np.argmax(density))])
     if best < SLOW:
         low *= 1.0 - SHAPE_LOW * (1.0 - low)
     if best < NO_FLOW:
-        low, high = 0.0, max(high, NO_FLOW)  # less is not told apart
+        low = 0.0  # less is not told apart
     below = FINE < SLOW
     for_slow = float(density[below].mean())
     healthy = np.exp(-0.5 * (np.log(FINE) / scatter.natural) ** 2) / FINE
@@ -232,7 +230,7 @@ def judge(
         value=best,
         interval=Interval(low, high),
         slow_odds=for_slow / max(for_healthy, 1e-300),
-        flat_sure=float(flat[below].sum() * width),
+        flat_sure=float(flat[below].sum()),
         needed=needed,
         lag_s=lag_s,
         lag=lag,
