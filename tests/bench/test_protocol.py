@@ -5,6 +5,7 @@ here by hand, bit for bit.
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,6 +24,8 @@ from support.bench_nodes import (
     unsigned,
     wave,
 )
+from support.truth_bench import judged
+from truth import nodes_claim
 
 from busplan.bench.node_report import NodeVerdict
 from busplan.decode.j1939_groups import identification, parse_faults, parse_name
@@ -119,6 +122,27 @@ def test_a_claim_after_the_first_message_is_late() -> None:
     asked = as_ours(of(59904, bytes.fromhex("00EE00"), 430, source=0xF9))
     assert serious(bench.judge([*rows, asked], begin_ns=-SECOND)) == []
     assert serious(bench.judge(rows, begin_ns=0)) == [], "its start was not seen"
+
+
+@pytest.mark.parametrize("claims", [(12.0,), (12.0, 12.5), (10.02,)])
+def test_a_start_whose_claim_comes_late_is_told_once(
+    claims: tuple[float, ...], tmp_path: Path
+) -> None:
+    """The invented lift restarts at 10.0 s, and its first claim of all comes after that: one thing
+    is wrong with that start, so one finding tells it (the other rule would tell it as well)."""
+    node = replace(nodes_claim.NODES[0], sends=nodes_claim.lift_sends(claims))
+    report = judged(node, tmp_path)
+    about = [f.code for f in report.findings if f.code in ("claim-late", "claim-not-again")]
+    assert about == ["claim-late"]
+
+
+def test_two_late_starts_are_two_things_to_tell(tmp_path: Path) -> None:
+    """Its first start claims 0.7 s late, its second 2 s."""
+    node = replace(nodes_claim.NODES[0], sends=nodes_claim.lift_sends((1.0, 12.0)))
+    found = {f.code: f for f in judged(node, tmp_path).findings}
+    assert "700.7 ms before" in found["claim-late"].summary
+    assert "after 1 of 1 start" in found["claim-not-again"].summary
+    assert "2001 ms later" in found["claim-not-again"].summary
 
 
 def test_two_names_at_one_address_are_two_nodes() -> None:
