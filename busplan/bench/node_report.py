@@ -40,6 +40,9 @@ class NodeVerdict(StrEnum):
     """It never came and the plan calls it optional."""
 
 
+ANSWERED = frozenset({"request-answered", "request-refused"})
+"""That a node said something when it was asked."""
+
 UNPROVEN = frozenset(
     {
         *("message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen"),
@@ -238,8 +241,10 @@ class BenchReport:
             NodeVerdict.NOT_PROVEN: "not proven: nothing wrong was seen, but not enough to pass it",
             NodeVerdict.NOT_JUDGED: "not judged: nothing of it was asked for",
         }
-        if any(f.code == "node-silent" for f in self.findings):
-            return f"{self.node}: fail: nothing of it came"
+        codes = {f.code for f in self.findings}
+        if "node-silent" in codes:
+            came = "none of its messages, but answers" if codes & ANSWERED else "nothing of it"
+            return f"{self.node}: fail: {came} came"
         return f"{self.node}: {words[self.verdict]}"
 
     @property

@@ -17,6 +17,7 @@ from busplan.bench.node_report import NOTHING_ASKED, Asked, BenchLimits, SentFra
 from busplan.bench.prove import network_of, prove_node
 from busplan.bench.record import BenchRecord
 from busplan.bench.supply import supply_message
+from busplan.bench.uptime import silent_once
 from busplan.capture.capture import Capture, apply_plan
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
@@ -159,7 +160,7 @@ class BenchTest:
         if expected is not None:
             more = (*more, *self._told(expected, table))
         told = self.concerning((*read, *(f for f in self.vehicle.cautions if f not in read)))
-        findings = tuple(by_weight((*report.findings, *more, *told)))
+        findings = tuple(by_weight((*silent_once((*report.findings, *more)), *told)))
         report = replace(report, findings=findings, verdict=verdict_of(findings))
         return BenchRecord(
             report,

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplan.bench.node_report import BenchLimits, MessageProof
+from busplan.bench.node_report import ANSWERED, BenchLimits, MessageProof
 from busplan.bench.rhythm import Listened, Pause
 from busplan.bench.starts import BY_SUPPLY, StartUp
 from busplan.bench.supply import Supply, edge_after, rises
@@ -18,7 +18,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted
+from busplan.wording import counted, listing
 
 
 def start_up_of(
@@ -220,3 +220,20 @@ def silent_finding(network: str, node: str, own: list[Stream]) -> Finding:
         why="There is nothing to judge.",
         action="See busplan bench --wiring for what to measure when nothing arrives.",
     )
+
+
+def silent_once(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings, with what a silent node was asked in vain named in that it is silent.
+
+    A node that answered anything is not silent altogether: what it left unanswered stands alone.
+    """
+    unanswered = [f for f in findings if f.code == "request-unanswered"]
+    silent = next((f for f in findings if f.code == "node-silent"), None)
+    if silent is None or not unanswered or any(f.code in ANSWERED for f in findings):
+        return list(findings)
+    told = replace(
+        silent,
+        summary=f"{silent.summary}; {listing(f.summary for f in unanswered)}",
+        figures=(*silent.figures, Figure("unanswered", len(unanswered))),
+    )
+    return [told if f is silent else f for f in findings if f not in unanswered]

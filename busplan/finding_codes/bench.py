@@ -12,7 +12,8 @@ CODES = (
     _entry(
         "node-silent",
         (FAULT,),
-        "None of the messages of the tested node came, so there is nothing to judge.",
+        "None of the messages of the tested node came, so there is nothing to judge. What it was "
+        "asked and did not answer is named with it.",
         "See busplan bench --wiring for what to measure when nothing arrives.",
     ),
     _entry(

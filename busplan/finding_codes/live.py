@@ -108,7 +108,8 @@ CODES = (
         "request-unanswered",
         (FAULT,),
         "A request that was sent because the user said so got no answer in time. Nodes that rely "
-        "on asking will not get their value.",
+        "on asking will not get their value. Of a node that sends nothing at all node-silent tells "
+        "it.",
         "Ask the maker whether this software answers requests.",
     ),
     _entry(

@@ -25,6 +25,7 @@ from busplan.bench.run import BenchTest
 from busplan.capture.read import read_capture
 from busplan.definitions.model import Message
 from busplan.errors import UsageError
+from busplan.findings import Weight
 from busplan.frames.kinds import SENT
 from busplan.live.answered import Answer, answer_findings
 from busplan.live.interface_spec import InterfaceSpec, parse_single_interface
@@ -160,6 +161,34 @@ def test_what_answers_amount_to_is_part_of_the_verdict() -> None:
     assert asked.report.verdict is NodeVerdict.FAIL
     assert asked.report.findings[0].code == "request-unanswered"
     assert len(asked.report.findings) == len(plain.report.findings) + 1
+
+
+def test_a_node_that_is_silent_altogether_is_told_once_with_what_it_was_asked() -> None:
+    test = BenchTest.of(as_built(), "charger")
+    silent = [Answer(parse_question(q), None, None) for q in ("7E0#023E00=7E8", "7E0#0322F195=7E8")]
+    told = test.record(
+        table_of([]), sent=(), more=answer_findings(silent, "charge", "charger", 1.25)
+    )
+    assert told.report.headline == "charger: fail: nothing of it came"
+    (only,) = (f for f in told.report.findings if f.weight is Weight.FAULT)
+    assert only.code == "node-silent"
+    assert "request-unanswered" not in {f.code for f in told.report.findings}
+    for asked in ("7E0#023E00=7E8 (0x7E0)", "7E0#0322F195=7E8 (0x7E0)"):
+        assert f"no answer to {asked} within 1.25 s" in only.summary
+    assert ("unanswered", 2) in [(f.name, f.value) for f in only.figures]
+
+
+def test_a_node_that_answers_without_sending_leaves_its_unanswered_question_apart() -> None:
+    test = BenchTest.of(as_built(), "charger")
+    answers = [
+        Answer(parse_question("7E0#023E00=7E8"), None, None),
+        Answer(parse_question("7E0#0322F195=7E8"), 0.02, 0x7E8, b"\x62", answered=1),
+    ]
+    more = answer_findings(answers, "charge", "charger")
+    report = test.record(table_of([]), sent=(), more=more).report
+    codes = {f.code for f in report.findings}
+    assert codes >= {"node-silent", "request-answered", "request-unanswered"}
+    assert report.headline == "charger: fail: none of its messages, but answers came"
 
 
 def asked_live(folder: Path, channel: str, **options: object) -> BenchRecord:

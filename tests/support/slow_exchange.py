@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 from scipy.integrate import solve_ivp
+from scipy.signal import lsim
+from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 
 Array = np.ndarray[Any, np.dtype[Any]]
@@ -124,3 +126,63 @@ def slow_curve(
     left = np.vstack((np.array(rows), second))
     right = np.concatenate((value / sigma, np.zeros(count - 2)))
     return np.linalg.lstsq(left, right, rcond=None)[0]
+
+
+def low_pass_of_scipy(time_s: Array, curve: Array, tau_s: float) -> Array:
+    """The same low pass as a transfer function of ``scipy.signal``, straight between the points."""
+    return lsim(([1.0], [tau_s, 1.0]), curve - curve[0], time_s)[1]
+
+
+def slow_row(
+    time_s: Array, liquid: Array, tau_s: float, share: float, lean: float, place: int
+) -> Array:
+    """What the sensor of the ``place``-th of equal bodies in a row reads over its start [K].
+
+    Each body warms as T' = (L - T)/tau, where L is what the one before it leaves (its own
+    temperature) and tau is ``tau_s``/``share`` shared out over all; the sensor sees ``lean`` of L.
+    """
+    own = tau_s / share / place
+
+    def rate(t: float, body: Array) -> Array:
+        before = np.concatenate(([np.interp(t, time_s, liquid) - liquid[0]], body[:-1]))
+        return (before - body) / own
+
+    done = solve_ivp(
+        rate,
+        (time_s[0], time_s[-1]),
+        np.zeros(place),
+        t_eval=time_s,
+        max_step=float(time_s[1] - time_s[0]),
+        rtol=1e-9,
+        atol=1e-10,
+    )
+    beside = liquid - liquid[0] if place == 1 else done.y[-2]
+    return lean * beside + (1.0 - lean) * done.y[-1]
+
+
+def slow_liquid(
+    time_s: Array, curve: Array, liquid: Array, sd: Array, apart_k: float, tau_s: float
+) -> float:
+    """Log likelihood that the curve follows a liquid (k, 2) with ``tau_s``, by dense algebra.
+
+    The mean over sensors of 8 to 90 s and ways of 0 to 28 s.
+    """
+    pick = np.unique(np.linspace(0, len(curve) - 1, 60).astype(int))
+    at = time_s[pick]
+    sigma = np.full(len(pick), 0.1 + 0.02 * (curve.max() - curve.min()))
+    told = []
+    for way_s in (0.0, 7.0, 14.0, 28.0):
+        arrived = np.interp(time_s - way_s, liquid[:, 0], liquid[:, 1])
+        for lag_s in (8.0, 16.0, 30.0, 55.0, 90.0):
+            seen = low_pass_of_scipy(time_s, arrived, lag_s)
+            body = low_pass_of_scipy(time_s, seen, tau_s)
+            lost = low_pass_of_scipy(time_s, body, tau_s)[pick] * tau_s
+            gap = float(np.sqrt(np.mean((seen - body)[pick] ** 2)))
+            waves = [np.cos(k * np.pi * at / time_s[-1]) / k for k in (1, 2, 3)]
+            design = np.array(
+                [np.full(len(pick), apart_k), (2.0 + sd[1]) * np.exp(-at / tau_s), sd[2] * lost]
+                + [(sd[3] + sd[4] * gap) * wave for wave in waves]
+            )
+            residual = (curve - curve[0] - body)[pick] + sd[5] * lost
+            told.append(slow_marginal(design, residual, sigma))
+    return float(logsumexp(told) - np.log(len(told)))
