@@ -47,7 +47,7 @@ UNPROVEN = frozenset(
     {
         *("message-not-seen", "message-not-due", "frames-too-few", "signal-not-seen"),
         *("rate-not-stated", "node-unacknowledged", "hand-fault-not-shown"),
-        *("checksum-not-recognised", "recording-not-whole"),
+        *("checksum-not-recognised", "recording-not-whole", "start-not-shown"),
     }
 )
 """Codes that say what was not seen; all others above a note say what is wrong."""

@@ -51,6 +51,7 @@ from busplan.bench.uptime import (
     on_before_finding,
     silent_finding,
     start_findings,
+    start_not_shown,
     start_up_of,
     stopped,
 )
@@ -155,6 +156,7 @@ def prove_node(
     else:
         start = start_up_of(heard, own, times, supply, origin, limits)
         findings += start_findings(start, here, limits)
+        findings += start_not_shown(start, times, here, limits)
     findings += [
         f
         for f in transport_findings(messages.parts, origin)

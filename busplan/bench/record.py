@@ -173,7 +173,7 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
         if limits.power_on_ns is None
         else "not measured: it was sending before power-on"
         if any(f.code == "on-before-power" for f in report.findings)
-        else "none came"
+        else "none came after power-on"
     )
     date = record.date.isoformat(timespec="seconds", sep=" ") if record.date else "not stated"
     allowed = (

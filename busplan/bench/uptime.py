@@ -115,6 +115,35 @@ def start_findings(start: StartUp | None, where: Where, limits: BenchLimits) -> 
     ]
 
 
+def start_not_shown(
+    start: StartUp | None, times: I64, where: Where, limits: BenchLimits
+) -> list[Finding]:
+    """That a start somebody told or asked of was not seen; a silent node has its own finding."""
+    if start is not None or not len(times) or limits.power_cycles:
+        return []
+    told, supply = limits.power_on_ns, limits.supply
+    if told is not None:
+        text = (
+            f"no frame of it came after the moment it is said to have got power, {told / 1e9:g} s"
+        )
+    elif limits.start_within_ns is not None:
+        text = "its start was to be timed, and nothing shows when it got power"
+        text += f": {supply.message}.{supply.signal} did not rise" if supply is not None else ""
+    else:
+        return []
+    return [
+        Finding(
+            "start-not-shown",
+            Weight.CAUTION,
+            where,
+            text,
+            why="A start that nobody saw says nothing of whether the node comes up in time.",
+            action="Record from before it is switched on until it has sent for a while, and tell "
+            "the moment with --power-on, counted from the first frame.",
+        )
+    ]
+
+
 def error_findings(errors: int, entries: int, network: str, node: str) -> list[Finding]:
     """How many error frames came among all that was recorded."""
     if not errors:

@@ -60,6 +60,14 @@ CODES = (
         "Switch it off, start the test, and switch it on when you are told to.",
     ),
     _entry(
+        "start-not-shown",
+        (CAUTION,),
+        "The start of the node was to be timed, and no moment of power-on or no frame after it was "
+        "seen. The test proves nothing of how soon the node comes up.",
+        "Record from before it is switched on until it has sent for a while, and tell the moment "
+        "with --power-on, counted from the first frame.",
+    ),
+    _entry(
         "bus-errors",
         (NOTE, CAUTION),
         "Error frames came during the test. A short, quiet bench pair has none; each one costs the "

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from support.bench import Row, as_built, charger_rows, charger_streams, table_of
 
-from busplan.bench.node_report import BenchLimits, BenchReport, NodeVerdict
+from busplan.bench.node_report import BenchLimits, BenchReport, NodeVerdict, SupplySignal
 from busplan.bench.prove import prove_node
 from busplan.errors import UsageError
 from busplan.findings import Weight
@@ -215,6 +215,18 @@ def test_a_node_that_was_on_before_power_on_has_no_start_up_time() -> None:
     assert report.start_up_ns is None
     assert serious(report) == ["on-before-power"]
     assert report.verdict is NodeVerdict.DOUBTFUL
+
+
+def test_a_start_that_nobody_saw_is_not_proven() -> None:
+    late = prove(charger_rows(), power_on_ns=70 * 10**9)
+    assert serious(late) == ["start-not-shown"]
+    assert late.verdict is NodeVerdict.NOT_PROVEN
+    assert "got power, 70 s" in late.findings[0].summary
+    supply = SupplySignal("ChargeRequest", "ChargeEnable")
+    asked = prove(charger_rows(), start_within_ns=10**9, supply=supply)
+    assert serious(asked) == ["start-not-shown"]
+    assert "ChargeRequest.ChargeEnable did not rise" in asked.findings[0].summary
+    assert serious(prove(charger_rows(), supply=supply)) == []
 
 
 def with_error_at(rows: list[Row], time_ns: int) -> FrameTable:
