@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from busplan.board.quantities import taken
 from busplan.board.state import Reading, TileState
 from busplan.findings import Weight
 from busplan.pack.labels import clock
@@ -201,7 +202,8 @@ def why_missing(reading: Reading) -> str:
     if reading.held.age_ns < 0:
         return "no value yet"
     if reading.held.value != reading.held.value and not reading.held.stale:
-        return "told as not available"
+        # What is made of many signals has none when none of them is fresh; nobody told a code.
+        return "none has a value" if taken(reading.subject) else "told as not available"
     return f"no value for {span_text(reading.held.age_ns)}"
 
 

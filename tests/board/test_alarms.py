@@ -20,6 +20,7 @@ from busplan.cli.recorded_alarms import RecordedAlarms
 from busplan.findings import Weight
 from busplan.plan.problems import Problems
 from busplan.replay.replay import Replay
+from busplan.text.tiles import why_missing
 
 S = 1_000_000_000
 CURRENT = "pack/battery_master/PackStatus/PackCurrent"
@@ -202,3 +203,12 @@ def test_a_recording_tells_each_alarm_when_it_rises_and_when_it_is_over(heron: R
     assert len(lines) == len(whole) + sum(a.cleared_ns is not None for a in whole)
     assert whole
     assert sum(line.strip().startswith(Weight.FAULT.mark) for line in lines) == 1
+
+
+def test_the_lowest_of_cells_that_fell_silent_was_not_told_as_a_code() -> None:
+    heron = make_replay(((4, 4),), 20.0, gap_s=(10, 18), sag_v=0.0)
+    judged = judged_boards(heron, None)
+    at = judged.at(judged.boards.boards[0], 16 * S)
+    lowest = next(r for t in at.tiles for r in t.readings if r.subject == "lowest of cells")
+    assert lowest.missing
+    assert why_missing(lowest) == "none has a value"
