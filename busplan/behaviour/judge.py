@@ -15,7 +15,7 @@ from busplan.behaviour.tally import Tally
 from busplan.errors import UsageError
 from busplan.findings import Finding
 from busplan.frames.table import FrameTable
-from busplan.plan.claims import Behaviour, Operand, messages, operands
+from busplan.plan.claims import Behaviour, Operand, messages, operands, silences
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
 from busplan.transport.messages import Messages
@@ -86,12 +86,19 @@ def weighed(behaviour: Behaviour, signals: Signals) -> Weighed:
 
 
 def judged_from(behaviour: Behaviour, signals: Signals) -> int:
-    """The moment from which a behaviour is judged: each signal has come once, if it comes soon."""
+    """The moment from which a behaviour is judged: each signal has come once, if it comes soon.
+
+    So has each message of whose silence it speaks, if it came before that silence was reached.
+    """
     begin = signals.begin_ns
     for operand in _spoken(behaviour):
         traced = signals.traced(operand)
         if traced.first_ns is not None and traced.first_ns - signals.begin_ns <= traced.allowed_ns:
             begin = max(begin, traced.first_ns)
+    for silent in (s for c in behaviour.claims for s in silences(c)):
+        first = signals.first_ns(silent.path)
+        if first is not None and first - signals.begin_ns <= silent.after_ns:
+            begin = max(begin, first)
     return begin
 
 

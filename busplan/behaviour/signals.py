@@ -123,7 +123,12 @@ class Signals:
 
     def heard(self, path: tuple[str, str, str]) -> bool:
         """Whether any frame of a message was recorded."""
-        return len(self._rows(path)) > 0
+        return self.first_ns(path) is not None
+
+    def first_ns(self, path: tuple[str, str, str]) -> int | None:
+        """When the first frame of a message came; ``None``: never."""
+        rows = self._rows(path)
+        return int(self.messages.times(rows[:1])[0]) if len(rows) else None
 
     def silence(self, path: tuple[str, str, str], after_ns: int) -> Steps:
         """Where no frame of a message has come for ``after_ns``.

@@ -185,14 +185,19 @@ def operands(claim: Claim) -> tuple[Operand, ...]:
             return ()
 
 
-def messages(claim: Claim) -> tuple[tuple[str, str, str], ...]:
-    """The messages of which silence is spoken."""
+def silences(claim: Claim) -> tuple[Silent, ...]:
+    """All that is said of the silence of messages."""
     match claim:
         case Silent():
-            return (claim.path,)
+            return (claim,)
         case Held():
-            return messages(claim.claim)
+            return silences(claim.claim)
         case Several():
-            return tuple(m for c in claim.claims for m in messages(c))
+            return tuple(s for c in claim.claims for s in silences(c))
         case _:
             return ()
+
+
+def messages(claim: Claim) -> tuple[tuple[str, str, str], ...]:
+    """The messages of which silence is spoken."""
+    return tuple(s.path for s in silences(claim))

@@ -179,6 +179,20 @@ def test_silence_and_the_reaction_to_it(vehicle_of) -> None:
     assert "Heat never came, so that nobody saw it stop" in lost.reason
 
 
+@pytest.mark.parametrize(("first_s", "word"), [(0.0, "held"), (0.4, "held"), (3.0, "failed")])
+@pytest.mark.parametrize("never", [True, False])
+def test_a_message_that_comes_throughout_was_never_silent(
+    vehicle_of, first_s: float, word: str, never: bool
+) -> None:
+    claim = '{ message = "sensor/Heat", silent_s = 1 }'
+    said = f"never = {claim}" if never else f"always = {{ not = {claim} }}"
+    vehicle = vehicle_of(f'[[behaviour]]\nname = "talks"\n{said}\n')
+    other = 0, 0x101, np.arange(0.0, 20.0, 0.1), np.zeros(200, np.uint8)
+    network, identifier, time, data = heat([(0, 30)])
+    late = network, identifier, time[time >= first_s], data[time >= first_s]
+    assert one(judge_behaviours(frames(late, other), vehicle)).word == word
+
+
 def test_a_counter_that_begins_anew_counts_on(vehicle_of) -> None:
     vehicle = vehicle_of(
         '[[behaviour]]\nname = "turns"\nalways = { signal = "Turns", '
