@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from busplan.checks.registry import run_checks
 from busplan.commission.entry import Entry, Result
 from busplan.commission.state import (
     FAILED,
@@ -17,6 +18,7 @@ from busplan.commission.state import (
     TestState,
     remarks_of,
 )
+from busplan.findings import Finding, Weight
 from busplan.plan.vehicle import Vehicle
 from busplan.version import __version__
 from busplan.wording import counted
@@ -70,7 +72,11 @@ class Report:
             return "The plan has no list of tests: nothing was commissioned."
         counts = state.counts
         if state.done:
-            return f"All {len(state.tests)} tests of the list are proven."
+            few = {1: "The one test of the list is proven"}
+            said = few.get(len(state.tests), f"All {len(state.tests)} tests of the list are proven")
+            faults = sum(f.weight is Weight.FAULT for f in self.plan_findings)
+            but = f", but the plan itself has {counted(faults, 'fault')}" if faults else ""
+            return f"{said}{but}."
         parts = []
         failed, accepted = len(state.unaccepted), len(self.accepted)
         if failed:
@@ -83,6 +89,11 @@ class Report:
             parts.append(f"{counts[OPEN]} open")
         lead = "Not ready to hand over" if failed else "Not all is proven"
         return f"{lead}: {', '.join(parts)}; {counts[PROVEN]} of {len(state.tests)} proven."
+
+    @cached_property
+    def plan_findings(self) -> tuple[Finding, ...]:
+        """Faults and cautions of the plan held against itself, which no test of the list tells."""
+        return tuple(f for f in run_checks(self.vehicle) if f.weight > Weight.NOTE)
 
     @cached_property
     def accepted(self) -> tuple[TestState, ...]:
@@ -179,6 +190,7 @@ class Report:
                 }
                 for n in self.nodes
             ],
+            "plan_findings": [f.as_dict() for f in self.plan_findings],
             "commissioning": self.commissioning.as_dict(),
             "cautions": list(CAUTIONS),
         }

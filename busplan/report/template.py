@@ -99,6 +99,12 @@ measurement stands behind this report.</p>{% endif %}
 <td data-name="told">{% for t in n.told %}{{ t }}{% if not loop.last %}<br>{% endif %}{% else %}-{% endfor %}</td></tr>
 {% endfor %}</tbody></table></div>
 
+<h2>The plan held against itself</h2>
+{% if r.plan_findings %}<p>Loads, deadlines, identifiers, routes and cables as planned, before anything was
+measured:</p>
+<ul>{% for f in r.plan_findings %}<li><strong>{{ f.weight.word }}</strong> {{ f.where }}: {{ f.summary }}</li>{% endfor %}</ul>
+{% else %}<p>Loads, deadlines, identifiers, routes and cables as planned: no faults and no cautions.</p>{% endif %}
+
 {% if plots %}<h2>Figures</h2>
 {% for p in plots %}<figure>{{ p.svg|safe_svg }}<figcaption>{{ p.title }}. {{ p.text }}</figcaption></figure>
 {% endfor %}{% elif plots is none %}<p class="small">Without figures: matplotlib is not
@@ -133,7 +139,7 @@ the one named is licensed was not checked{% endif %}{% endif %}
 {{ t.proof[1].text }}. Accepted by {{ t.accepted.who }} on {{ t.accepted.time }}: {{ t.accepted.text }}</li>{% endfor %}</ul>{% endif %}
 
 <h2>What was not shown</h2>
-{% if unseen %}<p>{{ unseen|length }} tests were not done, or what was recorded could not show them:</p>
+{% if unseen %}<p>Not done, or what was recorded could not show it ({{ unseen|length }}):</p>
 <ul>{% for t in unseen %}<li>{{ t.test.name }}{% if t.proof %}: {{ t.proof[1].text }}{% endif %}</li>{% endfor %}</ul>
 {% else %}<p>Nothing: every test of the list was done.</p>{% endif %}
 
@@ -155,7 +161,7 @@ the one named is licensed was not checked{% endif %}{% endif %}
 {% endfor %}</tbody></table></div>{% endif %}
 {% for e, c in r.captures %}{% if c.notes_left_out %}<p class="small">{{ c.name }}: {{ c.notes_left_out }} more
 notes stand in the file beside it.</p>{% endif %}{% endfor %}
-<p>The journal has {{ r.commissioning.journal.entries|length }} entries; the hash of the last is
+<p>Entries of the journal: {{ r.commissioning.journal.entries|length }}; the hash of the last is
 <span class="hash">{{ r.commissioning.journal.last }}</span>. Each entry carries the hash of the one
 before it. The list of hashes beside this report (.sha256) tells whether report, journal and captures
 are those of that day: <code>busplan report --verify LIST</code>, or any program that checks SHA-256

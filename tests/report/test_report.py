@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from support.bench import PLANS, as_built
 from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
@@ -221,6 +222,8 @@ def test_all_proven_is_said_only_then(report: Report) -> None:
     )
     done = Report(vehicle, commissioning_of(vehicle, Journal(entries)), "d")
     assert done.words == f"All {len(vehicle.tests)} tests of the list are proven."
+    one = replace(done.commissioning, tests=done.commissioning.tests[:1])
+    assert replace(done, commissioning=one).words == "The one test of the list is proven."
     changed = Report(vehicle, commissioning_of(vehicle, Journal(entries, ("line 1",))), "d")
     assert "proves nothing" in changed.words
     assert changed.verdict == "failed"
@@ -228,6 +231,20 @@ def test_all_proven_is_said_only_then(report: Report) -> None:
         Entry(1, "t", "A", "looked", tuple(Result(t.name, "proven") for t in vehicle.tests[1:])),
     )
     assert Report(vehicle, commissioning_of(vehicle, Journal(less)), "d").verdict == "not shown"
+
+
+def test_faults_of_the_plan_are_told_although_no_test_shows_them(report: Report) -> None:
+    bad = load_plan(PLANS / "as_bought.toml")
+    first = report.commissioning.tests[0]
+    proof = (Entry(1, "t", "A", "looked"), Result(first.test.name, "proven"))
+    proven = replace(first, state="proven", proof=proof, accepted=None)
+    state = replace(report.commissioning, tests=(proven,))
+    found = Report(bad, state, "d")
+    assert found.words == "The one test of the list is proven, but the plan itself has 7 faults."
+    text = " ".join(re.sub("<[^>]+>", "", page_of(found, ())).split())
+    assert "fault drive/lift: lift speaks 250 kbit/s, but drive runs at 500 kbit/s." in text
+    assert len(found.as_dict()["plan_findings"]) == 11
+    assert not Report(as_built(), state, "d").plan_findings
 
 
 def test_lists_of_hashes() -> None:
@@ -264,7 +281,7 @@ def test_written_and_verified(tmp_path: Path) -> None:
     out = tmp_path / "out" / "build.html"
     run = busplan("report", plan, "--to", out, "--parquet")
     assert run.code == 0, run.err
-    assert "All 1 tests" in run.out
+    assert "The one test of the list is proven." in run.out
     listed = out.with_suffix(".sha256")
     # As the common checking programs read it.
     for line in listed.read_text().splitlines():
