@@ -1,8 +1,9 @@
 """Every network's cable and bit timing beside their limits, as tables and as a document.
 
 The rules of this file: figures and limits are those of :mod:`busplan.wire.cable_rules` and
-:mod:`busplan.wire.bit_timing`, findings those of :mod:`busplan.checks.cabling`. A quantity that the
-plan does not state is neither within its limit nor beyond it.
+:mod:`busplan.wire.bit_timing`; findings, and what is beyond a limit, those of
+:mod:`busplan.checks.cabling`. A quantity that the plan does not state is neither within its limit
+nor beyond it.
 """
 
 from __future__ import annotations
@@ -11,7 +12,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from busplan.checks.cabling import network_findings
+from busplan.checks.cabling import (
+    network_findings,
+    too_late,
+    too_long,
+    too_many,
+    wrong_terminators,
+)
 from busplan.checks.document import judgement
 from busplan.findings import Finding, Weight
 from busplan.plan.select import select_networks
@@ -20,6 +27,7 @@ from busplan.tables import Table, unit
 from busplan.wire.bit_timing import BitRegisters, NodeTiming, node_timings
 from busplan.wire.cable_rules import (
     PAIR_OHM,
+    TERMINATOR_OHM,
     TERMINATORS,
     CableState,
     Lengths,
@@ -148,7 +156,7 @@ def _length_rows(state: CableState, lengths: Lengths, phase: str) -> Iterator[Li
             least=None,
             most=limit.most,
             unit="m",
-            beyond=Weight.CAUTION if planned is not None and planned > limit.most else None,
+            beyond=too_long(planned, limit),
             source=limit.source,
         )
 
@@ -161,28 +169,24 @@ def _length_rows(state: CableState, lengths: Lengths, phase: str) -> Iterator[Li
 
 
 def _round_trip(state: CableState) -> LimitRow:
-    trip, most = state.round_trip_ns, state.round_trip_limit_ns
     return LimitRow(
         network=state.network.name,
         what=f"there and back, sample at {percent(state.sample_point)}",
-        planned=trip,
+        planned=state.round_trip_ns,
         least=None,
-        most=most,
+        most=state.round_trip_limit_ns,
         unit="ns",
-        beyond=Weight.FAULT if trip is not None and trip > most else None,
+        beyond=too_late(state),
         source="propagation",
     )
 
 
 def _terminators(state: CableState) -> Iterator[LimitRow]:
-    """Their number, and the resistance that they make."""
+    """Their number, the resistance that they make, and each whose own is wrong."""
     pair, number = state.pair_ohm, len(state.terminators)
     least, most = PAIR_OHM
     good = pair is not None and least <= pair <= most
-
-    def judged(holds: bool) -> Weight | None:
-        return None if holds or not state.stated else Weight.CAUTION
-
+    weight = wrong_terminators(state)
     yield LimitRow(
         network=state.network.name,
         what="terminators",
@@ -190,7 +194,7 @@ def _terminators(state: CableState) -> Iterator[LimitRow]:
         least=TERMINATORS,
         most=TERMINATORS,
         unit="",
-        beyond=judged(number == TERMINATORS),
+        beyond=None if number == TERMINATORS else weight,
         source=TERMINATION,
     )
     yield LimitRow(
@@ -200,9 +204,22 @@ def _terminators(state: CableState) -> Iterator[LimitRow]:
         least=least,
         most=most,
         unit="Ω",
-        beyond=judged(good),
+        beyond=None if good else weight,
         source=TERMINATION,
     )
+    low, high = TERMINATOR_OHM
+    for one in state.terminators if weight is not None else ():
+        if not low <= one.ohm <= high:
+            yield LimitRow(
+                network=state.network.name,
+                what=f"terminator {f'in {one.node}' if one.node else 'on the cable'}",
+                planned=one.ohm,
+                least=low,
+                most=high,
+                unit="Ω",
+                beyond=weight,
+                source=TERMINATION,
+            )
 
 
 def _nodes(state: CableState) -> LimitRow:
@@ -214,7 +231,7 @@ def _nodes(state: CableState) -> LimitRow:
         least=None,
         most=limit.most,
         unit="",
-        beyond=Weight.CAUTION if state.nodes > limit.most else None,
+        beyond=too_many(state),
         source=limit.source,
     )
 

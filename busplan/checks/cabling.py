@@ -49,8 +49,8 @@ def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
     yield from _round_trip(state)
     yield from _terminators(state)
     yield from _inside_trunk(state)
-    if state.nodes > state.node_limit.most:
-        yield _too_many(state)
+    if (weight := too_many(state)) is not None:
+        yield _too_many(state, weight)
     yield from _bit_timing(state, node_timings(vehicle, name))
     if not state.stated and any(n.cable is not None for n in vehicle.networks.values()):
         yield _not_stated(state)
@@ -61,12 +61,42 @@ def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
             yield _stubs_not_stated(state, unsaid)
 
 
+def too_long(length_m: float | None, limit: Limit) -> Weight | None:
+    """How heavy it is that a length is over its limit; ``None`` when it is not, or not known."""
+    return Weight.CAUTION if length_m is not None and length_m > limit.most else None
+
+
+def too_late(state: CableState) -> Weight | None:
+    """The same of a bit that is sampled before it was there and back."""
+    trip = state.round_trip_ns
+    return Weight.FAULT if trip is not None and trip > state.round_trip_limit_ns else None
+
+
+def wrong_terminators(state: CableState) -> Weight | None:
+    """The same of terminators: their number, and the ohms of each.
+
+    Two at most say nothing where the plan does not describe the cable: others may be on it.
+    """
+    fitted, pair = state.terminators, state.pair_ohm
+    if not state.stated and len(fitted) <= TERMINATORS:
+        return None
+    low, high = TERMINATOR_OHM
+    if len(fitted) == TERMINATORS and all(low <= t.ohm <= high for t in fitted):
+        return None
+    return Weight.FAULT if pair is None or pair < LEAST_PAIR_OHM else Weight.CAUTION
+
+
+def too_many(state: CableState) -> Weight | None:
+    """The same of the number of nodes."""
+    return Weight.CAUTION if state.nodes > state.node_limit.most else None
+
+
 def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Finding]:
     name = state.network.name
-    if state.trunk_m is not None and state.trunk_m > lengths.trunk.most:
+    if state.trunk_m is not None and (weight := too_long(state.trunk_m, lengths.trunk)) is not None:
         yield Finding(
             "trunk-too-long",
-            Weight.CAUTION,
+            weight,
             Where(name),
             f"The trunk of {name} is {metres(state.trunk_m)}; at {speed} at most "
             f"{metres(lengths.trunk.most)} ({lengths.trunk.source}).",
@@ -77,10 +107,10 @@ def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Findi
             _length_figures(state.trunk_m, lengths.trunk),
         )
     for node, stub in state.stubs_m:
-        if stub > lengths.stub.most:
+        if (weight := too_long(stub, lengths.stub)) is not None:
             yield Finding(
                 "stub-too-long",
-                Weight.CAUTION,
+                weight,
                 Where(name, node),
                 f"{node} hangs on a stub of {metres(stub)} on {name}; at {speed} at most "
                 f"{metres(lengths.stub.most)} ({lengths.stub.source}).",
@@ -88,10 +118,12 @@ def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Findi
                 f"Lead the trunk past {node} and loop it through, so that the stub is short.",
                 _length_figures(stub, lengths.stub),
             )
-    if lengths.stubs is not None and state.all_stubs_m > lengths.stubs.most:
+    if lengths.stubs is None:
+        return
+    if (weight := too_long(state.all_stubs_m, lengths.stubs)) is not None:
         yield Finding(
             "stub-too-long",
-            Weight.CAUTION,
+            weight,
             Where(name),
             f"The stubs of {name} are {metres(state.all_stubs_m)} together; at {speed} at most "
             f"{metres(lengths.stubs.most)} ({lengths.stubs.source}).",
@@ -103,13 +135,14 @@ def _too_long(state: CableState, lengths: Lengths, speed: str) -> Iterator[Findi
 
 def _round_trip(state: CableState) -> Iterator[Finding]:
     trip, limit, path = state.round_trip_ns, state.round_trip_limit_ns, state.path_m
-    if trip is None or path is None or trip <= limit:
+    weight = too_late(state)
+    if weight is None or trip is None or path is None:
         return
     network = state.network
     longest = max(0.0, longest_m(network.bit_rate, state.sample_point, state.transceivers_ns))
     yield Finding(
         "round-trip-too-long",
-        Weight.FAULT,
+        weight,
         Where(network.name),
         f"On {network.name} a bit takes {trip:.0f} ns over {metres(path)} and back; it is sampled "
         f"after {limit:.0f} ns, enough for {metres(longest)}.",
@@ -125,20 +158,17 @@ def _round_trip(state: CableState) -> Iterator[Finding]:
 
 def _terminators(state: CableState) -> Iterator[Finding]:
     fitted, pair, name = state.terminators, state.pair_ohm, state.network.name
-    if not state.stated and len(fitted) <= TERMINATORS:
+    weight = wrong_terminators(state)
+    if weight is None:
         return
     low, high = TERMINATOR_OHM
-    wrong = [t for t in fitted if not low <= t.ohm <= high]
-    if len(fitted) == TERMINATORS and not wrong:
-        return
     told = "no terminator"
     if fitted:
         told = f"{counted(len(fitted), 'terminator')} ({terminators_in_words(state)})"
     across = f"{pair:.0f} Ω across the pair" if pair else "an open pair"
-    broken = pair is None or pair < LEAST_PAIR_OHM
     yield Finding(
         "terminators-wrong",
-        Weight.FAULT if broken else Weight.CAUTION,
+        weight,
         Where(name, next((t.node for t in fitted if t.node), None)),
         f"{name} has {told}, which makes {across}; it should be {TERMINATORS} of {low:.0f} to "
         f"{high:.0f} Ω, {PAIR_OHM[0]:.0f} to {PAIR_OHM[1]:.0f} Ω across the pair.",
@@ -205,11 +235,11 @@ def _inside_trunk(state: CableState) -> Iterator[Finding]:
         )
 
 
-def _too_many(state: CableState) -> Finding:
+def _too_many(state: CableState, weight: Weight) -> Finding:
     limit = state.node_limit
     return Finding(
         "too-many-nodes",
-        Weight.CAUTION,
+        weight,
         Where(state.network.name),
         f"{state.network.name} has {state.nodes} nodes; at most {limit.most:.0f} ({limit.source}).",
         "Each transceiver loads the pair; together they pull its levels out of their range.",

@@ -103,11 +103,7 @@ def draft_signals(one: SurveyedIdentifier) -> tuple[Signal, ...]:
         start, length = one.selector.start, one.selector.length
         signals.append(Signal(PAGE, start, length, selects=True, comment=told))
     width = 8 * next(iter(one.lengths), 0)
-    signals += [
-        _value(v)
-        for v in one.values
-        if max(Signal("", v.start, v.length, v.big_endian).bits()) < width
-    ]
+    signals += [s for s in map(_value, one.values) if max(s.bits()) < width]
     # The selector first, then what every frame carries, then page by page.
     return tuple(
         sorted(

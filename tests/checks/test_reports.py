@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from support.vehicles import stream, vehicle
 
 from busplan.checks.cable_report import cable_report
@@ -104,6 +107,56 @@ def test_what_is_marked_in_the_cable_table_is_also_a_finding(name: str) -> None:
     assert pickle.loads(pickle.dumps(report)).as_dict() == report.as_dict()
 
 
+OF_ROW = {
+    "trunk": "trunk-too-long",
+    "longest stub": "stub-too-long",
+    "all stubs": "stub-too-long",
+    "there and back": "round-trip-too-long",
+    "terminator": "terminators-wrong",
+    "across the pair": "terminators-wrong",
+    "nodes": "too-many-nodes",
+}
+"""What a row that is beyond its limit is told as."""
+LENGTHS_M = st.sampled_from([0.2, 1.4, 1.6, 6.0, 24.0, 26.0, 101.0])
+
+
+@given(
+    trunk_m=LENGTHS_M,
+    stubs_m=st.lists(LENGTHS_M, max_size=3),
+    ohms=st.lists(st.sampled_from([20.0, 90.0, 120.0, 150.0]), max_size=4),
+    built_in=st.booleans(),
+    rate=st.sampled_from([250_000, 500_000, 1_000_000]),
+    data_rate=st.sampled_from([None, 5_000_000]),
+    nodes=st.sampled_from([2, 31]),
+    j1939=st.booleans(),
+)
+def test_the_cable_table_marks_what_the_findings_tell_as_heavily(
+    trunk_m: float,
+    stubs_m: list[float],
+    ohms: list[float],
+    built_in: bool,
+    rate: int,
+    data_rate: int | None,
+    nodes: int,
+    j1939: bool,
+) -> None:
+    stubs = {f"n{i}": m for i, m in enumerate(stubs_m)}
+    cable = None if built_in else Cable(trunk_m, stubs, tuple(ohms))
+    network = Network("a", rate, data_bit_rate=data_rate, cable=cable, j1939=j1939)
+    van = vehicle([stream(i, node=f"n{i}") for i in range(nodes)], [network])
+    for node, ohm in zip(van.nodes.values(), ohms if built_in else (), strict=False):
+        node.on["a"] = replace(node.on["a"], terminator_ohm=ohm)  # type: ignore[index]
+    report = cable_report(van)
+    marked = {
+        (code, row.beyond)
+        for row in report.limit_table().rows
+        for start, code in OF_ROW.items()
+        if row.beyond is not None and row.what.startswith(start)
+    }
+    told = {(f.code, f.weight) for f in report.findings if f.code in OF_ROW.values()}
+    assert marked == told
+
+
 def test_a_cable_nobody_describes_is_neither_within_nor_beyond_its_limits(bought: Vehicle) -> None:
     for one in cable_report(bought).networks:
         for row in one.limits:
@@ -179,8 +232,12 @@ def test_a_message_does_not_wait_for_itself() -> None:
         ),
         (
             Cable(20.0, {}, (200.0, 200.0)),
-            {"across the pair, power off": Weight.CAUTION},
+            {
+                "across the pair, power off": Weight.CAUTION,
+                "terminator on the cable": Weight.CAUTION,
+            },
         ),
+        (Cable(20.0, {}, (90.0, 120.0)), {"terminator on the cable": Weight.CAUTION}),
         (Cable(None, {}, (120.0, 120.0)), {}),
     ],
 )
