@@ -208,7 +208,8 @@ def _parsed(line: bytes) -> Entry | None:
             hash=_as(value["hash"], str),
             torn=_as(value["torn"], str),
         )
-    except (ValueError, KeyError, TypeError, RecursionError):
+        sealed(entry)  # what no entry could have been written as, such as NaN, is none
+    except (ValueError, KeyError, TypeError, RecursionError, UsageError):
         return None
     if entry.kind not in KINDS or not all(isinstance(r.figures, dict) for r in results):
         return None

@@ -96,10 +96,12 @@ def baseline_rows(report: Report) -> Sequence[tuple[str, str, str]]:
         assert state.proof is not None
         kept = (state.proof[1].figures or {}).get("baseline")
         topics = kept.get("figures") if isinstance(kept, Mapping) else None
-        for topic, figures in (topics or {}).items():
-            if topic not in list(Topic):
+        for topic, figures in topics.items() if isinstance(topics, Mapping) else ():
+            if topic not in list(Topic) or not isinstance(figures, Mapping):
                 continue
-            values = [v for v in figures.get("value", ()) if v is not None]
+            listed = figures.get("value")
+            numbers = listed if isinstance(listed, list) else []
+            values = [v for v in numbers if isinstance(v, int | float)]
             if values:
                 told, factor, unit = kept_told(Topic(topic))
                 ends = (min(values) * factor, max(values) * factor)

@@ -93,6 +93,13 @@ def test_every_changed_byte_is_found(three: Path) -> None:
             assert read_journal(changed).broken, (place, other)
 
 
+@pytest.mark.parametrize("number", [b"NaN", b"Infinity", b"1e999"])
+def test_a_number_that_no_entry_can_hold_is_a_change(three: Path, number: bytes) -> None:
+    journal = read_journal(three.read_bytes().replace(b"1.5", number, 1))
+    assert journal.broken[0] == "line 1 has been changed: it is no entry"
+    assert len(journal.entries) == 2
+
+
 def test_a_line_taken_out_or_moved_is_found(three: Path) -> None:
     one, two, last = three.read_bytes().splitlines(keepends=True)
     for changed in (two + last, one + last, two + one + last, one + one + two + last):

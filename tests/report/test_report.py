@@ -171,6 +171,9 @@ def test_what_is_kept_is_told_with_its_unit(report: Report, monkeypatch) -> None
         "resistance at 1 s": {"value": [0.98, 1.12], "conditions": ""},
         "resistance outside the taps": {"value": [0.8]},
         HOSTILE: {"value": [1]},
+        "capacity": 5,
+        "exchange": {"value": "x"},
+        "temperature": {"value": [None, "x"]},
     }
     entry = Entry(1, "now", "A", "capture")
     result = Result("drive", "proven", "", {"baseline": {"figures": kept}})
