@@ -43,31 +43,31 @@ def one_member(
         if not len(mine.time_ns):
             continue
         trend = fit_trend(mine.time_ns, mine.value[:, [at]], mine.uncertainty[:, [at]])
-        wide = TWO_SIDED * mine.uncertainty[:, at]
-        value, scale = mine.value[:, at] * figure.scale, figure.scale
+        scale = figure.scale
+        value, low, high = (each[:, at] * scale for each in (mine.value, mine.low, mine.high))
         line = trend.at(mine.time_ns)[:, 0] * scale
         curve = Curve(
             f"{what} {member} of {mine.vehicle}",
             mine.time_ns,
             value,
-            value - wide * scale,
-            value + wide * scale,
+            low,
+            high,
             line if np.isfinite(line).all() else None,
         )
         curves.append(curve)
         says.append(_of_line(curve.name, figure, trend, 0, mine.left_out))
-        tables.append((mine, value, wide * scale))
+        tables.append((mine, value, low, high))
     if not curves:
         raise UsageError(_nobody(what, member, figure, list(known)))
     rows = table_of(
         {
-            "vehicle": [y.vehicle for y, v, _ in tables for _ in v],
-            "time": np.concatenate([y.time_ns for y, _, _ in tables]),
-            "test": [t for y, _, _ in tables for t in y.texts["test"].to_pylist()],
-            "value": np.concatenate([v for _, v, _ in tables]),
-            "low": np.concatenate([v - w for _, v, w in tables]),
-            "high": np.concatenate([v + w for _, v, w in tables]),
-            "capture": [u for y, _, _ in tables for u in y.texts["uri"].to_pylist()],
+            "vehicle": [y.vehicle for y, v, _, _ in tables for _ in v],
+            "time": np.concatenate([y.time_ns for y, *_ in tables]),
+            "test": [t for y, *_ in tables for t in y.texts["test"].to_pylist()],
+            "value": np.concatenate([v for _, v, _, _ in tables]),
+            "low": np.concatenate([low for _, _, low, _ in tables]),
+            "high": np.concatenate([high for *_, high in tables]),
+            "capture": [u for y, *_ in tables for u in y.texts["uri"].to_pylist()],
         }
     )
     title = f"{what} {member}: {figure.title}"
@@ -165,14 +165,14 @@ def drifting(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: bo
                 _of_line(f"{what} {years.members[i]} of {years.vehicle}", figure, trend, i, 0)
             )
             known = np.isfinite(years.value[:, i])
-            scale, wide = figure.scale, TWO_SIDED * years.uncertainty[known, i]
+            scale = figure.scale
             curves.append(
                 Curve(
                     f"{what} {years.members[i]} of {years.vehicle}",
                     years.time_ns[known],
                     years.value[known, i] * scale,
-                    (years.value[known, i] - wide) * scale,
-                    (years.value[known, i] + wide) * scale,
+                    years.low[known, i] * scale,
+                    years.high[known, i] * scale,
                     trend.at(years.time_ns[known])[:, i] * scale,
                 )
             )
@@ -220,24 +220,32 @@ def baseline_and_now(
             says.append(f"{mine.vehicle}: not shown; one capture alone tells no change")
             continue
         ends = min(ENDS, len(mine.time_ns) // 2)
-        first, first_error = _mean(mine.value[:ends], mine.uncertainty[:ends])
-        now, now_error = _mean(mine.value[-ends:], mine.uncertainty[-ends:])
-        error = np.hypot(first_error, now_error)
+        first, now, error = _ends(mine, ends)
         names += [(mine.vehicle, m) for m in mine.members]
         out = np.zeros(len(mine.members), np.bool_)
+        shown = 0
         if figure.topic is not None:
             least, usual = LEAST[figure.topic], USUAL[figure.topic]
-            out[Drift(figure.topic, now - first, error, least, usual).drifted] = True
+            drift = Drift(figure.topic, now - first, error, least, usual)
+            out[drift.drifted] = True
+            shown = sum(a is Answer.GOOD for a in drift.answers)
         moved += out.tolist()
         for column, value in zip(columns, (first, now, now - first, error), strict=True):
             columns[column].append(value * figure.scale)
         days = (mine.time_ns[-1] - mine.time_ns[0]) / 86_400e9
         told = [mine.members[i] for i in np.flatnonzero(out)]
-        which = f" ({listing(told, 8)})" if told else ""
-        says.append(
-            f"{mine.vehicle}: {counted(len(told), what)} moved{which} between the first {ends} "
-            f"and the last {ends} captures, {days:,.0f} days apart"
-        )
+        between = f"between the first {ends} and the last {ends} captures, {days:,.0f} days apart"
+        if figure.topic is None:
+            says.append(f"{mine.vehicle}: what changed {between}; none of it is judged")
+        elif told:
+            which = f"{counted(len(told), what)} moved ({listing(told, 8)})"
+            says.append(f"{mine.vehicle}: {which} {between}")
+        else:
+            says.append(
+                f"{mine.vehicle}: no {what} is seen to have moved by "
+                f"{LEAST[figure.topic] * figure.scale:g} {figure.unit} or more {between}; for "
+                f"{shown} of {len(mine.members)} it is shown that it did not"
+            )
     if not says:
         says.append(f"not shown: no capture asked for tells the {figure.title}")
     joined = {n: np.concatenate(v) if v else np.empty(0) for n, v in columns.items()}
@@ -263,13 +271,36 @@ def _enough(desk: Desk, figure: Figure, vehicles: Sequence[str], *, modules: boo
         look = look * 10 if look < MOST_AT_ENDS // 10 else MOST_AT_ENDS + 1
 
 
-def _mean(value: F64, uncertainty: F64) -> tuple[F64, F64]:
-    """Mean over captures (k, m) and its standard uncertainty: stated or scattered, the larger."""
+def _ends(years: Years, ends: int) -> tuple[F64, F64, F64]:
+    """Means of the first and of the last captures (m,), and the uncertainty of their difference.
+
+    A line through both is taken out of the scatter: what moves steadily moves within either, too.
+    """
+    early, late = slice(None, ends), slice(-ends, None)
+    time = (years.time_ns - years.time_ns[0]) / 86_400e9
+    means = [_mean(years.value[part]) for part in (early, late)]
+    apart = float(time[late].mean() - time[early].mean())
+    slope = (means[1] - means[0]) / apart if apart > 0.0 else np.zeros(len(means[0]))
+    errors = [
+        _error(years.value[part] - np.outer(time[part], slope), years.uncertainty[part])
+        for part in (early, late)
+    ]
+    return means[0], means[1], np.hypot(*errors)
+
+
+def _mean(value: F64) -> F64:
+    """Mean over captures (k, m) → (m,); NaN where none tells."""
+    known = np.isfinite(value)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(known, value, 0.0).sum(axis=0) / known.sum(axis=0), np.float64)
+
+
+def _error(value: F64, uncertainty: F64) -> F64:
+    """Standard uncertainty of the mean over captures (k, m): stated or scattered, the larger."""
     known = np.isfinite(value)
     count = known.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.where(known, value, 0.0).sum(axis=0) / count
-        square = np.where(known, (value - mean) ** 2, 0.0).sum(axis=0)
+        square = np.where(known, (value - _mean(value)) ** 2, 0.0).sum(axis=0)
         scattered = np.sqrt(square / np.maximum(count - 1, 1) / count)
         stated = np.sqrt(np.where(known, np.nan_to_num(uncertainty) ** 2, 0.0).sum(axis=0)) / count
-    return mean, np.fmax(scattered, stated)
+    return np.asarray(np.fmax(scattered, stated), np.float64)

@@ -23,8 +23,9 @@ Made = TypeVar("Made")
 class Years:
     """One figure of one vehicle's cells or modules over its captures.
 
-    ``time_ns`` (n,) ascending; ``value`` and ``uncertainty`` (standard) are (n, m), NaN where not
-    told; ``members`` (m,) are their names, ``texts`` (n,) pyarrow arrays by column.
+    ``time_ns`` (n,) ascending; ``value``, ``uncertainty`` (standard) and the two ends of its
+    interval are (n, m), NaN where not told; the interval need not lie evenly about the value.
+    ``members`` (m,) are their names, ``texts`` (n,) pyarrow arrays by column.
     ``left_out`` counts captures without a date or of another layout.
     """
 
@@ -33,6 +34,8 @@ class Years:
     time_ns: I64
     value: F64
     uncertainty: F64
+    low: F64
+    high: F64
     texts: Mapping[str, Any]
     left_out: int
 
@@ -44,6 +47,8 @@ class Years:
             time_ns=self.time_ns[kept],
             value=self.value[kept],
             uncertainty=self.uncertainty[kept],
+            low=self.low[kept],
+            high=self.high[kept],
             texts={n: each.take(kept) for n, each in self.texts.items()},
         )
 
@@ -152,13 +157,15 @@ def _years(
         error = high - low
         error /= 2 * TWO_SIDED
     else:
-        error = np.full(value.shape, np.nan)
+        error = low = high = np.full(value.shape, np.nan)
     years = Years(
         vehicle=vehicle,
         members=mine,
         time_ns=np.asarray(rows["start_ns"], np.int64)[kept],
         value=value,
         uncertainty=error,
+        low=low,
+        high=high,
         texts={n: rows[n].take(kept) for n in texts},
         left_out=len(some) - len(kept),
     )

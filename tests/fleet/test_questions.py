@@ -64,6 +64,12 @@ def test_baseline_against_now_names_it_too(desk: Desk) -> None:
     assert [(r["vehicle"], r["cell"]) for r in moved] == [("van-1", "53")]
     assert moved[0]["change"] == pytest.approx(55 * 65 / 70, abs=6)
     assert "1 cell moved (53)" in reply.says[0]
+    # It moved within either end, too: that is no scatter of it.
+    assert moved[0]["uncertainty"] < 2.0
+    assert "no cell is seen to have moved by 10 % or more" in reply.says[1]
+    assert reply.says[1].endswith("for 96 of 96 it is shown that it did not")
+    unjudged = answered(desk, "baseline", Asked(figure="voltage"))
+    assert all(line.endswith("none of it is judged") for line in unjudged.says)
 
 
 def test_lines_fitted_together_are_those_fitted_alone() -> None:
@@ -118,6 +124,10 @@ def test_a_cell_and_a_module_over_the_years(desk: Desk, tmp_path: Path) -> None:
     assert "a year, between" in reply.says[0]
     module = answered(desk, "module", Asked("M3"))
     assert len(module.table) == 210
+    # Its interval is the one that was judged, which lies unevenly about it.
+    shown = {n: np.array(module.table[n].to_pylist()) for n in ("value", "low", "high")}
+    assert np.allclose(shown["value"] - shown["low"], 0.05)
+    assert np.allclose(shown["high"] - shown["value"], 0.15)
     assert "not told apart from none" in module.says[0]
     for wrong, words in (
         (Asked("97"), "there is no cell 97"),

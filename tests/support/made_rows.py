@@ -81,8 +81,8 @@ def judgements(
     modules = {
         "module": _same([f"M{n + 1}" for n in range(MODULES)], captures),
         "exchange": _lists(exchange, MODULES),
-        "exchange_low": _lists(exchange - 0.1, MODULES),
-        "exchange_high": _lists(exchange + 0.1, MODULES),
+        "exchange_low": _lists(exchange - 0.05, MODULES),
+        "exchange_high": _lists(exchange + 0.15, MODULES),
     }
     width = len(NETWORKS)
     peak = rng.uniform(0.1, 0.6, (captures, width))
