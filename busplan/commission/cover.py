@@ -20,6 +20,7 @@ from busplan.bench.expected import Heard, NodeTold, expected_findings, told_of_n
 from busplan.bench.node_report import NodeVerdict
 from busplan.bench.run import BenchTest
 from busplan.commission.entry import Result, Saying
+from busplan.commission.heard_on import heard_on
 from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN
 from busplan.decode.match import Match, match_frames
 from busplan.errors import CaptureError
@@ -31,8 +32,7 @@ from busplan.pack.tables import judged_dict
 from busplan.pack.whole import judge_whole
 from busplan.plan.claims import messages, operands
 from busplan.plan.planned_tests import BY_CAPTURE, PlannedTest
-from busplan.plan.vehicle import Stream, Vehicle
-from busplan.traffic.cycle_rule import SURE_GAPS
+from busplan.plan.vehicle import Vehicle
 from busplan.traffic.measurement import Measurement, measure_traffic
 from busplan.transport.messages import put_together
 from busplan.wording import counted, listing, percent
@@ -239,6 +239,10 @@ def _load(covered: Covered, test: PlannedTest) -> Result | None:
     if row.recorded_s < SHORTEST_LOAD_S and not heavy:
         answer = NOT_SHOWN
         text += f"; {row.recorded_s:.0f} s are too short to tell"
+    heard = heard_on(covered.vehicle, covered.traffic, test.subject)
+    if not (heard.complete or heavy):
+        answer = NOT_SHOWN  # what did not come would have added to it
+        text += heard.not_heard
     figures = figures_of_load(covered.traffic, test.subject)
     return Result(test.name, answer, text + _first(heavy), _plain(figures))
 
@@ -297,37 +301,19 @@ def _cycles(covered: Covered, test: PlannedTest) -> Result | None:
     if test.subject not in covered.networks:
         return None
     heavy = _about(covered, test.subject, _CYCLES)
-    frames = {
-        one.streams[0].path: one.frames
-        for one in covered.traffic.identifiers
-        if one.key.network == test.subject and len(one.streams) == 1
-    }
-    here = covered.vehicle.on(test.subject)
-    wanted = [s for s in here if s.cycle is not None and not s.event and not s.optional]
-    missing = [s for s in wanted if not frames.get(s.path)]
-    few = [s for s in wanted if 0 < frames.get(s.path, 0) <= SURE_GAPS]
-    text = f"{counted(len(frames), 'message')} measured{_first(heavy)}"
+    heard = heard_on(covered.vehicle, covered.traffic, test.subject)
+    text = f"{counted(len(heard.frames), 'message')} measured{_first(heavy)}"
     answer = FAILED if heavy else PROVEN
-    if not heavy and (missing or few or not wanted):
+    if not heavy and not (heard.complete and not heard.few):
         answer = NOT_SHOWN
-        text += f"; not heard: {listing(_names(missing, here))}" if missing else ""
-        text += f"; too few frames of {listing(_names(few, here))}" if few else ""
-        text += "" if wanted else "; the plan states no cycle time on it"
+        text += heard.not_heard
+        text += f"; too few frames of {listing(heard.few)}" if heard.few else ""
     figures = {
-        "messages": len(frames),
-        "missing": _names(missing, here),
+        "messages": len(heard.frames),
+        "missing": heard.missing,
         "cycles_ms": figures_of_cycles(covered.traffic, test.subject),
     }
     return Result(test.name, answer, text, _plain(figures))
-
-
-def _names(streams: Sequence[Stream], here: Sequence[Stream]) -> list[str]:
-    """Names of messages, with their node where another node has one of that name."""
-    all_names = [s.message.name for s in here]
-    return [
-        s.message.name if all_names.count(s.message.name) == 1 else f"{s.message.name} of {s.node}"
-        for s in streams
-    ]
 
 
 def _expect(covered: Covered, test: PlannedTest) -> Result | None:
