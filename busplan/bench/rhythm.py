@@ -34,6 +34,8 @@ STEADY = 0.25
 """A rhythm is a message's own when 99 of 100 distances lie within this share of the median."""
 STARTING_NS = 3_000_000_000
 """A node that may just have been switched on starts its messages within this time."""
+STARTED_NS, STARTED_CYCLES = 10_000_000_000, 10.0
+"""Later than both, a message has been missing, whenever the node was switched on."""
 DRIFT = 0.05
 """A cycle that moves by this share from the first to the last frames drifts."""
 BLOCK = 20
@@ -261,9 +263,10 @@ def _begins_late(
     allowed = limits.gap_cycles * rhythm.ns
     if late <= (allowed if span.running else max(allowed, STARTING_NS)):
         return
+    missed = late > max(STARTED_NS, STARTED_CYCLES * rhythm.ns)
     yield Finding(
         "message-begins-late",
-        Weight.CAUTION if span.running else Weight.NOTE,
+        Weight.CAUTION if span.running or missed else Weight.NOTE,
         replace(where, time_ns=int(times[0]) - span.begin_ns),
         f"{stream.message.name} came first {late / 1e9:.3g} s after the node's first frame, "
         f"{late / rhythm.ns:.1f} cycles",

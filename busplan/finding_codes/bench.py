@@ -125,8 +125,8 @@ CODES = (
         (NOTE, CAUTION),
         "A cyclic message was not there at first, while the node already sent others.",
         "See what it waited for; switch the node off and on and test again.",
-        "A caution when the node was on before listening began, else a note: nodes start their "
-        "messages one after the other.",
+        "A caution when the node was on before listening began, or when the message came more than "
+        "10 s and 10 cycles late; else a note: nodes start their messages one after the other.",
     ),
     _entry(
         "message-missing",

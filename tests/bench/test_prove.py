@@ -190,6 +190,16 @@ def test_frames_that_come_in_bursts_are_no_silences_of_the_node() -> None:
     assert cycle.weight is Weight.CAUTION
 
 
+@pytest.mark.parametrize(("seconds", "weight"), [(4, Weight.NOTE), (12, Weight.CAUTION)])
+def test_a_message_that_is_not_there_at_first(seconds: int, weight: Weight) -> None:
+    mine = identifier("ChargerOutput")
+    report = prove([r for r in charger_rows() if r[1] != mine or r[0] > seconds * 10**9])
+    (finding,) = (f for f in report.findings if f.code == "message-begins-late")
+    assert finding.weight is weight
+    passes = report.verdict is NodeVerdict.PASS
+    assert passes is (weight is Weight.NOTE)
+
+
 def test_a_long_silence_of_one_message_is_a_caution() -> None:
     mine = identifier("ChargerTemperatures")
     report = prove([r for r in charger_rows() if not (5e9 < r[0] < 8.2e9 and r[1] == mine)])
