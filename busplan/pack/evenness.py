@@ -102,7 +102,7 @@ def voltage_evenness(
     if rows is not None:
         return _measure("voltage", time[rows], value[rows], step_v, quiet=True)
     amps = series.quantity_at("current", time)
-    if amps is None:
+    if amps is None or np.isfinite(amps).sum() < KNOWN_SHARE * len(amps):
         missing = NO_CURRENT if leaps(time, value) else ""
         return _measure("voltage", time, value, step_v, missing=missing)
     freed = _freed_of_sag(time, value, amps)
@@ -114,6 +114,8 @@ def voltage_evenness(
 NO_CURRENT = (
     "the cells move as under load, and no current is known: record it, or ten minutes at rest"
 )
+KNOWN_SHARE = 0.5
+"""Part of the moments at which the current has to be known to take sag out of all of them."""
 
 
 def _freed_of_sag(time_s: F64, value: F64, amps: F64) -> F64 | None:

@@ -15,7 +15,7 @@ from busplan.answers import Answer
 from busplan.pack.kinds import KINDS, PackTest, wanted
 from busplan.pack.section import Section, answers_of
 from busplan.pack.sensors import FaultyReading
-from busplan.pack.series import PackSeries, Trace
+from busplan.pack.series import PackSeries, share
 from busplan.pack.silence import DropOut
 from busplan.pack.statistics import F64
 from busplan.plan.vehicle import PackLayout
@@ -23,8 +23,6 @@ from busplan.wording import counted, listing, percent
 
 LEAST_SHARE = 0.95
 """Share of the span that must have been heard to count as heard throughout."""
-FEWEST = 3
-"""Values that a signal must have sent at least; one frame shows no course of anything."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,22 +108,6 @@ def find_heard(series: PackSeries, layout: PackLayout, test: PackTest) -> Heard:
         KINDS[test].least_s,
         wanted(layout, test),
     )
-
-
-def share(trace: Trace | None, span_s: float) -> float:
-    """Part of a span from 0 to ``span_s`` [s] in which a fresh value was known."""
-    if trace is None or len(trace) < FEWEST or span_s <= 0:
-        return 0.0
-    time = trace.time_s
-    until = np.append(time[1:], max(span_s, float(time[-1])))
-    if len(trace.ended_s):
-        after = np.searchsorted(trace.ended_s, time, side="right")
-        codes = np.append(trace.ended_s, np.inf)
-        until = np.minimum(until, codes[after])
-    held = np.minimum(until - time, trace.stale_s)
-    # What comes before its first turn is not missing.
-    held_s = float(held.sum()) + min(float(time[0]), trace.stale_s)
-    return min(held_s / span_s, 1.0)
 
 
 def signals_section(

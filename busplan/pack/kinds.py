@@ -14,7 +14,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from busplan.pack.series import PackSeries
+from busplan.pack.series import PackSeries, share
 from busplan.pack.standing import find_standing
 from busplan.pack.thermal_span import find_thermal_span
 from busplan.pack.under_load import RUN_V, leaps, runs_by
@@ -23,6 +23,8 @@ from busplan.plan.vehicle import PackLayout
 
 DRIVING_A = 40.0
 CHARGING_A = 2.0
+MOST_SHARE = 0.5
+"""Part of the capture over which a current has to be known to tell what was done."""
 KEY_ON_S = 120.0
 """A capture in which the contactors close and that is no longer than this is a key-on."""
 
@@ -126,7 +128,7 @@ def wanted(layout: PackLayout, test: PackTest) -> tuple[str, ...]:
 def kind_of(series: PackSeries) -> PackTest:
     """What a capture looks like, from its current, contactors and temperatures.
 
-    Where no current is known, or it stood still while the cells leapt, the cells tell.
+    Where no current is known for most of it, or it stood still while the cells leapt, these tell.
     """
     current = series.quantity("current")
     if any(s.what == "current" for s in find_standing(series)):
@@ -139,7 +141,7 @@ def kind_of(series: PackSeries) -> PackTest:
     state = series.quantity("contactor_state")
     if state is not None and series.span_s <= KEY_ON_S and bool(np.ptp(state.value) > 0):
         return PackTest.KEY_ON
-    if current is None:
+    if share(current, series.span_s) < MOST_SHARE:
         cells, run = series.voltage, runs_by(series.voltage)
         if leaps(cells.time_s, cells.value) or run < -RUN_V:
             return PackTest.DRIVE

@@ -95,6 +95,26 @@ EMPTY = Trace(np.empty(0), np.empty(0))
 """A signal that was never received."""
 
 
+FEWEST = 3
+"""Values that a signal must have sent at least; one frame shows no course of anything."""
+
+
+def share(trace: Trace | None, span_s: float) -> float:
+    """Part of a span from 0 to ``span_s`` [s] in which a fresh value was known."""
+    if trace is None or len(trace) < FEWEST or span_s <= 0:
+        return 0.0
+    time = trace.time_s
+    until = np.append(time[1:], max(span_s, float(time[-1])))
+    if len(trace.ended_s):
+        after = np.searchsorted(trace.ended_s, time, side="right")
+        codes = np.append(trace.ended_s, np.inf)
+        until = np.minimum(until, codes[after])
+    held = np.minimum(until - time, trace.stale_s)
+    # What comes before its first turn is not missing.
+    held_s = float(held.sum()) + min(float(time[0]), trace.stale_s)
+    return min(held_s / span_s, 1.0)
+
+
 @dataclass(frozen=True, eq=False)
 class Sampled:
     """Signals on one grid: ``time_s`` (n,), ``value`` (n, m), NaN where nothing fresh is known."""

@@ -48,6 +48,8 @@ OFFSET_SURE, OFFSET_K = 4.0, 2.0
 """A sensor reads wrong when it is off by this many standard deviations, and so many kelvin."""
 OFFSET_LOOKED_AT = 0.75
 """The same is looked at closely from this part of it on."""
+KNOWN_SHARE = 0.8
+"""Part of the span over which the current has to be known to say what the cells carried."""
 LOADED_BLUR, UNLEVEL_BLUR = 0.15, 0.08
 """What own heat and a missing level start add to the uncertainty of ln e (choices, no source)."""
 
@@ -168,12 +170,16 @@ def _liquid(series: PackSeries, span: ThermalSpan) -> F64 | None:
 
 
 def _current(series: PackSeries, span: ThermalSpan) -> float:
-    """RMS of the current over the span [A]; NaN when it is not known."""
+    """RMS of the current over the span [A]; NaN when it is not known for most of it."""
     trace = series.quantity("current")
     if trace is None:
         return float("nan")
     inside = (trace.time_s >= span.start_s) & (trace.time_s <= span.stop_s)
-    return float(np.sqrt(np.mean(trace.value[inside] ** 2))) if inside.any() else float("nan")
+    time, length = trace.time_s[inside], span.stop_s - span.start_s
+    known_s = float(np.minimum(np.diff(time, append=span.stop_s), trace.stale_s).sum())
+    if not len(time) or known_s < KNOWN_SHARE * length:
+        return float("nan")
+    return float(np.sqrt(np.mean(trace.value[inside] ** 2)))
 
 
 def _foresee(

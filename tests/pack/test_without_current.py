@@ -161,3 +161,16 @@ def test_a_night_of_unknown_current_says_nothing_of_self_discharge(
     whole = judge_whole(report)
     assert whole.open == open_
     assert any("[pack.quantities]" in step for step in whole.steps) is bool(open_)
+
+
+@pytest.mark.parametrize("heard", [slice(None, 40), slice(-40, None)])
+def test_a_current_that_was_heard_for_a_moment_is_not_known(heard: slice) -> None:
+    amps = driven()
+    amps[:40] = amps[-40:] = 1.0  # at rest while it was heard
+    time = np.arange(len(amps)) * 0.1
+    made = pack(Trace(time[heard], amps[heard], 0.1), amps)
+    report = judged(made, mapped=True)
+    assert report.test is PackTest.DRIVE
+    assert section(report, "evenness of cells").answer is Answer.NOT_SHOWN
+    asked = judged(made, PackTest.WARM_UP, mapped=True)
+    assert section(asked, "warm-up").answer is Answer.NOT_SHOWN
