@@ -184,8 +184,9 @@ def _range_findings(
             "signal-out-of-range",
             Weight.FAULT,
             frame_at(where, decoded, first, signal.name),
-            f"{signal.name} leaves its stated range {signal.minimum}…{signal.maximum} "
-            f"{signal.unit} in {int(outside.sum())} of {int(column.present.sum())} frames "
+            f"{signal.name} leaves its stated range {signal.minimum}…{signal.maximum}"
+            f"{f' {signal.unit}' if signal.unit else ''} in {int(outside.sum())} of "
+            f"{int(column.present.sum())} frames "
             f"(seen {wrong.min():g}…{wrong.max():g})"
             + when_wrong(decoded.time_ns, np.flatnonzero(outside)),
             why="Receivers may clip, ignore or misread values beyond the definition.",

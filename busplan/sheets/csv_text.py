@@ -19,6 +19,6 @@ def _cell(value: Cell) -> str:
     if value is None:
         return ""
     if not isinstance(value, str):
-        return f"{value:g}" if isinstance(value, float) else str(value)
+        return f"{value:.10g}" if isinstance(value, float) else str(value)
     text = cell_text(value)
     return '"' + text.replace('"', '""') + '"' if set(text) & set(',"') else text

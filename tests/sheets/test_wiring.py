@@ -19,6 +19,7 @@ from busplan.demo.files import plan_file
 from busplan.plan.cable import Cable, Tap
 from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Vehicle
+from busplan.sheets.csv_text import csv_text
 from busplan.sheets.wiring import NetworkWiring, wiring
 from busplan.sheets.wiring_page import wiring_csv, wiring_html
 from busplan.wire.connectors import pins_of
@@ -211,3 +212,9 @@ def test_the_page_carries_the_cautions(van: Vehicle) -> None:
     assert page.count("High voltage can kill") >= 2  # the page and its drawing
     assert "proven dead by a licensed person" in page.replace("\n", " ")
     assert "Invented demo data" in page
+
+
+def test_a_cell_keeps_the_digits_of_a_scale() -> None:
+    """A gateway is programmed by it: 1/65.535 is no 0.015259."""
+    row = csv_text("t", ["scale", "ms"], [[1 / 65.535, 205.78]]).splitlines()[-1]
+    assert row == "0.0152590219,205.78"
