@@ -155,6 +155,9 @@ class Measurement:
         )
         return Table("measured cycle times", CycleRow, tuple(rows))
 
+    def _repr_html_(self) -> str:
+        return self.cycle_table()._repr_html_()
+
     def to_frame(self) -> pd.DataFrame:
         """:meth:`cycle_table` as a pandas ``DataFrame``."""
         return self.cycle_table().to_frame()

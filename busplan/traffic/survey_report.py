@@ -111,6 +111,9 @@ class Survey:
         best = (f for files in self.fits.values() for f in files)
         return Table("definition files that fit best", Fit, tuple(best))
 
+    def _repr_html_(self) -> str:
+        return self.identifier_table()._repr_html_()
+
     def to_frame(self) -> pd.DataFrame:
         """:meth:`identifier_table` as a pandas ``DataFrame``."""
         return self.identifier_table().to_frame()

@@ -176,6 +176,13 @@ def test_a_simulated_run(vehicle: busplan.Vehicle) -> None:
         assert value._repr_html_().count("<tr") > 2
 
 
+def test_what_a_capture_measures_shows_as_a_table() -> None:
+    capture = busplan.read_capture("bench_charger_short.log.gz", cache=False)
+    for value in (busplan.measure(capture), busplan.survey(capture)):
+        assert value._repr_html_().count("<tr") == 5
+        assert len(value.to_frame()) == 4
+
+
 def test_response_times(bought: busplan.Vehicle) -> None:
     timed = busplan.timing(bought)
     frame = timed.to_frame()
