@@ -130,7 +130,8 @@ def signals_section(
     bad = list(odd)
     if drop_outs:
         longest = max(drop_outs, key=lambda d: d.length_s)
-        bad.append(f"{longest.node} silent for {longest.length_s:.1f} s")
+        alike = ", as was everybody" if longest.all_silent else ""
+        bad.append(f"{longest.node} silent for {longest.length_s:.1f} s{alike}")
     bad += [_faulty_words(f, layout) for f in faulty[:2]]
     if len(faulty) > 2:
         bad.append(f"{len(faulty) - 2} more readings that cannot be")

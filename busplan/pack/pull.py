@@ -15,12 +15,14 @@ from busplan.frames.table import FrameTable
 from busplan.pack.labels import listed, place
 from busplan.pack.reading import PackReadings, SignalReading
 from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
-from busplan.pack.statistics import Mask
+from busplan.pack.statistics import F64, Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.traffic.silence import allowed_of, allowed_of_part
 from busplan.transport.messages import put_together
 from busplan.wording import listing, plural
 
+PAUSE_S = 1.0
+"""A pause of everybody counts as one from so long on."""
 LONGEST_DAYS = 2
 """Resistances are fitted on a grid of a current's period, 10 ms perhaps, over the whole span."""
 
@@ -53,7 +55,21 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             f"(networks in it: {heard})"
         )
     findings += _not_received(layout, cells, "cell") + _not_received(layout, sensors, "sensor")
-    return PackSeries(cells, sensors, quantities, table.span_ns / 1e9, tuple(findings))
+    span_s = table.span_ns / 1e9
+    return PackSeries(cells, sensors, quantities, span_s, tuple(findings), _pauses(table))
+
+
+def _pauses(table: FrameTable) -> F64:
+    """From when to when [s] no frame of anybody came, (k, 2)."""
+    earliest, latest = table.believable
+    time = table.time_ns[(table.time_ns >= earliest) & (table.time_ns <= latest)]
+    steps = np.diff(time)
+    if (steps < 0).any():  # several adapters in one file
+        time = np.sort(time)
+        steps = np.diff(time)
+    rows = np.flatnonzero(steps > PAUSE_S * 1e9)
+    ends = np.column_stack((time[rows], time[rows + 1]))
+    return np.asarray((ends - table.origin_ns) / 1e9, np.float64)
 
 
 def _traces(

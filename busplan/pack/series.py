@@ -157,7 +157,8 @@ class PackSeries:
 
     ``cells`` [V] and ``sensors`` [°C] follow the order of the layout; ``quantities`` use the names
     of :class:`busplan.plan.vehicle.PackLayout`, current positive when it discharges [A].
-    ``span_s`` is the length of the capture. ``findings`` holds what had to be tolerated.
+    ``span_s`` is the length of the capture. ``findings`` holds what had to be tolerated, ``pauses``
+    (k, 2) from when to when [s] nobody sent anything, on no network.
     """
 
     cells: tuple[Trace, ...]
@@ -165,6 +166,7 @@ class PackSeries:
     quantities: Mapping[str, Trace]
     span_s: float
     findings: tuple[Finding, ...] = ()
+    pauses: F64 = field(default_factory=lambda: np.empty((0, 2)))
 
     @cached_property
     def voltage(self) -> Sampled:

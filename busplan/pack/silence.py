@@ -14,8 +14,17 @@ from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddre
 
 EDGE_S = 1.0
 """Networks and nodes need not begin and end with the capture to the second."""
+PAUSED_SHARE = 0.8
+"""So much of a silence in which nobody else sent anything makes it everybody's."""
 SAME_S = 1.0
 """Silences of one node that overlap, or lie closer than this, are one drop-out."""
+
+
+CHECK = "Check its supply, plug and ground; does it happen under vibration or load?"
+SLEPT = (
+    "See whether the vehicle slept or the recorder stopped, and record it again awake; else check "
+    "the monitor's supply, plug and ground."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +41,8 @@ class DropOut:
     """Whether every message of the layout that the node sends at that pace fell silent."""
     start_s: float
     stop_s: float
+    all_silent: bool = False
+    """Whether nobody else sent anything meanwhile, on any network of the capture."""
 
     @property
     def length_s(self) -> float:
@@ -61,8 +72,15 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
             start, stop = _none_came(parts)
             could = [m for m, t in heard[key].items() if t.allowed_s < stop - start]
             whole = set(could) <= set(names)
-            found.append(DropOut(*key, names, whole, start, stop))
+            found.append(DropOut(*key, names, whole, start, stop, _paused(series, start, stop)))
     return tuple(sorted(found, key=lambda d: d.start_s))
+
+
+def _paused(series: PackSeries, start_s: float, stop_s: float) -> bool:
+    """Whether nobody sent anything for nearly all of that time."""
+    begin, end = series.pauses.T
+    shared = np.clip(np.minimum(end, stop_s) - np.maximum(begin, start_s), 0.0, None)
+    return float(shared.sum()) >= PAUSED_SHARE * (stop_s - start_s)
 
 
 def silent_spans(heard: Heard, span_s: float) -> list[tuple[float, float]]:
@@ -116,9 +134,9 @@ def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
                 Weight.CAUTION,
                 Where(network, node, message, time_ns=time_ns(worst.start_s)),
                 f"{node} sent {what} for {worst.length_s:.1f} s from "
-                f"{clock(worst.start_s)}{again}.",
+                f"{clock(worst.start_s)}{', nor did anybody else' * worst.all_silent}{again}.",
                 "While a monitor is silent nobody watches its cells.",
-                "Check its supply, plug and ground; does it happen under vibration or load?",
+                SLEPT if worst.all_silent else CHECK,
                 (
                     Figure("longest", worst.length_s, "s"),
                     Figure("drop-outs", len(members)),

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from support.packs import layout
+from support.van import make_table, make_vehicle
 
 from busplan.pack.electrical.kirchhoff import sum_of_cells
+from busplan.pack.pull import pull_series
 from busplan.pack.series import Heard, PackSeries, Trace
 from busplan.pack.silence import drop_out_findings, find_drop_outs
 
@@ -55,3 +57,31 @@ def test_the_sum_of_cells_says_which_reading_spoils_it() -> None:
     check, found = sum_of_cells(made, plan)
     assert found == []
     assert check.text == "1 cell never reads what a cell can"
+
+
+@pytest.mark.parametrize(
+    ("pauses", "told", "action"),
+    [
+        (np.array([[39.9, 50.0]]), "for 10.1 s from 0:40, nor did anybody else.", "recorder"),
+        (np.array([[44.0, 50.0]]), "for 10.1 s from 0:40.", "under vibration"),
+        (np.empty((0, 2)), "for 10.1 s from 0:40.", "under vibration"),
+    ],
+)
+def test_a_pause_of_everybody_is_no_fault_of_one_node(
+    pauses: np.ndarray, told: str, action: str
+) -> None:
+    quiet = heard(0.1, (40.0, 50.0))
+    made = replace(pack(quiet, quiet), pauses=pauses)
+    (finding,) = drop_out_findings(find_drop_outs(made, layout(1)))
+    assert finding.summary.endswith(told)
+    assert action in finding.action
+
+
+def test_pauses_are_those_of_all_networks_together() -> None:
+    vehicle = make_vehicle(((4, 4), (4,)))
+    whole = make_table(vehicle, 20.0)
+    seconds = (whole.time_ns - whole.origin_ns) / 1e9
+    cut = whole.take(np.flatnonzero((seconds < 6.0) | (seconds >= 13.0)))
+    ((begin, end),) = pull_series(cut, vehicle).pauses
+    assert (begin, end) == (pytest.approx(6.0, abs=0.2), pytest.approx(13.0, abs=0.2))
+    assert pull_series(whole, vehicle).pauses.shape == (0, 2)
