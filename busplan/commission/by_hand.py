@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from busplan.commission.entry import Journal, Result, Saying
 from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN, commissioning_of
@@ -11,6 +12,8 @@ from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
 
+_EITHER_SIGN = ("V", "mV", "kV", "A", "mA")
+"""Units of what reads below 0 when the leads of the meter are swapped."""
 LONGEST = 2000
 """Characters of a remark; what is longer belongs into a file of its own."""
 
@@ -27,11 +30,15 @@ def named_test(vehicle: Vehicle, name: str) -> PlannedTest:
 def measured(test: PlannedTest, text: str) -> Result:
     """``VALUE``, with the test's unit behind it or without, and the minutes it was held.
 
-    :class:`busplan.errors.UsageError` when it is no number, in another unit, or without minutes
-    where the test wants them.
+    A voltage or current that has a greatest value only is held against it without its sign: swapped
+    leads of a meter make nothing safe.
+    :class:`busplan.errors.UsageError` when it is no number, in another unit, or a resistance below
+    0.
     """
     if test.kind != "measure":
         raise UsageError(f'"{test.name}" is not measured; it is of the kind "{test.kind}"')
+    if re.search(r"(?<![\d.,])[1-9]\d{0,2},\d{3}(?![\d.,])", text):
+        raise UsageError(f'"{test.name}": "{text}" may be thousands or a decimal; write a point')
     words = text.replace(",", ".").split()
     minutes = None
     if len(words) > 1 and words[-1] == "min":
@@ -47,7 +54,10 @@ def measured(test: PlannedTest, text: str) -> Result:
     value = _number(words[0], test)
     low = -math.inf if test.at_least is None else test.at_least
     high = math.inf if test.at_most is None else test.at_most
-    inside = low <= value <= high
+    if value < 0 and "Ω" in test.unit:
+        raise UsageError(f'"{test.name}": a resistance is never below 0; it was {value:g}')
+    bare = test.unit in _EITHER_SIGN and test.at_least is None and high >= 0
+    inside = low <= (abs(value) if bare else value) <= high
     said = f"{value:g} {test.unit}".rstrip()
     figures: dict[str, object] = {"value": value, "unit": test.unit, "minutes": minutes}
     if minutes is not None:
@@ -63,7 +73,7 @@ def measured(test: PlannedTest, text: str) -> Result:
 
 def _number(text: str, test: PlannedTest) -> float:
     try:
-        value = float(text)
+        value = math.nan if "_" in text else float(text)
     except ValueError:
         value = math.nan
     if not math.isfinite(value):

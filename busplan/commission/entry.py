@@ -285,7 +285,7 @@ def next_entry(journal: Journal, said: Saying, *, time: str, who: str) -> Entry:
         raise UsageError(
             f"there is no entry {said.about}; the journal has {len(journal.entries)} entries"
         )
-    if not who and said.kind != "capture":
+    if not who.strip() and said.kind != "capture":
         raise UsageError("say who says so: --by NAME")
     return Entry(
         number=len(journal.entries) + 1,

@@ -228,3 +228,8 @@ def test_entries_that_cannot_be_are_refused() -> None:
         next_entry(Journal(), Saying("corrected", about=1), time="", who="A")
     with pytest.raises(UsageError, match="--by"):
         next_entry(Journal(), said(), time="", who="")
+
+
+def test_a_blank_name_is_none() -> None:
+    with pytest.raises(UsageError, match="say who says so"):
+        next_entry(Journal(), said(), time="now", who="  ")

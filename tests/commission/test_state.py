@@ -113,6 +113,33 @@ def test_what_is_no_measurement(vehicle: Vehicle, text: str) -> None:
         measured(vehicle.tests[1], text)
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "answer"),
+    [
+        ("no-voltage", "-380", "failed"),
+        ("no-voltage", "-12 V", "proven"),
+        ("no-voltage", "60.1", "failed"),
+        ("bonding", "0,040", "proven"),
+        ("insulation", "1200", "proven"),
+    ],
+)
+def test_swapped_leads_make_no_voltage_small(name: str, text: str, answer: str) -> None:
+    table = {k: v for k, v in READY_TESTS[name].table.items() if k != "measure"}
+    assert measured(PlannedTest(name, "measure", "x", **table), text).answer == answer
+
+
+@pytest.mark.parametrize("text", ["-1", "-0.04 Ω", "1,000", "1_0"])
+def test_a_resistance_that_cannot_be_is_not_entered(text: str) -> None:
+    test = PlannedTest("bonding", "measure", "x", unit="Ω", at_most=0.1)
+    with pytest.raises(UsageError):
+        measured(test, text)
+
+
+def test_a_temperature_keeps_its_sign() -> None:
+    test = PlannedTest("cold", "measure", "x", unit="°C", at_most=5)
+    assert measured(test, "-20").answer == "proven"
+
+
 def test_what_is_looked_at(vehicle: Vehicle) -> None:
     leaks = vehicle.tests[0]
     assert looked(leaks, "yes").answer == "proven"
