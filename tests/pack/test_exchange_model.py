@@ -19,7 +19,12 @@ from busplan.pack.exchange_model import (
 )
 
 TIME = np.arange(0.0, 900.0, 5.0)
-LIQUID = 16.0 + 0.02 * np.clip(TIME - 60.0, 0.0, 500.0) + 0.2 * (1.0 - np.cos(TIME / 70.0))
+LIQUID = (
+    16.0
+    + 2.0 * (TIME > 0.0)
+    + 0.02 * np.clip(TIME - 60.0, 0.0, 500.0)
+    + 0.2 * (1.0 - np.cos(TIME / 70.0))
+)
 TAUS = np.array([150.0, 400.0])
 LEAN = 0.05
 """What sensors see of the liquid (a choice of the method)."""
@@ -105,14 +110,18 @@ def test_a_curve_trails_another_as_it_does_over_the_last_third() -> None:
     assert behind_s(-curve, -dip, 5.0) == pytest.approx(90.0)
 
 
-@pytest.mark.parametrize(("level_s", "off_k"), [(60.0, 1.5), (None, 0.0), (-1.0, 0.0)])
+@pytest.mark.parametrize(
+    ("level_s", "off_k", "wave_k"),
+    [(60.0, 1.5, 0.05), (2.0, -0.5, 3.0), (None, 0.0, 0.05), (-1.0, 0.0, 0.05)],
+)
 def test_a_liquid_speaks_for_time_constants_as_dense_algebra_says(
-    level_s: float | None, off_k: float
+    level_s: float | None, off_k: float, wave_k: float
 ) -> None:
-    """Against multivariate normal densities and transfer functions of scipy."""
+    """Against multivariate normal densities and transfer functions of scipy; also where the liquid
+    suits the modules so badly (waves of 3 K) that plain likelihoods would all be nothing."""
     seen = np.column_stack((TIME[::2] + 2.0, LIQUID[::2] + off_k))
     curve = 16.0 + low_pass_of_scipy(TIME, LIQUID, 250.0)
-    curve += 0.05 * np.sin(TIME / 50.0)
+    curve += wave_k * np.sin(TIME / 50.0)
     sd = np.array([0.4, 0.2, 2e-4, 0.05, 0.04, 1e-4])
     found = liquid_likelihood(curve, 5.0, seen, sd, level_s)
     level = seen[seen[:, 0] <= (level_s or 0.0), 1]

@@ -20,6 +20,19 @@ def test_mad_sigma_agrees_with_scipy_up_to_its_small_sample_factor() -> None:
     assert s.mad_sigma(values) == pytest.approx(expected, rel=1e-4)
 
 
+def test_three_values_scatter_and_two_do_not_tell() -> None:
+    three, nan = np.array([1.0, 2.0, 5.0]), float("nan")
+    # The factor for small samples: n/(n - 0.8) (Croux and Rousseeuw 1992, from memory).
+    expected = stats.median_abs_deviation(three, scale="normal") * 3 / 2.2
+    assert s.mad_sigma(three) == pytest.approx(expected, rel=1e-4)
+    assert s.mad_sigma(np.array([1.0, nan, 2.0, 5.0])) == s.mad_sigma(three)
+    assert np.isnan(s.mad_sigma(np.array([1.0, nan, 5.0])))
+
+
+def test_rounding_scatters_as_the_uniform_distribution_does() -> None:
+    assert s.rounding_sigma(0.5) == pytest.approx(stats.uniform(scale=0.5).std())
+
+
 def test_small_samples_give_the_right_scatter_on_average() -> None:
     rng = np.random.default_rng(2)
     estimates = [s.mad_sigma(rng.normal(0.0, 1.0, 8)) for _ in range(4000)]
