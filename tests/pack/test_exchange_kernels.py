@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from support.slow_exchange import (
+    low_pass_of_scipy,
     slow_change,
     slow_crossings,
     slow_curve,
@@ -26,7 +27,7 @@ from busplan.pack.exchange_model import (
     plates,
 )
 from busplan.pack.flow_change_kernels import changed_rises
-from busplan.pack.low_pass_kernels import low_passed
+from busplan.pack.low_pass_kernels import in_a_row, low_passed
 from busplan.pack.peers_curve import BEND, fit_curve
 
 TIME = np.arange(0.0, 600.0, 5.0)
@@ -76,6 +77,18 @@ def test_a_curve_trails_another_by_what_it_does_at_the_end() -> None:
 def test_low_pass_equals_the_differential_equation(tau: float) -> None:
     ours = low_passed(CURVE, 5.0, np.array([tau]))[0]
     assert ours == pytest.approx(slow_low_pass(TIME, CURVE, tau), abs=2e-5)
+
+
+def test_low_passes_in_a_row_count_as_their_weights_say() -> None:
+    """Against transfer functions of scipy, one after another."""
+    weight = np.array([[0.2, 0.3, 0.5], [0.0, 1.0, 0.0], [0.6, 0.0, 0.4], [0.1, 0.1, 0.8]])
+    mean, later = np.empty((2, len(weight), len(CURVE)))
+    in_a_row(CURVE, 5.0, 90.0, weight, mean, later)
+    passed = [CURVE - CURVE[0]]
+    for _ in range(4):
+        passed.append(low_pass_of_scipy(TIME, passed[-1], 90.0))
+    assert mean == pytest.approx(weight @ np.array(passed[:3]), abs=1e-9)
+    assert later == pytest.approx(weight @ np.array(passed[2:]), abs=1e-9)
 
 
 def test_a_place_on_a_plate_equals_the_differential_equations_along_it() -> None:
