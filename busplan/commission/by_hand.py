@@ -6,14 +6,12 @@ import math
 import re
 
 from busplan.commission.entry import Journal, Result, Saying
-from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN, commissioning_of
+from busplan.commission.state import FAILED, NOT_SHOWN, PROVEN, answer_of, commissioning_of
 from busplan.errors import UsageError
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
 
-_EITHER_SIGN = ("V", "mV", "kV", "A", "mA")
-"""Units of what reads below 0 when the leads of the meter are swapped."""
 LONGEST = 2000
 """Characters of a remark; what is longer belongs into a file of its own."""
 
@@ -30,8 +28,6 @@ def named_test(vehicle: Vehicle, name: str) -> PlannedTest:
 def measured(test: PlannedTest, text: str) -> Result:
     """``VALUE``, with the test's unit behind it or without, and the minutes it was held.
 
-    A voltage or current that has a greatest value only is held against it without its sign: swapped
-    leads of a meter make nothing safe.
     :class:`busplan.errors.UsageError` when it is no number, in another unit, or a resistance below
     0.
     """
@@ -52,23 +48,19 @@ def measured(test: PlannedTest, text: str) -> Result:
     if not words or len(words) > 2:
         raise UsageError(f'"{test.name}" wants a number{_in(test)}, not "{text}"')
     value = _number(words[0], test)
-    low = -math.inf if test.at_least is None else test.at_least
-    high = math.inf if test.at_most is None else test.at_most
     if value < 0 and "Ω" in test.unit:
         raise UsageError(f'"{test.name}": a resistance is never below 0; it was {value:g}')
-    bare = test.unit in _EITHER_SIGN and test.at_least is None and high >= 0
-    inside = low <= (abs(value) if bare else value) <= high
+    answer = answer_of(test, value, minutes)
     said = f"{value:g} {test.unit}".rstrip()
     figures: dict[str, object] = {"value": value, "unit": test.unit, "minutes": minutes}
     if minutes is not None:
         said += f" for {minutes:g} min"
-    if test.for_min is not None and inside and (minutes is None or minutes < test.for_min):
+    if answer == NOT_SHOWN:
         held = "how long is not told" if minutes is None else f"held {minutes:g} min"
         text = f"{said}; {held}, at least {test.for_min:g} min are wanted"
-        return Result(test.name, NOT_SHOWN, text, figures)
-    verdict = "inside" if inside else "outside"
-    text = f"{said}, {verdict} {test.limits_text}"
-    return Result(test.name, PROVEN if inside else FAILED, text, figures)
+        return Result(test.name, answer, text, figures)
+    verdict = "inside" if answer == PROVEN else "outside"
+    return Result(test.name, answer, f"{said}, {verdict} {test.limits_text}", figures)
 
 
 def _number(text: str, test: PlannedTest) -> float:

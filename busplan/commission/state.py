@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -11,7 +12,7 @@ from busplan.commission.entry import Entry, Journal, Result
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, unit
-from busplan.wording import CAUTION, counted
+from busplan.wording import CAUTION, counted, percent
 
 PROVEN, FAILED, NOT_SHOWN, OPEN = "proven", "failed", "not shown", "open"
 ORDER = (FAILED, NOT_SHOWN, OPEN, PROVEN)
@@ -127,6 +128,25 @@ class Commissioning:
         }
 
 
+_EITHER_SIGN = ("V", "mV", "kV", "A", "mA")
+"""Units of what reads below 0 when the leads of the meter are swapped."""
+
+
+def answer_of(test: PlannedTest, value: float, minutes: float | None) -> str:
+    """What a measured value, held for ``minutes``, says of a test.
+
+    A voltage or current that has a greatest value only is held against it without its sign: swapped
+    leads of a meter make nothing safe.
+    """
+    low = -math.inf if test.at_least is None else test.at_least
+    high = math.inf if test.at_most is None else test.at_most
+    bare = test.unit in _EITHER_SIGN and test.at_least is None and high >= 0
+    if not low <= (abs(value) if bare else value) <= high:
+        return FAILED
+    held = test.for_min is None or (minutes is not None and minutes >= test.for_min)
+    return PROVEN if held else NOT_SHOWN
+
+
 def commissioning_of(vehicle: Vehicle, journal: Journal) -> Commissioning:
     """Where each test of a vehicle stands by a journal."""
     names = {t.name for t in vehicle.tests}
@@ -134,16 +154,39 @@ def commissioning_of(vehicle: Vehicle, journal: Journal) -> Commissioning:
     return Commissioning(
         vehicle.name,
         vehicle.invented,
-        tuple(_state(t, journal.entries) for t in vehicle.tests),
+        tuple(_state(t, journal.entries, vehicle) for t in vehicle.tests),
         journal,
         tuple(told),
     )
 
 
-def _state(test: PlannedTest, entries: Sequence[Entry]) -> TestState:
+def _by_plan(test: PlannedTest, result: Result, vehicle: Vehicle) -> Result:
+    """A result by the limits that the plan has now: those it was entered with may have changed."""
+    figures = result.figures or {}
+    if test.kind == "load" and (limit := figures.get("limit")) is not None:
+        now = vehicle.networks[test.subject].load_limit
+        if limit == now or result.answer != PROVEN:
+            return result
+        told = f"{result.text}; the plan's limit is {percent(now, 0)} now"
+        return replace(result, answer=NOT_SHOWN, text=told)
+    value, minutes = figures.get("value"), figures.get("minutes")
+    if test.kind != "measure" or not isinstance(value, int | float):
+        return result
+    if (was := figures.get("unit", test.unit)) != test.unit:
+        units = f"{was or 'no unit'}, the plan wants {test.unit or 'none'} now"
+        told = f"{result.text}; it was in {units}"
+        return replace(result, answer=NOT_SHOWN, text=told)
+    answer = answer_of(test, value, minutes if isinstance(minutes, int | float) else None)
+    if answer == result.answer:
+        return result
+    told = f"{result.text}; the plan wants {test.limits_text} now"
+    return replace(result, answer=answer, text=told)
+
+
+def _state(test: PlannedTest, entries: Sequence[Entry], vehicle: Vehicle) -> TestState:
     corrected = {e.about for e in entries if e.kind == "corrected"}
     history = tuple(
-        (e, r)
+        (e, _by_plan(test, r, vehicle))
         for e in entries
         if e.number not in corrected
         for r in e.results

@@ -1,5 +1,7 @@
 """Where tests stand by the journal, and what people may enter."""
 
+from dataclasses import replace
+
 import pytest
 from support.plans import PLAN, PUMP, VCU, write_plan
 
@@ -230,3 +232,35 @@ def test_a_list_beside_the_plan_comes_after_its_own(tmp_path) -> None:
         beside.write_text(text)
         with pytest.raises(PlanError, match=words):
             load_plan(plan)
+
+
+@pytest.mark.parametrize(
+    ("change", "state", "words"),
+    [
+        ({}, "proven", ""),
+        ({"at_most": 0.01}, "failed", "the plan wants at most 0.01 bar, for 10 min now"),
+        ({"for_min": 20}, "not shown", "for 20 min now"),
+        ({"unit": "mbar"}, "not shown", "it was in bar, the plan wants mbar now"),
+    ],
+)
+def test_what_was_measured_is_held_against_the_limits_that_the_plan_has_now(
+    vehicle: Vehicle, change: dict[str, object], state: str, words: str
+) -> None:
+    entered = Journal(
+        (Entry(1, "t", "A", "measured", (measured(vehicle.tests[1], "0.02 10min"),)),)
+    )
+    changed = replace(vehicle.tests[1], **change)
+    (found,) = commissioning_of(replace(vehicle, tests=(changed,)), entered).tests
+    assert found.state == state
+    assert found.proof is not None
+    assert found.proof[1].text.endswith(words)
+
+
+def test_a_load_is_proven_against_the_limit_it_was_held_against_only(vehicle: Vehicle) -> None:
+    test = PlannedTest("loads main", "load", "main")
+    limit = vehicle.networks["main"].load_limit
+    for entered, state in ((limit, "proven"), (limit + 0.1, "not shown")):
+        result = Result("loads main", "proven", "mean 20 %", {"limit": entered})
+        done = Journal((Entry(1, "t", "", "capture", (result,)),))
+        (found,) = commissioning_of(replace(vehicle, tests=(test,)), done).tests
+        assert found.state == state
