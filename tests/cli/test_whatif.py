@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.command import busplan
+from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.cli import run
 
@@ -55,3 +57,14 @@ def test_text_fits_80_columns(
     assert max(map(len, out.splitlines())) <= 80
     assert "goes:" in out
     assert "after the change:" in out
+
+
+def test_tests_beside_a_plan_are_not_lost_unseen(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU)
+    call = ("whatif", plan, "--set", "network.main.load_limit=0.4", "--out")
+    assert "follow" not in busplan(*call, tmp_path / "a.toml").err
+    (tmp_path / "plan.tests.toml").write_text('[[test]]\nname = "x"\nlook = "y"\n', "utf-8")
+    told = busplan(*call, tmp_path / "b.toml").err
+    assert "do not follow it: copy them to" in " ".join(told.split())
+    (tmp_path / "c.tests.toml").write_text('[[test]]\nname = "x"\nlook = "y"\n', "utf-8")
+    assert "do not follow" not in busplan(*call, tmp_path / "c.toml").err
