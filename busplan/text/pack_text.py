@@ -15,7 +15,7 @@ from busplan.pack.warm_up_result import WarmUp
 from busplan.pack.warm_up_text import cautions, exchange_text
 from busplan.pack.whole import judge_whole
 from busplan.text.runs import wrapped
-from busplan.text.table import between, number_text, table_lines
+from busplan.text.table import between, number_text, parted_lines
 
 STEP = "> "
 """Before each thing to do next."""
@@ -26,11 +26,12 @@ def verdict_lines(
 ) -> list[str]:
     """What was judged, the cautions, the verdict over all ``findings``, the topics, what to do."""
     layout = report.layout
-    lines = [
+    lines = wrapped(
         f"{whose}, {layout.chemistry} pack of {len(layout.cells)} cells: "
         f"{report.test} {'as asked' if report.asked else 'by its signals'}, "
-        f"{clock(report.span_s)} long"
-    ]
+        f"{clock(report.span_s)} long",
+        columns,
+    )
     lines += wrapped(" ".join(CAUTIONS), columns)
     whole = judge_whole(report, findings)
     lines += ["", *wrapped(whole.headline, columns, figures=True)]
@@ -93,7 +94,7 @@ def _modules(report: PackReport, room: int) -> list[str]:
         )
         for r in module_rows(report)
     ]
-    return table_lines(head, rows, room, right=range(1, 8))
+    return parted_lines(head, rows, room, right=range(1, 8))
 
 
 def warm_up_notes(warm_up: WarmUp) -> list[str]:
@@ -136,9 +137,11 @@ def _cells(report: PackReport, room: int) -> list[str]:
         ("ahead Ah", [between(r.ahead_low_ah, r.ahead_high_ah, 2) for r in rows]),
     ]
     shown = [(head, cells) for head, cells in columns if any(c != "-" for c in cells)]
-    return table_lines(
+    return parted_lines(
         [head for head, _ in shown],
         zip(*(cells for _, cells in shown), strict=True),
         room,
         right={i for i in range(len(shown)) if i != 1},
+        kept=2,
+        glued={i for i, (head, _) in enumerate(shown) if head.startswith("95 %")},
     )

@@ -56,6 +56,42 @@ def table_lines(
     ]
 
 
+def parted_lines(
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    columns: int,
+    *,
+    right: Collection[int] = (),
+    kept: int = 1,
+    glued: Collection[int] = (),
+) -> list[str]:
+    """The same where a row may be wider than ``columns``: then as several tables below each other.
+
+    Each begins with the first ``kept`` columns, which say whose row it is. Columns in ``glued``
+    (intervals) stay beside the one before.
+    """
+    cells = [list(head), *(list(r) for r in rows)]
+    widths = [max(len(r[c]) for r in cells) for c in range(len(head))]
+    lead = sum(w + GAP for w in widths[:kept])
+    parts: list[list[int]] = [[]]
+    used = lead
+    for c in range(kept, len(head)):
+        after = GAP + widths[c + 1] if c + 1 in glued else 0
+        if parts[-1] and c not in glued and used + widths[c] + after > columns:
+            parts.append([])
+            used = lead
+        parts[-1].append(c)
+        used += widths[c] + GAP
+    lines: list[str] = []
+    for part in parts:
+        chosen = [*range(kept), *part]
+        picked = [[r[c] for c in chosen] for r in cells]
+        mine = [i for i, c in enumerate(chosen) if c in right]
+        lines += [""] if lines else []
+        lines += table_lines(picked[0], picked[1:], columns, right=mine)
+    return lines
+
+
 def number_text(value: float, digits: int = 1, *, sign: bool = False) -> str:
     """A number in a table: ``-`` when it is not known, zero without sign."""
     if not math.isfinite(value):

@@ -77,6 +77,8 @@ def test_tables_show_every_module_and_cell() -> None:
     for module in ("A1", "C2", "D3"):
         assert f"\n{module} " in text
     assert "\n  53  C1" in text
+    # Without a terminal as in one of 80 columns.
+    assert max(map(len, text.splitlines())) <= 80
     assert "do:  " in text
 
 
