@@ -104,19 +104,21 @@ def _missing(
     stream: Stream, where: Where, table: FrameTable, span: Listened, limits: BenchLimits
 ) -> Finding:
     name = f"{stream.message.name} ({stream.message.label})"
-    if stream.event:
+    if stream.event or stream.cycle is None:
+        when = "it is sent on an event" if stream.event else "nobody states how often it is sent"
+        state = "" if stream.event else "State its cycle time in the plan if it has one. "
         return Finding(
             "message-not-seen",
             Weight.CAUTION,
             where,
-            f"{name} never came; it is sent on an event",
+            f"{name} never came; {when}",
             why="Nothing can be said about it.",
-            action="Bring the event about during the test, or call the message optional in the "
-            "plan.",
+            action=f"{state}Bring the event about during the test, or call the message optional in "
+            "the plan.",
         )
     since = span.begin_ns + max(limits.power_on_ns or 0, 0)
     listened = span.end_ns - since
-    if len(table) and stream.cycle is not None and listened < limits.gap_cycles * stream.cycle.ns:
+    if len(table) and listened < limits.gap_cycles * stream.cycle.ns:
         return Finding(
             "message-not-due",
             Weight.CAUTION,

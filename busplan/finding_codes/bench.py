@@ -138,8 +138,8 @@ CODES = (
     _entry(
         "message-not-seen",
         (CAUTION,),
-        "A message that is sent on an event never came, so nothing can be said about it, and the "
-        "node is not proven.",
+        "A message that is sent on an event, or of which nobody states how often it is sent, never "
+        "came, so nothing can be said about it, and the node is not proven.",
         "Bring the event about during the test, or call the message optional in the plan.",
     ),
     _entry(

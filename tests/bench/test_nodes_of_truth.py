@@ -182,3 +182,12 @@ def test_the_frame_format_is_judged(flags: int, code: str | None) -> None:
     bench = Bench([Program(fast, 200, limit_values, jitter_ms=1.0)])
     report = bench.judge([replace(r, flags=flags) for r in bench.rows()])
     assert serious(report) == ([] if code is None else [code])
+
+
+def test_a_message_of_which_nobody_states_a_period_need_not_have_come() -> None:
+    keys = Message("UnitKeys", 0x131, False, 1, (unsigned("Key", 0, 8),), ("unit",))
+    bench = Bench(good_unit(), [*(p.message for p in good_unit()), keys])
+    report = bench.judge()
+    assert serious(report) == ["message-not-seen"]
+    assert "nobody states how often" in told(report, "message-not-seen")
+    assert report.verdict is NodeVerdict.NOT_PROVEN
