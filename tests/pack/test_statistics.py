@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+import warnings
 from statistics import median
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import array_shapes, arrays
 from scipy import stats
 
 from busplan.pack import statistics as s
+
+
+@given(
+    arrays(
+        np.float64,
+        array_shapes(max_dims=3, max_side=6, min_side=0),
+        elements=st.floats(-1e6, 1e6) | st.just(float("nan")),
+    ),
+    st.data(),
+)
+def test_the_median_of_what_was_received_is_numpys(values: np.ndarray, data: st.DataObject) -> None:
+    axis = data.draw(st.sampled_from([None, *range(values.ndim), -1]))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of slices in which nothing was received
+        expected = np.nanmedian(values, axis=axis)
+    assert s.nan_median(values, axis) == pytest.approx(expected, nan_ok=True)
+    assert np.shape(s.nan_median(values, axis)) == np.shape(expected)
 
 
 def test_mad_sigma_agrees_with_scipy_up_to_its_small_sample_factor() -> None:
