@@ -156,7 +156,7 @@ def test_a_simulated_plan_played_onto_software_buses_is_recorded_whole(tmp_path:
             "simulate",
             str(plan),
             "--seconds",
-            "1",
+            "0.4",
             *networks,
             "--to",
             f"udp_multicast:{group}",

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from busplan.capture.read import read_capture
 from busplan.frames.table import FrameTable
 from busplan.live import channel as channels
+from busplan.live import log_writer
 from busplan.live.in_order import InOrder
 from busplan.live.interface_spec import InterfaceSpec
 from busplan.live.journal import Journal, JournalKind
@@ -73,15 +74,23 @@ ODD = {
 
 
 class Script:
-    """A receiver that hands out what it is given, one after the other."""
+    """A receiver that hands out what it is given, one after the other.
+
+    ``over`` is called once it has been asked in vain for a fifth of a second.
+    """
 
     silence = "scripted"
 
-    def __init__(self, steps: Sequence[Any]) -> None:
+    def __init__(self, steps: Sequence[Any], over: Callable[[], None]) -> None:
         self._steps = list(steps)
+        self._over = over
+        self._vain = 0
 
     def receive(self, timeout_s: float) -> Any:
         if not self._steps:
+            self._vain += 1
+            if self._vain == 20:
+                self._over()
             time.sleep(0.01)
             return None
         step = self._steps.pop(0)
@@ -91,21 +100,30 @@ class Script:
         pass
 
 
-def recorded(
-    log: Path, scripts: Sequence[Sequence[Any]], seconds: float = 0.5
-) -> tuple[Any, Journal]:
-    """Record from receivers that hand out these steps; those of ``next`` are for later openings."""
+def recorded(log: Path, scripts: Sequence[Sequence[Any]]) -> tuple[Any, Journal]:
+    """Record from receivers that hand out these steps, until all have.
+
+    One that is opened anew hands out one frame more.
+    """
     names = [f"net{i}" for i in range(len(scripts))]
     specs = [InterfaceSpec(name, "virtual", name) for name in names]
     left = {name: [list(script)] for name, script in zip(names, scripts, strict=True)}
 
+    stop, over = threading.Event(), dict.fromkeys(names, False)
+
+    def ended(name: str) -> None:
+        over[name] = True
+        if all(over.values()):
+            stop.set()
+
     def opener(spec: InterfaceSpec) -> Any:
         mine = left[spec.network]
-        return Script(mine.pop(0) if mine else [message(timestamp=NOW + 9)])
+        steps = mine.pop(0) if mine else [message(timestamp=NOW + 9)]
+        return Script(steps, partial(ended, spec.network))
 
     journal = Journal(log.with_name(log.name + ".journal"))
     recorder = Recorder(specs, LogWriter(log), journal, opener=opener, tick_s=0.03)
-    return recorder.run(threading.Event(), seconds=seconds), journal
+    return recorder.run(stop, seconds=20.0), journal
 
 
 @pytest.mark.parametrize("odd", ODD.values(), ids=ODD.keys())
@@ -155,7 +173,7 @@ def test_a_reader_that_is_lost_is_told_and_opened_anew(
 
     step: Callable[[], Any] = {"raises": fail, "dies": die, "hangs": lambda: still.wait(20)}[way]
     monkeypatch.setattr(threading, "excepthook", lambda _: None)
-    status, journal = recorded(tmp_path / "a.log", [[message(), step]], seconds=1.5)
+    status, journal = recorded(tmp_path / "a.log", [[message(), step]])
     still.set()
     kinds = [e["what"] for e in journal.entries]
     lost = JournalKind.INTERFACE_GONE if way == "raises" else JournalKind.READER_LOST
@@ -182,7 +200,7 @@ def test_a_computer_that_stood_still_is_told_and_no_interface_is_given_up(
 
     monkeypatch.setattr(channels.Listener, "watch", sleepy)
     steps = [message(), sleep, message(timestamp=NOW + 1)]
-    status, journal = recorded(tmp_path / "a.log", [steps], seconds=1.4)
+    status, journal = recorded(tmp_path / "a.log", [steps])
     kinds = [e["what"] for e in journal.entries if e["what"] != JournalKind.NOTHING_HEARD]
     assert kinds == [JournalKind.STARTED, JournalKind.STALLED, JournalKind.ENDED]
     assert status.channels[0].frames == 2
@@ -192,6 +210,7 @@ def test_a_computer_that_stood_still_is_told_and_no_interface_is_given_up(
 def test_a_log_that_is_removed_is_noticed_and_nothing_is_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, removed: str
 ) -> None:
+    monkeypatch.setattr(log_writer, "CHECK_EVERY_NS", 20_000_000)
     folder = tmp_path / "run"
     folder.mkdir()
     monkeypatch.chdir(tmp_path)
@@ -202,7 +221,7 @@ def test_a_log_that_is_removed_is_noticed_and_nothing_is_lost(
         log.unlink() if removed == "file" else shutil.rmtree(folder)
 
     steps = [message(), remove, message(timestamp=NOW + 1)]
-    status, _ = recorded(log, [steps], seconds=1.2)
+    status, _ = recorded(log, [steps])
     (told,) = status.gone
     assert "was removed" in told
     assert "nothing lost" in told
@@ -274,7 +293,7 @@ def test_a_recording_of_two_networks_has_no_times_that_step_back(tmp_path: Path)
         return message(timestamp=at)
 
     scripts = [[partial(heard, lag * (i % 3 == 0)) for i in range(30)] for lag in (0.0, 0.02)]
-    recorded(tmp_path / "a.log", scripts, seconds=1.5)
+    recorded(tmp_path / "a.log", scripts)
     capture = read_capture(tmp_path / "a.log")
     assert len(capture.frames) == 60
     assert "time-steps-back" not in {f.code for f in capture.findings}
