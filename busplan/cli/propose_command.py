@@ -252,9 +252,10 @@ def _table(path: Path, told: str) -> PaperTable | None:
 
 def _why_unread(path: Path, error: str) -> str:
     """Why a capture was left out, without its path and without options this command lacks."""
-    if "--columns" in error:
+    if "it is not clear which columns" in error:
         return "its headings are neither those of a table of messages nor those of a capture"
-    return error.split("\n")[0].removeprefix(f"{path}: ")
+    reason, _, told = error.split("\n")[0].removeprefix(f"{path}: ").partition("; say it with ")
+    return f"{reason}; busplan cut writes it as a log with {told}" if told else reason
 
 
 def _is_capture(path: Path) -> bool:

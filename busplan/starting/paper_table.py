@@ -10,16 +10,20 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from busplan.capture.csv_columns import layout_of
 from busplan.definitions.model import Message, Origin, Signal, Stated, unique
+from busplan.errors import CaptureError
 from busplan.starting import paper_cells as cells
 from busplan.wording import listing
 
 LARGEST = 2_000_000
 """Bytes of the largest table that is read."""
 MOST_ROWS = 20_000
+HEAD_WITHIN = 10
+"""Rows within which the headings stand: titles and dates may come before them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +72,14 @@ class _Reading:
 
 
 def read_table(text: str, file: str) -> PaperTable | None:
-    """The messages of a table, or ``None`` when its headings are not those of one."""
+    """The messages of a table, or ``None`` when its headings are not those of one.
+
+    A table with the times and contents of frames is a capture and none of messages.
+    """
     lines = text.replace("\r\n", "\n").split("\n")
-    first = next((line for line in lines if line.strip()), "")
-    mark = max(",;\t|", key=first.count)
+    if _is_capture(lines):
+        return None
+    mark = max(",;\t|", key=lambda m: max(line.count(m) for line in lines[:HEAD_WITHIN]))
     try:
         records = list(
             zip(range(1, MOST_ROWS + 3), csv.reader(lines, delimiter=mark), strict=False)
@@ -79,8 +87,11 @@ def read_table(text: str, file: str) -> PaperTable | None:
     except csv.Error:
         return None
     rows = [(number, row) for number, row in records if any(map(str.strip, row))]
-    columns = cells.columns(rows[0][1]) if rows else {}
-    if "identifier" not in columns or not {"length", "cycle", "message", "signal"} & set(columns):
+    while rows and not _is_head(columns := cells.columns(rows[0][1])):
+        rows = rows[1:]
+        if rows and rows[0][0] > HEAD_WITHIN:
+            return None
+    if not rows:
         return None
     place = columns["identifier"].index
     told = [row[place].strip() for _, row in rows[1:] if len(row) > place]
@@ -103,6 +114,22 @@ def read_table(text: str, file: str) -> PaperTable | None:
             reading.doubt(error)
     messages = _with_receivers(reading.messages.values())
     return PaperTable(file, messages, tuple(reading.doubts), tuple(_taken(reading)))
+
+
+def _is_capture(lines: Sequence[str]) -> bool:
+    """Whether the headings are those of recorded frames."""
+    try:
+        layout_of(lines, {}, "")
+    except CaptureError:
+        return False
+    return True
+
+
+def _is_head(columns: dict[str, cells.Column]) -> bool:
+    """Whether headings are those of a table of messages."""
+    return "identifier" in columns and bool(
+        {"length", "cycle", "message", "signal"} & columns.keys()
+    )
 
 
 def _taken(reading: _Reading) -> Iterator[str]:

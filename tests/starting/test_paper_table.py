@@ -188,3 +188,17 @@ def test_a_range_is_taken_and_a_column_that_is_not_read_is_told() -> None:
     turned, doubts, _ = only("id,bytes,signal,start,bits,min,max\n0x100,8,A,0,8,5,1\n")
     assert turned.signals[0].minimum is None
     assert doubts == ("row 2: the range 5 to 1 is none; it is left out",)
+
+
+@pytest.mark.parametrize(
+    "head", ["Time,ID,DLC,Data", "timestamp,arbitration_id,extended,remote,error,dlc,data"]
+)
+def test_recorded_frames_are_no_table_of_messages(head: str) -> None:
+    assert read_table(f"{head}\n0.0,100,8,0011223344556677\n", "cap.csv") is None
+
+
+def test_titles_may_stand_before_the_headings() -> None:
+    text = "Messages of the fan, rev 3\n2026, spring\n\nID (hex);Name;DLC\n104;A;8\n"
+    (one,) = messages(text)
+    assert (one.identifier, one.name, one.line) == (0x104, "A", 5)
+    assert read_table("x\n" * 12 + "id,bytes\n1,8\n", "p.csv") is None
