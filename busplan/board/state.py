@@ -123,16 +123,12 @@ class BoardState:
         return "all in range" if self.limited else "no limits"
 
 
-FEW = 4
-"""Of more cells or sensors without a value only their number is told."""
-
-
 def _gathered(labels: Sequence[str]) -> list[str]:
-    """Names of what has no value; many cells and many sensors together."""
+    """Names of what has no value; several cells and several sensors together, as tiles do."""
     told = []
     for kind in ("cell ", "sensor "):
         own = [name for name in labels if name.startswith(kind)]
-        told += [f"{len(own)} {kind.strip()}s"] if len(own) > FEW else own
+        told += [f"{len(own)} {kind.strip()}s"] if len(own) > 1 else own
     return [*told, *(name for name in labels if not name.startswith(("cell ", "sensor ")))]
 
 

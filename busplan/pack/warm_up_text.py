@@ -159,7 +159,7 @@ def _why_open(warm_up: WarmUp) -> list[str]:
     parts = []
     dumb = [m.module for m in warm_up.modules if not m.sensors]
     if dumb:
-        parts.append(f"no sensor of {listed(dumb)} can be believed")
+        parts.append(f"no sensor of {listed(dumb)} was heard and believed")
     differ = [m.module for m in warm_up.modules if m.verdict is ModuleVerdict.DISAGREE]
     if differ:
         parts.append(f"the sensors of {listed(differ)} disagree")

@@ -21,6 +21,7 @@ NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
 NO_PACK = "NO PACK"
 NO_VALUE = "NO VALUE YET"
+SET_ASIDE = "SET ASIDE"
 MOST_NAMED = 4
 """So many places that are set aside are named."""
 
@@ -49,11 +50,11 @@ def troubles(
 
 
 def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
-    """The word of the heaviest trouble above a note, else that no pack is seen or all is even."""
+    """The word of the heaviest trouble above a note, else that not all is seen, or all is even."""
     if not any_data:
         return NO_DATA
     heavy = (t.word for t in found if t.weight > Weight.NOTE)
-    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE))
+    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, SET_ASIDE))
     return next(heavy, next(unseen, NOTHING_WRONG))
 
 
@@ -100,7 +101,9 @@ def _pack(pack: PackState | None) -> Iterator[Trouble]:
                 for i in aside[:MOST_NAMED]
             )
             text = f"{counted(len(aside), what)} set aside as not believed: {named}"
-            yield Trouble(Weight.NOTE, "SET ASIDE", text)
+            # What nobody believes is no longer outside a limit; that makes nothing better.
+            weight = Weight.NOTE if peers.fresh.any() else Weight.CAUTION
+            yield Trouble(weight, SET_ASIDE, text)
         if coded := int(peers.coded.sum()):
             text = f"{counted(coded, what)} told as not available"
             yield Trouble(Weight.CAUTION, "VALUES MISSING", text)

@@ -11,6 +11,7 @@ from support.van import make_replay
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture
 from busplan.demo.files import shipped
+from busplan.findings import Weight
 from busplan.plan.reader import load_plan
 from busplan.replay.pack_state import Grade
 from busplan.replay.replay import Replay
@@ -98,3 +99,15 @@ def test_where_no_peer_is_fresh_nobody_is_off_them() -> None:
     told = "".join(text for text, _ in line)
     assert "set aside" in told
     assert "mV" not in told
+
+
+@pytest.mark.parametrize(("all_cells", "weight"), [(False, Weight.NOTE), (True, Weight.CAUTION)])
+def test_what_is_set_aside_is_never_all_even(all_cells: bool, weight: Weight) -> None:
+    replay = make_replay(sag_v=0.0)
+    assert replay.snapshot(20 * S).word == "ALL EVEN"
+    layout = replay.vehicle.pack
+    assert layout is not None
+    cells = range(len(layout.cells)) if all_cells else (3,)
+    shot = replace(replay, set_aside=frozenset(("cell", i) for i in cells)).snapshot(20 * S)
+    assert shot.word == "SET ASIDE"
+    assert [t.weight for t in shot.troubles if t.word == "SET ASIDE"] == [weight]
