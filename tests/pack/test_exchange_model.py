@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 from support.slow_exchange import low_pass_of_scipy, slow_liquid, slow_row
+from truth import loop_cases
 
 from busplan.pack.exchange_model import (
     BESIDE,
+    LOSS,
+    LOSS_SD,
     SHARES,
     TAU_S,
     banks,
@@ -66,6 +69,14 @@ def test_time_constants_are_log_normal_before_anything_was_seen() -> None:
     )
     assert tau_prior(0.0) == pytest.approx(against(250.0, 0.55))
     assert tau_prior(100.0) == pytest.approx(against(350.0, 0.55 * 250.0 / 350.0))
+
+
+def test_losses_of_the_truths_loops_lie_within_what_is_expected_of_losses() -> None:
+    """Modules of the truth lose 0.5 to 3 W/K; of their heat capacity that is a rate [1/s]."""
+    least, most = 0.5 / loop_cases.CAPACITY, 3.0 / loop_cases.CAPACITY
+    assert least >= LOSS - LOSS_SD
+    assert most <= LOSS + LOSS_SD
+    assert 2.0 * (most - least) >= LOSS_SD, "and the prior tells something"
 
 
 def test_the_grid_holds_what_is_likely_and_leaves_no_wide_gap() -> None:
