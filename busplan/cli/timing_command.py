@@ -97,9 +97,7 @@ def _print_networks(report: TimingReport) -> None:
                 row.network,
                 percent(row.load),
                 f"{row.late}/{row.messages}",
-                "no" if row.growth is None else f"x{_figure(row.growth)}",
-                _lowest(row),
-                _figure(row.least_fault_interval_ms, "none", " ms"),
+                *_slack(row),
                 row.tightest or "",
                 _tightest(row),
             ]
@@ -147,12 +145,16 @@ def _print_slack(slack: Slack) -> None:
         )
 
 
-def _lowest(row: NetworkRow) -> str:
+def _slack(row: NetworkRow) -> tuple[str, str, str]:
+    """Growth, lowest bit rate and distance of errors; ``-`` where no message can be analysed."""
     from busplan.checks.wording import rate
 
-    if row.lowest_bit_rate is None:
-        return "none"
-    return rate(row.lowest_bit_rate) + ("*" if row.not_spoken_by else "")
+    if row.growth is None and row.limited_by is None:
+        return "-", "-", "-"
+    grow = "no" if row.growth is None else f"x{_figure(row.growth)}"
+    star = "*" if row.not_spoken_by else ""
+    lowest = "none" if row.lowest_bit_rate is None else rate(row.lowest_bit_rate) + star
+    return grow, lowest, _figure(row.least_fault_interval_ms, "none", " ms")
 
 
 def _tightest(row: NetworkRow) -> str:

@@ -52,8 +52,13 @@ class Slack:
 def network_slack(
     vehicle: Vehicle, network: str, *, inherited_ns: Mapping[str, int] | None = None
 ) -> Slack:
-    """All answers for one network; ``inherited_ns`` as for the response times."""
+    """All answers for one network; ``inherited_ns`` as for the response times.
+
+    Where no message can be analysed there is none: that nothing is late would be no evidence.
+    """
     model = queue_model(vehicle, network, inherited_ns=inherited_ns)
+    if not any(model.status[i] is Status.PROVEN for i in model.messages):
+        return Slack(network, None, None, None, (), None)
     faults = vehicle.networks[network].fault_interval_ns or 0
     growth, limited_by = _growth(model, faults)
     lowest, strangers = lowest_bit_rate(vehicle, network, inherited_ns=inherited_ns)
@@ -62,8 +67,6 @@ def network_slack(
 
 def _growth(model: QueueModel, faults: int) -> tuple[float | None, Stream | None]:
     """The largest factor by which all messages can be sent more often, and what then misses."""
-    if not any(model.status[i] is Status.PROVEN for i in model.messages):
-        return None, None
 
     def holds(steps: int) -> bool:
         return solve(scaled(model, steps), fault_every=faults, stop_at_miss=True).in_time

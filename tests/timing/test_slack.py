@@ -119,3 +119,14 @@ def test_no_arbitration_rate_above_the_data_rate_is_proposed(
     network = Network("a", 250_000, data_bit_rate)
     v = vehicle([stream(i, cycle_ms=5) for i in range(8)], [network])
     assert lowest_bit_rate(v, "a") == (lowest, ())
+
+
+def test_where_nothing_can_be_analysed_there_is_no_good_news() -> None:
+    """Neither an empty network nor messages without periods show that anything holds."""
+    unknown = stream(1, network="a", cycle_ms=None)
+    van = vehicle([unknown, stream(2, network="b")], [Network("a", 500_000), Network("b", 500_000)])
+    for empty in (van, replace(van, streams=van.streams[1:])):
+        found = network_slack(empty, "a")
+        assert (found.growth, found.limited_by) == (None, None)
+        assert (found.lowest_bit_rate, found.fault_interval_ns) == (None, None)
+    assert network_slack(van, "b").lowest_bit_rate is not None
