@@ -93,10 +93,10 @@ def propose(
             ]
             if not error.parts:
                 raise error.cause from None
-    raise PlanError(
-        "no part was found: "
-        + (listing((f"{f}: {why}" for f, why in unused), 3) or "there is no definition file")
-    )
+    why = listing((f"{f}: {why}" for f, why in unused), 3) or "there is no definition file"
+    if material.channels:
+        why += "; captures alone name no part: draft a definition of each with busplan draft"
+    raise PlanError(f"no part was found: {why}")
 
 
 class _ImpossibleError(Exception):

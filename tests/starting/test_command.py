@@ -125,3 +125,10 @@ def test_an_empty_folder_is_one_error(tmp_path: Path) -> None:
     assert run.code == 3
     assert "no part was found" in run.err
     assert not list(tmp_path.iterdir())
+
+
+def test_captures_alone_are_told_what_to_do_next(tmp_path: Path) -> None:
+    shutil.copy(capture_file("collision"), tmp_path)
+    run = busplan("propose", tmp_path)
+    assert run.code == 3
+    assert "captures alone name no part: draft a definition" in " ".join(run.err.split())
