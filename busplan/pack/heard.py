@@ -131,7 +131,8 @@ def signals_section(
     if drop_outs:
         longest = max(drop_outs, key=lambda d: d.length_s)
         alike = ", as was everybody" if longest.all_silent else ""
-        bad.append(f"{longest.node} silent for {longest.length_s:.1f} s{alike}")
+        part = "" if longest.whole else " in part"
+        bad.append(f"{longest.node} silent{part} for {longest.length_s:.1f} s{alike}")
     bad += [_faulty_words(f, layout) for f in faulty[:2]]
     if len(faulty) > 2:
         bad.append(f"{len(faulty) - 2} more readings that cannot be")

@@ -38,6 +38,9 @@ LEAST_BINS = 60
 FALL_OHM_AH = (0.015, 0.3)
 CELL_AH = (2.0, 500.0)
 WRONG_SCALE, WRONG_SIGN = "the current has the wrong scale", "the current has the wrong sign"
+WRONG_CELLS = "all cells have the wrong scale"
+DOUBTS = (WRONG_SCALE, WRONG_SIGN, WRONG_CELLS)
+"""Why nothing can be judged by current and cells together."""
 CELL_V = (1.4, 4.6)
 USUAL_CELL_V = 3.3
 USUAL_FALL_OHM_AH = 0.06
@@ -159,7 +162,7 @@ def twins(cells: Sequence[Trace]) -> list[tuple[int, ...]]:
 def current_doubt(series: PackSeries, capacity_ah: float | None = None) -> str:
     """Why nothing can be judged by current and cells together, "" when nothing speaks against."""
     if cell_scale_off(series.cells) is not None:
-        return "all cells have the wrong scale"
+        return WRONG_CELLS
     sense = current_sense(series.cells, series.quantity("current"))
     if sense.scale_off(capacity_ah) is not None:
         return WRONG_SCALE

@@ -7,6 +7,7 @@ import numpy as np
 from busplan.answers import Answer, Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.labels import cell_label, clock, how_late, listed, module_place, place, sentence
+from busplan.pack.plausible import DOUBTS
 from busplan.pack.resistance import Resistance
 from busplan.pack.resistance_scales import AtScale
 from busplan.pack.section import Section, not_shown
@@ -158,6 +159,8 @@ def resistance_section(
     if resistance is None or not resistance.judged:
         if not asked:
             return None
+        if resistance is not None and resistance.missing in DOUBTS:
+            return not_shown(name, resistance.missing, "mend that, and judge this again")
         if resistance is not None:
             return not_shown(name, resistance.missing, run)
         if "current" in layout.quantities:

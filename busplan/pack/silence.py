@@ -11,9 +11,12 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.pack.labels import clock, time_ns
 from busplan.pack.series import Heard, PackSeries
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
+from busplan.wording import listing
 
 EDGE_S = 1.0
 """Networks and nodes need not begin and end with the capture to the second."""
+MOST_NAMED = 4
+"""Messages that are named where a node still sent others."""
 PAUSED_SHARE = 0.8
 """So much of a silence in which nobody else sent anything makes it everybody's."""
 SAME_S = 1.0
@@ -71,9 +74,22 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
             names = tuple(dict.fromkeys(message for _, _, message in parts))
             start, stop = _none_came(parts)
             could = [m for m, t in heard[key].items() if t.allowed_s < stop - start]
-            whole = set(could) <= set(names)
+            whole = set(could) <= set(names) and not _spoke(series, layout, key, start, stop)
             found.append(DropOut(*key, names, whole, start, stop, _paused(series, start, stop)))
     return tuple(sorted(found, key=lambda d: d.start_s))
+
+
+def _spoke(
+    series: PackSeries, layout: PackLayout, node: tuple[str, str], start_s: float, stop_s: float
+) -> bool:
+    """Whether a quantity of the pack came from that node meanwhile."""
+    for name, address in layout.quantities.items():
+        trace = series.quantities.get(name)
+        if trace is not None and (address.network, address.node) == node:
+            time = trace.heard.time_s
+            if ((time > start_s) & (time < stop_s)).any():
+                return True
+    return False
 
 
 def _paused(series: PackSeries, start_s: float, stop_s: float) -> bool:
@@ -125,7 +141,7 @@ def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
     findings = []
     for (network, node), members in groups.items():
         worst = max(members, key=lambda d: d.length_s)
-        what = "nothing" if worst.whole else f"no {', '.join(worst.messages)}"
+        what = "nothing" if worst.whole else f"no {listing(worst.messages, MOST_NAMED)}"
         message = worst.messages[0] if len(worst.messages) == 1 else None
         again = f" ({len(members)} drop-outs in all)" if len(members) > 1 else ""
         findings.append(

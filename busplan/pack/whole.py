@@ -30,7 +30,10 @@ BY_TEMPERATURES = ("signals", "limits", "evenness of modules")
 """Topics that temperatures which never moved leave open; the same test again shows them no more."""
 NAME_CURRENT = "Name the pack's current in [pack.quantities] of the plan, and judge this again."
 BY_CURRENT = ("resistance", "evenness of cells", "self-discharge")
-"""Topics that a plan without the current leaves open, however the test is run again."""
+"""Topics that a plan without the current, or that misreads it, leaves open however the test is run.
+"""
+MISREAD = ("current-sign-wrong", "current-scale-wrong", "cell-scale-wrong")
+"""Findings whose remedy lets the same capture show those topics."""
 NIGHT_S = 10_800.0
 """A rest of so long is made for self-discharge; where it cannot be looked for that is open."""
 MOST_STEPS = 4
@@ -139,6 +142,7 @@ def _steps(
     unnamed = "current" not in report.layout.quantities
     if unnamed and any(s.name in BY_CURRENT for s in open_):
         steps.append(NAME_CURRENT)
+    if unnamed or any(f.code in MISREAD for f in heavy):
         open_ = [s for s in open_ if s.name not in BY_CURRENT]
     if open_:
         steps.append(f"To show the rest: {KINDS[report.test].run}.")

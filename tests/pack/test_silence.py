@@ -85,3 +85,15 @@ def test_pauses_are_those_of_all_networks_together() -> None:
     ((begin, end),) = pull_series(cut, vehicle).pauses
     assert (begin, end) == (pytest.approx(6.0, abs=0.2), pytest.approx(13.0, abs=0.2))
     assert pull_series(whole, vehicle).pauses.shape == (0, 2)
+
+
+def test_a_node_that_still_tells_the_current_did_not_fall_silent() -> None:
+    plan = layout(1, quantities=("current",))
+    node = plan.cells[0].address
+    plan = replace(plan, quantities={"current": node._replace(message="Status", signal="I")})
+    quiet = heard(0.1, (40.0, 50.0))
+    for current, whole in ((heard(0.1), False), (quiet, True)):
+        (drop,) = find_drop_outs(replace(pack(quiet, quiet), quantities={"current": current}), plan)
+        assert drop.whole is whole
+        (finding,) = drop_out_findings([drop])
+        assert ("sent nothing" in finding.summary) is whole

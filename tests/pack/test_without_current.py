@@ -174,3 +174,12 @@ def test_a_current_that_was_heard_for_a_moment_is_not_known(heard: slice) -> Non
     assert section(report, "evenness of cells").answer is Answer.NOT_SHOWN
     asked = judged(made, PackTest.WARM_UP, mapped=True)
     assert section(asked, "warm-up").answer is Answer.NOT_SHOWN
+
+
+def test_a_misread_current_asks_for_its_remedy_and_not_for_another_drive() -> None:
+    amps = driven()
+    time = np.arange(len(amps)) * 0.1
+    report = judged(pack(Trace(time, -amps, 0.1), amps), PackTest.DRIVE, mapped=True)
+    assert "current-sign-wrong" in {f.code for f in report.findings}
+    assert section(report, "resistance").missing == "mend that, and judge this again"
+    assert judge_whole(report).steps == ("Set current_sign = -1 in [pack] of the plan.",)
