@@ -12,7 +12,8 @@ The one rule for rates, gaps and stale values:
 
 * A value counts from the moment its frame came until the next one; nothing is put between them.
 * It counts no longer than its message may be silent (``traffic/silence.py``), and not beyond a code
-  for "not available"; from then on it is unknown.
+  for "not available"; from then on it is unknown. So is a state of such a name, unless the claim
+  speaks of that very state.
 * Networks keep their own rates: a moment of one is held against the newest values of the others,
   so a reaction is seen as exactly as the cycle times of its signals allow (``resolution_s``).
 * Nothing is judged before each signal has come once, if it comes within its allowed silence, and

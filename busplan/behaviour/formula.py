@@ -9,6 +9,8 @@ import numpy as np
 from busplan.behaviour.signals import Grown, Signals, Traced
 from busplan.behaviour.steps import START, Steps, from_masks, least, minus, most
 from busplan.errors import PlanError
+from busplan.pack.codes import says_unknown
+from busplan.pack.statistics import Mask
 from busplan.plan.claims import (
     Claim,
     Compare,
@@ -40,7 +42,7 @@ def robustness(claim: Claim, signals: Signals) -> Steps:
                 return _exact(most(above.turned(), below.turned()), claim.high, strict=True)
             return _exact(least(above, below), claim.high)
         case InState():
-            return _in_state(claim, signals.traced(claim.signal).steps)
+            return _in_state(claim, signals)
         case Silent():
             silent = signals.silence(claim.path, claim.after_ns)
             return silent.turned() if claim.heard else silent
@@ -112,13 +114,25 @@ def _alike(signal: Operand, traced: Traced, other: Operand, signals: Signals) ->
     return found
 
 
-def _in_state(claim: InState, value: Steps) -> Steps:
+def _in_state(claim: InState, signals: Signals) -> Steps:
+    value = signals.traced(claim.signal).steps
     known = np.isfinite(value.low)
-    # Numbers of states are whole steps apart; a thousandth of one is rounding.
     shown = np.zeros(len(value), np.bool_)
     for number in claim.numbers:
-        shown |= np.abs(value.low - number) <= EXACT * max(1.0, abs(number))
+        shown |= _is(value, number)
+    reading = signals.reading(claim.signal)
+    if reading is not None:
+        # "Not available" is no state, unless the claim speaks of that very code.
+        signal = reading.signal
+        for raw, name in signal.choices.items():
+            if says_unknown(name):
+                known &= ~_is(value, float(raw * signal.scale + signal.offset)) | shown
     return from_masks(value.time, shown != claim.other, known)
+
+
+def _is(value: Steps, number: float) -> Mask:
+    """Where a state is shown; their numbers are whole steps apart, and less than that rounding."""
+    return np.asarray(np.abs(value.low - number) <= EXACT * max(1.0, abs(number)), np.bool_)
 
 
 def _followed(claim: Follows, signals: Signals) -> Steps:

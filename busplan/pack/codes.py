@@ -25,6 +25,10 @@ _NONE = re.compile(
     )\d*\b""",
     re.VERBOSE,
 )
+_UNKNOWN = re.compile(
+    r"\b(not?\ ?(avail|available|known|valid|defined)|un(available|known|defined)|invalid|n\ ?a"
+    r"|s\ ?n\ ?a|nicht\ (verf(ue|ü)gbar|bekannt)|ung(ue|ü)ltig)\d*\b"
+)
 _WELL = re.compile(r"\b(no|without|kein)\ (errors?|faults?|failures?|fehler|short|defects?)\b")
 _JOINT = re.compile(r"(?<=[a-zäöü])(?=[A-Z])|[\W_]+")
 
@@ -50,8 +54,16 @@ def no_measurement(signal: Signal) -> dict[float | int, str]:
 
 def says_none(name: str) -> bool:
     """Whether a name of a value table means that there is no measurement."""
-    words = " ".join(_JOINT.sub(" ", name).lower().split())
-    return bool(_NONE.search(_WELL.sub("", words)))
+    return bool(_NONE.search(_WELL.sub("", _words(name))))
+
+
+def says_unknown(name: str) -> bool:
+    """Whether the name of a state means that nobody knows it; an error or a fault is a state."""
+    return bool(_UNKNOWN.search(_words(name)))
+
+
+def _words(name: str) -> str:
+    return " ".join(_JOINT.sub(" ", name).lower().split())
 
 
 def _outside(signal: Signal, number: float | int) -> bool:

@@ -193,6 +193,39 @@ def test_a_message_that_comes_throughout_was_never_silent(
     assert one(judge_behaviours(frames(late, other), vehicle)).word == word
 
 
+@pytest.mark.parametrize("shown", ["NotAvailable", "SNA", "unknown", "signal not available"])
+@pytest.mark.parametrize(
+    ("claim", "word"),
+    [
+        ('is_not = "Off"', "not shown"),
+        ('is = "Running"', "not shown"),
+        ('is = ["Running", "{shown}"]', "held"),
+        ('is_not = "{shown}"', "held"),
+    ],
+)
+def test_a_state_that_says_not_available_is_none(
+    vehicle_of, monkeypatch: pytest.MonkeyPatch, shown: str, claim: str, word: str
+) -> None:
+    named = FAST.replace('1 "Running"', f'1 "Running" 3 "{shown}"')
+    monkeypatch.setitem(globals(), "FAST", named)
+    vehicle = vehicle_of(FAN.replace('is = "Running"', claim.replace("{shown}", shown)))
+    time = np.arange(0.0, 20.0, 0.02)
+    data = np.zeros((len(time), 2), np.uint8)
+    data[time >= 5.5, 0] = 3
+    capture = frames(heat([(0, 30), (5, 45)]), (1, 0x200, time, data))
+    assert one(judge_behaviours(capture, vehicle)).word == word
+
+
+def test_a_state_of_error_is_a_state(vehicle_of, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(globals(), "FAST", FAST.replace('1 "Running"', '1 "Running" 3 "Error"'))
+    vehicle = vehicle_of(FAN)
+    time = np.arange(0.0, 20.0, 0.02)
+    data = np.zeros((len(time), 2), np.uint8)
+    data[time >= 5.5, 0] = 3
+    capture = frames(heat([(0, 30), (5, 45)]), (1, 0x200, time, data))
+    assert one(judge_behaviours(capture, vehicle)).word == "failed"
+
+
 def test_a_counter_that_begins_anew_counts_on(vehicle_of) -> None:
     vehicle = vehicle_of(
         '[[behaviour]]\nname = "turns"\nalways = { signal = "Turns", '
