@@ -175,6 +175,16 @@ def evaluate_pack(
     warm_up = _warm_up(sized, layout, step_k, faulty, span_s) if kind is PackTest.WARM_UP else None
     cells_c = _cell_temperatures(series, layout, unbelievable)
     current = series.quantity("current")
+    checks, electrical = check_electrical(
+        series,
+        layout,
+        faulty=unbelievable,
+        rest=test is PackTest.REST,
+        still=still,
+    )
+    # A state of charge that the count contradicts is no condition to tell a figure at.
+    wrong = any(f.code == "state-of-charge-off" for f in electrical)
+    charge = None if wrong else series.quantity("state_of_charge")
     resistance = None
     if current is not None:
         resistance = fit_resistance(
@@ -183,7 +193,7 @@ def evaluate_pack(
             step_v,
             temperature_c=cells_c,
             module=np.array([layout.modules.index(c.module) for c in layout.cells], np.int64),
-            charge=series.quantity("state_of_charge"),
+            charge=charge,
             left_out=[index for kind_, index in unbelievable if kind_ == "cell"],
             at_a=layout.capacity_ah,
             doubt=doubt,
@@ -198,13 +208,6 @@ def evaluate_pack(
     temperature = temperature_evenness(series, layout, step_k, unbelievable)
     capacity = fit_capacity(series, unbelievable, layout, step_v, doubt)
     self_discharge = fit_self_discharge(sized, unbelievable, step_v)
-    checks, electrical = check_electrical(
-        series,
-        layout,
-        faulty=unbelievable,
-        rest=test is PackTest.REST,
-        still=still,
-    )
 
     findings = [*series.findings, *plausible_findings(series, layout, same)]
     findings += standing_findings(standing, layout)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -165,3 +166,21 @@ def test_a_steady_load_is_no_rest(amps: float, test: str) -> None:
     time = np.arange(0.0, 60.0, 0.1)
     current = Trace(time, np.full(len(time), amps), 0.1)
     assert kind_of(PackSeries((), (), {"current": current}, 60.0)) == test
+
+
+def test_a_state_of_charge_that_is_off_is_no_condition_of_a_resistance() -> None:
+    time, amps = drive_current(10.0)
+    volts = cell_voltages(time, amps, np.full(96, 0.45e-3), charge=0.72)
+    mapped = ("current", "state_of_charge")
+    plan = replace(layout(12, sensors=0, quantities=mapped), capacity_ah=120.0)
+    for told, words in ((np.zeros(len(time)), False), (60.0 - np.cumsum(amps) / 43_200.0, True)):
+        made = series(
+            cell_time=time,
+            voltages=volts,
+            current=Trace(time, amps, 0.1),
+            state_of_charge=Trace(time, told, 0.5),
+        )
+        report = evaluate_pack(made, plan)
+        assert ("state-of-charge-off" in {f.code for f in report.findings}) is not words
+        text = next(s for s in sections(report) if s.name == "resistance").text
+        assert ("% charge" in text) is words
