@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from busplan.allot.delays import with_least_delays
 from busplan.allot.needed import needed
 from busplan.allot.problem import Gateway, Net, Option, Question, Sent, Unit
 from busplan.allot.traffic import sent_as
@@ -114,7 +115,7 @@ def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = 
         costs=vehicle.freedom.costs,
         steps=steps_under(want),
     )
-    return Asked(vehicle, question, draft.streams, frozenset(draft.unfollowed))
+    return Asked(vehicle, with_least_delays(question), draft.streams, frozenset(draft.unfollowed))
 
 
 def _units(draft: _Draft) -> None:

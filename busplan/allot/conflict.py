@@ -14,6 +14,7 @@ from busplan.allot.learnt import Cut
 from busplan.allot.problem import Net, Option, Question, Unit
 from busplan.allot.programme import Programme
 from busplan.allot.room import bits_per_s
+from busplan.allot.smallest import smallest_part
 from busplan.wire.load_limit import ROUNDING
 
 _STEP_S = 10.0
@@ -63,7 +64,7 @@ def find_conflict(
     nodes = list(dict.fromkeys(u.node for i, u in enumerate(question.units) if i not in gateways))
     if asker.possible(nodes):
         return Conflict((), sums, smallest=False)
-    guilty = _guilty(asker, [], False, nodes) if not asker.impossible([]) else []
+    guilty = smallest_part(nodes, asker.impossible, stop=over)
     late = bool(guilty) and _Asker(_patient(question), [], left, over, refused).possible(guilty)
     frees = tuple(_frees(question, asker.cuts, guilty, left, over, refused)) if guilty else ()
     return Conflict(tuple(guilty), sums, not over(), late, frees)
@@ -121,19 +122,6 @@ class _Asker:
     def possible(self, nodes: Sequence[str]) -> bool:
         """Whether that is not proven."""
         return not self.impossible(nodes)
-
-
-def _guilty(asker: _Asker, base: list[str], grown: bool, nodes: list[str]) -> list[str]:
-    """The smallest part of ``nodes`` that has no place beside ``base``."""
-    if grown and asker.impossible(base):
-        return []
-    if len(nodes) == 1 or asker.over():
-        return nodes
-    half = len(nodes) // 2
-    first, second = nodes[:half], nodes[half:]
-    of_second = _guilty(asker, base + first, True, second)
-    of_first = _guilty(asker, base + of_second, bool(of_second), first)
-    return of_first + of_second
 
 
 def _frees(

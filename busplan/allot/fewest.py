@@ -10,6 +10,7 @@ import numpy as np
 
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.order_kernels import Bools
+from busplan.allot.solver import solved
 from busplan.frames.columns import I64
 
 _TRIES = 3
@@ -77,7 +78,6 @@ class _Programme:
 
     def solve(self, seconds: float) -> tuple[Bools | None, int]:
         """A set of changes that meets every inequality, and a bound below which there is none."""
-        from scipy.optimize import Bounds, LinearConstraint, milp
         from scipy.sparse import csr_matrix
 
         n = len(self.may_change)
@@ -86,13 +86,10 @@ class _Programme:
         entries = [(row, i, w) for row, met in enumerate(self.rows) for i, w in met]
         rows, columns, weights = np.array(entries, np.int64).T
         matrix = csr_matrix((weights.astype(float), (rows, columns)), (len(self.rows), n))
-        found = milp(
-            np.ones(n),
-            constraints=LinearConstraint(matrix, list(self.rows.values()), np.inf),
-            bounds=Bounds(0, self.may_change.astype(float)),
-            integrality=np.ones(n),
-            options={"time_limit": max(seconds, 0.1)},
-        )
+        least = np.array(list(self.rows.values()), float)
+        within = np.zeros(n), self.may_change.astype(float)
+        everything = matrix, least, np.full(len(least), np.inf)
+        found = solved(np.ones(n), everything, within, [True] * n, seconds)
         dual = getattr(found, "mip_dual_bound", None)
         bound = 0 if dual is None or not np.isfinite(dual) else int(np.ceil(dual - 1e-6))
         if found.x is None:

@@ -163,7 +163,8 @@ def beside_of(
     found = NOWHERE
     for unit, message, late in brought:
         if message is not None and late and delays is not None:
-            found |= delays[unit, message, network].beside
+            delay = delays.get((unit, message, network))
+            found |= NOWHERE if delay is None else delay.beside
     return found
 
 
@@ -213,7 +214,8 @@ def entries_of(
             who = (member.unit, 0, member.message, True)
             free = loose or member.renamed
             entries = _of(unit.sent[member.message], 0, who, free=free, movable=not member.renamed)
-            found += [e._replace(late_ns=member.late_ns) for e in entries]
+            late = max(member.late_ns, unit.sent[member.message].late_ns)
+            found += [e._replace(late_ns=late) for e in entries]
             continue
         any_name = loose and len(unit.options) > 1
         for m, message in enumerate(unit.sent):
@@ -225,6 +227,16 @@ def entries_of(
     for message in question.fixed.get(network, ()):
         found += _of(message, 0, None, free=False, movable=False)
     return sorted(found, key=rank)
+
+
+def longest_ns(frames: Frames, rate: int, data_rate: int | None) -> int:
+    """Longest time of one frame on the wire [ns]."""
+    return duration_ns(Bits(frames.bits, frames.data_bits), rate, data_rate)
+
+
+def shortest_ns(frames: Frames, rate: int, data_rate: int | None) -> int:
+    """Least time from queueing to reception [ns]."""
+    return duration_ns(Bits(frames.least_bits, frames.least_data_bits), rate, data_rate)
 
 
 def _of(
@@ -267,9 +279,7 @@ def model_of(
     or with what waits in them not judged; ``planned``: sent as often as planned, whatever is
     asked."""
     net = question.nets[network]
-    single = [
-        duration_ns(Bits(e.frames.bits, e.frames.data_bits), rate, net.data_rate) for e in entries
-    ]
+    single = [longest_ns(e.frames, rate, net.data_rate) for e in entries]
     ranks = [rank(e) for e in entries]
     upto = [bisect_right(ranks, one) for one in ranks]
     judged = [

@@ -64,6 +64,7 @@ class Sent:
 
     ``movable``: whether it may have another identifier of its own; ``address``: its J1939 source
     address. ``bits_per_s`` and ``data_bits_per_s``: its longest frames over its period.
+    ``late_ns``: how late a gateway brings it at least, wherever it is sent.
     """
 
     label: str
@@ -73,6 +74,7 @@ class Sent:
     data_bits_per_s: float = 0.0
     movable: bool = False
     address: int | None = None
+    late_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

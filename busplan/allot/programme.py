@@ -1,4 +1,4 @@
-"""The placement as a mixed-integer programme, solved by HiGHS through scipy.
+"""The placement as a mixed-integer programme.
 
 The rules of this file: every row is a necessary condition, so that the least cost under them is a
 bound below which there is no answer; whether messages are in time for certain is judged outside
@@ -18,6 +18,7 @@ from busplan.allot.learnt import Cut, Demand, Elsewhere, Who
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
+from busplan.allot.solver import solved
 
 _INFEASIBLE = 2
 """How scipy says that there is no answer."""
@@ -239,8 +240,6 @@ class Programme:
         """The cheapest answer. ``present``: only these units are there, and only whether that can
         be is asked. ``fixed`` holds variables at a value, ``forbidden`` at 0. ``sound``: by
         what is proven only."""
-        from scipy.optimize import Bounds, LinearConstraint, milp
-
         rows = self.rows
         cost = np.array(rows.cost)
         lower, upper = np.zeros(len(cost)), np.array(rows.upper)
@@ -262,13 +261,7 @@ class Programme:
             for row, units in rows.loose.items():
                 if not units <= there:
                     low[row], high[row] = -np.inf, np.inf
-        found = milp(
-            cost,
-            constraints=LinearConstraint(matrix, low, high),
-            bounds=Bounds(lower, upper),
-            integrality=np.array(rows.whole, float),
-            options={"time_limit": max(seconds, 0.1), "mip_rel_gap": gap},
-        )
+        found = solved(cost, (matrix, low, high), (lower, upper), rows.whole, seconds, gap)
         dual = getattr(found, "mip_dual_bound", None)
         bound = float(dual) if dual is not None and np.isfinite(dual) else 0.0
         if found.x is None:

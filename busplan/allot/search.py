@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 
 from busplan.allot import judge
-from busplan.allot.delays import delays
+from busplan.allot.delays import delays, resting_on_little
 from busplan.allot.demands import demands, foreseen
 from busplan.allot.fewest import Enough, Waited
 from busplan.allot.guests import Guests
@@ -205,10 +205,10 @@ class _Run:
         late, waiting = self._judged(answer)
         if late or waiting:
             self._look_ahead(answer)
-        if not late and (self.best is None or not waiting):
-            self.keep(answer)
         if not late and not waiting:
+            self.keep(answer)
             return self.learnt
+        first = None if late or self.best is not None else answer
         near: Placement | None = answer
         for _ in range(_DIVES if self.best else _UNTIL_ONE):
             if near is None or self.enough() or self.left() <= 0:
@@ -221,6 +221,8 @@ class _Run:
             if not late and not waiting:
                 self.keep(near)
                 break
+        if first is not None and self.best is None:
+            self.keep(first)  # its identifiers may be found nevertheless
         return self.learnt
 
     def _among_movers(self) -> bool:
@@ -259,57 +261,58 @@ class _Run:
         for k, rate in enumerate(answer.rates):
             if not rate:
                 continue
-            found = self._wrong(answer, k)
-            if not any(found) and any(key[2] == k for key in everyone):
-                found = self._wrong(answer, k, everyone)
-                found = self._with_fewest(answer, k, found) if any(found) else found
-            cuts, wanted = found
-            for cut in cuts:
-                self.learnt |= self.programme.add(cut)
-                late.add(k)
-            for demand in wanted:
-                self.learnt |= self.programme.demand(demand)
-                waiting.add(k)
+            wrong = list(self._wrong(answer, k))
+            if not wrong and any(key[2] == k for key in everyone):
+                wrong = list(self._wrong_by_delays(answer, k))
+            for one in wrong:
+                self._add(one)
+                (late if isinstance(one, Cut) else waiting).add(k)
         return late, waiting
 
+    def _add(self, learnt: Cut | Demand) -> None:
+        """What forbids an answer, for the programme."""
+        add = (
+            self.programme.add(learnt) if isinstance(learnt, Cut) else self.programme.demand(learnt)
+        )
+        self.learnt |= add
+
     def _wrong(
-        self, answer: Placement, k: int, known: Delays | None = None
-    ) -> tuple[list[Cut], list[Demand]]:
-        """What forbids an answer on a network; ``known``: how late gateways bring messages."""
+        self, answer: Placement, k: int, known: Delays | None = None, *, alone: bool = False
+    ) -> Iterator[Cut | Demand]:
+        """What forbids an answer on a network; ``known``: how late gateways bring messages;
+        ``alone``: whoever else may come there is left out."""
         question = self.programme.question
         self.rounds += 1
-        wanted = list(demands(question, answer, k, known, self._guests))
-        cuts: list[Cut] = list(
-            judge.cuts(
-                question, answer, k, self.rounds, lambda: bool(wanted) or self.enough(), known
-            )
-        )
-        if not cuts and (queued := queue_cut(question, answer, k, known)):
-            cuts.append(queued)
-        if not cuts and not wanted and (more := queue_demand(question, answer, k, known)):
-            wanted.append(more)
-        return cuts, wanted
+        wanted = False
+        for demand in demands(question, answer, k, known, None if alone else self._guests):
+            wanted = True
+            yield demand
+        found = False
+        for cut in judge.cuts(
+            question, answer, k, self.rounds, lambda: wanted or self.enough(), known
+        ):
+            found = True
+            yield cut
+        if not found and (queued := queue_cut(question, answer, k, known)):
+            found = True
+            yield queued
+        if not found and not wanted and (more := queue_demand(question, answer, k, known)):
+            yield more
+
+    def _wrong_by_delays(self, answer: Placement, k: int) -> Iterator[Cut | Demand]:
+        """The same for what gateways bring late from other networks."""
+
+        def wrong(known: Delays) -> bool:
+            return next(self._wrong(answer, k, known, alone=True), None) is not None
+
+        for n, known in enumerate(resting_on_little(self.programme.question, answer, k, wrong)):
+            yield from self._wrong(answer, k, known, alone=n > 0)
 
     def _guests(self, network: int, rate: int) -> Guests:
         """Who may come to a network, found once."""
         if (network, rate) not in self.guests:
             self.guests[network, rate] = Guests.of(self.programme.question, network, rate)
         return self.guests[network, rate]
-
-    def _with_fewest(
-        self, answer: Placement, k: int, found: tuple[list[Cut], list[Demand]]
-    ) -> tuple[list[Cut], list[Demand]]:
-        """The same of delays that rest on as few guests of other networks as can be."""
-        question = self.programme.question
-        sources = {answer.where[c.unit] for c in answer.carried if c.network == k}
-        without: list[int] = []
-        for i, where in enumerate(answer.where):
-            if where in sources and where != question.units[i].home:
-                fewer = self._wrong(answer, k, delays(question, answer, [*without, i], k))
-                if any(fewer):
-                    without.append(i)
-                    found = fewer
-        return found
 
     def _look_ahead(self, answer: Placement) -> None:
         """Judge those that move on their other networks too: the next answer has them there."""
@@ -322,11 +325,8 @@ class _Run:
                 if self.enough() or answer.rates[k] not in units[i].rates:
                     continue
                 there = tuple(k if n == i else w for n, w in enumerate(answer.where))
-                cuts, wanted = self._wrong(replace(answer, where=there), k)
-                for cut in cuts:
-                    self.learnt |= self.programme.add(cut)
-                for demand in wanted:
-                    self.learnt |= self.programme.demand(demand)
+                for one in self._wrong(replace(answer, where=there), k):
+                    self._add(one)
 
     def _around(self, answer: Placement, late: set[int]) -> dict[int, float]:
         """Units of networks that are in time stay where the answer has them."""

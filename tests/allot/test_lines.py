@@ -6,7 +6,9 @@ from hypothesis import strategies as st
 from support.allot_lines import cheapest_line, late_in, made_line
 from support.allot_queued import changes_of, cheapest_queued, made_queued
 
-from busplan.allot.problem import Placement, cost
+from busplan.allot import search as searching
+from busplan.allot.delays import with_least_delays
+from busplan.allot.problem import Placement, Question, cost
 from busplan.allot.search import Found, Verdict, search
 
 
@@ -16,13 +18,33 @@ from busplan.allot.search import Found, Verdict, search
 @example(seed=18)  # a queue makes the answer dearer
 @settings(max_examples=12)
 def test_queues_delays_and_lengths_are_in_the_search(seed: int) -> None:
-    question = made_line(seed)
+    question = with_least_delays(made_line(seed))
 
     def accept(answer: Placement) -> Verdict:
         assert not late_in(question, answer), "cuts have said it before"
         return Verdict()
 
     found, least = search(question, accept), cheapest_line(question)
+    _is_cheapest(question, found, least)
+
+
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=6)
+def test_delays_of_three_networks_are_in_the_search(seed: int) -> None:
+    """Whoever is late by a delay may be brought from another network instead."""
+    question = with_least_delays(made_line(seed, networks=3))
+
+    def accept(answer: Placement) -> Verdict:
+        assert not late_in(question, answer), "cuts have said it before"
+        return Verdict()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(searching, "_LARGE", 0)  # searched as large ones are
+        found = search(question, accept)
+    _is_cheapest(question, found, cheapest_line(question))
+
+
+def _is_cheapest(question: Question, found: Found, least: float | None) -> None:
     if least is None:
         assert found.placement is None
         assert found.impossible, "that there is none is proven"

@@ -8,6 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.allot_places import COSTS, changes, cheapest, made_question, planted, possible
 
+from busplan.allot import search as searching
 from busplan.allot.conflict import find_conflict, too_much
 from busplan.allot.problem import (
     Carried,
@@ -48,6 +49,29 @@ def test_the_answer_costs_what_the_cheapest_of_all_costs(seed: int) -> None:
         return
     assert found.cost == pytest.approx(least)
     assert found.proven
+
+
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=20)
+def test_a_large_question_is_answered_like_a_small_one(seed: int) -> None:
+    """Small ones, searched as large ones are: also among those alone that moved before."""
+    question = made_question(seed)
+
+    def accept(answer: Placement) -> Verdict:
+        number = changes(question, answer)
+        assert number is not None
+        return Verdict(sum(number.values()), number)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(searching, "_LARGE", 0)
+        found = search(question, accept)
+    least = cheapest(question)
+    if least is None:
+        assert found.impossible
+        return
+    assert found.cost == pytest.approx(least)
+    assert found.bound <= least + 1e-6
+    assert found.gap <= searching._LET_GO
 
 
 @given(seed=st.integers(0, 10**6))

@@ -32,8 +32,8 @@ RATES = (125_000, 250_000)
 COSTS = Costs(move=1.0, reset=0.3, route=0.2, metre=0.15)
 
 
-def made_line(seed: int) -> Question:
-    """Four units of two messages and a gateway on two networks along a vehicle."""
+def made_line(seed: int, networks: int = 2) -> Question:
+    """Four units of two messages and a gateway on two or three networks along a vehicle."""
     chance = random.Random(seed)
     nets = [
         Net(
@@ -46,17 +46,17 @@ def made_line(seed: int) -> Question:
             stub_m={125_000: 1.5, 250_000: chance.choice((0.5, 1.5))},
             stubs_m={125_000: chance.choice((2.0, 4.0)), 250_000: 2.0},
         )
-        for name, rate in (("a", 125_000), ("b", 250_000))
+        for name, rate in (("a", 125_000), ("b", 250_000), ("c", 125_000))[:networks]
     ]
     units = [
         Unit("gate", port, k, (k,), frozenset(RATES), (), at_m=4.0)
-        for k, port in enumerate(("left", "right"))
+        for k, port in enumerate(("left", "right", "top")[:networks])
     ]
     for n in range(4):
-        home = chance.randrange(2)
+        home = chance.randrange(networks)
         fifo = chance.random() < 0.5
         sent = tuple(_sent(chance, n, m) for m in range(2))
-        may = (0, 1) if chance.random() < 0.8 else (home,)
+        may = tuple(range(networks)) if chance.random() < 0.8 else (home,)
         units.append(
             Unit(
                 f"n{n}",
@@ -72,11 +72,15 @@ def made_line(seed: int) -> Question:
         )
     wanted = []
     for _ in range(2):
-        r, q = chance.sample(range(2, 6), 2)
+        r, q = chance.sample(range(networks, networks + 4), 2)
         wanted.append(Wanted((r,), ((q, 0),), True, ((q, 0),)))
     wanted = list(dict.fromkeys(wanted))
     return Question(
-        tuple(nets), tuple(units), tuple(wanted), (Gateway("gate", (0, 1)),), costs=COSTS
+        tuple(nets),
+        tuple(units),
+        tuple(wanted),
+        (Gateway("gate", tuple(range(networks))),),
+        costs=COSTS,
     )
 
 
@@ -91,6 +95,14 @@ def _sent(chance: random.Random, n: int, m: int) -> Sent:
 
 def late_in(question: Question, answer: Placement) -> tuple[int, ...]:
     """The networks on which a message of a placement is late."""
+    return counted(question, answer)[0]
+
+
+def counted(
+    question: Question, answer: Placement
+) -> tuple[tuple[int, ...], dict[tuple[int, int, int], int]]:
+    """The networks on which a message of a placement is late, and how late [ns] at least gateways
+    bring messages, by (unit, message, network): for certain where none is late."""
     arrived: dict[tuple[int, int, int], int] = {}
     while True:
         late, grown = [], {}
@@ -105,7 +117,7 @@ def late_in(question: Question, answer: Placement) -> tuple[int, ...]:
                         least = frames.least_bits * 10**9 // rate
                         grown[u, m, what.network] = r - least if r >= 0 else 10**12
         if late or grown == arrived:
-            return tuple(late)
+            return tuple(late), grown
         arrived = grown
 
 
@@ -158,7 +170,7 @@ def _model(
 def cheapest_line(question: Question) -> float | None:
     """The least cost of all placements that work; ``None`` when none does."""
     best = None
-    for answer in _answers(question):
+    for answer in answers(question):
         price = _price(question, answer)
         if price is None or (best is not None and price >= best):
             continue
@@ -167,7 +179,8 @@ def cheapest_line(question: Question) -> float | None:
     return best
 
 
-def _answers(question: Question) -> Iterator[Placement]:
+def answers(question: Question) -> Iterator[Placement]:
+    """Every placement, with what has to be carried in it."""
     for where in product(*(u.networks for u in question.units)):
         carried = frozenset(
             Carried(0, q, m, where[want.units[0]])
