@@ -163,9 +163,9 @@ def commissioning_of(vehicle: Vehicle, journal: Journal) -> Commissioning:
 def _by_plan(test: PlannedTest, result: Result, vehicle: Vehicle) -> Result:
     """A result by the limits that the plan has now: those it was entered with may have changed."""
     figures = result.figures or {}
-    if test.kind == "load" and (limit := figures.get("limit")) is not None:
+    if test.kind == "load" and (then := figures.get("limit")) is not None:
         now = vehicle.networks[test.subject].load_limit
-        if limit == now or result.answer != PROVEN:
+        if then == now or result.answer != PROVEN:
             return result
         told = f"{result.text}; the plan's limit is {percent(now, 0)} now"
         return replace(result, answer=NOT_SHOWN, text=told)
