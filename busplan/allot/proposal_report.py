@@ -199,9 +199,10 @@ def other_sentences(found: Proposal) -> Iterator[str]:
         theirs = steps(other)
         new = [s.what for s in theirs if s.what not in mine]
         spared = sorted(mine - {s.what for s in theirs})
-        told = listing(new, 4) if new else "no change beside"
-        instead = f", instead of: {listing(spared, 4)}" if spared else ""
-        yield f"For {other.cost:.2f}: {told}{instead}."
+        instead = f"instead of: {listing(spared, 4)}" if spared else ""
+        told = ", ".join(filter(None, (listing(new, 4) if new else "", instead)))
+        if told:
+            yield f"For {other.cost:.2f}: {told}."
 
 
 def as_dict(found: Proposal) -> dict[str, Any]:

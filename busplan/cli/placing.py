@@ -225,6 +225,6 @@ def _growth(state: State | None) -> str:
 
 
 def _errors(state: State | None) -> str:
-    if state is None:
-        return "-"
+    if state is None or (state.left is None and not state.late):
+        return "-"  # nothing that can be analysed is sent there
     return "none" if state.error_each_ms is None else f"{state.error_each_ms:.3g}"

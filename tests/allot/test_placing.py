@@ -231,3 +231,24 @@ def test_a_part_bought_with_other_identifiers_is_an_answer(tmp_path: Path) -> No
     assert sorted(pumps)[0] == 0 < sorted(pumps)[1]
     assert after.parts["pump"].identifiers == tuple(sorted(pumps))
     assert {f.code for f in best.findings if f.weight > Weight.NOTE} == CABLE
+
+
+def test_a_network_on_which_nothing_is_sent_bears_nothing(tmp_path: Path) -> None:
+    """Two nodes on one identifier, and a network without any: what nobody sends is no evidence."""
+    lines = ['[vehicle]\nname = "Two"\n']
+    lines += [f"[network.{name}]\nbit_rate = 500000\n" for name in ("full", "empty")]
+    for name in ("one", "two"):
+        lines.append(
+            f"[part.{name}]\nidentifiers = 'free'\n[[part.{name}.message]]\nname = 'M_{name}'\n"
+            "identifier = 0x10\nbytes = 8\ncycle_ms = 10\n"
+            f"[node.{name}]\npart = '{name}'\non = ['full']\n"
+        )
+    path = tmp_path / "plan.toml"
+    path.write_text("".join(lines), "utf-8")
+    table = {
+        row.split()[0]: row.split()[1:]
+        for row in busplan("allot", path).out.splitlines()
+        if row.startswith(("full ", "empty "))
+    }
+    assert table["empty"][-2:] == ["-", "-"]
+    assert float(table["full"][-1]) > 0
