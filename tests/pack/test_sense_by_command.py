@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.integrate import trapezoid
 from support.on_bus import written
 from support.sense import thinned
 from truth.electrical import Charge, Wiring, key_on
@@ -126,7 +127,7 @@ def test_a_healthy_charge_is_good_and_counts_what_went_in(tmp_path: Path) -> Non
     current, volts = made.traces["current"], made.traces["voltage"]
     watts = -current.value * np.interp(current.time_s, volts.time_s, volts.value)
     for name, rate in (("charge in", -current.value), ("energy in", watts / 1000)):
-        true = float(np.trapezoid(rate, current.time_s)) / 3600
+        true = float(trapezoid(rate, current.time_s)) / 3600
         figure = next(
             f for f in check_of(value, "charge and energy")["figures"] if f["name"] == name
         )

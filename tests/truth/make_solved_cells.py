@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.integrate import trapezoid
 
 from truth.solved_store import FOLDER, LEAKS_MA, LOSSES, PULSE_C, PULSE_S, WEAK, keep
 from truth.thevenin import drive_current
@@ -149,7 +150,7 @@ def drives(solver: Solver, number: int, cells: int = 12, cold: int = 8) -> None:
     time_s, rate = corners_of(drive_current(number, 600.0, peak_a=3.0), 0.01)
     prepared, grid = solver.prepare(time_s, rate), np.arange(0, 600.001, 0.02)
     rng = np.random.default_rng([number, 7201])
-    used = np.trapezoid(rate, time_s) / 3600 / solver.capacity_c()
+    used = trapezoid(rate, time_s) / 3600 / solver.capacity_c()
     volts, sizes, charges, warm, ohm = [], [], [], [], []
     for i in range(cells + cold):
         size, charge = 1 + 0.01 * rng.standard_normal(), 0.65 + 0.004 * rng.standard_normal()

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import trapezoid
 
 from truth import solved_cells
 from truth.as_series import pack_series
@@ -66,7 +67,7 @@ def test_lost_lithium_has_another_shape_and_windows_are_cut():
     lost = solved_cells.charging(2, lithium_lost={4: 0.10})
     assert lost.capacity_ah[4] / np.median(lost.capacity_ah) < 0.9
     part = solved_cells.charging(2, from_charge=0.3, to_charge=0.5)
-    moved = -np.trapezoid(part.current_a, part.current_s) / 3600
+    moved = -trapezoid(part.current_a, part.current_s) / 3600
     assert moved == pytest.approx(0.2 * np.median(part.capacity_ah), rel=0.03)
     assert part.charge == pytest.approx(0.3, abs=0.02)
 

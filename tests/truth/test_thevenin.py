@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.integrate import quad_vec
+from scipy.integrate import quad_vec, trapezoid
 
 from truth import cell_packs, thevenin
 from truth.as_series import pack_series
@@ -43,7 +43,7 @@ def test_voltages_agree_with_a_convolution():
     points = np.flatnonzero(np.abs(np.diff(current, 2)) > 1e-9) * 0.01
     lagged = quad_vec(kernel, 0, end, points=points[points < end], epsabs=1e-9)[0]
     k = round(end / 0.01)
-    moved = np.trapezoid(current[: k + 1], dx=0.01) / (3600 * cells.capacity_ah)
+    moved = trapezoid(current[: k + 1], dx=0.01) / (3600 * cells.capacity_ah)
     told = thevenin.open_circuit(cells.charge - moved) - cells.ohm * current[k] - lagged
     assert volts[:, k] == pytest.approx(told, abs=2e-6)
 
