@@ -184,13 +184,14 @@ def _round_trip(state: CableState) -> LimitRow:
 def _terminators(state: CableState) -> Iterator[LimitRow]:
     """Their number, the resistance that they make, and each whose own is wrong."""
     pair, number = state.pair_ohm, len(state.terminators)
+    known = state.terminators_stated or number > TERMINATORS
     least, most = PAIR_OHM
     good = pair is not None and least <= pair <= most
     weight = wrong_terminators(state)
     yield LimitRow(
         network=state.network.name,
         what="terminators",
-        planned=number if number or state.stated else None,
+        planned=number if known else None,
         least=TERMINATORS,
         most=TERMINATORS,
         unit="",
@@ -200,7 +201,7 @@ def _terminators(state: CableState) -> Iterator[LimitRow]:
     yield LimitRow(
         network=state.network.name,
         what="across the pair, power off",
-        planned=pair,
+        planned=pair if known else None,
         least=least,
         most=most,
         unit="Ω",
@@ -269,6 +270,7 @@ def _network_dict(state: CableState, timings: tuple[NodeTiming, ...]) -> dict[st
         "all_stubs_m": state.all_stubs_m,
         "limits": _lengths_dict(state.lengths),
         "data_limits": _lengths_dict(state.data_lengths) if state.data_lengths else None,
+        "terminators_stated": state.terminators_stated,
         "terminators": [{"ohm": t.ohm, "node": t.node} for t in state.terminators],
         "pair_ohm": state.pair_ohm,
         "needs_compensation": state.needs_compensation,

@@ -52,8 +52,8 @@ def network_findings(vehicle: Vehicle, name: str) -> Iterator[Finding]:
     if (weight := too_many(state)) is not None:
         yield _too_many(state, weight)
     yield from _bit_timing(state, node_timings(vehicle, name))
-    if not state.stated and any(n.cable is not None for n in vehicle.networks.values()):
-        yield _not_stated(state)
+    if any(n.cable is not None for n in vehicle.networks.values()):
+        yield from _not_stated(state)
     if state.network.cable is not None and state.trunk_m is not None:
         stubs = state.network.cable.stubs_m
         unsaid = [n.name for n in vehicle.nodes_on(name) if n.name not in stubs]
@@ -75,10 +75,10 @@ def too_late(state: CableState) -> Weight | None:
 def wrong_terminators(state: CableState) -> Weight | None:
     """The same of terminators: their number, and the ohms of each.
 
-    Two at most say nothing where the plan does not describe the cable: others may be on it.
+    Two at most say nothing where the plan does not state those on the cable: there may be others.
     """
     fitted, pair = state.terminators, state.pair_ohm
-    if not state.stated and len(fitted) <= TERMINATORS:
+    if not state.terminators_stated and len(fitted) <= TERMINATORS:
         return None
     low, high = TERMINATOR_OHM
     if len(fitted) == TERMINATORS and all(low <= t.ohm <= high for t in fitted):
@@ -314,16 +314,30 @@ def _stubs_not_stated(state: CableState, nodes: list[str]) -> Finding:
     )
 
 
-def _not_stated(state: CableState) -> Finding:
+def _not_stated(state: CableState) -> Iterator[Finding]:
+    """What of one network's cable the plan leaves out; stubs: :func:`_stubs_not_stated`."""
     name = state.network.name
-    return Finding(
+    if not state.stated:
+        told = f"The plan says nothing of the cable of {name}, so its lengths and terminators"
+        keys = "trunk_m, stubs_m and terminators_ohm"
+    elif state.trunk_m is None and not state.terminators_stated:
+        told = f"The plan states neither trunk nor terminators of the cable of {name}, so they"
+        keys = "trunk_m, stubs_m and terminators_ohm"
+    elif state.trunk_m is None:
+        told = f"The plan does not state the trunk of {name}, so its length and round trip"
+        keys = "trunk_m and stubs_m"
+    elif not state.terminators_stated:
+        told = f"The plan does not state the terminators on the cable of {name}, so they"
+        keys = "terminators_ohm ([] where there is none)"
+    else:
+        return
+    yield Finding(
         "cable-not-stated",
         Weight.NOTE,
         Where(name),
-        f"The plan says nothing of the cable of {name}, so its lengths and terminators are not "
-        "judged.",
+        f"{told} are not judged.",
         "",
-        f"State trunk_m, stubs_m and terminators_ohm in [network.{name}.cable].",
+        f"State {keys} in [network.{name}.cable].",
     )
 
 

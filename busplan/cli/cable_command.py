@@ -121,7 +121,7 @@ def _print_network(one: NetworkCable) -> None:
 def _planned(row: LimitRow, state: CableState) -> str:
     """What is planned, in the row's unit."""
     if row.planned is None:
-        return "open" if row.unit == "Ω" and state.stated else "not stated"
+        return "open" if row.unit == "Ω" and state.terminators_stated else "not stated"
     return f"{row.planned:.3g} Ω" if row.unit == "Ω" else _amount(row.planned, row.unit)
 
 

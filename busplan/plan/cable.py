@@ -27,6 +27,7 @@ class Cable:
 
     Terminators built into parts are stated on the part, not here. ``None`` means not stated.
 
+    * ``terminators_ohm``: ``None`` where not stated, empty where the plan states that there is none;
     * ``order``: the nodes along the trunk; ``segments_m``: the length from each to the next;
     * ``terminators_at``: where each of ``terminators_ohm`` sits (a node, "start" or "end"), empty
       when not stated;
@@ -36,7 +37,7 @@ class Cable:
 
     trunk_m: float | None = None
     stubs_m: Mapping[str, float] = field(default_factory=dict)
-    terminators_ohm: tuple[float, ...] = ()
+    terminators_ohm: tuple[float, ...] | None = None
     order: tuple[str, ...] = ()
     segments_m: tuple[float, ...] = ()
     terminators_at: tuple[str, ...] = ()

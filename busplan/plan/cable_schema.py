@@ -31,8 +31,8 @@ class CableSpec(Spec):
     stubs_m: dict[str, Metres] = Field(
         default_factory=dict, description="a table of node = length in metres"
     )
-    terminators_ohm: list[Ohms] = Field(
-        default_factory=list, description="a list of resistances in ohms above 0"
+    terminators_ohm: list[Ohms] | None = Field(
+        default=None, description="a list of resistances in ohms above 0"
     )
     order: list[str] = Field(
         default_factory=list, description="a list of nodes as they follow along the trunk"

@@ -38,16 +38,17 @@ def resolve_cable(context: Context, network: str, spec: CableSpec) -> Cable:
     for node, often in Counter(spec.order).items():
         if often > 1:
             context.problems.add((*path, "order"), f'names "{node}" {often} times')
-    if spec.terminators_at and len(spec.terminators_at) != len(spec.terminators_ohm):
+    fitted = spec.terminators_ohm
+    if spec.terminators_at and len(spec.terminators_at) != len(fitted or ()):
         context.problems.add(
             (*path, "terminators_at"),
-            f"must have one place for each of terminators_ohm, {len(spec.terminators_ohm)}; "
+            f"must have one place for each of terminators_ohm, {len(fitted or ())}; "
             f"got {len(spec.terminators_at)}",
         )
     return Cable(
         trunk_m=trunk,
         stubs_m=dict(spec.stubs_m),
-        terminators_ohm=tuple(spec.terminators_ohm),
+        terminators_ohm=None if fitted is None else tuple(fitted),
         order=tuple(spec.order),
         segments_m=tuple(spec.segments_m),
         terminators_at=tuple(spec.terminators_at),

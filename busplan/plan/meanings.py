@@ -70,7 +70,8 @@ MEANINGS: Mapping[str, Mapping[str, str]] = {
     "CableSpec": {
         "trunk_m": "the length of the cable between its two ends",
         "stubs_m": "how far each node hangs from the trunk; 0 where the trunk runs through it",
-        "terminators_ohm": "the terminators on the cable, without those built into parts",
+        "terminators_ohm": "the terminators on the cable, without those built into parts; [] where "
+        "there is none, and left out they are not judged",
         "order": "who follows whom along the trunk, from its start",
         "segments_m": "the lengths between those nodes",
         "terminators_at": "where each terminator of terminators_ohm sits",

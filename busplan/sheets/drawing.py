@@ -309,7 +309,7 @@ def _nodes(page: _Page, row: _Row, top: float) -> list[str]:
             inside.append(svg.label(middle + 5, (y + tip) / 2 + 3.5, f"{stub:g} m", _SMALL))
         if ohm:
             inside.append(svg.label(x + 4, (y + tip) / 2 + 3.5, f"T {ohm:g} Ω", _SMALL, bold=True))
-        for at, value in zip(cable.terminators_at, cable.terminators_ohm, strict=False):
+        for at, value in zip(cable.terminators_at, cable.terminators_ohm or (), strict=False):
             inner = at == node.name and at not in (cable.order[:1] + cable.order[-1:])
             if inner:
                 inside.append(svg.label(x + 4, (y + tip) / 2 + 3.5, f"T {value:g} Ω", _SMALL))

@@ -67,12 +67,12 @@ class TerminatorRow:
 class NetworkWiring:
     """One network's cable. ``wire_m`` is the pair cable to cut: trunk and all stubs [m].
 
-    ``stated`` is false when the plan says nothing of the cable. Readings count the wire where the
+    ``terminators_stated`` is false when the plan does not tell those on the cable. Readings count the wire where the
     trunk is stated, and leave it out where it is not.
     """
 
     network: Network
-    stated: bool
+    terminators_stated: bool
     load: PlannedLoad
     taps: tuple[TapRow, ...]
     terminators: tuple[TerminatorRow, ...]
@@ -143,7 +143,7 @@ def _network(vehicle: Vehicle, name: str, load: PlannedLoad) -> NetworkWiring:
     colours, colours_by = _colours(network, cable)
     return NetworkWiring(
         network=network,
-        stated=state.stated,
+        terminators_stated=state.terminators_stated,
         load=load,
         taps=taps,
         terminators=_terminator_rows(state, fitted),

@@ -240,7 +240,7 @@ def _told(one: NetworkWiring) -> list[str]:
 
 
 def _terminators(one: NetworkWiring) -> list[str]:
-    if not one.terminators and not one.stated:
+    if not one.terminators and not one.terminators_stated:
         return ["Terminators not stated: 120 Ω belong at each end of the trunk."]
     if not one.terminators:
         return ["No terminator is planned: the pair reads open, and the network cannot work."]
@@ -250,6 +250,8 @@ def _terminators(one: NetworkWiring) -> list[str]:
         without = "open" if t.without_ohm is None else f"about {t.without_ohm:.0f} Ω"
         told.append(f"{t.ohm:g} Ω {t.where}{guess}; without it the pair reads {without}")
     wire = "" if one.trunk_m is not None else ", and the wire's, which nobody states"
+    if not one.terminators_stated:
+        wire += ", as far as stated: terminators on the cable are not"
     across = f"Across the pair: {_ohms(one, one.reading_ohm)} Ω{wire}."
     return [f"Terminators: {'. '.join(told)}.", across]
 
@@ -279,7 +281,7 @@ def _row(one: NetworkWiring, tap: TapRow) -> list[object]:
 
 def _ohms(one: NetworkWiring, reading: Range | None) -> str | None:
     if reading is None:
-        return "open" if one.stated or one.terminators else None
+        return "open" if one.terminators_stated or one.terminators else None
     low, high = f"{reading.least:.1f}", f"{reading.most:.1f}"
     return low if low == high else f"{low} to {high}"
 

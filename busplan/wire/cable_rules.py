@@ -88,7 +88,8 @@ class CableState:
 
     ``path_m`` [m] is the longest way between two nodes: the trunk and the two longest stubs.
     ``transceivers_ns`` [ns] is the mean of the two slowest transceivers; ``stated`` false when the
-    plan does not describe the cable at all.
+    plan does not describe the cable at all, ``terminators_stated`` when it does not tell those on
+    the cable: there may be more than ``terminators``.
     """
 
     network: Network
@@ -96,6 +97,7 @@ class CableState:
     nodes: int
     trunk_m: float | None
     stubs_m: tuple[tuple[str, float], ...]
+    terminators_stated: bool
     terminators: tuple[Terminator, ...]
     lengths: Lengths
     data_lengths: Lengths | None
@@ -155,7 +157,8 @@ def cable_state(vehicle: Vehicle, name: str) -> CableState:
     network = vehicle.networks[name]
     cable = network.cable
     nodes = vehicle.nodes_on(name)
-    fitted = [Terminator(ohm, None) for ohm in (cable.terminators_ohm if cable else ())]
+    on_cable = cable.terminators_ohm if cable else None
+    fitted = [Terminator(ohm, None) for ohm in on_cable or ()]
     built_in = [
         Terminator(ohm, node.name) for node in nodes if (ohm := node.on[name].terminator_ohm)
     ]
@@ -178,6 +181,7 @@ def cable_state(vehicle: Vehicle, name: str) -> CableState:
         nodes=len(nodes),
         trunk_m=cable.trunk_m if cable else None,
         stubs_m=tuple(cable.stubs_m.items()) if cable else (),
+        terminators_stated=on_cable is not None,
         terminators=(*fitted, *built_in),
         lengths=arbitration_lengths(network.bit_rate, j1939=network.j1939),
         data_lengths=data,

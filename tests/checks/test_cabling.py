@@ -88,6 +88,37 @@ def test_terminators(ohms: tuple[float, ...], weight: Weight | None) -> None:
     assert [f.weight for f in findings] == ([] if weight is None else [weight])
 
 
+@pytest.mark.parametrize(
+    ("cable", "told"),
+    [
+        (Cable(5.0, {"n": 0.3}), "does not state the terminators"),
+        (Cable(None, {}, (120, 120)), "does not state the trunk"),
+        (Cable(wire="2 x 0.5 mm2"), "neither trunk nor terminators"),
+    ],
+)
+def test_half_a_description_is_a_note_as_none_is(cable: Cable, told: str) -> None:
+    (finding,) = found(Network("a", 500_000, cable=cable))
+    assert (finding.code, finding.weight) == ("cable-not-stated", Weight.NOTE)
+    assert told in finding.summary
+
+
+def test_terminators_that_nobody_states_may_be_there_but_not_vanish() -> None:
+    # 120 Ω in one node and none stated on the cable: the other may be there. Three built in are
+    # too many, whatever is on the cable: 120 / 3 = 40 Ω.
+    names = ("n", "m", "k")
+    v = vehicle([stream(i, node=n) for i, n in enumerate(names)], [Network("a", 500_000)])
+    v = replace(v, networks={"a": Network("a", 500_000, cable=Cable(5.0))})
+
+    def with_built_in(number: int) -> list[str]:
+        nodes = dict(v.nodes)
+        for name in names[:number]:
+            nodes[name] = replace(nodes[name], on={"a": Port("", (), name, terminator_ohm=120)})
+        return [f.code for f in run_checks(replace(v, nodes=nodes), CODES)]
+
+    assert with_built_in(1) == ["cable-not-stated"]
+    assert with_built_in(3) == ["terminators-wrong", "cable-not-stated"]
+
+
 def test_a_terminator_built_into_a_node_counts() -> None:
     v = vehicle([stream(1), stream(2, node="m")], [Network("a", 500_000, cable=GOOD)])
     node = v.nodes["m"]

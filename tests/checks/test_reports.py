@@ -19,7 +19,7 @@ from busplan.errors import UsageError
 from busplan.findings import Weight
 from busplan.plan.cable import Cable
 from busplan.plan.reader import load_plan
-from busplan.plan.vehicle import Network, Vehicle
+from busplan.plan.vehicle import Network, Port, Vehicle
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 
@@ -245,3 +245,13 @@ def test_a_quantity_beyond_its_limit_is_marked(cable: Cable, beyond: dict[str, W
     van = vehicle([stream(0x1), stream(0x2, node="m")], [Network("a", 500_000, cable=cable)])
     rows = cable_report(van).limit_table().rows
     assert {r.what.split(", sample")[0]: r.beyond for r in rows if r.beyond} == beyond
+
+
+def test_terminators_not_stated_are_no_number_beside_a_limit() -> None:
+    # One of 120 Ω is built in; those on the cable nobody told, so neither "1" nor "120 Ω" is planned.
+    van = vehicle([stream(0x1), stream(0x2, node="m")], [Network("a", 500_000, cable=Cable(20.0))])
+    node = replace(van.nodes["m"], on={"a": Port("", (), "m", terminator_ohm=120)})
+    rows = cable_report(replace(van, nodes={**van.nodes, "m": node})).limit_table().rows
+    planned = {r.what: r.planned for r in rows}
+    assert planned["terminators"] is None
+    assert planned["across the pair, power off"] is None

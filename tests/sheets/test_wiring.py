@@ -130,6 +130,8 @@ def test_what_nobody_states_is_not_stated() -> None:
     assert "the network cannot work" not in page
     assert "Terminators not stated" in page
     assert ">open<" not in page
+    half = wiring_html(changed(lanes(1, 3), Cable(5.0)))
+    assert "Terminators not stated" in half
     bare = changed(lanes(1, 3), Cable(5.0, {}, ()))
     assert "the pair reads open, and the network cannot work" in wiring_html(bare)
 
