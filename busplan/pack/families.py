@@ -84,6 +84,12 @@ def find_families(signals: Iterable[tuple[SignalAddress, Signal]]) -> tuple[Fami
     return tuple(families)
 
 
+def highest(signal: Signal, factor: float) -> float:
+    """The highest value a signal may have, by its maximum if stated, else by its bits."""
+    carried = ((1 << signal.length) - 1) * abs(float(signal.scale)) + float(signal.offset)
+    return float(signal.maximum or carried) * factor
+
+
 def kind_of_signal(signal: Signal) -> str | None:
     """``cell``, ``sensor`` or ``None``, by unit, step and range."""
     words = {w.lower() for w in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", signal.name)}
@@ -95,9 +101,7 @@ def kind_of_signal(signal: Signal) -> str | None:
     if volts is None:
         named = "cell" in words and signal.unit == ""
         return "cell" if named and signal.length >= 8 else None
-    step = abs(float(signal.scale)) * volts.factor
-    carried = ((1 << signal.length) - 1) * step + float(signal.offset) * volts.factor
-    top = carried if not signal.maximum else float(signal.maximum) * volts.factor
+    step, top = abs(float(signal.scale)) * volts.factor, highest(signal, volts.factor)
     fits = step <= CELL_STEP_V and signal.length >= 8
     in_range = CELL_RANGE_V[0] <= top <= CELL_RANGE_V[1]
     named = "cell" in words and top > CELL_RANGE_V[0]

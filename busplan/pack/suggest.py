@@ -7,12 +7,13 @@ order the enclosures follow each other) is marked to be checked.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from busplan.definitions.model import Message, Signal
-from busplan.pack.families import Family, find_families
+from busplan.pack.families import Family, find_families, highest
 from busplan.pack.units import QUANTITY_KIND, conversion
 from busplan.plan.vehicle import SignalAddress, Vehicle
 from busplan.wording import counted, disarmed, escaped
@@ -84,7 +85,7 @@ def _suggest(
     if not cells:
         lines += ["", "# No family of numbered cell voltages was found in these definitions."]
     lines += ["", *_one_by_one(signals)]
-    found = _quantities(signals, networks, copies)
+    found = _quantities(signals, networks, copies, max(map(len, cells), default=0))
     if found:
         lines += ["[pack.quantities]   # check each"]
         lines += [f"{name} = {_quoted(_selector(a))}" for name, a in found.items()]
@@ -169,16 +170,20 @@ def _summary(signal: Signal) -> bool:
 
 
 def _quantities(
-    signals: Sequence[Named], networks: AbstractSet[str], copies: AbstractSet[SignalAddress]
+    signals: Sequence[Named],
+    networks: AbstractSet[str],
+    copies: AbstractSet[SignalAddress],
+    cells: int,
 ) -> dict[str, SignalAddress]:
     """The best candidate for each quantity: its unit first, then see :func:`_rank`.
 
-    ``copies`` are signals that a gateway sends for somebody else.
+    ``copies`` are signals that a gateway sends for somebody else; ``cells``: how many the longest
+    family has.
     """
     rules: dict[str, tuple[Sequence[str], Sequence[str]]] = {
         # quantity: words of which one must be in message or signal name; words that must not be
-        "current": (("packcurrent", "batterycurrent", "battcurrent", "packamps"), ("limit", "max")),
-        "voltage": (("packvoltage", "batteryvoltage", "battvoltage"), ("limit", "max", "min")),
+        "current": (("packcurr", "batterycurr", "battcurr", "packamps"), ("limit", "max", "min")),
+        "voltage": (("packvolt", "batteryvolt", "battvolt"), ("limit", "max", "min")),
         "link_voltage": (("linkvoltage", "dclink", "busvoltage"), ("limit", "motor")),
         "insulation": (("insulation", "isolation"), ("limit", "warn")),
         "state_of_charge": (("stateofcharge", "soc"), ("limit",)),
@@ -203,6 +208,20 @@ def _quantities(
         ]
         if candidates:
             found[quantity] = min(candidates)[1]
+    near = {a.node for a, _ in signals if a.network in networks}
+    for quantity, pattern in ABBREVIATED.items():
+        least = cells * LEAST_CELL_V if quantity == "voltage" else 0.0
+        short = [
+            (_rank(a, (), networks, copies), a)
+            for a, s in signals
+            if pattern.search(a.signal)
+            and s.unit
+            and (unit := conversion(QUANTITY_KIND[quantity], s.unit)) is not None
+            and highest(s, unit.factor) >= least
+            and (not networks or a.node in near)
+        ]
+        if short:
+            found.setdefault(quantity, min(short)[1])
     states = [
         (_rank(a, ("contactorstate",), networks, copies), a)
         for a, s in signals
@@ -211,6 +230,26 @@ def _quantities(
     if states:
         found["contactor_state"] = min(states)[1]
     return found | _switches(signals, networks, copies)
+
+
+LEAST_CELL_V = 1.5
+"""A pack's voltage can be told with so much a cell at least (common practice, no source): a signal
+that cannot hold it is another battery's, most often the one of 12 V."""
+
+
+def _abbreviated(letters: str) -> re.Pattern[str]:
+    """Names such as ``Ibat``, ``BMS_I_Pack`` or ``BattI``, by a quantity's letters in formulas."""
+    pack = "(?:batt?|pack|hv)"
+    whole = f"[{letters}]_?{pack}|{pack}_?[{letters}]"
+    return re.compile(f"(?:^|_)(?:{whole})(?:_(?:act|actual|meas|filt|[av]))?$", re.IGNORECASE)
+
+
+ABBREVIATED: Mapping[str, re.Pattern[str]] = {
+    "current": _abbreviated("i"),
+    "voltage": _abbreviated("uv"),
+}
+"""Abbreviations of the pack's own, taken only where no longer name is found, and only of a node that
+sends on a network of the cells."""
 
 
 SWITCHES: Mapping[str, Sequence[str]] = {

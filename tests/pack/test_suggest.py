@@ -82,6 +82,46 @@ def test_two_numbers_in_a_name_are_module_and_cell() -> None:
     assert (len(box["modules"]), box["cells_per_module"]) == (3, 4)
 
 
+PACK_VOLTS = Signal("", 0, 16, scale=0.1, unit="V")
+PACK_AMPS = Signal("", 0, 16, scale=0.1, unit="A", signed=True)
+
+
+@pytest.mark.parametrize(
+    ("current", "voltage"),
+    [
+        ("Ibat", "Ubat"),
+        ("I_Batt", "U_Batt"),
+        ("BMS_Ipack", "BMS_Vpack"),
+        ("PackI", "PackV"),
+        ("HV_I_act", "HV_U_act"),
+        ("PackCurr", "PackVolt"),
+    ],
+)
+def test_common_abbreviations_are_found(current: str, voltage: str) -> None:
+    # Letters of quantities by ISO 80000-6 (I, U, V); "bat", "pack": common practice, no source.
+    cells = [volts(f"Cell{n}") for n in range(1, 97)]
+    pair = [replace(PACK_AMPS, name=current), replace(PACK_VOLTS, name=voltage)]
+    found = suggest_for_messages([message(*cells, *pair)])
+    told = tomllib.loads(found.text)["pack"]["quantities"]
+    assert (told["current"], told["voltage"]) == (f"bms/Cells/{current}", f"bms/Cells/{voltage}")
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [
+        replace(PACK_VOLTS, name="Ubat", length=8),  # 25.5 V at most: not 96 cells in a row
+        replace(PACK_VOLTS, name="Ubat", unit=""),
+        replace(PACK_VOLTS, name="UbatMax"),
+        replace(PACK_VOLTS, name="Combat"),
+        replace(PACK_AMPS, name="IbatLimit"),
+    ],
+)
+def test_what_only_looks_like_an_abbreviation_is_not_taken(signal: Signal) -> None:
+    cells = [volts(f"Cell{n}") for n in range(1, 97)]
+    text = suggest_for_messages([message(*cells, signal)]).text
+    assert "quantities" not in tomllib.loads(text)["pack"]
+
+
 def test_one_cell_a_frame_is_explained_not_guessed() -> None:
     found = suggest_for_messages(
         [message(Signal("CellIndex", 0, 8), volts("CellVoltage"), name="CellData")]
