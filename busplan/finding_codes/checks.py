@@ -155,8 +155,8 @@ CABLING = (
     _entry(
         "cable-not-stated",
         (NOTE,),
-        "The plan says nothing of the cable of a network, or of any, or leaves out its trunk or its "
-        "terminators; what is left out is not judged.",
+        "The plan says nothing of the cable of a network, or of any, or leaves out its trunk or "
+        "its terminators; what is left out is not judged.",
         "State trunk_m, stubs_m and terminators_ohm of the network's cable in the plan.",
     ),
     _entry(

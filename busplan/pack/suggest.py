@@ -248,8 +248,8 @@ ABBREVIATED: Mapping[str, re.Pattern[str]] = {
     "current": _abbreviated("i"),
     "voltage": _abbreviated("uv"),
 }
-"""Abbreviations of the pack's own, taken only where no longer name is found, and only of a node that
-sends on a network of the cells."""
+"""Abbreviations of the pack's own, taken only where no longer name is found, and only of a node
+that sends on a network of the cells."""
 
 
 SWITCHES: Mapping[str, Sequence[str]] = {

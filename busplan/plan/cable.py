@@ -27,7 +27,7 @@ class Cable:
 
     Terminators built into parts are stated on the part, not here. ``None`` means not stated.
 
-    * ``terminators_ohm``: ``None`` where not stated, empty where the plan states that there is none;
+    * ``terminators_ohm``: ``None`` where not stated, empty where the plan says there is none;
     * ``order``: the nodes along the trunk; ``segments_m``: the length from each to the next;
     * ``terminators_at``: where each of ``terminators_ohm`` sits (a node, "start" or "end"), empty
       when not stated;

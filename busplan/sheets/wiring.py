@@ -67,8 +67,8 @@ class TerminatorRow:
 class NetworkWiring:
     """One network's cable. ``wire_m`` is the pair cable to cut: trunk and all stubs [m].
 
-    ``terminators_stated`` is false when the plan does not tell those on the cable. Readings count the wire where the
-    trunk is stated, and leave it out where it is not.
+    ``terminators_stated`` is false when the plan does not tell those on the cable.
+    Readings count the wire where the trunk is stated, and leave it out where it is not.
     """
 
     network: Network

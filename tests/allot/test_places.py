@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from support.allot_places import COSTS, changes, cheapest, made_question, planted, possible
+from support.allot_places import COSTS, changes, cheapest, made_question, planted, possible, priced
 
 from busplan.allot import search as searching
 from busplan.allot.conflict import find_conflict, too_much
@@ -36,12 +36,7 @@ from busplan.allot.settling import settle
 def test_the_answer_costs_what_the_cheapest_of_all_costs(seed: int) -> None:
     question = made_question(seed)
 
-    def accept(answer: Placement) -> Verdict:
-        number = changes(question, answer)
-        assert number is not None, "what the search has judged is so"
-        return Verdict(sum(number.values()), number)
-
-    found = search(question, accept)
+    found = search(question, priced(question))
     least = cheapest(question)
     if least is None:
         assert found.placement is None
@@ -57,14 +52,9 @@ def test_a_large_question_is_answered_like_a_small_one(seed: int) -> None:
     """Small ones, searched as large ones are: also among those alone that moved before."""
     question = made_question(seed)
 
-    def accept(answer: Placement) -> Verdict:
-        number = changes(question, answer)
-        assert number is not None
-        return Verdict(sum(number.values()), number)
-
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(searching, "_LARGE", 0)
-        found = search(question, accept)
+        found = search(question, priced(question))
     least = cheapest(question)
     if least is None:
         assert found.impossible

@@ -8,14 +8,13 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.allot_places import changes, cheapest, growing, made_question
+from support.allot_places import cheapest, growing, made_question, priced
 from support.allot_plans import shuffled_plan
 from support.allot_small import Small, small_plan, sound
 from support.command import busplan
 
-from busplan.allot.problem import Placement
 from busplan.allot.proposal_report import headline
-from busplan.allot.search import Verdict, search
+from busplan.allot.search import search
 from busplan.allot.wanted import Question, Wanted, find
 from busplan.allot.wants import parse_want
 from busplan.allot.whole import Limits
@@ -120,12 +119,7 @@ def closest(vehicle: Vehicle) -> int | None:
 def test_growth_costs_what_the_cheapest_of_all_answers_costs(seed: int, factor: float) -> None:
     question = growing(made_question(seed), factor, seed)
 
-    def accept(answer: Placement) -> Verdict:
-        number = changes(question, answer)
-        assert number is not None, "what the search has judged is so"
-        return Verdict(sum(number.values()), number)
-
-    found = search(question, accept)
+    found = search(question, priced(question))
     least = cheapest(question)
     if least is None:
         assert found.impossible

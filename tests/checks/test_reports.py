@@ -248,7 +248,7 @@ def test_a_quantity_beyond_its_limit_is_marked(cable: Cable, beyond: dict[str, W
 
 
 def test_terminators_not_stated_are_no_number_beside_a_limit() -> None:
-    # One of 120 Ω is built in; those on the cable nobody told, so neither "1" nor "120 Ω" is planned.
+    # One of 120 Ω is built in; of those on the cable nobody tells, so no "1" or "120 Ω" is planned.
     van = vehicle([stream(0x1), stream(0x2, node="m")], [Network("a", 500_000, cable=Cable(20.0))])
     node = replace(van.nodes["m"], on={"a": Port("", (), "m", terminator_ohm=120)})
     rows = cable_report(replace(van, nodes={**van.nodes, "m": node})).limit_table().rows

@@ -25,6 +25,7 @@ from busplan.allot.problem import (
     Unit,
     Wanted,
 )
+from busplan.allot.search import Verdict
 from busplan.plan.movable import Costs
 from support.allot_cases import Case
 
@@ -157,6 +158,17 @@ def changes(question: Question, answer: Placement) -> dict[int, int] | None:
             return None
         found[k] = number
     return found
+
+
+def priced(question: Question) -> Callable[[Placement], Verdict]:
+    """What accepts every answer that a search brings, at what its identifiers cost."""
+
+    def accept(answer: Placement) -> Verdict:
+        number = changes(question, answer)
+        assert number is not None, "what the search has judged is so"
+        return Verdict(sum(number.values()), number)
+
+    return accept
 
 
 def _there(question: Question, answer: Placement, k: int) -> frozenset[tuple[int, int]]:

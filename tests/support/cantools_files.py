@@ -1,6 +1,7 @@
 """The DBC files that cantools ships as test files in its source distribution.
 
-They are fetched once from the package registry into pytest's cache, never copied into the project.
+They are fetched once from the package registry into the folder of pytest's cache, whether or not
+its plugin is on, and never copied into the project.
 """
 
 import importlib.metadata
@@ -15,7 +16,8 @@ import pytest
 @pytest.fixture(scope="session")
 def cantools_dbc_files(request: pytest.FixtureRequest) -> list[Path]:
     version = importlib.metadata.version("cantools")
-    folder = Path(request.config.cache.mkdir(f"cantools-{version}-dbc"))
+    folder = request.config.rootpath / ".pytest_cache" / "d" / f"cantools-{version}-dbc"
+    folder.mkdir(parents=True, exist_ok=True)
     if not list(folder.glob("*.tar.gz")):
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps"]
         command += ["--no-binary", "cantools", "--dest", str(folder), f"cantools=={version}"]
