@@ -15,7 +15,9 @@ The one rule for rates, gaps and stale values:
   for "not available"; from then on it is unknown. So is a state of such a name, unless the claim
   speaks of that very state.
 * Networks keep their own rates: a moment of one is held against the newest values of the others,
-  so a reaction is seen as exactly as the cycle times of its signals allow (``resolution_s``).
+  so a reaction is seen as exactly as the cycle times of its signals allow (``resolution_s``). What
+  failed or held by less than that is told neither way: it failed only if it would have failed at
+  every moment so near. Values are taken as they were sent, at the step of their signal.
 * Nothing is judged before each signal has come once, if it comes within its allowed silence, and
   nothing after the last frame of the capture.
 

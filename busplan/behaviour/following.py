@@ -17,7 +17,7 @@ import numpy as np
 
 from busplan.answers import Answer
 from busplan.behaviour.formula import counters, grown_until, looks_back
-from busplan.behaviour.judge import judged_from, verdict_of, weighed
+from busplan.behaviour.judge import judged_from, slack_ns, verdict_of, weighed
 from busplan.behaviour.looking import Weighed
 from busplan.behaviour.report import BehaviourReport, Verdict
 from busplan.behaviour.signals import Known, Memory, Signals
@@ -137,7 +137,8 @@ class Following:
             return None
         signals = self._signals()
         begin, end = signals.begin_ns, signals.end_ns
-        cut = self._cut_for(end)
+        slack = max((slack_ns(b, signals) for b in self._followed), default=0)
+        cut = self._cut_for(end, slack)
         found = dict(self._given_up)
         for behaviour in self._followed:
             tally, w = self._tally(behaviour, signals)
@@ -145,7 +146,7 @@ class Following:
             if cut is not None and tally.begin < cut:
                 self._tallies[behaviour.name] = tally.counted(w, cut - 1)
         if cut is not None:
-            self._forget(signals, cut)
+            self._forget(signals, cut, slack)
         if len(self._held) > self._most:
             self._give_up_widest(found)
         verdicts = tuple(found[b.name] for b in self.vehicle.behaviours)
@@ -191,7 +192,7 @@ class Following:
         self._memory = Memory(networks=self._memory.networks)
         self._bounds, self._begin, self._cut = [], None, None
 
-    def _cut_for(self, end: int) -> int | None:
+    def _cut_for(self, end: int, slack: int) -> int | None:
         """Up to when everything can be counted and forgotten; ``None`` while all can be held."""
         held = self._held.time_ns
         since = int(held.min(initial=end)) if self._cut is None else self._cut
@@ -202,10 +203,10 @@ class Following:
             row = len(held) - self._most // 2
             cut = max(cut, int(np.partition(held, row)[row]))
         ahead = max((_looks_ahead(b) for b in self._followed), default=0)
-        cut = min(cut, end - ahead - SETTLED_NS)
+        cut = min(cut, end - ahead - slack - SETTLED_NS)
         return cut if cut > since else None
 
-    def _forget(self, signals: Signals, cut: int) -> None:
+    def _forget(self, signals: Signals, cut: int, slack: int) -> None:
         """Keep of the frames before ``cut`` only what later moments look back to."""
         allowed: dict[FrameKey, float] = {}
         for behaviour in self._followed:
@@ -216,7 +217,7 @@ class Following:
                     for key in signals.keys(operand.address[:3]):
                         allowed[key] = max(allowed.get(key, 0.0), age)
         longest = max((a for a in allowed.values() if np.isfinite(a)), default=0.0)
-        back = max((_looks_back(b) for b in self._followed), default=0)
+        back = max((_looks_back(b) for b in self._followed), default=0) + slack
         kept, table = [], signals.messages.frames
         for key, rows in table.groups.items():
             age = int(min(allowed.get(key, longest), 2.0**60))

@@ -82,6 +82,7 @@ def weighed(behaviour: Behaviour, signals: Signals) -> Weighed:
         None if behaviour.becomes is None else robustness(behaviour.becomes, signals),
         None if behaviour.during is None else robustness(behaviour.during, signals),
         signals.end_ns,
+        slack_ns(behaviour, signals),
     )
 
 
@@ -112,7 +113,7 @@ def verdict_of(past: Tally, w: Weighed, signals: Signals) -> Verdict:
     answer = Answer.NOT_SHOWN
     if now.failed:
         answer = Answer.BAD
-    elif now.held and not now.unsure:
+    elif now.held and not now.unsure and not now.close:
         answer = Answer.GOOD
     unit = unit_of(behaviour.require, signals)
     return Verdict(
@@ -124,6 +125,7 @@ def verdict_of(past: Tally, w: Weighed, signals: Signals) -> Verdict:
         failed=now.failed,
         open=now.open,
         unsure=now.unsure,
+        close=now.close,
         margin=None if unit is None else _finite(now.margin),
         unit=unit or "",
         margin_s=_seconds(_finite(now.margin_ns)),
@@ -157,12 +159,28 @@ def _failures(now: Tally, origin: int, *, with_margin: bool) -> Iterator[Moment]
 def _resolution(behaviour: Behaviour, signals: Signals) -> float | None:
     """How exactly moments are seen: the slowest signal of each side, together [s]."""
     sides = [
-        [signals.traced(o).period_ns for c in side if c is not None for o in operands(c)]
+        [signals.seen_to_ns(o) for c in side if c is not None for o in operands(c)]
         for side in ((behaviour.becomes, behaviour.during), (behaviour.require,))
     ]
     slowest = [max(side) for side in sides if side]
     total = sum(slowest)
     return total / 1e9 if slowest and np.isfinite(total) else None
+
+
+def slack_ns(behaviour: Behaviour, signals: Signals) -> int:
+    """By how much two sides of a behaviour may be seen apart that came together [ns].
+
+    None where there is one side only, or where one frame tells both at one moment.
+    """
+    sides = [
+        {o.address[:3] for c in side if c is not None for o in operands(c)}
+        for side in ((behaviour.becomes, behaviour.during), (behaviour.require,))
+    ]
+    both = sides[0] | sides[1]
+    window = behaviour.within_ns or behaviour.before_ns or behaviour.stays_ns
+    if not any(c for c in (behaviour.becomes, behaviour.during)) or (len(both) < 2 and not window):
+        return 0
+    return round((_resolution(behaviour, signals) or 0.0) * 1e9)
 
 
 def _reason(behaviour: Behaviour, signals: Signals, now: Tally) -> str:
@@ -182,6 +200,12 @@ def _reason(behaviour: Behaviour, signals: Signals, now: Tally) -> str:
     if not now.came_up:
         before = "; it was so already when the capture began" if now.so_at_first else ""
         return f"it never came up{before}"
+    if now.close:
+        seen = _resolution(behaviour, signals) or 0.0
+        return (
+            f"{now.close} of {now.came_up} held or failed by less than the {seen:.2g} s to which "
+            "moments are seen"
+        )
     if now.unsure:
         unsure = f"{now.unsure} of {now.came_up}"
         return f"{unsure} with values not heard, or come up before they were heard"

@@ -27,7 +27,9 @@ NEVER = -_FAR
 class Weighed:
     """A behaviour's claims over a capture: when it comes up, while what, and what it requires.
 
-    ``goal`` is what must be so at some time after a moment; ``end`` the last time of the capture.
+    ``goal`` is what must be so at some time after a moment; ``end`` the last time of the capture;
+    ``slack_ns`` how exactly moments are seen: what another moment within it would tell otherwise
+    is told neither way.
     """
 
     behaviour: Behaviour
@@ -36,6 +38,7 @@ class Weighed:
     comes: Steps | None
     during: Steps | None
     end: int
+    slack_ns: int = 0
 
     @property
     def condition(self) -> Steps:
@@ -50,7 +53,8 @@ class Moments:
     """Times (k,), what was found (1 held, -1 failed, 0 neither), margins, when it was right again.
 
     ``margin_ns`` is infinite where there is none; ``until`` is -1 where it was not seen; ``waits``
-    says that both still depend on what comes, and ``open`` that the capture ended too early.
+    says that both still depend on what comes, ``open`` that the capture ended too early, and
+    ``close`` that it depends on less than moments are seen to.
     """
 
     time: I64
@@ -60,6 +64,7 @@ class Moments:
     until: I64
     waits: Mask
     open: Mask
+    close: Mask
 
     def where(self, chosen: Mask) -> Moments:
         """Only some of them."""
@@ -72,6 +77,7 @@ class Span:
 
     ``at`` and ``until`` are the first failure's, -1 where there is none or its end was not seen;
     ``longest_ns`` is the longest that has ended, ``wrong_since`` when one began that has not.
+    ``close`` is 1 where something was wrong so near to its ends only that it is not certain.
     """
 
     time: int
@@ -81,6 +87,7 @@ class Span:
     until: int = -1
     longest_ns: int = 0
     wrong_since: int = -1
+    close: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +105,7 @@ class Spans:
     until: I64
     longest_ns: I64
     wrong_since: I64
+    close: I64
     goes_on: bool
     open: bool
 
@@ -151,7 +159,7 @@ def joined_spans(first: Span, second: Span, seam: int) -> Span:
             wrong = first.wrong_since
         if first.until < 0:
             until = stop
-    return Span(first.time, low, high, at, until, longest, wrong)
+    return Span(first.time, low, high, at, until, longest, wrong, max(first.close, second.close))
 
 
 def ended_span(span: Span, seam: int) -> Span:
@@ -160,7 +168,7 @@ def ended_span(span: Span, seam: int) -> Span:
         return span
     longest = max(span.longest_ns, seam - span.wrong_since)
     until = seam if span.until < 0 else span.until
-    return Span(span.time, span.low, span.high, span.at, until, longest)
+    return replace(span, until=until, longest_ns=longest, wrong_since=-1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,13 +215,8 @@ def look_at_moments(w: Weighed, since: int, *, first: bool, before: int = NEVER)
         time, truth = time[1:], truth[1:]
     inside = np.ones(len(time), np.int8) if w.during is None else w.during.truth_at(time)
     time, truth, inside = (a[inside != -1] for a in (time, truth, inside))
-    window = behaviour.within_ns or 0
-    stays = behaviour.stays_ns or 0
-    if behaviour.before_ns is not None:
-        window = -behaviour.before_ns
-        low, high = w.goal.over(time + window, time, largest=not behaviour.forbids)
-    else:
-        low, high = w.goal.over(time, time + window, largest=not behaviour.forbids)
+    window = (-(behaviour.before_ns or 0), behaviour.within_ns or 0)
+    low, high = w.goal.over(time + window[0], time + window[1], largest=not behaviour.forbids)
     found = (low >= 0).astype(np.int8) - (high < 0).astype(np.int8)
     # Come up before it was first heard: only a deadline that passed since then is certain.
     surely_late = behaviour.within_ns is not None and not behaviour.forbids
@@ -221,7 +224,11 @@ def look_at_moments(w: Weighed, since: int, *, first: bool, before: int = NEVER)
     found[unseen & ((found == 1) | (not surely_late))] = 0
     found[inside == 0] = 0
     margin_ns, until, waits = in_time(w, time, before=before)
-    open_ = time + max(window, 0) + stays > w.end
+    close = _close(w, time, found, margin_ns, window)
+    found[close] = 0
+    last = time + window[1] + (behaviour.stays_ns or 0)
+    open_ = np.where(close, last + w.slack_ns, last) > w.end
+    open_ &= (found == 0) & ~unseen & (inside == 1)
     looked = Moments(
         time,
         found,
@@ -229,10 +236,28 @@ def look_at_moments(w: Weighed, since: int, *, first: bool, before: int = NEVER)
         margin_ns,
         until,
         waits,
-        open_ & (found == 0) & ~unseen & (inside == 1),
+        open_,
+        close & ~open_,
     )
     # What was so already at the beginning has not come up.
     return looked.where(~(unseen & (time == since) & (found == 0))) if first else looked
+
+
+def _close(w: Weighed, time: I64, found: Truth, margin_ns: F64, window: tuple[int, int]) -> Mask:
+    """Moments at which what was found depends on less than moments are seen to.
+
+    Failed has what failed at every moment within ``slack_ns`` of the one that was seen. Held has
+    what was right at that very moment, or in time by as much.
+    """
+    slack, forbids = w.slack_ns, w.behaviour.forbids
+    if not slack:
+        return np.zeros(len(time), np.bool_)
+    _, best = w.goal.sliding(*window, largest=not forbids).over(
+        time - slack, time + slack, largest=True
+    )
+    at_once = np.zeros(len(time), np.bool_) if forbids else w.goal.truth_at(time) == 1
+    barely = (found == 1) & (margin_ns < slack) & ~at_once
+    return np.asarray(barely | (found == -1) & ~(best < 0))
 
 
 def in_time(
@@ -286,10 +311,17 @@ def look_at_spans(w: Weighed, since: int, until: int) -> tuple[Spans, int]:
     low, high = required.over(time, stop - 1, largest=False)
     broken = from_masks(required.time, required.truth == -1, np.ones(len(required), np.bool_))
     inside = from_masks(condition.time, condition.truth == 1, np.ones(len(condition), np.bool_))
+    if w.slack_ns:  # not where the condition may not have been so
+        other = condition.truth == -1
+        near = from_masks(condition.time, other, np.ones(len(condition), np.bool_))
+        near = near.sliding(-w.slack_ns, w.slack_ns, largest=True)
+        inside = least(inside, near.turned())
     wrongs = runs_of(least(broken, inside), since, until)
     wrong, right = wrongs.first, wrongs.stop
     first = np.searchsorted(wrong, time)
     beyond = np.searchsorted(wrong, stop)
+    close = (high < 0) & (first == beyond)
+    high = np.where(close, 0.0, high)
     failed = high < 0
     at, ended = np.full(len(time), -1, np.int64), np.full(len(time), -1, np.int64)
     longest = np.zeros(len(time), np.int64)
@@ -303,5 +335,6 @@ def look_at_spans(w: Weighed, since: int, until: int) -> tuple[Spans, int]:
         if right[-1] > until:
             since_when[-1] = wrong[-1]
     open_ = bool(len(stop)) and int(stop[-1]) > until
-    spans = Spans(time, low, high, at, ended, longest, since_when, goes_on=runs.goes_on, open=open_)
+    columns = (time, low, high, at, ended, longest, since_when, close.astype(np.int64))
+    spans = Spans(*columns, goes_on=runs.goes_on, open=open_)
     return spans, int((stop - time).sum())

@@ -37,10 +37,11 @@ class Verdict:
 
     ``came_up`` counts the moments (``moments`` true) or spans in which it was to be looked at:
     ``held`` and ``failed`` of them for certain, ``open`` still waiting when the capture ended,
-    ``unsure`` with something not heard. ``margin`` is the least margin over all that was told
-    [``unit``], ``margin_s`` the least in time [s]; ``None`` where there is none. ``resolution_s``
-    is how exactly moments are seen. ``looked_s`` is how long its spans lasted in all and ``span_s``
-    the time judged; ``unknown_s`` of it nobody knows whether it came up.
+    ``unsure`` with something not heard, ``close`` decided by less than ``resolution_s``, which is
+    how exactly moments are seen. ``margin`` is the least margin over all that was told [``unit``],
+    ``margin_s`` the least in time [s]; ``None`` where there is none. ``looked_s`` is how long its
+    spans lasted in all and ``span_s`` the time judged; ``unknown_s`` of it nobody knows whether it
+    came up.
     """
 
     behaviour: Behaviour
@@ -51,6 +52,7 @@ class Verdict:
     failed: int
     open: int
     unsure: int
+    close: int
     margin: float | None
     unit: str
     margin_s: float | None
@@ -89,6 +91,7 @@ class Verdict:
             return "never came up"
         parts = [f"{self.held} held" if self.held else "", f"{self.failed} failed"]
         parts += [f"{self.unsure} not heard whole" if self.unsure else ""]
+        parts += [f"{self.close} too close to tell" if self.close else ""]
         parts += [f"{self.open} still open at the end" if self.open else ""]
         told = ", ".join(p for p in parts if p and not p.startswith("0 "))
         return f"came up {counted(self.came_up, what)}: {told or 'none told'}"
@@ -109,6 +112,7 @@ class Verdict:
             "failed": self.failed,
             "open": self.open,
             "unsure": self.unsure,
+            "close": self.close,
             "margin": self.margin,
             "unit": self.unit,
             "margin_s": self.margin_s,
@@ -139,6 +143,7 @@ class BehaviourRow:
     held: int
     failed: int
     unsure: int
+    close: int
     open: int
     margin: float | None
     margin_unit: str
@@ -197,6 +202,7 @@ class BehaviourReport:
                 held=v.held,
                 failed=v.failed,
                 unsure=v.unsure,
+                close=v.close,
                 open=v.open,
                 margin=v.margin,
                 margin_unit=v.unit,

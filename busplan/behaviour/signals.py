@@ -116,6 +116,15 @@ class Signals:
             self._kept.popitem(last=False)
         return made
 
+    def seen_to_ns(self, operand: Operand) -> float:
+        """How exactly a change of it is seen [ns]: by its period, at once if sent when it changes.
+
+        Infinite when it came less than twice.
+        """
+        match = self._matches.get(operand.address[:3])
+        sent_at_once = match is not None and match.stream.event
+        return 0.0 if sent_at_once else self.traced(operand).period_ns
+
     def recorded(self, network: str) -> bool:
         """Whether the capture holds frames of a network."""
         held = (key.network for key in self.messages.groups)

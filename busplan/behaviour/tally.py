@@ -55,6 +55,7 @@ class Tally:
     failed: int = 0
     open: int = 0
     unsure: int = 0
+    close: int = 0
     margin: float = float("inf")
     margin_ns: float = float("inf")
     failures: tuple[Failure, ...] = ()
@@ -131,7 +132,7 @@ class Tally:
     def _with_moments(self, looked: Moments, forbids: bool) -> Tally:
         held, failed = looked.found == 1, looked.found == -1
         told = held | failed
-        open_ = int(looked.open.sum())
+        open_, close = int(looked.open.sum()), int(looked.close.sum())
         rows = np.flatnonzero(failed)[: MOST_FAILURES - len(self.failures)]
         waits = looked.waits & (held if forbids else failed)
         waiting = np.concatenate([self.waiting, looked.time[waits]])
@@ -141,7 +142,8 @@ class Tally:
             held=self.held + int(held.sum()),
             failed=self.failed + int(failed.sum()),
             open=self.open + open_,
-            unsure=self.unsure + int((~told).sum()) - open_,
+            unsure=self.unsure + int((~told).sum()) - open_ - close,
+            close=self.close + close,
             margin=min(self.margin, _least(looked.margin[told])),
             margin_ns=min(self.margin_ns, _least(looked.margin_ns[told & ~waits])),
             failures=(
@@ -177,6 +179,7 @@ class Tally:
     def _with_closed(self, spans: Spans) -> Tally:
         failed, held = spans.high < 0, spans.low >= 0
         told = held | failed
+        close = (spans.close == 1) & ~told
         margin = np.where(held, spans.low, spans.high)
         longest = np.where(spans.at >= 0, -spans.longest_ns.astype(np.float64), np.inf)
         rows = np.flatnonzero(failed)[: MOST_FAILURES - len(self.failures)]
@@ -185,7 +188,8 @@ class Tally:
             came_up=self.came_up + len(spans),
             held=self.held + int(held.sum()),
             failed=self.failed + int(failed.sum()),
-            unsure=self.unsure + int((~told).sum()),
+            unsure=self.unsure + int((~told & ~close).sum()),
+            close=self.close + int(close.sum()),
             margin=min(self.margin, _least(margin[told])),
             margin_ns=min(self.margin_ns, _least(longest[told])),
             failures=(

@@ -10,6 +10,8 @@ from math import inf
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from support.stepped import S, Stepped, operand, steps
 
 from busplan.answers import Answer
@@ -28,17 +30,19 @@ from busplan.plan.claims import (
     negated,
 )
 
-A, B = operand("a"), operand("b")
+A, B = operand("a"), operand("b", "Other")
 HOT = Compare(A, "above", 40.0)
 ON = Compare(B, "at_least", 1.0)
 
 
 def judged(
-    behaviour: Behaviour, end_s: float = 60.0, **signals: list[tuple[float, float]]
+    behaviour: Behaviour,
+    end_s: float = 60.0,
+    seen_s: float = 0.0,
+    **signals: list[tuple[float, float]],
 ) -> Verdict:
-    return judge_one(
-        behaviour, Stepped({n: steps(p, end_s + 1e-9) for n, p in signals.items()}, end_s)
-    )
+    given = {n: steps(p, end_s + 1e-9) for n, p in signals.items()}
+    return judge_one(behaviour, Stepped(given, end_s, seen_s))
 
 
 def over(claim: Claim, at_s: list[float], **signals: list[tuple[float, float]]) -> list[float]:
@@ -63,6 +67,85 @@ def test_a_reaction_is_in_time_or_late_by_so_much(
     assert verdict.came_up == 1
     if verdict.failed:
         assert (verdict.failures[0].at_s, verdict.failures[0].until_s) == (10.0, comes_s)
+
+
+@pytest.mark.parametrize(
+    ("comes_s", "answer"),
+    [(10, "held"), (19.4, "held"), (19.7, "not shown"), (20.3, "not shown"), (20.5, "failed")],
+)
+def test_in_time_or_late_by_less_than_is_seen_is_neither(comes_s: float, answer: str) -> None:
+    # Both signals come every 0.2 s: each may have changed 0.2 s before it was seen, 0.4 s in all.
+    rule = Behaviour("fan", ON, becomes=HOT, within_ns=10 * S)
+    verdict = judged(rule, seen_s=0.2, a=[(0, 30), (10, 44)], b=[(0, 0), (comes_s, 1)])
+    assert verdict.word == answer
+    assert verdict.close == (answer == "not shown")
+    if verdict.close:
+        assert "less than the 0.4 s to which moments are seen" in verdict.reason
+
+
+def test_a_late_one_beside_one_in_time_leaves_it_not_shown() -> None:
+    rule = Behaviour("fan", ON, becomes=HOT, within_ns=5 * S)
+    verdict = judged(
+        rule,
+        seen_s=0.2,
+        a=[(0, 30), (10, 44), (20, 30), (30, 44)],
+        b=[(0, 0), (12, 1), (25, 0), (35.1, 1)],
+    )
+    assert (verdict.word, verdict.held, verdict.close) == ("not shown", 1, 1)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "answer"),
+    [((9, 10.3), "close"), ((9, 10.5), "failed"), ((15, 15.01), "failed"), ((29.7, 35), "close")],
+)
+def test_a_span_fails_by_what_lies_clear_of_its_ends(
+    wrong: tuple[float, float], answer: str
+) -> None:
+    # Hot from 10 to 30 s, seen to 0.4 s: what is off until 10.3 s may have come on before it was
+    # hot, a moment in the middle may not.
+    rule = Behaviour("fan", ON, during=HOT)
+    verdict = judged(
+        rule,
+        seen_s=0.2,
+        a=[(0, 30), (10, 44), (30, 30)],
+        b=[(0, 1), (wrong[0], 0), (wrong[1], 1)],
+    )
+    assert verdict.failed == (answer == "failed")
+    assert verdict.close == (answer != "failed")
+
+
+@given(
+    st.lists(st.integers(1, 400), min_size=1, max_size=6, unique=True),
+    st.integers(100, 300),
+    st.integers(0, 60),
+    st.integers(1, 20),
+    st.sampled_from(["after", "never after", "before", "never before"]),
+)
+@settings(max_examples=200)
+def test_no_moment_so_near_would_be_told_the_other_way(
+    changes: list[int], moment: int, window: int, seen: int, how: str
+) -> None:
+    # The meaning itself: the moment moved by no more than it is seen to, and judged as if exact.
+    forbids = how.startswith("never")
+    rule = Behaviour(
+        "fan",
+        negated(ON) if forbids else ON,
+        becomes=HOT,
+        forbids=forbids,
+        within_ns=window * S // 10 if "after" in how else None,
+        before_ns=window * S // 10 if "before" in how else None,
+    )
+    b = [(0.0, 0.0)] + [(t / 10, float(i % 2 == 0)) for i, t in enumerate(sorted(changes))]
+
+    def at(tenth: int, seen_s: float) -> Verdict:
+        return judged(rule, seen_s=seen_s, a=[(0, 30), (tenth / 10, 44)], b=b)
+
+    verdict = at(moment, seen / 20)
+    near = [at(moment + by, 0.0).word for by in range(-seen, seen + 1)]
+    if verdict.failed:
+        assert set(near) == {"failed"}
+    elif set(near) == {"failed"}:
+        assert verdict.word == "failed"
 
 
 def test_what_never_comes_is_late_by_at_least_what_was_seen() -> None:
@@ -228,3 +311,11 @@ def test_a_state_has_no_margin() -> None:
     assert (verdict.word, verdict.margin) == ("held", None)
     assert over(closed, [5], b=[(0, 1)]) == [inf]
     assert over(negated(closed), [5], b=[(0, 1)]) == [-inf]
+
+
+def test_what_one_frame_tells_it_tells_of_one_moment() -> None:
+    # Both in one message, seen to 0.2 s: no moment lies between them.
+    on = Compare(operand("b"), "at_least", 1.0)
+    rule = Behaviour("fan", on, during=HOT)
+    given = {"a": [(0, 30), (10, 44), (30, 30)], "b": [(0, 0), (10.1, 1)]}
+    assert judged(rule, seen_s=0.2, **given).word == "failed"

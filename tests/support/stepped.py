@@ -14,8 +14,8 @@ from busplan.plan.vehicle import SignalAddress
 S = 1_000_000_000
 
 
-def operand(name: str) -> Operand:
-    return Operand(SignalAddress("n", "node", "Message", name))
+def operand(name: str, message: str = "Message") -> Operand:
+    return Operand(SignalAddress("n", "node", message, name))
 
 
 def steps(points: Sequence[tuple[float, float]], end_s: float | None = None) -> Steps:
@@ -31,11 +31,12 @@ def steps(points: Sequence[tuple[float, float]], end_s: float | None = None) -> 
 
 
 class Stepped(Signals):
-    """Signals by name, from 0 to ``end_s``; all of the one unit V."""
+    """Signals by name, from 0 to ``end_s``, of the one unit V, each seen to ``seen_s``."""
 
-    def __init__(self, signals: Mapping[str, Steps], end_s: float) -> None:
+    def __init__(self, signals: Mapping[str, Steps], end_s: float, seen_s: float = 0.0) -> None:
         self.begin_ns, self.end_ns = 0, round(end_s * S)
         self._given = signals
+        self._seen_s = seen_s
         self.memory = Memory()
 
     def traced(self, operand: Operand) -> Traced:
@@ -43,6 +44,9 @@ class Stepped(Signals):
         first = found.time[np.isfinite(found.low)]
         at = int(first[0]) if len(first) else None
         return Traced(found, "V", at, float("inf"), 0.0)
+
+    def seen_to_ns(self, operand: Operand) -> float:
+        return self._seen_s * S
 
     def recorded(self, network: str) -> bool:
         return True
