@@ -159,7 +159,16 @@ def joined_spans(first: Span, second: Span, seam: int) -> Span:
             wrong = first.wrong_since
         if first.until < 0:
             until = stop
-    return Span(first.time, low, high, at, until, longest, wrong, max(first.close, second.close))
+    return Span(
+        time=first.time,
+        low=low,
+        high=high,
+        at=at,
+        until=until,
+        longest_ns=longest,
+        wrong_since=wrong,
+        close=max(first.close, second.close),
+    )
 
 
 def ended_span(span: Span, seam: int) -> Span:
@@ -230,14 +239,14 @@ def look_at_moments(w: Weighed, since: int, *, first: bool, before: int = NEVER)
     open_ = np.where(close, last + w.slack_ns, last) > w.end
     open_ &= (found == 0) & ~unseen & (inside == 1)
     looked = Moments(
-        time,
-        found,
-        np.where(found == 1, low, high),
-        margin_ns,
-        until,
-        waits,
-        open_,
-        close & ~open_,
+        time=time,
+        found=found,
+        margin=np.where(found == 1, low, high),
+        margin_ns=margin_ns,
+        until=until,
+        waits=waits,
+        open=open_,
+        close=close & ~open_,
     )
     # What was so already at the beginning has not come up.
     return looked.where(~(unseen & (time == since) & (found == 0))) if first else looked
