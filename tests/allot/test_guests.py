@@ -4,7 +4,7 @@ import random
 from itertools import combinations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busplan.allot.demands import demands, foreseen
@@ -44,6 +44,7 @@ def meets(demand: Demand, there: tuple[int, ...]) -> bool:
 
 
 @given(seed=st.integers(0, 10**6), here=st.integers(2, 7))
+@example(seed=2751, here=6)  # a guest that is long in some windows and short in the one that counts
 @settings(max_examples=40)
 def test_an_inequality_holds_for_all_that_may_come_together(seed: int, here: int) -> None:
     """Those of a network with ``here`` nodes on it, late or nearly so: no set of nodes that is in
