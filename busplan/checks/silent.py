@@ -10,12 +10,13 @@ from busplan.plan.vehicle import Vehicle
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
-    """Placements without a message sent or received."""
+    """Placements without a message sent, received or taken for a route."""
     senders = Senders(vehicle)
     sending = {(s.network, s.node) for s in vehicle.streams}
+    taking = {(r.source, r.through) for r in vehicle.routes}
     for node in vehicle.nodes.values():
         for network, port in node.on.items():
-            if (network, node.name) in sending:
+            if (network, node.name) in sending | taking:
                 continue
             needs = [n for n in vehicle.needs if n.node == node.name and n.network == network]
             if any(senders.of(need) for need in needs):

@@ -52,11 +52,12 @@ def resolve_part(context: Context, name: str, spec: PartSpec) -> Part | None:
 def _port(
     context: Context, path: KeyPath, name: str, spec: PortSpec, part: PartSpec
 ) -> Port | None:
-    if not spec.definitions and not spec.message:
+    if not spec.definitions and "message" not in spec.model_fields_set:
         context.problems.add(
             path,
             'the key "definitions" is missing; it names the definition file. A part without one '
-            f"is described by [[{show_path(path)}.message]] tables",
+            f"is described by [[{show_path(path)}.message]] tables, or by message = [] where it "
+            "sends nothing of its own",
         )
         return None
     read = [

@@ -126,6 +126,15 @@ ROUTE = (
 )
 
 
+def test_a_gateway_may_send_nothing_of_its_own(tmp_path: Path) -> None:
+    """What it takes for a route is work enough; without the route it has none on either side."""
+    bare = GATEWAY.replace('definitions = "gate.dbc"', "message = []")
+    assert findings(tmp_path, TWO_NETWORKS + bare + ROUTE, meter=MAIN) == []
+    found = findings(tmp_path, TWO_NETWORKS + bare, meter=MAIN)
+    codes = sorted(f.code for f in found)
+    assert codes == ["node-without-messages", "node-without-messages", "route-missing"]
+
+
 def test_route_missing_names_the_gateway_and_its_remedy_helps(tmp_path: Path) -> None:
     found = findings(tmp_path, TWO_NETWORKS + GATEWAY, meter=MAIN, gate=GATE)
     finding = only(found, "route-missing")
