@@ -104,7 +104,7 @@ def _print_networks(report: TimingReport) -> None:
             for row in rows
         ],
         right=frozenset({1, 2, 3, 4, 5, 7}),
-        shrink=frozenset({6}),
+        shrink=frozenset({0, 6}),
     )
     print_text(
         "grow: how many times as often everything can be sent before a deadline is missed; lowest "
@@ -253,6 +253,7 @@ def _print_routes(report: TimingReport) -> None:
                 for g in report.gateways
             ],
             right=frozenset({2, 3}),
+            shrink=frozenset({0, 1}),
         )
         if any(g.unknown for g in report.gateways):
             say("?: messages without a stated period come on top")

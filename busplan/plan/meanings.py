@@ -19,7 +19,8 @@ _PORT = {
     "bit_rates": "the bit rates it can be set to; without it, that of any network",
     "data_bit_rates": "the bit rates of the data phase it can be set to, for CAN FD",
     "terminator_ohm": "a terminator built into it, which counts beside those on the cable",
-    "message": "messages known from paper, without a DBC file or beside one; [] where it sends nothing",
+    "message": "messages known from paper, without a DBC file or beside one; [] where it sends "
+    "nothing of its own",
 }
 _ROUTED = {
     "identifier": "the identifier it gets on the other network; without it, the same one",
