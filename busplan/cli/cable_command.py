@@ -61,7 +61,7 @@ MANY_NETWORKS = 6
 
 
 def _print(report: CableReport, *, brief: bool, whole: bool) -> None:
-    say(f"{report.vehicle.label}: cable and bit timing")
+    print_text(f"{report.vehicle.label}: cable and bit timing")
     first = brief or len(report.networks) > MANY_NETWORKS
     if first and report.findings:
         say()
@@ -84,7 +84,8 @@ def _print_network(one: NetworkCable) -> None:
 
     state, network = one.state, one.state.network
     kind = ", J1939" if network.j1939 else ""
-    say("", f"{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
+    say()
+    print_text(f"{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
     if not state.stated:
         print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
     print_table(

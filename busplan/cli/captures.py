@@ -270,7 +270,7 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
         offset = (
             f", shifted by {Decimal(source.offset_ns) / 10**9:+f} s" if source.offset_ns else ""
         )
-        say(
+        print_text(
             f"{source.path}: {source.format}, {source.frames:,} {plural(source.frames, 'frame')}, "
             f"clock: {source.clock}{offset}",
             err=err,
@@ -279,14 +279,14 @@ def print_capture(capture: Capture, *, err: bool = False) -> None:
         if kind.limits or kind.step_ns > 1:
             lost = f"no {', no '.join(kind.limits)}; " if kind.limits else ""
             step = f"times to {kind.step_ns / 1e3:g} µs"
-            say(f"  read from {kind.name}: {lost}{step}", err=err)
+            print_text(f"read from {kind.name}: {lost}{step}", indent=2, err=err)
     say(
         f"from {moment_text(table.origin_ns, epoch=table.epoch)}, {table.span_ns / 1e9:,.3f} s",
         err=err,
     )
     if err:
         known = ", ".join(f"{c.name} → {c.network or '?'}" for c in capture.channels)
-        say(f"channels: {known}", err=True)
+        print_text(f"channels: {known}", err=True)
         return
     say()
     print_table(

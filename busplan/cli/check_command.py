@@ -6,7 +6,14 @@ import typer
 
 from busplan.cli.narrowing import narrowed
 from busplan.cli.options import BriefOption, CodeOption, JsonOption, NetworkOption, PlanFile
-from busplan.cli.output import EXIT_BY_FINDINGS, exit_code, print_grouped, print_json, say
+from busplan.cli.output import (
+    EXIT_BY_FINDINGS,
+    exit_code,
+    print_grouped,
+    print_json,
+    print_text,
+    say,
+)
 from busplan.findings import summary_line
 from busplan.wording import counted
 
@@ -45,7 +52,7 @@ def check(
         print_grouped(findings, brief=brief, whole=bool(code))
         if findings:
             say()
-        say(
+        print_text(
             f"{vehicle.label}: {counted(len(vehicle.networks), 'network')}, "
             f"{counted(len(vehicle.nodes), 'node')}, {counted(len(vehicle.streams), 'message')}."
         )

@@ -72,7 +72,7 @@ def _definitions(old: Path, new: Path, *, as_json: bool) -> None:
     if as_json:
         print_json({"changes": [_dict(r) for r in rows], "findings": [f.as_dict() for f in doubts]})
     else:
-        say(f"{old} > {new}")
+        print_text(f"{old} > {new}")
         _print_changes(rows)
         print_findings(doubts, err=True)
     raise typer.Exit(exit_by_reading(doubts))
@@ -95,7 +95,7 @@ def _plans(old: Path, new: Path, *, as_json: bool) -> None:
             | difference.as_dict()
         )
         raise typer.Exit(exit_code(difference.after))
-    say(f"{_named(old, before)} > {_named(new, after)}")
+    print_text(f"{_named(old, before)} > {_named(new, after)}")
     _print_changes(rows)
     print_difference(difference)
     _print_responses(responses)

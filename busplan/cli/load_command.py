@@ -57,7 +57,7 @@ def load(
 def _print(report: LoadReport, *, in_detail: bool) -> None:
     from busplan.checks.planned_load import WINDOW
 
-    say(f"{report.vehicle.label}: planned load")
+    print_text(f"{report.vehicle.label}: planned load")
     print_text(f"window: {WINDOW}; nominal: no stuff bits; worst: the most payloads can force")
     say()
     _print_networks(report)
@@ -111,7 +111,8 @@ def _print_messages(report: LoadReport, network: Network) -> None:
     """The messages of a network in order of arbitration, then its nodes, largest first."""
     from busplan.wording import percent
 
-    say("", f"{network.name}: messages, most urgent first (shares in %)")
+    say()
+    print_text(f"{network.name}: messages, most urgent first (shares in %)")
     print_table(
         ["identifier", "message", "node", "byte", "period", "from", "nominal", "worst"],
         [

@@ -24,6 +24,10 @@ def register(app: typer.Typer) -> None:
     app.command("sheets", epilog=EXIT_OF_READING)(sheets)
 
 
+_NAMES = 30
+"""What a sheet with a longer name holds stands below it."""
+
+
 def sheets(
     plan: PlanFile,
     to: Annotated[Path, typer.Option(help="Folder to write the sheets into.")],
@@ -71,10 +75,13 @@ def sheets(
             }
         )
         raise typer.Exit(exit_by_reading(vehicle.cautions))
-    say(f"{vehicle.label}: {len(made)} sheets in {to}")
-    width = max(len(s.name) for s in made)
+    print_text(f"{vehicle.label}: {len(made)} sheets in {to}")
+    width = min(max(len(s.name) for s in made), _NAMES)
     for sheet in made:
-        say(f"  {sheet.name:<{width}}  {sheet.what}")
+        beside = sheet.name if len(sheet.name) <= width else ""
+        if not beside:
+            say(f"  {sheet.name}")
+        print_text(sheet.what, lead=f"{beside:<{width}}  ", indent=2)
         for line in sheet.left_out:
             print_text(line, lead="left out: ", indent=4)
     print_findings(vehicle.cautions, err=True)

@@ -187,7 +187,7 @@ def _print_networks(networks: Sequence[NetworkRow], messages: Sequence[ResponseR
             for one in networks
         ],
         right=frozenset({1, 2, 3, 5, 6, 7}),
-        shrink=frozenset({4}),
+        shrink=frozenset({0, 4}),
     )
     say("", "Message by message: --network NAME")
 

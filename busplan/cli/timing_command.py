@@ -68,7 +68,7 @@ def timing(
 def _print(report: TimingReport, *, in_detail: bool, brief: bool, whole: bool) -> None:
     from busplan.checks.timing_report import BASIS
 
-    say(f"{report.vehicle.label}: response times")
+    print_text(f"{report.vehicle.label}: response times")
     print_text(BASIS)
     _print_networks(report)
     if in_detail:
@@ -115,7 +115,7 @@ def _print_networks(report: TimingReport) -> None:
     for row in rows:
         if row.assumed_fault_interval_ms:
             interval = _figure(row.assumed_fault_interval_ms)
-            say(f"{row.network}: assumes one bus error each {interval} ms")
+            print_text(f"{row.network}: assumes one bus error each {interval} ms")
 
 
 def _print_slack(slack: Slack) -> None:
@@ -171,7 +171,8 @@ _DEADLINE = {"plan": " p", "least distance": " c!", "cycle time": " c", None: ""
 
 def _print_messages(network: str, messages: Sequence[MessageRow]) -> None:
     """The messages of a network in order of arbitration, late ones marked."""
-    say("", f"{network}: messages, most urgent first (times in ms)")
+    say()
+    print_text(f"{network}: messages, most urgent first (times in ms)")
     head = ["", "identifier", "message", "node", "worst", "deadline", "headroom", "waits for"]
     rows = [
         [

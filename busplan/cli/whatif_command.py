@@ -24,12 +24,14 @@ from busplan.cli.output import (
     print_table,
     print_text,
     say,
+    table_width,
 )
 from busplan.cli.plan_out import write_changed
 from busplan.findings import Weight, summary_line
+from busplan.text.table import GAP, LEAST
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from busplan.checks.compare import Difference, LoadChange
     from busplan.checks.planned_load import PlannedLoad
@@ -96,7 +98,7 @@ def whatif(
     if as_json:
         print_json(difference.as_dict())
     else:
-        say(f"{before.label}: what the change does")
+        print_text(f"{before.label}: what the change does")
         print_difference(difference, brief=brief, whole=bool(code))
     raise typer.Exit(exit_code(difference.after))
 
@@ -106,12 +108,7 @@ def print_difference(difference: Difference, *, brief: bool = False, whole: bool
     for line in difference.follows:
         print_text(line, lead="follows: ")
     say()
-    print_table(
-        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit", ""],
-        [_load_row(change) for change in difference.loads],
-        right=frozenset(range(1, 9)),
-        shrink=frozenset({0}),
-    )
+    _print_loads(difference.loads)
     for title, findings in (
         ("comes", difference.new),
         ("changes", tuple(after for _, after in difference.changed)),
@@ -128,6 +125,19 @@ def print_difference(difference: Difference, *, brief: bool = False, whole: bool
         print_findings(set_aside, details=False)
     say("", f"stays: {summary_line(difference.same)}.")
     say(f"after the change: {summary_line(difference.after)}.")
+
+
+def _print_loads(loads: Sequence[LoadChange]) -> None:
+    """Loads before and after; the nominal ones only where there is room for them."""
+    table = [
+        ["network", "kbit/s", "", "nominal", "", "worst", "", "limit", ""],
+        *map(_load_row, loads),
+    ]
+    figures = [max(len(row[c]) for row in table) for c in range(1, 9)]
+    if sum(figures) + GAP * len(figures) + LEAST > table_width():
+        table = [row[:3] + row[5:] for row in table]
+    columns = len(table[0])
+    print_table(table[0], table[1:], right=frozenset(range(1, columns)), shrink=frozenset({0}))
 
 
 def _load_row(change: LoadChange) -> list[str]:
