@@ -86,6 +86,10 @@ def _print(report: TimingReport, *, in_detail: bool, brief: bool, whole: bool) -
         say("", "Message by message: --network NAME")
 
 
+_LONG = 12
+"""Shorter names of networks stay whole beside the tightest message."""
+
+
 def _print_networks(report: TimingReport) -> None:
     """One row a network: load, what is late, the tightest message, and the slack."""
     rows = report.network_table().rows
@@ -104,7 +108,7 @@ def _print_networks(report: TimingReport) -> None:
             for row in rows
         ],
         right=frozenset({1, 2, 3, 4, 5, 7}),
-        shrink=frozenset({0, 6}),
+        shrink=frozenset({0, 6} if any(len(row.network) > _LONG for row in rows) else {6}),
     )
     print_text(
         "grow: how many times as often everything can be sent before a deadline is missed; lowest "
