@@ -34,6 +34,7 @@ from busplan.bench.node_report import (
     Unknown,
     verdict_of,
 )
+from busplan.bench.one_clock import one_clock
 from busplan.bench.pack_values import with_pack_values
 from busplan.bench.power_cycles import expected_pauses, power_cycles, start_findings_of
 from busplan.bench.protocol import identified, own_groups
@@ -89,7 +90,9 @@ def prove_node(
     """
     limits = limits or BenchLimits()
     network = network_of(vehicle, node, network)
-    here, origin = Where(network, node), table.origin_ns
+    here = Where(network, node)
+    table, limits, set_back = one_clock(table, network, limits, here)
+    origin = table.origin_ns
     all_heard = _heard_on(table, network)
     by_hand = fault_pauses(limits.faults, origin)
     heard = outside_faults(all_heard, by_hand)
@@ -162,7 +165,7 @@ def prove_node(
         for f in transport_findings(messages.parts, origin)
         if not near_fault(f.where.time_ns, apart, origin)
     ]
-    findings += lost_findings(limits, here)
+    findings += (*set_back, *lost_findings(limits, here))
     faults = fault_outcomes(all_heard, own, supply, limits, origin, end)
     findings += fault_findings(faults, here)
     findings += error_findings(len(errors), len(heard), network, node)

@@ -116,9 +116,10 @@ CODES = (
     _entry(
         "recording-not-whole",
         (CAUTION,),
-        "The computer or its adapter lost frames during the test. Nothing is judged over that "
-        "time, and the node is not proven.",
-        "Close other programs, look at the adapter and its cable, and test again.",
+        "The computer or its adapter lost frames during the test, or its clock was set back. "
+        "Nothing is judged over that time, and the node is not proven.",
+        "Close other programs, look at the adapter and its cable, let nobody set the clock, and "
+        "test again.",
     ),
     _entry(
         "message-begins-late",

@@ -9,6 +9,7 @@ import numpy as np
 from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
+from busplan.traffic.clock_steps import rows_of_one_clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ def measured_cycles(table: FrameTable) -> dict[FrameKey, MeasuredCycle]:
     first, last = table.believable
     found = {}
     for key, rows in table.groups.items():
-        times = table.time_ns[rows]
+        times = table.time_ns[rows_of_one_clock(table, rows)]
         low, high = np.searchsorted(times, (first, last + 1))
         cycle = measured_cycle(times[low:high])
         if cycle is not None:

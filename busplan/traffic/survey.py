@@ -25,6 +25,7 @@ from busplan.frames.columns import I64, U8, U32
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
+from busplan.traffic.clock_steps import rows_of_one_clock
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.fields import LikelyValue, likely_values
 from busplan.traffic.likely_text import LikelyText, likely_texts
@@ -91,9 +92,11 @@ def survey_identifier(table: FrameTable, key: FrameKey, rows: I64) -> SurveyedId
     """What the frames ``rows`` of one identifier, in time order, do."""
     times = table.time_ns[rows]
     first, last = table.believable
-    trusted = times[slice(*np.searchsorted(times, (first, last + 1)))]
+    steady = rows_of_one_clock(table, rows)
+    trusted = table.time_ns[steady]
+    trusted = trusted[slice(*np.searchsorted(trusted, (first, last + 1)))]
     remote = (table.flags[rows] & REMOTE) != 0
-    data_rows = rows[~remote] if remote.any() else rows
+    data_rows = steady[(table.flags[steady] & REMOTE) == 0] if remote.any() else steady
     data_lengths = table.length[data_rows]
     sizes, counts = np.unique(data_lengths, return_counts=True)
     order = np.argsort(-counts, kind="stable")
