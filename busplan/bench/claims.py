@@ -65,9 +65,11 @@ def not_claimed_again(
         if key.extended and split_identifier(key.identifier).pgn == ADDRESS_CLAIMED
     }
     claims = heard.get(address, np.empty(0, np.int64))
-    # The claim that first comes at all is judged by claimed_late.
-    first = () if starts.first is None or len(claims) else (starts.first,)
     late = {f.where.time_ns for f in told if f.code == "claim-late"}
+    # Its first claim of all, when it came before it started again, is judged by claimed_late.
+    until = min((p.from_ns for p in starts.again), default=None)
+    claimed = bool(len(claims)) and (until is None or int(claims[0]) <= until)
+    first = () if starts.first is None or claimed else (starts.first,)
     judged = [
         p
         for p in sorted([*first, *starts.again])

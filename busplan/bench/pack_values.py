@@ -46,7 +46,7 @@ def with_pack_values(
     excesses = find_excesses(series, mine, frozenset((f.kind, f.index) for f in faulty))
     told = [
         *(f for f in series.findings if not f.code.endswith("-not-received")),
-        *faulty_findings(faulty, mine),
+        *faulty_findings(faulty, mine, by_message=True),
         *limit_findings(excesses, mine),
         *plausible_findings(series, mine),
     ]

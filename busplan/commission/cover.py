@@ -17,7 +17,7 @@ from busplan.answers import Answer
 from busplan.behaviour.judge import judge_behaviours
 from busplan.behaviour.report import BehaviourReport, Verdict
 from busplan.bench.expected import Heard, NodeTold, expected_findings, told_of_node
-from busplan.bench.node_report import NodeVerdict
+from busplan.bench.node_report import NodeVerdict, verdict_of
 from busplan.bench.run import BenchTest
 from busplan.commission.entry import Result, Saying
 from busplan.commission.heard_on import heard_on
@@ -195,7 +195,8 @@ def _told(verdict: Verdict) -> str:
     return text
 
 
-_PROOFS = {NodeVerdict.PASS: PROVEN, NodeVerdict.FAIL: FAILED}
+_PROOFS = {NodeVerdict.PASS: PROVEN, NodeVerdict.FAIL: FAILED, NodeVerdict.DOUBTFUL: FAILED}
+"""As with the pack, a caution of the node has failed until somebody accepts it by name."""
 
 
 def _bench(covered: Covered, test: PlannedTest) -> Result | None:
@@ -216,11 +217,15 @@ def _bench(covered: Covered, test: PlannedTest) -> Result | None:
     report = bench.record(table, read=covered.tolerated).report
     heavy = [f for f in report.findings if f.weight > Weight.NOTE]
     answer = _PROOFS.get(report.verdict, NOT_SHOWN)
+    own_findings = tuple(f for f in report.findings if f not in covered.tolerated)
+    if answer == FAILED and _PROOFS.get(verdict_of(own_findings)) != FAILED:
+        answer = NOT_SHOWN  # what the recording had to put up with is nothing of the node
     text = f"{report.headline}{_first(heavy)}"
     missing = [m.message.name for m in report.messages if not m.frames]
     if others and missing:
         heavy = [f for f in heavy if f.where.message not in missing]
-        answer = FAILED if any(f.weight is Weight.FAULT for f in heavy) else NOT_SHOWN
+        left = tuple(f for f in heavy if f not in covered.tolerated)
+        answer = FAILED if _PROOFS.get(verdict_of(left)) == FAILED else NOT_SHOWN
         text = f"not in this capture: {listing(missing)}{_first(heavy)}"
     return Result(
         test.name, answer, text, _plain({"frames": report.frames, "span_s": report.span_ns / 1e9})

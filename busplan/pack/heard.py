@@ -15,7 +15,7 @@ from busplan.answers import Answer
 from busplan.pack.kinds import KINDS, PackTest, wanted
 from busplan.pack.section import Section, answers_of
 from busplan.pack.sensors import FaultyReading
-from busplan.pack.series import PackSeries, share
+from busplan.pack.series import FEWEST, PackSeries, share
 from busplan.pack.silence import DropOut
 from busplan.pack.statistics import F64
 from busplan.plan.vehicle import PackLayout
@@ -23,6 +23,8 @@ from busplan.wording import counted, listing, percent
 
 LEAST_SHARE = 0.95
 """Share of the span that must have been heard to count as heard throughout."""
+MOST_CYCLE = 0.01
+"""No more than this share of the span that is needed is taken as a cycle at its ends."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +32,9 @@ class Heard:
     """What was heard of everything mapped.
 
     ``cells`` (m,) and ``sensors`` (k,) are shares of the span, 0 to 1; ``quantities`` the same by
-    name. ``span_s`` is what was judged, ``least_s`` what this kind of test needs at least.
+    name. ``span_s`` is what was judged, ``least_s`` what this kind of test needs at least;
+    ``cycle_s`` is the shortest period of what was heard: so much longer was listened, at most,
+    before the first frame and after the last one.
     """
 
     cells: F64
@@ -39,6 +43,12 @@ class Heard:
     span_s: float
     least_s: float
     wanted: tuple[str, ...]
+    cycle_s: float = 0.0
+
+    @property
+    def too_short(self) -> bool:
+        """Whether the test needs a longer span, one cycle of what was heard allowed for."""
+        return self.span_s + self.cycle_s < self.least_s
 
     @property
     def unheard(self) -> tuple[str, ...]:
@@ -68,7 +78,7 @@ class Heard:
             least = min(share for _, share in partly)
             names = listing((name for name, _ in partly), 5)
             told.append(f"{names} heard only in part ({percent(least, 0)} of the time)")
-        if self.span_s < self.least_s:
+        if self.too_short:
             told.append(f"only {self._span} s long, at least {self.least_s:.0f} s are needed")
         return told
 
@@ -81,7 +91,7 @@ class Heard:
             if short:
                 told.append(many if short == count else f"{short} of {count} {many}")
         told += [q.replace("_", " ") for q in self.unheard]
-        if self.span_s < self.least_s:
+        if self.too_short:
             told.append(f"a long enough span ({self._span} of {self.least_s:.0f} s)")
         return told
 
@@ -90,6 +100,16 @@ class Heard:
         """In whole seconds, where these do not look long enough: 4.99 s are no 5."""
         near = round(self.span_s) >= self.least_s
         return f"{int(self.span_s * 10.0) / 10.0:g}" if near else f"{self.span_s:.0f}"
+
+    @property
+    def just_long_enough(self) -> str:
+        """That only the cycle makes it long enough, in words; ``""`` where it is so without."""
+        if self.too_short or self.span_s >= self.least_s:
+            return ""
+        return (
+            f"{self._span} s from first to last frame, with one cycle of {self.cycle_s:.3g} s the "
+            f"{self.least_s:.0f} s needed"
+        )
 
 
 def _none(shares: F64, one: str) -> str:
@@ -107,7 +127,14 @@ def find_heard(series: PackSeries, layout: PackLayout, test: PackTest) -> Heard:
         span,
         KINDS[test].least_s,
         wanted(layout, test),
+        _cycle_s(series, KINDS[test].least_s),
     )
+
+
+def _cycle_s(series: PackSeries, least_s: float) -> float:
+    """The shortest period of cells and temperatures [s], no more than a part of the test."""
+    periods = [t.period_s for t in (*series.cells, *series.sensors) if len(t) >= FEWEST]
+    return min([*periods, MOST_CYCLE * least_s])
 
 
 def signals_section(
@@ -144,6 +171,8 @@ def signals_section(
         missing, lacks = [*missing, unmoved], [*lacks, "temperatures that move"]
         modules = [False] * len(modules)
     text = f"{listing(whole) or 'nothing'} heard{'' if missing or bad else ' throughout'}"
+    if heard.just_long_enough:
+        text += f"; {heard.just_long_enough}"
     if not whole and (heard.cells.any() or heard.sensors.any()):
         text = "nothing heard throughout"
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD

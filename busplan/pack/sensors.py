@@ -10,7 +10,7 @@ The bounds are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -236,18 +236,73 @@ def _plausible_start(traces: Sequence[Trace], index: int, value: float) -> bool:
     return abs(value - float(np.median(starts))) <= max(3.0 * step, 5.0 * scatter)
 
 
-def faulty_findings(faulty: Sequence[FaultyReading], layout: PackLayout) -> list[Finding]:
-    """A finding for each faulty channel; one for all of a kind when most of them leap."""
+def faulty_findings(
+    faulty: Sequence[FaultyReading], layout: PackLayout, *, by_message: bool = False
+) -> list[Finding]:
+    """A finding for each faulty channel; one for all of a kind that most of them have alike.
+
+    ``by_message``: of each message on its own, for whoever judges messages.
+    """
     found: list[Finding] = []
     for kind, places in (("cell", layout.cells), ("sensor", layout.sensors)):
-        own = [f for f in faulty if f.kind == kind]
-        leaping = [f for f in own if f.fault is SensorFault.JUMPING]
-        if len(leaping) >= max(FEWEST_TOGETHER, len(places) / 2):
-            own = [f for f in own if f.fault is not SensorFault.JUMPING]
-            address = places[leaping[0].index].address
-            found.append(_together(leaping, len(places), address))
-        found += [_finding(f, layout) for f in own]
+        addresses = [p.address for p in places]
+        sources = [a[:3] if by_message else None for a in addresses]
+        for source in dict.fromkeys(sources):
+            own = [f for f in faulty if f.kind == kind and sources[f.index] == source]
+            found += _of_kind(own, sources.count(source), addresses, layout)
     return found
+
+
+def _of_kind(
+    own: list[FaultyReading], of: int, addresses: Sequence[SignalAddress], layout: PackLayout
+) -> Iterator[Finding]:
+    leaping = [f for f in own if f.fault is SensorFault.JUMPING]
+    if len(leaping) >= max(FEWEST_TOGETHER, of / 2):
+        own = [f for f in own if f.fault is not SensorFault.JUMPING]
+        yield _together(leaping, of, addresses[leaping[0].index])
+    for alike in _alike(own, of):
+        own = [f for f in own if f not in alike]
+        yield _all_alike(alike, of, addresses[alike[0].index])
+    yield from (_finding(f, layout) for f in own)
+
+
+def _alike(own: Sequence[FaultyReading], of: int) -> list[list[FaultyReading]]:
+    """Those that most of a kind share: at one end of the range, or at one impossible value."""
+    by: dict[tuple[SensorFault, float], list[FaultyReading]] = {}
+    for one in own:
+        if one.fault in (SensorFault.SATURATED, SensorFault.IMPOSSIBLE):
+            by.setdefault((one.fault, one.value), []).append(one)
+    return [same for same in by.values() if len(same) >= max(FEWEST_TOGETHER, of / 2)]
+
+
+def _all_alike(alike: Sequence[FaultyReading], of: int, address: SignalAddress) -> Finding:
+    """One cause reads one value everywhere: a definition, a monitor that has nothing to tell."""
+    one, cells = alike[0], alike[0].kind == "cell"
+    what, unit = ("cell voltages", "V") if cells else ("temperatures", "°C")
+    least, most = min(f.count for f in alike), max(f.count for f in alike)
+    number = f"{most}" if least == most else f"{least} to {most}"
+    does = "sit at the end of their range" if one.fault is SensorFault.SATURATED else "read"
+    told = (
+        f", {one.value:g} {unit}"
+        if one.fault is SensorFault.SATURATED
+        else f" {one.value:g} {unit}"
+    )
+    cannot = "" if one.fault is SensorFault.SATURATED else ", which cannot be"
+    return Finding(
+        _CODES[one.kind, one.fault],
+        Weight.FAULT if cells else Weight.CAUTION,
+        place(address, min(f.time_s for f in alike)),
+        f"{len(alike)} of {of} {what} {does}{told}{cannot}, in {number} readings each.",
+        "So many sensors do not fail alike: their monitors may have nothing to tell, or the "
+        "definition may be another one's. What is not measured is not protected; all are left out.",
+        "Check the definition files and whether the monitors measure, then sensors, plugs and "
+        "wires, with the pack made safe by licensed people.",
+        (
+            Figure("channels", len(alike)),
+            Figure("reading", one.value, unit),
+            Figure("readings", most),
+        ),
+    )
 
 
 def _together(leaping: Sequence[FaultyReading], of: int, address: SignalAddress) -> Finding:

@@ -16,14 +16,17 @@ from busplan.frames.table import FrameTable
 ALIKE = 3
 """Frames of one message that come by turns from before and after more often than this show it."""
 MOST_STEPS = 100
-"""No more steps are looked for: each costs a look at all frames."""
+"""Only so many steps back, the largest, are looked at: each costs a look at all frames."""
 
 
 def steps_of_clock(time_ns: I64, identifier: I64) -> I64:
     """Rows before which the clock was set back, of frames (n,) in the order they were written."""
     found = []
     begin = 0
-    for row in (np.flatnonzero(np.diff(time_ns) < -JITTER_NS) + 1).tolist():
+    by = np.diff(time_ns)
+    back = np.flatnonzero(by < -JITTER_NS)
+    largest = np.argsort(by[back], kind="stable")[:MOST_STEPS]
+    for row in (np.sort(back[largest]) + 1).tolist():
         before, after = slice(begin, row), slice(row, None)
         reached = int(time_ns[before].max())
         if time_ns[after].max() < time_ns[before].min() or _among_each_other(
@@ -37,8 +40,6 @@ def steps_of_clock(time_ns: I64, identifier: I64) -> I64:
         ):
             found.append(row)
             begin = row
-        if len(found) == MOST_STEPS:
-            break
     return np.array(found, np.int64)
 
 

@@ -254,9 +254,16 @@ def test_a_recording_without_any_claim_may_have_been_made_so() -> None:
     assert told.startswith("caution: ")
 
 
-@pytest.mark.parametrize(("claims_ms", "told"), [((1_300, 8_300), 0), ((1_300,), 1), ((), 2)])
+@pytest.mark.parametrize(
+    ("claims_ms", "told"),
+    [((1_300, 8_300), 0), ((1_300,), 1), ((), 2), ((8_300,), 1), ((9_000,), 1)],
+)
 def test_a_claim_is_due_at_each_power_on_of_a_test(claims_ms: tuple[int, ...], told: int) -> None:
-    """Switched on at 1 s, off at 6.5 s and on at 8 s; its first message comes 0.6 s later."""
+    """Switched on at 1 s, off at 6.5 s and on at 8 s; its first message comes 0.6 s later.
+
+    With the first claim after the second start only, the first start had none; that the second
+    one's came late is told by another finding.
+    """
     bench = motor()
     life = bench.rows(5.0)
     sent = [replace(r, time_ns=r.time_ns + on * SECOND + 200 * MS) for on in (1, 8) for r in life]

@@ -137,6 +137,40 @@ def test_most_sensors_that_leap_are_named_once(many: int, codes: list[str]) -> N
     assert [f.code for f in faulty_findings(found, LAYOUT)] == codes
 
 
+@pytest.mark.parametrize(
+    ("volts", "many", "codes"),
+    [
+        (65.535, 24, ["cell-saturated"]),
+        (65.535, 12, ["cell-saturated"]),
+        (65.535, 11, ["cell-saturated"] * 11),
+        (8.0, 24, ["cell-impossible"]),
+    ],
+)
+def test_cells_that_read_one_value_alike_are_told_once(
+    volts: float, many: int, codes: list[str]
+) -> None:
+    values = level()
+    values[:, :many] = volts
+    found = find_faulty(series(cell_time=TIME, voltages=values), LAYOUT)
+    told = faulty_findings(found, LAYOUT)
+    assert [f.code for f in told] == codes
+    if len(told) == 1:
+        assert f"{many} of 24 cell voltages" in told[0].summary
+        assert f"{volts:g} V" in told[0].summary
+        assert told[0].weight is Weight.FAULT
+    # Whoever judges messages is told of each one that carries some.
+    carrying = {LAYOUT.cells[f.index].address[:3] for f in found}
+    apart = faulty_findings(found, LAYOUT, by_message=True)
+    assert {(w.network, w.node, w.message) for w in (f.where for f in apart)} == carrying
+
+
+def test_cells_at_both_ends_of_the_range_are_two_things() -> None:
+    values = level()
+    values[:, :12], values[:, 12:] = 0.0, 65.535
+    told = faulty_findings(find_faulty(series(cell_time=TIME, voltages=values), LAYOUT), LAYOUT)
+    assert [f.figures[1].value for f in told] == [0.0, 65.535]
+
+
 def test_a_whole_module_that_stands_still_is_no_sensor_fault() -> None:
     time, _, values = module_temperatures(15, np.array([1.0, 1.0, 0.0]), noise=0.0)
     assert find_faulty(series(sensor_time=time, temperatures=values), LAYOUT) == ()
