@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from busplan.bench.fault_steps import KINDS, SETTLE_S, FaultAnswer, FaultOutcome, FaultStep
+from busplan.bench.losses import lost_pauses
 from busplan.bench.message import prove_message
 from busplan.bench.node_report import BenchLimits
 from busplan.bench.restarts import find_interruptions
@@ -90,9 +91,18 @@ def fault_outcomes(
         if here.until_ns > end_ns + LEAST_SILENT_NS:
             found.append(_none(step, "the test ended before it was over"))
             continue
+        if _lost_over(limits, here.make_ns - EARLY_NS, here.until_ns, origin_ns):
+            found.append(_none(step, "the recording is not whole there"))
+            continue
         rows = np.flatnonzero((table.time_ns >= begin) & (table.time_ns < here.until_ns))
         found.append(_outcome(table.take(rows), cyclic, supply, limits, step, here))
     return tuple(found)
+
+
+def _lost_over(limits: BenchLimits, begin_ns: int, end_ns: int, origin_ns: int) -> bool:
+    """Whether frames were lost within a time: a silence then may be the recorder's own."""
+    pauses = lost_pauses(limits, origin_ns)
+    return any(p.from_ns < end_ns and p.to_ns > begin_ns for p in pauses)
 
 
 def _none(step: FaultStep, words: str, **measured: Any) -> FaultOutcome:

@@ -11,6 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from busplan.bench.fault_steps import CAUTION as FAULT_CAUTION
 from busplan.bench.fault_steps import fault_cues
 from busplan.bench.node_report import Asked, BenchLimits, SentFrame
@@ -18,13 +20,14 @@ from busplan.bench.record import for_file
 from busplan.bench.run import BenchTest
 from busplan.decode.iso14229 import identification
 from busplan.errors import UsageError
+from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.live.answered import Answer, answer_findings
 from busplan.live.asking import Asker, Line
 from busplan.live.feed_file import Fed
 from busplan.live.feeding import Feeder
 from busplan.live.interface_spec import InterfaceSpec, at_bit_rates
-from busplan.live.journal import losses
+from busplan.live.journal import Loss, losses
 from busplan.live.listening import Guide, Stop, listen
 from busplan.live.questions import questions_for
 
@@ -38,6 +41,10 @@ LOSS_TOLD_NS = 2_000_000_000
 HAND_NS = 1_000_000_000
 """From the prompt until the supply is on it takes a hand so long at most (common practice, no
 source)."""
+BURST_BEFORE_NS, BURST_NS = 300_000_000, 1_000_000_000
+"""So far around the end of a loss frames are looked for that were read all at once."""
+AT_ONCE_NS, FEWEST_AT_ONCE = 1_000_000, 6
+"""So many frames, each so soon after the one before, were read at once."""
 
 
 def run_live(
@@ -106,7 +113,8 @@ def run_live(
         stop=stop,
         guide=guide,
     )
-    limits = replace(limits, lost=losses(heard.journal.entries, LOSS_TOLD_NS))
+    lost = losses(heard.journal.entries, LOSS_TOLD_NS)
+    limits = replace(limits, lost=with_bursts(lost, np.sort(heard.table.time_ns)))
     test = replace(test, limits=limits)
     moved = test.limits_while(heard.table, heard.begin_ns, heard.end_ns)
     if moved is None:
@@ -114,8 +122,8 @@ def run_live(
         limits = replace(limits, faults=tuple(s.moved(by) for s in limits.faults))
         if limits.power_on_ns is not None or limits.power_cycles:
             guide.say("the interface has a clock of its own: start-up time not measured")
-        lost = tuple((a - heard.first_ns, b - heard.first_ns, why) for a, b, why in limits.lost)
-        moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=(), lost=lost)
+        apart = tuple((a - heard.first_ns, b - heard.first_ns, why) for a, b, why in limits.lost)
+        moved = replace(limits, power_on_ns=None, start_within_ns=None, power_cycles=(), lost=apart)
     answers = () if asker is None else tuple(asker.answers)
     for task in (feeder, asker):
         if task is not None and task.trouble:
@@ -150,6 +158,23 @@ def cycle_plan(count: int, on_s: float, off_s: float) -> tuple[tuple[tuple[int, 
     each = on_s + off_s
     moments = [(n * each, n * each + off_s) for n in range(count)]
     return tuple((round(off * 1e9), round(on * 1e9)) for off, on in moments), count * each
+
+
+def with_bursts(lost: Sequence[Loss], times_ns: I64) -> tuple[Loss, ...]:
+    """Losses with what was read at once after them, of frames at ``times_ns`` (n,) in order.
+
+    What waited meanwhile in a buffer gets the times at which it was read, not those of the bus.
+    """
+    told = []
+    for begin, end, why in lost:
+        first = int(np.searchsorted(times_ns, end - BURST_BEFORE_NS))
+        read = times_ns[first : int(np.searchsorted(times_ns, end + BURST_NS))]
+        apart = np.flatnonzero(np.diff(read) > AT_ONCE_NS) + 1
+        runs = [r for r in np.split(read, apart) if len(r) >= FEWEST_AT_ONCE]
+        if runs:
+            end = max(end, int(runs[-1][-1]) + 1)
+        told.append(Loss(begin, end, why))
+    return tuple(told)
 
 
 def _fed_frames(feeder: Feeder | None, fed: Sequence[Fed]) -> Iterator[SentFrame]:

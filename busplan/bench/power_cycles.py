@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from busplan.bench.losses import lost_pauses
 from busplan.bench.node_report import BenchLimits
 from busplan.bench.rhythm import Pause
 from busplan.bench.starts import MessageStart, PowerCycles, StartUp
@@ -61,8 +62,14 @@ def power_cycles(
     starts: list[tuple[int, int]] = []
     since: list[StartUp] = []
     keys = frozenset(s.key for s in own)
-    for (_, on), end in zip(spans, ends, strict=True):
+    gone = 0
+    lost = 0
+    for (off, on), end in zip(spans, ends, strict=True):
+        if any(p.from_ns < max(end, on) and p.to_ns > off for p in lost_pauses(limits, origin_ns)):
+            lost += 1
+            continue
         at = _start(times, on, end)
+        gone += bool(np.searchsorted(times, on) == np.searchsorted(times, max(end, on)))
         if at is not None:
             starts.append((at, end))
             since.append(
@@ -76,6 +83,8 @@ def power_cycles(
         tuple(s.least_ns / 1e9 for s in since),
         tuple(s.known for s in since),
         messages,
+        gone,
+        lost,
     )
 
 
@@ -144,14 +153,29 @@ def start_findings_of(
     """What the power-ons amount to."""
     late = [start_findings(s, where, limits) for s in _starts(cycles)]
     findings = max(late, key=lambda told: (heaviest(tuple(told)), _longest(told)), default=[])
-    if cycles.seen < cycles.wanted:
+    if cycles.gone:
+        findings.append(
+            Finding(
+                "cycle-not-back",
+                Weight.CAUTION,
+                where,
+                f"after {cycles.gone} of {counted(cycles.wanted, 'power-on')} nothing of the node "
+                "was heard",
+                why="Either it did not start, or nobody switched it on: the recording cannot tell.",
+                action="Test again and see that it gets its supply at each prompt; if it does, "
+                "the node does not always start.",
+                figures=(Figure("silent", cycles.gone), Figure("wanted", cycles.wanted)),
+            )
+        )
+    stayed_on = cycles.wanted - cycles.seen - cycles.gone - cycles.lost
+    if stayed_on:
         findings.append(
             Finding(
                 "cycle-not-off",
                 Weight.CAUTION,
                 where,
-                f"in {cycles.wanted - cycles.seen} of {cycles.wanted} power cycles the node was "
-                "not seen to go off and come back",
+                f"in {stayed_on} of {counted(cycles.wanted, 'power cycle')} the node was not seen "
+                "to go off",
                 why="A start that was not one says nothing.",
                 action="Switch it off and on when the prompts come; leave it off for longer.",
                 figures=(Figure("seen", cycles.seen), Figure("wanted", cycles.wanted)),

@@ -169,6 +169,8 @@ def facts(record: BenchRecord) -> list[tuple[str, str]]:
     start = (
         report.start.told
         if report.start is not None
+        else "after each power-on, see power cycles"
+        if limits.power_cycles
         else "not measured: the moment of power-on is not known"
         if limits.power_on_ns is None
         else "not measured: it was sending before power-on"

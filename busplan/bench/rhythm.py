@@ -71,10 +71,10 @@ class Listened(NamedTuple):
 
 
 def within_pauses(times: I64, pauses: Sequence[Pause]) -> np.ndarray:
-    """Which distances of frames at ``times`` (n,) lie over a restart; shape (n - 1,)."""
+    """Which distances of frames at ``times`` (n,) reach into a pause or over it; (n - 1,)."""
     crossing = np.zeros(max(len(times) - 1, 0), np.bool_)
     for pause in pauses:
-        crossing |= (times[:-1] <= pause.from_ns) & (times[1:] >= pause.to_ns)
+        crossing |= (times[:-1] < pause.to_ns) & (times[1:] > pause.from_ns)
     return crossing
 
 

@@ -67,6 +67,8 @@ class PowerCycles:
     """All power-ons of a test: how many were seen, the node's first frame after each.
 
     ``first_s`` is at most so long [s] after the supply, ``least_s`` at least; ``known`` by what.
+    After ``gone`` of them nothing of the node was heard any more, or not before it went off again;
+    over ``lost`` of them the recording is not whole, which then say nothing.
     """
 
     wanted: int
@@ -75,6 +77,8 @@ class PowerCycles:
     least_s: tuple[float, ...]
     known: tuple[str, ...]
     messages: tuple[MessageStart, ...]
+    gone: int = 0
+    lost: int = 0
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

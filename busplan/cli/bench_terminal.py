@@ -42,6 +42,8 @@ class Terminal(Guide):
         self._test = test
         self._seconds = seconds
         power_on = test.limits.power_on_ns
+        if test.limits.power_cycles:  # off before, as it was told to be
+            power_on = test.limits.power_cycles[0][1]
         self._power_on_s = 0.0 if power_on is None else power_on / 1e9
         faults = test.limits.faults
         self._look_until_s = faults[0].make_ns / 1e9 - 1.0 if faults else math.inf

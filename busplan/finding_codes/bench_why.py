@@ -168,10 +168,16 @@ CODES = (
         "Make the quantity change during the test.",
     ),
     _entry(
+        "cycle-not-back",
+        (CAUTION,),
+        "After a power-on of the test nothing of the node was heard: it did not start, or nobody "
+        "switched it on.",
+        "Test again and see that it gets its supply at each prompt.",
+    ),
+    _entry(
         "cycle-not-off",
         (CAUTION,),
-        "In some power cycles of the test the node was not seen to go off and come back, so they "
-        "say nothing.",
+        "In some power cycles of the test the node was not seen to go off, so they say nothing.",
         "Switch it off and on when the prompts come; leave it off for longer.",
     ),
     _entry(

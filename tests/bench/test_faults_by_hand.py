@@ -149,6 +149,19 @@ def test_an_adapter_that_may_have_left_the_bus_accuses_nobody() -> None:
     assert "the recording adapter may have left the bus" in outcome.words
 
 
+@pytest.mark.parametrize("name", ["short, back", "short, gone"])
+def test_a_recording_that_is_not_whole_shows_no_fault(name: str) -> None:
+    """What was not heard may be the recorder's silence: neither held nor failed."""
+    gone = UNTIL if name.endswith("gone") else BACK
+    rows = silent(unit(), MAKE + HAND, gone)
+    first = min(r.time_ns for r in rows)
+    lost = ((MAKE + HAND - first, BACK - first, "this computer did not listen"),)
+    report, outcome = judged("short", rows, lost=lost)
+    assert outcome.answer is FaultAnswer.NOT_SHOWN
+    assert "the recording is not whole" in outcome.words
+    assert report.verdict is NodeVerdict.NOT_PROVEN
+
+
 def test_a_test_that_ended_early_shows_nothing() -> None:
     rows = [r for r in unit() if r.time_ns < MEND]
     report, outcome = judged("short", rows, end_ns=MEND)

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import can
+import numpy as np
 import pytest
 from support.bench import as_built, charger_rows, charger_streams, table_of
 from support.bench_nodes import (
@@ -18,9 +19,10 @@ from support.bench_nodes import (
 from support.recording_bus import KIND, RememberingBus, install
 from support.talking_node import TalkingNode
 
-from busplan.bench.live_run import run_live
+from busplan.bench.live_run import run_live, with_bursts
 from busplan.bench.node_report import BenchLimits, NodeVerdict, SentFrame
 from busplan.bench.record import BenchRecord
+from busplan.bench.rhythm import Pause, within_pauses
 from busplan.bench.run import BenchTest
 from busplan.capture.read import read_capture
 from busplan.definitions.model import Message
@@ -30,6 +32,7 @@ from busplan.frames.kinds import SENT
 from busplan.live.answered import Answer, answer_findings
 from busplan.live.interface_spec import InterfaceSpec, parse_single_interface
 from busplan.live.interfaces import open_sender
+from busplan.live.journal import Loss
 from busplan.live.listening import Guide, Stop
 from busplan.live.questions import parse_question
 from busplan.live.recording_status import RecordingStatus
@@ -241,3 +244,19 @@ def test_answers_are_part_of_the_recording_and_of_the_verdict(tmp_path: Path) ->
     ours = kept.take((kept.flags & SENT) != 0)
     assert sorted({int(i) for i in ours.identifier}) == [0x7E0, 0x18EA27F9]
     assert int((kept.identifier == 0x7E8).sum()) == 1
+
+
+def test_what_is_read_at_once_after_a_loss_is_part_of_it() -> None:
+    """Frames every 50 ms; those of a stall of 5 s come within a millisecond when it ends."""
+    steady = np.arange(0, 10 * SECOND, SECOND // 20)
+    late = np.where(
+        (steady > 3 * SECOND) & (steady < 8 * SECOND), 8 * SECOND + steady // 10**5, steady
+    )
+    lost = (Loss(3 * SECOND, 8 * SECOND, "it did not listen"),)
+    ((begin, end, why),) = with_bursts(lost, np.sort(late))
+    assert (begin, why) == (3 * SECOND, "it did not listen")
+    assert 8 * SECOND < end < 8 * SECOND + SECOND // 500
+    assert with_bursts(lost, steady) == lost
+    table = np.sort(late)
+    gaps = np.diff(table)[~within_pauses(table, (Pause(begin, end),))]
+    assert set(gaps.tolist()) == {SECOND // 20}

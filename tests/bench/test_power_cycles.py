@@ -65,6 +65,37 @@ def test_a_cycle_in_which_it_stayed_on_is_not_counted() -> None:
     assert report.starts.seen == 0
 
 
+def test_a_node_that_does_not_come_back_is_told_as_that() -> None:
+    """Of four power-ons the last two bring nothing, so nobody can say that it stayed on."""
+    report = judged(started([400, 450]), 4)
+    told = {f.code: f for f in report.findings}
+    assert "after 2 of 4 power-ons nothing" in told["cycle-not-back"].summary
+    assert "cycle-not-off" not in told
+    assert report.verdict is not NodeVerdict.PASS
+    gap = [*started([400]), *(r for r in started([400, 400, 400]) if r.time_ns > 32 * SECOND)]
+    told = {f.code: f for f in judged(gap, 3).findings}
+    assert "after 1 of 3 power-ons nothing" in told["cycle-not-back"].summary
+
+
+def test_no_first_frame_is_called_unmeasured_beside_those_of_the_power_cycles() -> None:
+    from busplan.bench.record import BenchRecord, facts
+
+    head = dict(facts(BenchRecord(judged(started([400, 450]), 2))))
+    assert head["first frame"] == "after each power-on, see power cycles"
+    assert head["power cycles"].startswith("2 of 2 seen")
+
+
+def test_a_start_over_which_frames_were_lost_says_nothing() -> None:
+    """The second node comes 6 s late by the recording, which lost those 6 s."""
+    rows = started([400, 6_000, 450])
+    first = min(r.time_ns for r in rows)
+    lost = ((18 * SECOND - first, 24 * SECOND - first, "this computer did not listen"),)
+    report = judged(rows, 3, start_within_ns=SECOND, lost=lost)
+    assert report.starts is not None
+    assert (report.starts.seen, report.starts.lost, report.starts.gone) == (2, 1, 0)
+    assert serious(report) == ["recording-not-whole"]
+
+
 def test_a_message_that_does_not_always_come_is_a_fault() -> None:
     rows = [
         r
