@@ -77,14 +77,14 @@ def power_cycles(
             )
     messages = tuple(_message(table, s, starts) for s in own if not s.event)
     return PowerCycles(
-        len(spans),
-        len(starts),
-        tuple(s.most_ns / 1e9 for s in since),
-        tuple(s.least_ns / 1e9 for s in since),
-        tuple(s.known for s in since),
-        messages,
-        gone,
-        lost,
+        wanted=len(spans),
+        seen=len(starts),
+        first_s=tuple(s.most_ns / 1e9 for s in since),
+        least_s=tuple(s.least_ns / 1e9 for s in since),
+        known=tuple(s.known for s in since),
+        messages=messages,
+        gone=gone,
+        lost=lost,
     )
 
 
