@@ -7,6 +7,7 @@ and a module's columns are is told where they are made (:mod:`busplan.pack.table
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields
 from functools import cache
 from typing import Any
@@ -44,7 +45,8 @@ FINDINGS = {
     "summary": "str",
     "figures": "str",
 }
-"""``at_ns`` as recorded; ``figures`` is a JSON list of name, value, unit."""
+"""``at_ns`` like all moments: as recorded, or counted from the date in the header of a file whose
+times count from its start; ``figures`` is a JSON list of name, value, unit."""
 STATS = {
     "signal": "str",
     "unit": "str",
@@ -186,3 +188,11 @@ def frames(slots: int) -> Any:
 
     names = [("run_key", pa.string()), ("message", pa.string()), ("time_ns", pa.int64())]
     return pa.schema([*names, *((f"v{n}", pa.float64()) for n in range(slots))])
+
+
+MOMENTS: Mapping[str, tuple[str, ...]] = {
+    "loads": ("peak_at_ns",),
+    "findings": ("at_ns",),
+    "stats": ("min_at_ns", "max_at_ns"),
+}
+"""Where moments stand in the lists of a row."""

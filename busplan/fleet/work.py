@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from busplan.errors import BusplanError, CaptureError
 from busplan.fleet.identity import JUDGEMENT_VERSION, run_key
 from busplan.fleet.place import Place, facts, is_remote, on_this_machine
+from busplan.fleet.schema import MOMENTS
 
 if TYPE_CHECKING:
     from busplan.capture.capture import Capture
@@ -151,8 +152,24 @@ def _judged(place: Place, task: Task, paths: list[Path], vehicle: Vehicle) -> di
     with place.making(task.frames_file) as part:
         decoded = write_frames(part, capture.frames, vehicle, task.run_key)
         size = part.stat().st_size
-    row = judged_row(capture, vehicle, decoded, task.test)
+    row = _dated(judged_row(capture, vehicle, decoded, task.test), paths)
     return row | {"frames_file": task.frames_file, "frames_bytes": size}
+
+
+def _dated(row: dict[str, Any], paths: list[Path]) -> dict[str, Any]:
+    """The row with moments counted from its only file's date, where its times tell none."""
+    from busplan.capture.written_date import date_written
+
+    written = None if row["dated"] or len(paths) != 1 else date_written(paths[0])
+    if written is None:
+        return row
+    dated = row | {"dated": True, "start_ns": row["start_ns"] + written}
+    for part, names in MOMENTS.items():
+        for name in names:
+            dated[part] = dated[part] | {
+                name: [None if t is None else t + written for t in dated[part][name]]
+            }
+    return dated
 
 
 def open_capture(task: Task, paths: list[Path], vehicle: Vehicle, *, cache: bool) -> Capture:

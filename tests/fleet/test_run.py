@@ -5,6 +5,7 @@ import itertools
 import os
 import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,36 @@ def test_a_file_changed_or_gone_since_is_a_failure_and_named(tmp_path: Path) -> 
     ended = busplan("fleet", "judge", "--workers", "0", "--fleet", fleet.place.url)
     assert ended.code == 1
     assert "run it again to go on" in ended.err
+
+
+def test_a_date_in_the_header_is_used_and_none_is_invented(tmp_path: Path) -> None:
+    """One log as two ASC files whose times count from their start: one header states a date."""
+    import can
+
+    plan, fleet = write_plan(tmp_path / "plan"), Fleet.at(str(tmp_path / "fleet"), make=True)
+    files = []
+    for name, header in (("told", "date Mon Nov 30 08:15:00.000 2026\n"), ("untold", "")):
+        lines = ["base hex  timestamps absolute", "no internal events logged"]
+        with can.LogReader(write_log(tmp_path / f"{name}.log", len(name))) as log:
+            frames = list(log)
+        begin = frames[0].timestamp - 2.0
+        lines += [
+            f"{m.timestamp - begin:.6f} 1  123             Rx   d 8 {m.data.hex(' ').upper()}"
+            for m in frames
+        ]
+        path = tmp_path / f"{name}.asc"
+        path.write_text(header + "\n".join([*lines, ""]))
+        files.append(path)
+    add(fleet, files, "cart-1", plan)
+    judge(fleet)
+    rows = {Path(r["uri"]).stem: r for r in rows_of(fleet).values()}
+    began = round(datetime(2026, 11, 30, 8, 15, 2, tzinfo=UTC).timestamp() * 1e9)
+    assert (rows["told"]["dated"], rows["told"]["start_ns"]) == (True, began)
+    assert (rows["untold"]["dated"], rows["untold"]["start_ns"]) == (False, 2 * 10**9)
+    highest = rows["told"]["stats"]["max_at_ns"]
+    assert all(began <= t <= began + 3 * 10**9 for t in highest if t is not None)
+    told = rows["told"]["loads"]["peak_at_ns"]
+    assert all(began <= t <= began + 3 * 10**9 for t in told)
 
 
 def test_another_plan_is_another_judgement_in_the_same_units(tmp_path: Path) -> None:
