@@ -9,6 +9,7 @@ versions of one file, of which one is used.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
@@ -135,7 +136,7 @@ def _share(node: str, messages: Sequence[Message]) -> float:
 
 
 def _letters(text: str) -> str:
-    return re.sub(r"[^a-z0-9]", "", text.lower())
+    return re.sub(r"[^a-z0-9]", "", _latin(text))
 
 
 def _named_alike(node: str, stem: str) -> int:
@@ -161,8 +162,19 @@ def _port_name(sender: str, stem: str) -> str:
 
 
 def plain(name: str) -> str:
-    """A name for a plan: lower case, letters, digits and ``_``."""
-    return re.sub(r"[^a-z0-9_]+", "_", name.lower()).strip("_") or "part"
+    """A name for a plan: lower case, letters, digits and ``_``; ``ü`` becomes ``ue``."""
+    return re.sub(r"[^a-z0-9_]+", "_", _latin(name)).strip("_") or "part"
+
+
+_SPELLED = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "æ": "ae", "ø": "oe"})
+
+
+def _latin(text: str) -> str:
+    """Lower case without accents, so that ``Lüfter`` and the ``LUEFTER`` of a DBC file are one."""
+    composed = unicodedata.normalize("NFC", text).lower().translate(_SPELLED)
+    return "".join(
+        c for c in unicodedata.normalize("NFD", composed) if not unicodedata.combining(c)
+    )
 
 
 def _without_versions(found: list[Offer]) -> tuple[list[Offer], list[tuple[str, str]]]:

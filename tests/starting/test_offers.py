@@ -11,7 +11,7 @@ from busplan.definitions.dbc import Definitions, load_dbc, parse_dbc
 from busplan.errors import PlanError
 from busplan.starting.heard import Lane, Seen
 from busplan.starting.material import Answers, Material
-from busplan.starting.offers import Offer, offers
+from busplan.starting.offers import Offer, offers, plain
 from busplan.starting.placing import Group, place
 from busplan.starting.proposal import Proposal, propose
 
@@ -40,6 +40,15 @@ def test_the_part_is_named_like_its_file_or_has_to_do_with_everything() -> None:
     found, _ = offers(box(delivery_7=PUMP)[0].definitions, {})
     assert [o.sender for o in found] == ["VCU"]  # the first of two that everything concerns
     assert "100 %" in found[0].why
+
+
+@pytest.mark.parametrize("stem", ["Lüfter", "Lu\u0308fter", "LUEFTER"])
+def test_an_umlaut_is_spelled_as_makers_spell_it(stem: str) -> None:
+    # ü as ue: DIN 5007-2; composed, or u and a mark as some systems store names of files.
+    text = PUMP.replace("PUMP", "LUEFTER")
+    found, _ = offers((parse_dbc(text, f"{stem}.dbc"),), {})
+    assert [(o.part, o.sender) for o in found] == [("luefter", "LUEFTER")]
+    assert plain(stem) == "luefter"
 
 
 def test_a_file_of_a_whole_network_gives_a_part_a_sender_all_on_one_network() -> None:
