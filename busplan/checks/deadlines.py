@@ -166,12 +166,16 @@ def _too_late(vehicle: Vehicle, timing: RouteTiming) -> Finding:
     parts += [(timing.carrier.response_ns or 0, f"on {route.target}")]
     told = listing((f"{span(ns)} {what}" for ns, what in parts if ns), 5)
     longest = max(parts)[1]
+    at_once = ", or route a whole message, which the gateway passes on at once"
+    if route.kind == "message":
+        at_once = ""
+        if route.cycle_ns is not None:
+            at_once = ", or leave out cycle_ms of the route, so that it is passed on at once"
     action = {
         parts[0][1]: f"Most is lost before {route.through}: send {route.what} more often or more "
         f"urgently on {route.source}",
         parts[1][1]: f"Most is lost in {route.through}: let it handle frames faster",
-        parts[2][1]: f"Send {timing.carrier.stream.message.name} more often, or route a whole "
-        "message, which the gateway passes on at once",
+        parts[2][1]: f"Send {timing.carrier.stream.message.name} more often{at_once}",
         parts[3][1]: f"Give {timing.carrier.stream.message.name} a more urgent identifier on "
         f"{route.target}",
     }[longest]

@@ -1,13 +1,16 @@
 """Findings about deadlines and routes."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from support.vehicles import MS, stream, vehicle
 
 from busplan.checks import run_checks
+from busplan.definitions.model import Signal
 from busplan.finding_codes.checks import DEADLINES
 from busplan.findings import Weight
+from busplan.plan.carrying import forwarded
 from busplan.plan.reader import load_plan
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Network
@@ -150,6 +153,22 @@ def test_a_route_too_late(deadline_ms: float, late: bool) -> None:
         assert findings[0].where.line == 7
         assert "can take 2.54 ms" in findings[0].summary
         assert "Most is lost in g" in findings[0].action
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"), [("message", "leave out cycle_ms"), ("signal", "route a whole message")]
+)
+def test_what_waits_for_a_period_of_the_gateway_is_passed_on_at_once(kind: str, told: str) -> None:
+    sent = stream(1, node="x", name="Speed")
+    signals = (Signal("Value", 0, 16),)
+    sent = replace(sent, message=replace(sent.message, signals=signals))
+    into = replace(sent, network="b", node="g")
+    what = "Speed" if kind == "message" else "Value"
+    route = Route("r", kind, what, "a", "b", "g", deadline_ns=5 * MS, cycle_ns=10 * MS)
+    streams = forwarded([sent], [route]) if kind == "message" else [sent, into]
+    v = vehicle(streams, [Network("a", 500_000), Network("b", 500_000)], routes=[route])
+    (late,) = (f for f in found(v) if f.code == "route-too-late")
+    assert told in late.action
 
 
 def test_the_merged_network_of_the_example_misses_a_deadline() -> None:
