@@ -31,6 +31,16 @@ PLAUSIBLE = (
         "Correct factor or unit of the cell voltages in their definition.",
     ),
     _entry(
+        "chemistry-contradicted",
+        (CAUTION,),
+        "The cells stand where no cell of the plan's chemistry can: LFP above 3.7 V while "
+        "discharging, NMC or NCA below 3.45 V at both ends of half a capacity. All limits of the "
+        "chemistry are then those of other cells. A chemistry that is not contradicted is not "
+        "proven.",
+        "Read the cells' label and correct chemistry, limits and capacity_ah in [pack] of the "
+        "plan; until then do not charge by it.",
+    ),
+    _entry(
         "cells-same-reading",
         (CAUTION,),
         "Two or more cells keep one difference, change for change. Two cells never move alike to "

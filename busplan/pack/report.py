@@ -9,6 +9,7 @@ import numpy as np
 
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
+from busplan.pack.chemistry import chemistry_findings
 from busplan.pack.drift import Baseline, Drift, drifts, keep
 from busplan.pack.drift_told import drift_findings
 from busplan.pack.electrical import SenseCheck, check_electrical
@@ -210,6 +211,7 @@ def evaluate_pack(
     self_discharge = fit_self_discharge(sized, unbelievable, step_v)
 
     findings = [*series.findings, *plausible_findings(series, layout, same)]
+    findings += chemistry_findings(series, layout)
     findings += standing_findings(standing, layout)
     findings += [*faulty_findings(faulty, layout), *drop_out_findings(drop_outs)]
     findings += limit_findings(excesses, layout) + electrical
