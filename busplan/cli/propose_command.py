@@ -201,6 +201,8 @@ def _material(folder: Path, base: Path, leave_out: Path | None = None) -> Materi
             tables.append(table)
         elif path != leave_out and path.suffix.lower() != ".toml" and _is_capture(path):
             captures.append(path)
+        elif path.suffix.lower() in (".csv", ".tsv"):
+            unused.append((told, "nothing in it can be read as a table or a capture"))
     for path in captures:
         try:
             channels += _heard(path, path.relative_to(folder).as_posix())

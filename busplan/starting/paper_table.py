@@ -141,6 +141,8 @@ def _taken(reading: _Reading) -> Iterator[str]:
     if reading.no_length:
         named = listing(reading.no_length, 4)
         yield f"no length stated of {named}: 8 bytes taken, or what the signals need"
+    if long := [m.name for m in reading.messages.values() if m.fd]:
+        yield f"more than 8 bytes taken as CAN FD, not as frames in a row: {listing(long, 4)}"
 
 
 def _bare(text: str) -> str:

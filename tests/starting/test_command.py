@@ -23,6 +23,7 @@ def folder(tmp_path: Path) -> Path:
     (made / "notes.txt").write_text("see you at noon")
     frames = "".join(f"{k / 100},{100 + k % 3},8,{k:016x}\n" for k in range(60))
     (made / "frames.csv").write_text(f"time,id,dlc,data\n{frames}")
+    (made / "empty.csv").write_text("")
     (made / "costs.csv").write_text("date,what\n2026-01-02,a motor\n")
     return made
 
@@ -34,6 +35,7 @@ def test_it_writes_a_plan_once(folder: Path) -> None:
     assert "125" in run.out
     assert "not used: torn.dbc" in run.out
     assert "not used: costs.csv: its headings are neither" in run.out
+    assert "not used: empty.csv: nothing in it can be read" in run.out
     assert "could be hexadecimal or decimal; busplan cut writes it as a log" in (
         " ".join(run.out.split())
     )

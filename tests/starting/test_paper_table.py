@@ -125,6 +125,14 @@ def test_what_a_table_leaves_out_is_told_as_taken() -> None:
     assert only("id (dec),bytes,period\n100,8,20 ms\n")[2] == ()
 
 
+def test_a_length_that_only_can_fd_has_in_one_frame_is_told_as_taken() -> None:
+    # ISO 11898-1: 8 bytes at most in a classical frame; SAE J1939-21 sends more in several.
+    one, _, taken = only("id (hex),bytes,period (ms)\n18FECA27,20,1000\n")
+    assert one.fd
+    assert taken == ("more than 8 bytes taken as CAN FD, not as frames in a row: Message_18FECA27",)
+    assert only("id (hex),bytes,period (ms)\n18FECA27,8,1000\n")[2] == ()
+
+
 def test_a_heading_or_another_cell_makes_identifiers_hexadecimal() -> None:
     assert [m.identifier for m in messages("ID (hex),bytes\n100,8\n200,8\n")] == [0x100, 0x200]
     assert [m.identifier for m in messages("id,bytes\n0x100,8\n200,8\n")] == [0x100, 0x200]
