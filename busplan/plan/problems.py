@@ -75,7 +75,8 @@ def suggestion(name: str, known: Iterable[str], what: str = "name") -> str:
     if not names:
         return f"; there is no {what} to choose from"
     shown = _listing(names[:8], "and")
-    return f"; there is {shown}" if len(names) <= 8 else f"; there are {shown} and more"
+    more = " and more" if len(names) > 8 else ""
+    return f"; there {'is' if len(names) == 1 else 'are'} {shown}{more}"
 
 
 def near_miss(name: str, known: Iterable[str]) -> str:

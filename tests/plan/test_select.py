@@ -7,6 +7,7 @@ from support.vehicles import stream, vehicle
 
 from busplan.definitions.model import Signal
 from busplan.errors import UsageError
+from busplan.plan.problems import suggestion
 from busplan.plan.select import select_signals, select_streams
 from busplan.plan.vehicle import Stream
 
@@ -58,3 +59,16 @@ def test_what_matches_nothing_is_named_with_what_is_near() -> None:
         select_signals(VEHICLE, ["Cel01", "Age", "Agee"])
     assert 'no signal matches "Cel01"; did you mean "Cell01"' in str(caught.value)
     assert 'no signal matches "Agee"; did you mean "Age"' in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("known", "told"),
+    [
+        ([], "; there is no name to choose from"),
+        (["left"], '; there is "left"'),
+        (["left", "right"], '; there are "left" and "right"'),
+        ([f"n{i}" for i in range(9)], 'and "n7" and more'),
+    ],
+)
+def test_what_there_is_to_choose_from_is_told_in_a_sentence(known: list[str], told: str) -> None:
+    assert suggestion("zzz", known).endswith(told)
