@@ -82,7 +82,7 @@ def _lengths_differ(vehicle: Vehicle, streams: Sequence[Stream]) -> Finding:
         f"{label} on {first.network} is sent with different lengths: {told}.",
         f"A receiver that expects {max(lengths)} bytes gets {min(lengths)} from the other sender "
         "and reads values that were never sent. " + _COLLIDE,
-        "These are different messages: " + _movable(vehicle, streams),
+        "These are different messages. " + _movable(vehicle, streams),
         (
             Figure("identifier", label),
             Figure("shortest", min(lengths), "byte"),
@@ -124,17 +124,23 @@ def _tell_apart(part: Part, nodes: Sequence[str]) -> str:
 
 def _movable(vehicle: Vehicle, streams: Iterable[Stream]) -> str:
     """What can be done about a clash of different parts: move a free one, else separate them."""
-    nodes = {s.node: vehicle.nodes[s.node] for s in streams}
+    streams = tuple(streams)
+    nodes = {s.node: vehicle.nodes[s.node] for s in streams if not s.via}
     for name, node in nodes.items():
         if node.part.identifiers == "free":
-            return f"the identifiers of {name} are free: give it an unused one."
+            return f"The identifiers of {name} are free: give it an unused one."
     for name, node in nodes.items():
         rule = node.part.identifiers
         others = [o for o in rule if o != node.identifier_offset] if isinstance(rule, tuple) else []
         if others:
             offsets = listing((f"{o:#x}" for o in others), 8).replace(" and ", " or ")
             return f"{name} can be moved: set its identifier_offset to {offsets}."
+    if via := next((s.via for s in streams if s.via), None):
+        return (
+            f"State another identifier in the route {via}, or take the route out where another "
+            "one brings the same."
+        )
     return (
-        f"the identifiers of {listing(nodes)} are fixed: put one on another network, or behind a "
+        f"The identifiers of {listing(nodes)} are fixed: put one on another network, or behind a "
         "gateway that gives its message another identifier."
     )

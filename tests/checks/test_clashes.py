@@ -70,6 +70,26 @@ def test_what_a_gateway_passes_on_can_clash_too() -> None:
     assert "passed on by route M1 b→a" in finding.summary
 
 
+def test_what_clashes_by_a_route_is_mended_in_the_route() -> None:
+    (finding,) = findings(
+        stream(0x40, node="x", name="X"), stream(0x40, node="gate", name="Y", via="Y up")
+    )
+    assert finding.action.startswith("State another identifier in the route Y up")
+    (finding,) = findings(
+        stream(0x40, node="x", name="X"),
+        stream(0x40, node="gate", name="Y", via="Y up"),
+        x=Part("px", "", {}, identifiers="free"),
+    )
+    assert finding.action.startswith("The identifiers of x are free")
+
+
+def test_a_remedy_is_a_sentence() -> None:
+    (same,) = findings(stream(0x40, node="x"), stream(0x40, node="y"))
+    assert same.action.startswith("The identifiers of x and y are fixed")
+    (other,) = findings(stream(0x40, node="x"), stream(0x40, node="y", length=4))
+    assert "messages. The identifiers of" in other.action
+
+
 def test_identifier_width_and_network_tell_messages_apart() -> None:
     assert not findings(stream(0x100, node="x"), stream(0x100, node="y", extended=True))
     assert not findings(stream(0x100, node="x"), stream(0x100, node="y", network="b"))
