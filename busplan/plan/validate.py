@@ -14,10 +14,11 @@ from pydantic import ValidationError
 
 from busplan.plan.allot_schema import AllotSpec
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
+from busplan.plan.cable_schema import CableSpec
 from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.locate import KeyPath
 from busplan.plan.message_schema import MessageSpec
-from busplan.plan.problems import Problems, show_value, suggestion
+from busplan.plan.problems import Problems, near_miss, show_value, suggestion
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
     NetworkSpec,
@@ -159,10 +160,32 @@ def _explain(
         problems.add(place[:-1], f'the key "{loc[-1]}" is missing; it must be {allowed}')
     elif kind == "extra_forbidden":
         _, inside = _field_at(model, loc[:-1])
-        problems.add(place, f"unknown key{suggestion(str(loc[-1]), inside, 'key')}")
+        key = str(loc[-1])
+        hint = near_miss(key, inside) or _elsewhere(key) or suggestion(key, inside, "key")
+        problems.add(place, f"unknown key{hint}")
     else:
         allowed, _ = _field_at(model, loc)
         problems.add(place, f"must be {allowed or 'a table'}; got {show_value(value)}")
+
+
+_TABLES: Mapping[str, type[Spec]] = {
+    "[network.NAME]": NetworkSpec,
+    "[network.NAME.cable]": CableSpec,
+    "[part.NAME]": PartSpec,
+    "[node.NAME]": NodeSpec,
+    '[message."NETWORK/NODE/MESSAGE"]': MessageSpec,
+}
+"""Tables whose keys are looked for in others; those of routes and the pack have words for many."""
+
+
+def _elsewhere(key: str) -> str:
+    """``; it is a key of …`` where another table has it, else nothing."""
+    homes = [
+        table
+        for table, model in _TABLES.items()
+        if key in [f.alias or name for name, f in model.model_fields.items()]
+    ]
+    return f"; it is a key of {' and '.join(homes)}" if 0 < len(homes) < 3 else ""
 
 
 def _field_at(model: type[Spec], loc: tuple[str | int, ...]) -> tuple[str, list[str]]:
