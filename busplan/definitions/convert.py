@@ -13,7 +13,9 @@ from typing import Any
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.mending import short_names
 from busplan.definitions.model import (
+    LONGEST_MS,
     NO_CHOICES,
+    SHORTEST_MS,
     FixedMap,
     Message,
     MuxCondition,
@@ -178,9 +180,9 @@ def _cycle(source: Any, event: bool) -> Stated | None:
 
 
 def _span(source: Any, name: str) -> Stated | None:
-    """A time attribute [ms]; zero means "not stated"."""
+    """A time attribute [ms]; zero, and what no plan could state, means "not stated"."""
     value, stated = _attribute(source, name)
-    if not isinstance(value, (int, float)) or value <= 0:
+    if not isinstance(value, (int, float)) or not SHORTEST_MS <= value <= LONGEST_MS:
         return None
     return Stated(round(value * 1e6), Origin.DEFINITION if stated else Origin.FILE_DEFAULT)
 

@@ -49,6 +49,10 @@ class Origin(StrEnum):
     ASSUMED = "assumed"
 
 
+SHORTEST_MS, LONGEST_MS = 0.001, 86_400_000.0
+"""Spans that may be stated [ms]: far below a frame's length would be 0 in nanoseconds; a day."""
+
+
 @dataclass(frozen=True, slots=True)
 class Stated:
     """A time span in integer nanoseconds and where it comes from."""

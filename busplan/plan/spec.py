@@ -10,6 +10,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 
+from busplan.definitions.model import LONGEST_MS, SHORTEST_MS
+
 
 class Spec(BaseModel):
     """Base of all tables: no unknown keys, no silent conversion, nothing infinite."""
@@ -22,9 +24,9 @@ Ohms = Annotated[float, Field(gt=0, le=100_000)]
 BitRate = Annotated[int, Field(ge=5_000, le=1_000_000)]
 DataBitRate = Annotated[int, Field(ge=5_000, le=8_000_000)]
 Fraction = Annotated[float, Field(gt=0.3, lt=1)]
-Milliseconds = Annotated[float, Field(gt=0, le=86_400_000)]
+Milliseconds = Annotated[float, Field(ge=SHORTEST_MS, le=LONGEST_MS)]
 Identifier = Annotated[int, Field(ge=0, le=0x1FFFFFFF)]
-SpanFromZero = Annotated[float, Field(ge=0, le=86_400_000)]
+SpanFromZero = Annotated[float, Field(ge=0, le=LONGEST_MS)]
 
 
 def _number(value: Any) -> float | int:
@@ -40,7 +42,7 @@ BIT_RATE = "a whole number of bit/s from 5000 to 1000000"
 DATA_BIT_RATE = "a whole number of bit/s from 5000 to 8000000"
 SAMPLE_POINT = "a fraction of the bit between 0.3 and 1, such as 0.875"
 OHMS = "a resistance in ohms above 0"
-SPAN = "a number of milliseconds above 0"
+SPAN = "a number of milliseconds, 0.001 or more"
 SPAN_FROM_ZERO = "a number of milliseconds, 0 or more"
 PERIOD = f"the period, {SPAN}"
 LEAST_DISTANCE = f"the least time between two that are sent on event, {SPAN}"

@@ -91,6 +91,15 @@ def test_cycle_time_keeps_its_origin(messages) -> None:
     assert messages["Engine"].cycle == Stated(250_000_000, Origin.FILE_DEFAULT)
 
 
+@pytest.mark.parametrize("value", ["1e-9", "-5", "1e300", "99999999999"])
+def test_a_period_that_no_plan_could_state_is_none(value: str) -> None:
+    # 1e-9 ms is 0 in whole nanoseconds; a day is the longest that a plan may state.
+    text = FULL.replace("INT 0 10000", "FLOAT -10 1e301")
+    text = text.replace("BO_ 256 100;", f"BO_ 256 {value};")
+    assert f"BO_ 256 {value};" in text
+    assert {m.name: m for m in parse_dbc(text, "x.dbc").messages}["PumpStatus"].cycle is None
+
+
 def test_zero_is_no_period_and_an_event_has_a_least_distance(messages) -> None:
     assert messages["Pages"].event
     assert messages["Pages"].cycle == Stated(20_000_000, Origin.DEFINITION)

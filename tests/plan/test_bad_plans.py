@@ -159,6 +159,9 @@ TAILS = [
     ('[message."loop/PumpStats"]\ncycle_ms = 10\n', 1),
     ('[message."loop/PumpStatus"]\ncycle_ms = 10\nmin_distance_ms = 5\n', 1),
     ("[message.x]\ncycle_ms = 0\n", 1),
+    # 0 once it is whole nanoseconds
+    ('[message."loop/PumpStatus"]\ncycle_ms = 1e-9\n', 1),
+    ('[message."loop/PumpStatus"]\ndeadline_ms = 1e-9\n', 1),
     ('[message."loop/PumpStatus"]\ncycle_tolerance = 0\n', 1),
     ('[message."loop/PumpStatus"]\nlongest_gap_ms = -1\n', 1),
     ('[message."loop/PumpStatus".limits]\nNobody = { low = 1 }\n', 1),
