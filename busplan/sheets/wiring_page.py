@@ -248,7 +248,8 @@ def _terminators(one: NetworkWiring) -> list[str]:
     for t in one.terminators:
         guess = "" if t.stated else " (place assumed)" if t.where != NOT_STATED else ""
         without = "open" if t.without_ohm is None else f"about {t.without_ohm:.0f} Ω"
-        told.append(f"{t.ohm:g} Ω {t.where}{guess}; without it the pair reads {without}")
+        reads = f"; without it the pair reads {without}" if one.terminators_stated else ""
+        told.append(f"{t.ohm:g} Ω {t.where}{guess}{reads}")
     wire = "" if one.trunk_m is not None else ", and the wire's, which nobody states"
     if not one.terminators_stated:
         wire += ", as far as stated: terminators on the cable are not"

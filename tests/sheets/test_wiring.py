@@ -164,6 +164,18 @@ def test_terminators_whose_place_nobody_states_may_lie_the_whole_trunk_away() ->
     assert one.reading_ohm.least < 1 / (2 / 120 + 1 / 110)
 
 
+def test_a_terminator_beside_others_that_nobody_states_is_no_prediction() -> None:
+    # With 120 Ω in a node and none stated on the cable, the pair may read 60 Ω, and 120 without it.
+    vehicle = changed(lanes(1, 3), Cable(2.0))
+    name = next(n for n in vehicle.nodes)
+    node = vehicle.nodes[name]
+    on = {k: replace(port, terminator_ohm=120.0) for k, port in node.on.items()}
+    page = wiring_html(replace(vehicle, nodes={**vehicle.nodes, name: replace(node, on=on)}))
+    assert f"120 Ω built into {name}." in page
+    assert "without it the pair reads" not in page
+    assert "as far as stated: terminators on the cable are not" in page
+
+
 def test_conventions_fill_only_what_the_plan_leaves_open() -> None:
     """Pins of CiA 303-1 and SAE J1939 as makers' sheets give them."""
     assert pins_of("D-Sub 9") == ("7", "2", "3", "5", "CiA 303-1")
