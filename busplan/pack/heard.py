@@ -23,6 +23,8 @@ from busplan.wording import counted, listing, percent
 
 LEAST_SHARE = 0.95
 """Share of the span that must have been heard to count as heard throughout."""
+MOST_FAULTY = 3
+"""So many readings, or kinds of them, that cannot be are named."""
 MOST_CYCLE = 0.01
 """No more than this share of the span that is needed is taken as a cycle at its ends."""
 
@@ -160,9 +162,7 @@ def signals_section(
         alike = ", as was everybody" if longest.all_silent else ""
         part = "" if longest.whole else " in part"
         bad.append(f"{longest.node} silent{part} for {longest.length_s:.1f} s{alike}")
-    bad += [_faulty_words(f, layout) for f in faulty[:2]]
-    if len(faulty) > 2:
-        bad.append(f"{len(faulty) - 2} more readings that cannot be")
+    bad += _faulty_words(faulty, layout)
     counts = ((heard.cells, "cell"), (heard.sensors, "temperature"))
     whole = [counted(n, one) for s, one in counts if (n := int((s >= LEAST_SHARE).sum()))]
     missing, lacks = heard.missing, heard.lacks
@@ -202,7 +202,25 @@ def _modules_heard(heard: Heard, layout: PackLayout) -> list[bool]:
     return [min(shares.get(m, [0.0])) >= LEAST_SHARE for m in layout.modules]
 
 
-def _faulty_words(reading: FaultyReading, layout: PackLayout) -> str:
+def _faulty_words(faulty: Sequence[FaultyReading], layout: PackLayout) -> list[str]:
+    """Two kinds of what cannot be, of more than two readings their number, and how many others."""
+    groups: dict[tuple[str, str], list[FaultyReading]] = {}
+    for reading in faulty:
+        groups.setdefault((reading.kind, reading.fault), []).append(reading)
+    told = [
+        words
+        for (kind, fault), same in groups.items()
+        for words in (
+            [f"{len(same)} {'cells' if kind == 'cell' else 'sensors'} reading {fault}"]
+            if len(same) > 2
+            else [_one_faulty(r, layout) for r in same]
+        )
+    ]
+    more = len(told) - MOST_FAULTY
+    return [*told[:MOST_FAULTY], *([f"{more} more that cannot be"] if more > 0 else [])]
+
+
+def _one_faulty(reading: FaultyReading, layout: PackLayout) -> str:
     if reading.kind == "sensor":
         sensor = layout.sensors[reading.index]
         return f"{sensor.module} sensor {sensor.position} {reading.fault}"

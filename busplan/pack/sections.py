@@ -24,7 +24,7 @@ from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import nan_median
-from busplan.wording import counted, listing, percent
+from busplan.wording import counted, listing, percent, plural
 
 ODD = {
     "current-sign-wrong": "the current has the wrong sign",
@@ -233,7 +233,12 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
     out = [int(i) for i in evenness.standing_out(limit / 2)]
     seen = np.isfinite(evenness.deviation)
     answers = answers_of(len(seen), out, seen.tolist())
-    bad = weighty(report, *codes)
+    # Who stands out is not even, whatever else has named it already.
+    bad = weighty(report, *codes) or bool(out)
+    if out:
+        names = [str(layout.cells[i].number) if volts else layout.modules[i] for i in out]
+        what = plural(len(out), "cell ", "cells ") if volts else ""
+        text += f"; {what}{listing(names, 5)} {plural(len(out), 'stands', 'stand')} out"
     missing = ""
     if not seen.all():
         unheard = counted(int((~seen).sum()), "cell" if volts else "module")

@@ -33,11 +33,19 @@ def test_a_contact_that_closes_a_moment_after_it_was_told_accuses_nobody(
         assert "pre-charge-incomplete" not in result.codes, begin
 
 
-def closing(share: list[float], told_s: float | None = 0.0, settled: int = 30) -> Closing:
-    """A closing on 100 V, a reading a tenth from 5.0 s on, then full; the state came with each."""
+def closing(
+    share: list[float],
+    told_s: float | None = 0.0,
+    settled: int = 30,
+    closed: int | None = None,
+) -> Closing:
+    """A closing on 100 V, a reading a tenth from 5.0 s on, then full; the state came with each.
+
+    It is closed after all of ``share``, or after so many.
+    """
     link = np.array([*share, *[1.0] * settled])
     time = 5.0 + 0.1 * np.arange(len(link))
-    first = float(time[len(share)])
+    first = float(time[len(share) if closed is None else closed])
     begun = None if told_s is None else (told_s - 0.1, told_s)
     pack = Trace(time, np.full(len(time), 100.0), 0.01)
     return closing_of(Trace(time, 100.0 * link, 0.01), pack, (first - 0.1, first), begun, 0.0)
@@ -53,6 +61,9 @@ def closing(share: list[float], told_s: float | None = 0.0, settled: int = 30) -
         # By the step before it rises at most (concave), and by nothing where it falls.
         ([0.0, 0.3, 0.4], 4.0, 0.5),
         ([0.5, 0.45, 0.40], 4.0, 0.4),
+        # Below two hundredths nothing has risen yet; from there on it goes on as it did.
+        ([0.0, 0.0, 0.015], 4.0, 0.015),
+        ([0.0, 0.0, 0.03], 4.0, 0.06),
         # The charge may have begun anywhere between the readings.
         ([0.0, 0.0, 0.3], 5.05, 1.0),
         ([0.0, 0.0, 0.3], None, 1.0),
@@ -72,6 +83,17 @@ def test_how_full_the_link_can_have_been_at_most(
 
 def test_a_link_short_of_the_pack_by_two_hundredths_is_not_full() -> None:
     assert closing([0.5, 0.8, 0.975]).share.low == pytest.approx(0.975, abs=0.002)
+    there = closing([0.5, 0.8, 0.99], closed=2).share
+    assert there.low == pytest.approx(0.8, abs=0.002)
+    assert closing([0.5, 0.8, 0.975], closed=2).share.low == pytest.approx(0.975, abs=0.002)
     # Where the two sensors cannot be held together, they may differ by a hundredth.
     alone = closing([0.5, 0.8, 0.9], settled=2).share
     assert alone.low == pytest.approx(0.9 - 0.012, abs=0.003)
+
+
+@pytest.mark.parametrize("settling", [[], [1.0] * 13])
+def test_four_seconds_once_closed_hold_the_sensors_together(settling: list[float]) -> None:
+    """A link sensor reads 0.95 of the pack for most of that time, and later something else."""
+    rest = [*settling, *[0.95] * (40 - len(settling)), *[0.5] * 60]
+    found = closing([0.5, 0.8, 0.9, *rest], settled=0, closed=3)
+    assert found.share.low == pytest.approx(0.9 / 0.95, abs=0.03)

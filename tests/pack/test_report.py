@@ -184,3 +184,14 @@ def test_a_state_of_charge_that_is_off_is_no_condition_of_a_resistance() -> None
         assert ("state-of-charge-off" in {f.code for f in report.findings}) is not words
         text = next(s for s in sections(report) if s.name == "resistance").text
         assert ("% charge" in text) is words
+
+
+def test_a_section_with_a_bad_answer_for_one_is_not_good() -> None:
+    """Module C2 of the warm-up lags far behind: named once, and called even by nothing else."""
+    for report in (warm_up(ill=True), drive(ill=True), warm_up(ill=False), drive(ill=False)):
+        for section in sections(report):
+            if Answer.BAD in (*section.cells, *section.modules):
+                assert section.answer is Answer.BAD, section.name
+    even = next(s for s in sections(warm_up(ill=True)) if s.name == "evenness of modules")
+    assert even.answer is Answer.BAD
+    assert "C2 stands out" in even.text
