@@ -1,4 +1,4 @@
-"""A link that rises while its circuit is open; truth: the RC circuit (tests/truth/electrical.py)."""
+"""A link that rises while its circuit is open (the RC circuit of tests/truth/electrical.py)."""
 
 from __future__ import annotations
 
