@@ -10,7 +10,7 @@ import numpy as np
 
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.order_kernels import Bools
-from busplan.allot.solver import solved
+from busplan.allot.solver import Linear, solved
 from busplan.frames.columns import I64
 
 _TRIES = 3
@@ -87,11 +87,16 @@ class _Programme:
         rows, columns, weights = np.array(entries, np.int64).T
         matrix = csr_matrix((weights.astype(float), (rows, columns)), (len(self.rows), n))
         least = np.array(list(self.rows.values()), float)
-        within = np.zeros(n), self.may_change.astype(float)
-        everything = matrix, least, np.full(len(least), np.inf)
-        found = solved(np.ones(n), everything, within, [True] * n, seconds)
-        dual = getattr(found, "mip_dual_bound", None)
-        bound = 0 if dual is None or not np.isfinite(dual) else int(np.ceil(dual - 1e-6))
+        linear = Linear(
+            np.ones(n),
+            matrix,
+            least,
+            np.full(len(least), np.inf),
+            np.zeros(n),
+            self.may_change.astype(float),
+        )
+        found = solved(linear, [True] * n, seconds)
+        bound = int(np.ceil(found.bound - 1e-6))
         if found.x is None:
             return None, bound
         return np.round(found.x).astype(np.bool_), bound

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+import numpy.typing as npt
+
+from busplan.frames.columns import I64
+
 Ranges = Sequence[tuple[int, int]]
 """Ranges of identifiers, both ends included."""
 
@@ -19,17 +24,16 @@ class FreeNumbers:
                 first = self._ranges.pop()[0]
             self._ranges.append((first, last))
 
-    def up_to(self, rank: int) -> tuple[int, int]:
-        """How many of 11 and of 29 bits have a rank of at most this
-        (:func:`busplan.plan.vehicle.arbitration_rank`): also the numbers of the first beyond it."""
-        base, rest = divmod(rank, 1 << 19)
-        inside = max(0, min(rest - (1 << 18) + 1, 1 << 18))
-        return self._below(base + 1), self._below((base << 18) + inside)
+    def up_to(self, ranks: npt.ArrayLike) -> I64:
+        """How many of 11 and of 29 bits have a rank of at most each of these
+        (:func:`busplan.plan.vehicle.arbitration_rank`): also the numbers of the first beyond it.
 
-    def _below(self, identifier: int) -> int:
-        """How many free ones are smaller."""
-        taken = (min(last + 1, identifier) - first for first, last in self._ranges)
-        return identifier - sum(t for t in taken if t > 0)
+        Two for each rank, in the last axis."""
+        base, rest = np.divmod(np.asarray(ranks, np.int64), 1 << 19)
+        inside = np.clip(rest - (1 << 18) + 1, 0, 1 << 18)
+        below = np.stack((base + 1, (base << 18) + inside), axis=-1)
+        taken = sum(np.clip(below, first, last + 1) - first for first, last in self._ranges)
+        return np.asarray(below - taken, np.int64)
 
     def identifier(self, number: int) -> int:
         """The identifier of a number."""

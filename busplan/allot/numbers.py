@@ -45,7 +45,7 @@ def _spread(
     mixed = len({wide[i] for i in run}) > 1
     for place, entry in enumerate(run):
         kind = wide[entry]
-        first, beyond = numbers.up_to(begin)[kind], numbers.up_to(end - 1)[kind]
+        first, beyond = numbers.up_to([begin, end - 1])[:, kind].tolist()
         to_place = len(run) - place
         if beyond - first < (1 if mixed else to_place):
             raise ValueError("the identifiers between two kept ones do not suffice")

@@ -96,8 +96,8 @@ class NetworkOrder:
             groups.setdefault(model.upto[i], []).append(i)
         self.twins = [tuple(groups[last]) for last in sorted(groups)]
         """Messages by identifier: several of one identifier is wrong; frames of sessions share."""
-        self._up_to = np.array([self.numbers.up_to(r) for r in ranks], np.int64).reshape(-1, 2)
-        self._before = np.array([self.numbers.up_to(r - 1) for r in (*ranks, END)], np.int64)
+        self._up_to = self.numbers.up_to(self.ranks)
+        self._before = self.numbers.up_to(np.array([*self.ranks, END]) - 1)
         self._settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
 
     def in_time(self, i: int, above: Bools) -> bool:

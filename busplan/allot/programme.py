@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
-from typing import Any
 
 import numpy as np
 
@@ -18,10 +17,8 @@ from busplan.allot.learnt import Cut, Demand, Elsewhere, Who
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
-from busplan.allot.solver import solved
-
-_INFEASIBLE = 2
-"""How scipy says that there is no answer."""
+from busplan.allot.solver import Linear, solved
+from busplan.frames.columns import F64, I64
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,49 +237,67 @@ class Programme:
         """The cheapest answer. ``present``: only these units are there, and only whether that can
         be is asked. ``fixed`` holds variables at a value, ``forbidden`` at 0. ``sound``: by
         what is proven only."""
-        rows = self.rows
-        cost = np.array(rows.cost)
-        lower, upper = np.zeros(len(cost)), np.array(rows.upper)
-        for v, value in (fixed or {}).items():
-            lower[v] = upper[v] = value
-        upper[list(forbidden)] = 0.0
-        matrix, low, high = self._matrix()
-        if sound:
-            low[self.unproven], high[self.unproven] = -np.inf, np.inf
+        linear = self.linear(fixed or {}, forbidden, sound=sound)
         if present is not None:
-            cost[:] = 0.0
-            there = frozenset(present)
-            for (i, _), x in rows.place.items():
-                if i not in there:
-                    upper[x] = 0.0
-            for i, row in rows.seats.items():
-                if i not in there:
-                    low[row] = high[row] = 0.0
-            for row, units in rows.loose.items():
-                if not units <= there:
-                    low[row], high[row] = -np.inf, np.inf
-        found = solved(cost, (matrix, low, high), (lower, upper), rows.whole, seconds, gap)
-        dual = getattr(found, "mip_dual_bound", None)
-        bound = float(dual) if dual is not None and np.isfinite(dual) else 0.0
+            self._only(frozenset(present), linear)
+        found = solved(linear, self.rows.whole, seconds, gap)
         if found.x is None:
-            return Solved(None, np.inf, max(bound, 0.0), found.status == _INFEASIBLE)
-        answer = self._answer(found.x) if present is None else None
-        return Solved(answer, float(found.fun), min(bound, float(found.fun)), impossible=False)
+            return Solved(None, np.inf, max(found.bound, 0.0), found.impossible)
+        answer = self.answer(found.x) if present is None else None
+        return Solved(answer, found.cost, found.bound, impossible=False)
 
-    def _matrix(self) -> tuple[Any, Any, Any]:
+    def linear(
+        self, fixed: Mapping[int, float], forbidden: Iterable[int] = (), *, sound: bool = False
+    ) -> Linear:
+        """All of it as it is solved; see :meth:`solve`."""
         from scipy.sparse import csr_matrix
 
         rows = self.rows.rows
+        cost = np.array(self.rows.cost)
         ends = np.cumsum([0, *(len(terms) for terms, _, _ in rows)])
         columns = np.fromiter(chain.from_iterable(terms for terms, _, _ in rows), np.int64)
         weights = chain.from_iterable(terms.values() for terms, _, _ in rows)
         matrix = csr_matrix(
-            (np.fromiter(weights, np.float64), columns, ends), (len(rows), len(self.rows.cost))
+            (np.fromiter(weights, np.float64), columns, ends), (len(rows), len(cost))
         )
         low, high = (np.array([entry[side] for entry in rows], float) for side in (1, 2))
-        return matrix, low, high
+        lower, upper = np.zeros(len(cost)), np.array(self.rows.upper)
+        for v, value in fixed.items():
+            lower[v] = upper[v] = value
+        upper[list(forbidden)] = 0.0
+        if sound:
+            low[self.unproven], high[self.unproven] = -np.inf, np.inf
+        return Linear(cost, matrix, low, high, lower, upper)
 
-    def _answer(self, x: Any) -> Placement:
+    def pools(self) -> list[I64]:
+        """Variables to tell answers apart by, the more telling ones first: who stays, options,
+        where to, all others that are whole."""
+        rows, units = self.rows, self.question.units
+        stays: list[int] = []
+        goes: list[int] = []
+        for (i, k), v in rows.place.items():
+            if len(units[i].networks) > 1:
+                (stays if k == units[i].home else goes).append(v)
+        whole = np.flatnonzero(np.array(rows.whole))
+        return [
+            np.array(pool, np.int64) for pool in (stays, list(rows.option.values()), goes, whole)
+        ]
+
+    def _only(self, present: frozenset[int], linear: Linear) -> None:
+        """Only these units are there, at no cost."""
+        linear.cost[:] = 0.0
+        for (i, _), x in self.rows.place.items():
+            if i not in present:
+                linear.upper[x] = 0.0
+        for i, row in self.rows.seats.items():
+            if i not in present:
+                linear.low[row] = linear.high[row] = 0.0
+        for row, units in self.rows.loose.items():
+            if not units <= present:
+                linear.low[row], linear.high[row] = -np.inf, np.inf
+
+    def answer(self, x: F64) -> Placement:
+        """What the variables of a solution say."""
         question, rows = self.question, self.rows
         on = x > 0.5
         where = [0] * len(question.units)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import count
 
-from busplan.allot import judge
+from busplan.allot import judge, narrow
 from busplan.allot.delays import delays, resting_on_little
 from busplan.allot.demands import demands, foreseen
 from busplan.allot.fewest import Enough, Waited
@@ -17,9 +17,8 @@ from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
 from busplan.allot.queues import queue_cut, queue_demand
 
-_LARGE = 3_000
-"""Variables from which on five parts in a thousand of the cost are let go."""
 _LET_GO = 5e-3
+"""The part of the cost that is let go where the programme is not small."""
 _OTHER = 0.03
 """The same where another answer than the best is wanted: it need not be the second cheapest."""
 _OTHER_ROUNDS = 3
@@ -29,10 +28,8 @@ _DIVES = 6
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
 _UNTIL_ONE = 24
 """The same as long as there is no answer at all."""
-_AMONG = 12
+_AMONG = 4
 """Times that is done with those that moved before only, where the whole is large."""
-_CHUNK_S = 20.0
-"""Longest solution of the programme: nobody can stop one before its end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +76,7 @@ def search(
     question: Question,
     accept: Accept = lambda answer: Verdict(),
     *,
-    left: Callable[[], float] = lambda: _CHUNK_S,
+    left: Callable[[], float] = lambda: 20.0,
     enough: Enough = lambda: False,
     refused: Sequence[str] = (),
     known: Found | None = None,
@@ -128,20 +125,23 @@ class _Run:
     bound: float = 0.0
     rounds: int = 0
     learnt: bool = False
-    seen: set[tuple[int, int]] = field(default_factory=set)
-    """Units and networks that have been looked at ahead."""
     movers: set[int] = field(default_factory=set)
     guests: dict[tuple[int, int], Guests] = field(default_factory=dict)
+    narrowing: narrow.Narrow = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.narrowing = narrow.Narrow(self.programme, self.forbidden, self.left, self.enough)
 
     @property
     def gap(self) -> float:
         """The part of the cost that is let go."""
         if self.excluded:
             return _OTHER
-        return _LET_GO if len(self.programme.rows.cost) > _LARGE else _EXACT
+        return _LET_GO if len(self.programme.rows.cost) > narrow.SMALL else _EXACT
 
     def found(self, dearest: float) -> Found:
         impossible = False
+        new = True
         gap = self.gap
         today = as_it_is(self.programme.question)
         self._judged(today)
@@ -152,12 +152,12 @@ class _Run:
             if not self.programme.rows.cost or self.enough() or self.left() <= 0:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
-            solved = self._solve(gap, sound=not self.excluded)
-            self.bound = max(self.bound, solved.bound)
+            solved = self._solve(gap, sound=not self.excluded, wider=not new)
             if solved.impossible:
                 impossible = self.best is None and not self.excluded
                 self.bound = self.cost if self.best else self.bound
                 break
+            self.bound = max(self.bound, solved.bound)
             if solved.answer is None or self.bound > dearest:
                 break
             self.told(None if self.best is None else self.cost, self.bound)
@@ -165,13 +165,16 @@ class _Run:
                 if self._near():
                     break
                 # Ruled out by what proves nothing for others: the next best one.
-                solved = self._solve(gap)
+                solved = self._solve(gap, wider=not new)
             if solved.answer is None or solved.bound >= self.cost * (1 - gap):
                 break  # by what has been learnt, sound or not, nothing cheaper is left
             if solved.cost > self.cost and self.left() <= 0:
                 break  # ended before its time: it teaches nothing
             new = self._learn(solved.answer)
-            if self._near() or not (self._among_movers() or new):
+            if self._near():
+                break
+            new |= self._among_movers()
+            if not new and solved.bound >= solved.cost * (1 - gap):
                 break
         return Found(
             self.best,
@@ -183,14 +186,17 @@ class _Run:
         )
 
     def _solve(
-        self, gap: float, fixed: dict[int, float] | None = None, *, sound: bool = False
+        self,
+        gap: float,
+        fixed: Mapping[int, float] = narrow.NOTHING,
+        *,
+        sound: bool = False,
+        wider: bool = False,
     ) -> Solved:
-        seconds = min(self.left(), _CHUNK_S)
+        """The cheapest answer that is cheaper than the best, or one that may be."""
 
         def work() -> Solved:
-            return self.programme.solve(
-                seconds, gap=gap, fixed=fixed, forbidden=self.forbidden, sound=sound
-            )
+            return self.narrowing.solve(gap, fixed=fixed, below=self.cost, sound=sound, wider=wider)
 
         found: Solved | None = self.waited(work)
         return found or Solved(None, float("inf"), 0.0, impossible=False)
@@ -200,11 +206,9 @@ class _Run:
         return self.best is not None and self.cost <= self.bound + self.gap * self.cost + _EXACT
 
     def _learn(self, answer: Placement) -> bool:
-        """Judge an answer and those near it; whether there is anything new to solve with."""
+        """Judge an answer and those around it; whether there is anything new to solve with."""
         self.learnt = False
         late, waiting = self._judged(answer)
-        if late or waiting:
-            self._look_ahead(answer)
         if not late and not waiting:
             self.keep(answer)
             return self.learnt
@@ -230,7 +234,7 @@ class _Run:
         cheaper than the best: they are found much sooner. Whether there was anything new."""
         new = False
         question = self.programme.question
-        for _ in range(_AMONG if len(self.programme.rows.cost) > _LARGE else 0):
+        for _ in range(_AMONG if len(self.programme.rows.cost) > narrow.SMALL else 0):
             if self.best is None or self.enough() or self.left() <= 0:
                 break
             self.told(self.cost, self.bound)
@@ -313,20 +317,6 @@ class _Run:
         if (network, rate) not in self.guests:
             self.guests[network, rate] = Guests.of(self.programme.question, network, rate)
         return self.guests[network, rate]
-
-    def _look_ahead(self, answer: Placement) -> None:
-        """Judge those that move on their other networks too: the next answer has them there."""
-        units = self.programme.question.units
-        for i, where in enumerate(answer.where):
-            for k in units[i].networks if where != units[i].home else ():
-                if (i, k) in self.seen or k in (where, units[i].home):
-                    continue
-                self.seen.add((i, k))
-                if self.enough() or answer.rates[k] not in units[i].rates:
-                    continue
-                there = tuple(k if n == i else w for n, w in enumerate(answer.where))
-                for one in self._wrong(replace(answer, where=there), k):
-                    self._add(one)
 
     def _around(self, answer: Placement, late: set[int]) -> dict[int, float]:
         """Units of networks that are in time stay where the answer has them."""

@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busplan.allot.quiet import quiet_libraries
 from busplan.cli.output import (
     exit_code,
     print_grouped,
@@ -16,7 +17,6 @@ from busplan.cli.output import (
     say,
 )
 from busplan.cli.plan_out import write_changed
-from busplan.cli.quiet import quiet_libraries
 from busplan.cli.search_progress import SearchProgress
 from busplan.cli.stopping import stopping, until
 from busplan.findings import Finding, Weight, summary_line

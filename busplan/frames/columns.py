@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 I64 = npt.NDArray[np.int64]
+F64 = npt.NDArray[np.float64]
 U32 = npt.NDArray[np.uint32]
 U16 = npt.NDArray[np.uint16]
 U8 = npt.NDArray[np.uint8]

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from support.allot_lines import cheapest_line, late_in, made_line
 from support.allot_queued import changes_of, cheapest_queued, made_queued
 
-from busplan.allot import search as searching
+from busplan.allot import narrow
 from busplan.allot.delays import with_least_delays
 from busplan.allot.problem import Placement, Question, cost
 from busplan.allot.search import Found, Verdict, search
@@ -39,7 +39,7 @@ def test_delays_of_three_networks_are_in_the_search(seed: int) -> None:
         return Verdict()
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(searching, "_LARGE", 0)  # searched as large ones are
+        patch.setattr(narrow, "SMALL", 0)  # searched as large ones are
         found = search(question, accept)
     _is_cheapest(question, found, cheapest_line(question))
 

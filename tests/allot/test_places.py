@@ -8,6 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support.allot_places import COSTS, changes, cheapest, made_question, planted, possible, priced
 
+from busplan.allot import narrow
 from busplan.allot import search as searching
 from busplan.allot.conflict import find_conflict, too_much
 from busplan.allot.problem import (
@@ -53,7 +54,7 @@ def test_a_large_question_is_answered_like_a_small_one(seed: int) -> None:
     question = made_question(seed)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(searching, "_LARGE", 0)
+        patch.setattr(narrow, "SMALL", 0)
         found = search(question, priced(question))
     least = cheapest(question)
     if least is None:

@@ -7,7 +7,7 @@ import pytest
 
 NOISY = """
 import ctypes
-from busplan.cli.quiet import quiet_libraries
+from busplan.allot.quiet import quiet_libraries
 libc = ctypes.CDLL(None)
 print("before")
 with quiet_libraries():

@@ -1,0 +1,154 @@
+"""The cheapest answer among what the relaxed programme leaves, against all answers there are."""
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from itertools import product
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse import csr_matrix
+
+from busplan.allot import narrow
+from busplan.allot.narrow import Narrow, step_of
+from busplan.allot.programme import Programme
+from busplan.allot.solver import Linear
+from busplan.frames.columns import F64, I64
+
+
+@dataclass
+class _Made:
+    """Rows of 0 or 1, in the place of a :class:`Programme`; an answer is what the variables are."""
+
+    cost: F64
+    matrix: F64
+    low: F64
+    unproven: list[int] = field(default_factory=list)
+
+    @property
+    def rows(self) -> SimpleNamespace:
+        return SimpleNamespace(whole=[True] * len(self.cost))
+
+    def linear(
+        self, fixed: Mapping[int, float], forbidden: Iterable[int] = (), *, sound: bool = False
+    ) -> Linear:
+        lower, upper = np.zeros(len(self.cost)), np.ones(len(self.cost))
+        for v, value in fixed.items():
+            lower[v] = upper[v] = value
+        upper[list(forbidden)] = 0.0
+        low = self.low.copy()
+        if sound:
+            low[self.unproven] = -np.inf
+        return Linear(
+            self.cost, csr_matrix(self.matrix), low, np.full(len(low), np.inf), lower, upper
+        )
+
+    def answer(self, x: F64) -> tuple[int, ...]:
+        return tuple(int(one) for one in np.round(x))
+
+    def pools(self) -> list[I64]:
+        return [np.arange(len(self.cost) // 2), np.arange(len(self.cost))]
+
+    def cheapest(self, *, proven: Collection[int] | None = None) -> float:
+        """By trying all; with these rows only, when they are given."""
+        used = list(range(len(self.low))) if proven is None else list(proven)
+        return min(
+            (
+                float(self.cost @ whole)
+                for whole in map(np.array, product((0, 1), repeat=len(self.cost)))
+                if (self.matrix[used] @ whole >= self.low[used]).all()
+            ),
+            default=np.inf,
+        )
+
+
+@st.composite
+def made(draw: st.DrawFn) -> _Made:
+    """A few rows in which some bring far more than is wanted; costs of tenths or of anything."""
+    n = draw(st.integers(3, 9))
+    weights = st.sampled_from([0, 0, 1, 1, 2, 3, 5, 40, -1, -2])
+    matrix = [
+        draw(st.lists(weights, min_size=n, max_size=n)) for _ in range(draw(st.integers(1, 5)))
+    ]
+    low = [draw(st.integers(-2, 9)) for _ in matrix]
+    tenths = draw(st.lists(st.integers(0, 30), min_size=n, max_size=n))
+    odd = draw(st.booleans())
+    cost = np.array(tenths, float) * (np.pi / 10 if odd else 0.1)
+    unproven = [0] if draw(st.booleans()) else []
+    return _Made(cost, np.array(matrix, float), np.array(low, float), unproven)
+
+
+def narrow_of(programme: _Made) -> Narrow:
+    return Narrow(cast("Programme", programme))
+
+
+@given(programme=made(), few=st.sampled_from([0.0, 0.4, 0.8]))
+@settings(max_examples=150)
+def test_going_on_from_answer_to_answer_ends_at_the_cheapest(programme: _Made, few: float) -> None:
+    """No bound is ever above the cheapest answer, and nothing is left below the last one: split
+    down to single variables, and solved as it is."""
+    cheapest = programme.cheapest()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(narrow, "SMALL", 0)
+        patch.setattr(narrow, "_FEW", few)
+        solver = narrow_of(programme)
+        best = np.inf
+        while True:
+            found = solver.solve(1e-6, below=best)
+            assert found.bound <= cheapest + 1e-6 or best <= cheapest + 1e-6
+            if found.answer is None:
+                break
+            whole = np.array(cast("Any", found.answer))
+            assert (programme.matrix @ whole >= programme.low).all()
+            assert found.cost == pytest.approx(float(programme.cost @ whole))
+            assert found.cost < best
+            best = found.cost
+            if not best:
+                return
+        assert best == pytest.approx(cheapest)
+        if best < np.inf:
+            assert found.bound >= cheapest - 1e-5 * max(1.0, cheapest), "nothing is left below"
+        else:
+            assert found.impossible
+
+
+@given(programme=made())
+@settings(max_examples=80)
+def test_what_proves_nothing_is_in_no_bound(programme: _Made) -> None:
+    """``sound`` leaves such rows out, in what they imply as well, whatever was solved before."""
+    proven = [row for row in range(len(programme.low)) if row not in programme.unproven]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(narrow, "SMALL", 0)
+        patch.setattr(narrow, "_FEW", 0.0)
+        solver = narrow_of(programme)
+        solver.solve(0.0)
+        bound = solver.solve(0.0, below=1e3, sound=True).bound
+    assert bound <= programme.cheapest(proven=proven) + 1e-6
+
+
+@given(programme=made(), at=st.integers(0, 2), value=st.sampled_from([0.0, 1.0]))
+@settings(max_examples=60)
+def test_variables_held_stay_where_they_are_and_leave_nothing_behind(
+    programme: _Made, at: int, value: float
+) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(narrow, "SMALL", 0)
+        solver = narrow_of(programme)
+        before = solver.solve(0.0)
+        held = solver.solve(0.0, fixed={at: value})
+        after = solver.solve(0.0)
+    if held.answer is not None:
+        assert cast("Any", held.answer)[at] == value
+    assert (after.answer is None) == (before.answer is None)
+    assert after.bound <= programme.cheapest() + 1e-6
+
+
+def test_the_step_of_costs() -> None:
+    """Sums of tenths and quarters are multiples of a twentieth; of odd costs nothing is known."""
+    assert step_of(np.array([0.2, 0.0, 1.0, 0.25])) == pytest.approx(0.05)
+    assert step_of(np.array([0.5, 1.0])) == 0.5
+    assert step_of(np.array([np.pi, 1.0])) == 0.0
+    assert step_of(np.zeros(3)) == 0.0
