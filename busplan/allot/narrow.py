@@ -40,8 +40,6 @@ _STALLED = 5e-3
 """The part of its cost by which the relaxed programme must get dearer in two rounds."""
 _CHUNK_S = 20.0
 """Longest solution with whole numbers: nobody can stop one before its end."""
-_STEPS = 4
-"""Where what is let go is no more steps than that, all is proven: it costs little more."""
 _TOLERANCE = 1e-6
 _CLOSE = 1e-4
 _EXACT = 1e-9
@@ -82,8 +80,7 @@ class Narrow:
         """
         linear = self.programme.linear(fixed, self.forbidden, sound=sound)
         step = step_of(linear.cost)
-        let_go = step if step > gap * below / _STEPS else gap * below
-        useful = below - max(let_go, 2 * _TOLERANCE) if below < inf else inf
+        useful = below - max(gap * below, step, 2 * _TOLERANCE) if below < inf else inf
         one = _One(self.programme, linear, useful, step, gap, self._over, self.left)
         if len(one.whole) <= SMALL:
             return one.solved(linear, inf)
