@@ -114,7 +114,7 @@ def identify(
 def _print_offsets(spread: Spread) -> None:
     from busplan.allot.offset_report import offset_table
 
-    say(f"{spread.before.label}: send offsets")
+    print_text(f"{spread.before.label}: send offsets")
     say()
     for line in spread.sentences():
         print_text(line)
@@ -131,7 +131,7 @@ def _print_offsets(spread: Spread) -> None:
                 for row in offset_table(spread.found).rows
             ],
             right=frozenset({3, 4, 5}),
-            shrink=frozenset({2}),
+            shrink=frozenset({0, 1, 2}),
         )
     say()
 
@@ -139,7 +139,7 @@ def _print_offsets(spread: Spread) -> None:
 def _print(found: Allotment, more: Allotment | None, moves: Sequence[PartMove]) -> None:
     from busplan.allot.report import change_table, network_table, sentences
 
-    say(f"{found.before.label}: identifiers")
+    print_text(f"{found.before.label}: identifiers")
     say()
     rows = network_table(found).rows
     print_table(
@@ -187,5 +187,5 @@ def _print(found: Allotment, more: Allotment | None, moves: Sequence[PartMove]) 
                 [row.network, row.node, row.message, row.was, row.becomes, row.reason]
                 for row in change_table(found).rows
             ],
-            shrink=frozenset({2, 5}),
+            shrink=frozenset({0, 1, 2, 5}),
         )

@@ -134,7 +134,7 @@ def print_proposal(wanted: Wanted) -> None:
     from busplan.allot.steps import steps
 
     found = wanted.proposal
-    say(f"{found.before.label}: what to change so that all works")
+    print_text(f"{found.before.label}: what to change so that all works")
     say()
     print_text(headline(found))
     if found.conflict is not None:
