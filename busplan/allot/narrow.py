@@ -42,7 +42,9 @@ _CHUNK_S = 20.0
 """Longest solution with whole numbers: nobody can stop one before its end."""
 _TOLERANCE = 1e-6
 _CLOSE = 1e-4
+"""The gap of a solution where answers of use are not told from others by a step."""
 _EXACT = 1e-9
+"""Nearer than this to a fraction a cost is that."""
 _FINEST = 1_000
 """Costs that are not whole multiples of so small a part of 1 have no step."""
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 
 from busplan.allot import narrow
-from busplan.allot.narrow import Narrow, step_of
+from busplan.allot.narrow import Narrow, _One, step_of
 from busplan.allot.programme import Programme
-from busplan.allot.solver import Linear
+from busplan.allot.solver import Linear, Relaxation
 from busplan.frames.columns import F64, I64
 
 
@@ -85,15 +85,20 @@ def narrow_of(programme: _Made) -> Narrow:
     return Narrow(cast("Programme", programme))
 
 
-@given(programme=made(), few=st.sampled_from([0.0, 0.4, 0.8]))
-@settings(max_examples=150)
-def test_going_on_from_answer_to_answer_ends_at_the_cheapest(programme: _Made, few: float) -> None:
+@given(
+    programme=made(), few=st.sampled_from([0.0, 0.4, 0.8]), far=st.sampled_from([0.005, 0.06, 1.0])
+)
+@settings(max_examples=200)
+def test_going_on_from_answer_to_answer_ends_at_the_cheapest(
+    programme: _Made, few: float, far: float
+) -> None:
     """No bound is ever above the cheapest answer, and nothing is left below the last one: split
     down to single variables, and solved as it is."""
     cheapest = programme.cheapest()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrow, "SMALL", 0)
         patch.setattr(narrow, "_FEW", few)
+        patch.setattr(narrow, "_FAR", far)
         solver = narrow_of(programme)
         best = np.inf
         while True:
@@ -113,6 +118,24 @@ def test_going_on_from_answer_to_answer_ends_at_the_cheapest(programme: _Made, f
             assert found.bound >= cheapest - 1e-5 * max(1.0, cheapest), "nothing is left below"
         else:
             assert found.impossible
+
+
+@given(programme=made(), room=st.sampled_from([0.0, 0.1, 0.3, 0.6, 1.2, 2.5]))
+@settings(max_examples=150)
+def test_what_is_left_has_every_answer_up_to_a_cost(programme: _Made, room: float) -> None:
+    """All of them that cost no more than the relaxed programme and so much, by trying all."""
+    linear = programme.linear({})
+    one = _One(cast("Programme", programme), linear, np.inf, 0.0, 0.0, lambda: False, lambda: 9.0)
+    relaxed = one.tightened(Relaxation(linear), np.inf)
+    assert relaxed is not None
+    if relaxed.cost == np.inf:
+        return
+    top = relaxed.cost + room
+    left = one.narrowed(relaxed, top)
+    for whole in map(np.array, product((0, 1), repeat=len(programme.cost))):
+        if (programme.matrix @ whole >= programme.low).all() and programme.cost @ whole <= top:
+            assert (left.lower <= whole).all()
+            assert (whole <= left.upper).all()
 
 
 @given(programme=made())
