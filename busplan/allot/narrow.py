@@ -76,15 +76,17 @@ class Narrow:
     ) -> Solved:
         """The cheapest answer, or one that may be: ``bound`` tells.
 
-        ``below``: dearer ones than so much less ``gap`` are of no use, and none is given then.
+        ``below``: dearer ones than so much less ``gap`` are of no use, and none is given then where
+        the programme is not small.
         ``fixed`` holds variables at a value. ``sound``: by what is proven only; ``wider``: look
         further than the last time.
         """
         linear = self.programme.linear(fixed, self.forbidden, sound=sound)
         step = step_of(linear.cost)
-        useful = below - max(gap * below, step, 2 * _TOLERANCE) if below < inf else inf
+        small = len(linear.cost) <= SMALL
+        useful = inf if small or below == inf else below - max(gap * below, step, 2 * _TOLERANCE)
         one = _One(self.programme, linear, useful, step, gap, self._over, self.left)
-        if len(one.whole) <= SMALL:
+        if small:
             return one.solved(linear, inf)
         relaxation = Relaxation(linear, one.rows(self.covers), self._ended)
         relaxed = one.tightened(relaxation, inf, self.covers)
