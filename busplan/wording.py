@@ -143,6 +143,9 @@ def escaped(document: str) -> str:
 
 
 _SIGNS = {
+    "ß": "ss",
+    "æ": "ae",
+    "ø": "oe",
     "Ω": "ohm",
     "°": "deg",
     "µ": "u",
