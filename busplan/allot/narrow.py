@@ -107,7 +107,7 @@ class Narrow:
             found = one.among(relaxed, top)
             if found.answer is not None or found.impossible or found.bound > useful:
                 return found
-            if top == inf or self._over():
+            if top >= useful or self._over():
                 return found
             if useful < inf and not fixed:
                 return self._split(one, relaxation, relaxed)

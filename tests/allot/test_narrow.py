@@ -162,6 +162,9 @@ def test_variables_held_stay_where_they_are_and_leave_nothing_behind(
         solver = narrow_of(programme)
         before = solver.solve(0.0)
         held = solver.solve(0.0, fixed={at: value})
+        if held.answer is not None:  # ends, where costs have no step as well
+            beneath = solver.solve(1e-3, fixed={at: value}, below=held.cost)
+            assert beneath.answer is None or beneath.cost < held.cost
         after = solver.solve(0.0)
     if held.answer is not None:
         assert cast("Any", held.answer)[at] == value
