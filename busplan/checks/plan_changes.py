@@ -2,13 +2,14 @@
 
 The rules of this file: what one statement of a plan changes is told once, where it is stated: an
 offset at its node and not at each of its messages, a new definition file at its part. What follows
-from it (findings, loads, response times) is told by :mod:`busplan.checks.compare`.
+from it (findings, loads) is told by :mod:`busplan.checks.compare`, response times by
+:mod:`busplan.checks.response_changes`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import fields, replace
 from pathlib import PurePath
 from typing import Any
 
@@ -21,7 +22,9 @@ from busplan.definitions.differences import (
     whole,
 )
 from busplan.definitions.model import Origin
+from busplan.frames.identifier import format_identifier
 from busplan.plan.cable import Cable
+from busplan.plan.movable import Costs, Freedom
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Node, Part, Port, Stream, Vehicle
 
@@ -30,6 +33,7 @@ _NETWORK = {
     "bit_rate": "bit rate [bit/s]",
     "data_bit_rate": "data bit rate [bit/s]",
     "load_limit": "load limit",
+    "load_limit_stated": "load limit stated",
     "j1939": "J1939",
     "canopen": "CANopen",
     "diagnostics": "diagnostics",
@@ -84,6 +88,11 @@ _TIMING = {
     "sent_by": "sent by",
     "optional_signals": "optional signals",
 }
+_BENCH = {
+    "cycle_tolerance": "tolerance of its period on the bench",
+    "gap_ns": "longest gap on the bench [ns]",
+    "signals": "limits of signals on the bench",
+}
 _ROUTE = {
     "delay_ns": "delay [ns]",
     "delay_stated": "delay stated",
@@ -117,6 +126,11 @@ _PACK = {
     "loop_position": "places along the loop",
     "kind": "kinds of modules",
 }
+_MAY_CHANGE = {
+    "node": {"allowed": "may sit on", "keep": "keep", "at_m": "place along the vehicle [m]"},
+    "network": {"bit_rates": "may be set to [bit/s]", "guests": "guests"},
+}
+_ALLOT = {"new_networks": "new networks", "bought": "cost of other identifiers of"}
 
 
 def plan_changes(before: Vehicle, after: Vehicle) -> tuple[ChangeRow, ...]:
@@ -130,6 +144,7 @@ def plan_changes(before: Vehicle, after: Vehicle) -> tuple[ChangeRow, ...]:
         *_routes(before, after),
         *_pack(before, after),
         *_judged(before, after),
+        *_freedom(before.freedom, after.freedom),
     )
 
 
@@ -216,6 +231,7 @@ def _messages(before: Vehicle, after: Vehicle) -> Iterator[ChangeRow]:
         stated = any(_by_plan(s) for s in (old, stream))
         fields = _TIMING if stated else {k: w for k, w in _TIMING.items() if k not in _DEFINED}
         yield from field_changes(old, stream, fields, "messages", stream.label)
+        yield from field_changes(old.bounds, stream.bounds, _BENCH, "messages", stream.label)
 
 
 _DEFINED = {"cycle", "event", "deadline"}
@@ -286,6 +302,30 @@ def _judged(before: Vehicle, after: Vehicle) -> Iterator[ChangeRow]:
                 yield ChangeRow(section, "changes", name, "", "as it was", "stated otherwise")
 
 
+def _freedom(before: Freedom, after: Freedom) -> Iterator[ChangeRow]:
+    """What may be changed to make the plan work, and what that costs; a new thing's is its own."""
+    section = "what may change"
+    for kind, olds, news in (
+        ("node", before.nodes, after.nodes),
+        ("network", before.networks, after.networks),
+    ):
+        for name, old, new in _pairs(olds, news):
+            if old is not None and new is not None:
+                yield from field_changes(old, new, _MAY_CHANGE[kind], section, f"{kind} {name}")
+    for name, old, new in _pairs(before.networks, after.networks):
+        if old is not None and new is not None and old.reserved != new.reserved:
+            shown = (_ranges(old.reserved), _ranges(new.reserved))
+            yield ChangeRow(section, "changes", f"network {name}", "reserved", *shown)
+    yield from field_changes(before, after, _ALLOT, section, "allot")
+    costs = {f.name: f"cost of {f.name}" for f in fields(Costs)}
+    yield from field_changes(before.costs, after.costs, costs, section, "allot")
+
+
+def _ranges(reserved: Iterable[tuple[int, int]]) -> str | None:
+    shown = ([format_identifier(i, extended=i > 0x7FF) for i in pair] for pair in reserved)
+    return ", ".join(map(" to ".join, shown)) or None
+
+
 def _by_name(things: Iterable[Any]) -> dict[str, Any]:
     """Things by name; lines of the plan file do not count as differences."""
     return {t.name: replace(t, line=None) if hasattr(t, "line") else t for t in things}
@@ -310,55 +350,3 @@ def _text(value: Any) -> str | None:
     if hasattr(value, "_fields"):
         return str(value)
     return in_words(value) if isinstance(value, tuple | Mapping) else str(value)
-
-
-@dataclass(frozen=True, slots=True)
-class ResponseChange:
-    """A message's worst-case response time before and after [ms]; ``None``: no bound."""
-
-    message: str
-    before_ms: float | None
-    after_ms: float | None
-    deadline_ms: float | None
-    late_before: bool
-    late_after: bool
-
-
-def response_changes(before: Vehicle, after: Vehicle) -> tuple[ResponseChange, ...]:
-    """Messages of both plans whose worst case differs, those that change most first.
-
-    A message whose node has moved to another network is held against itself on the one it left.
-    """
-    from busplan.timing.gateways import vehicle_timing
-
-    old, new = vehicle_timing(before).by_label, vehicle_timing(after).by_label
-    moved = {r.stream.path[1:]: r for label, r in old.items() if label not in new}
-    found = []
-    for label, response in new.items():
-        was = old.get(label) or moved.get(response.stream.path[1:])
-        if was is None:
-            continue
-        if (was.response_ns, was.missed) == (response.response_ns, response.missed):
-            continue
-        found.append(
-            ResponseChange(
-                label,
-                _ms(was.response_ns),
-                _ms(response.response_ns),
-                None if response.deadline is None else response.deadline.ms,
-                was.missed,
-                response.missed,
-            )
-        )
-    return tuple(sorted(found, key=_weight))
-
-
-def _ms(ns: int | None) -> float | None:
-    return None if ns is None else ns / 1e6
-
-
-def _weight(one: ResponseChange) -> tuple[bool, bool, float]:
-    """Newly late first, then mended ones, then by how many times as long."""
-    a, b = one.before_ms, one.after_ms
-    times = float("inf") if not a or not b else max(a / b, b / a)
-    return not (one.late_after and not one.late_before), one.late_before == one.late_after, -times

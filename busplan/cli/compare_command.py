@@ -25,7 +25,7 @@ from busplan.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from busplan.checks.plan_changes import ResponseChange
+    from busplan.checks.response_changes import ResponseChange
     from busplan.definitions.differences import ChangeRow
     from busplan.plan.vehicle import Vehicle
 
@@ -46,9 +46,9 @@ def compare(
 ) -> None:
     """Show what differs between two plans, and what that does; or between two DBC files.
 
-    Networks, cables, parts, definitions, nodes, timing, routes and pack; then loads, findings that
-    come and go, and response times. Findings of the newer plan decide the exit code; of two DBC
-    files, whether both could be read whole.
+    Networks, cables, parts, definitions, nodes, timing, routes, pack and what may change; then
+    loads, findings that come and go, and response times. Findings of the newer plan decide the exit
+    code; of two DBC files, whether both could be read whole.
 
     Example: busplan compare dbc_examples/as_bought.toml dbc_examples/as_built.toml
     """
@@ -80,7 +80,8 @@ def _definitions(old: Path, new: Path, *, as_json: bool) -> None:
 
 def _plans(old: Path, new: Path, *, as_json: bool) -> None:
     from busplan.checks.compare import compare as compared
-    from busplan.checks.plan_changes import plan_changes, response_changes
+    from busplan.checks.plan_changes import plan_changes
+    from busplan.checks.response_changes import response_changes
     from busplan.plan.reader import load_plan
 
     before, after = load_plan(old), load_plan(new)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
+from types import NoneType
 from typing import Any, Literal, TypeVar
 
 from busplan.definitions.model import Message, MuxCondition, Signal, Stated
@@ -140,8 +141,16 @@ def field_changes(
         old, new = getattr(before, attribute), getattr(after, attribute)
         if isinstance(old, Mapping) and isinstance(new, Mapping):
             yield from _keyed(old, new, word, section, where)
-        elif old != new and (shown := (in_words(old), in_words(new)))[0] != shown[1]:
+        elif old != new and (shown := _both(old, new))[0] != shown[1]:
             yield ChangeRow(section, "changes", where, word, *shown)
+
+
+def _both(old: Any, new: Any) -> tuple[str | None, str | None]:
+    """Both values in words; a list that nobody states is told apart from one that is empty."""
+    if {type(old), type(new)} == {NoneType, tuple}:
+        a, b = ("not stated" if v is None else in_words(v) for v in (old, new))
+        return a, b
+    return in_words(old), in_words(new)
 
 
 def _keyed(

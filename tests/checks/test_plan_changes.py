@@ -9,7 +9,8 @@ from support.command import busplan
 from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.checks import plan_changes as plan_words
-from busplan.checks.plan_changes import plan_changes, response_changes
+from busplan.checks.plan_changes import plan_changes
+from busplan.checks.response_changes import response_changes
 from busplan.definitions.dbc import parse_dbc
 from busplan.definitions.differences import (
     MESSAGE_FIELDS,
@@ -19,7 +20,9 @@ from busplan.definitions.differences import (
 )
 from busplan.definitions.model import Message, Signal
 from busplan.demo.files import plan_file
+from busplan.plan.bounds import MessageBounds
 from busplan.plan.cable import Cable
+from busplan.plan.movable import Freedom, NetworkFreedom, NodeFreedom
 from busplan.plan.reader import load_plan
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Network, Node, PackLayout, Part, Port, Stream
@@ -37,6 +40,10 @@ def changes(folder: Path, edit: tuple[str, str], **files: str) -> list[tuple[str
         (r.section, r.kind, r.where, r.what, r.before or "", r.after or "")
         for r in plan_changes(old, new)
     ]
+
+
+MAY = ("what may change", "changes")
+LONGEST_GAP = ("longest gap on the bench [ns]",)
 
 
 @pytest.mark.parametrize(
@@ -66,12 +73,63 @@ def changes(folder: Path, edit: tuple[str, str], **files: str) -> list[tuple[str
             ("[node.pump]", '[message."loop/PumpOrder"]\ncycle_ms = 20\n[node.pump]'),
             ("messages", "changes", "loop/vcu/PumpOrder", "period", "50 ms", "20 ms"),
         ),
+        (
+            ("[node.pump]", '[message."loop/PumpOrder"]\nlongest_gap_ms = 20\n[node.pump]'),
+            ("messages", "changes", "loop/vcu/PumpOrder", *LONGEST_GAP, "", "20000000"),
+        ),
+        (
+            ("bit_rate = 250_000", "bit_rate = 250_000\nload_limit = 0.5"),
+            ("networks", "changes", "loop", "load limit stated", "no", "yes"),
+        ),
+        (
+            ("bit_rate = 250_000", "bit_rate = 250_000\nreserved = [[16, 0x7F], [8, 0x1000]]"),
+            (*MAY, "network loop", "reserved", "", "0x010 to 0x07F, 0x008 to 0x00001000"),
+        ),
+        (
+            ("bit_rate = 250_000", "bit_rate = 250_000\nguests = false"),
+            (*MAY, "network loop", "guests", "yes", "no"),
+        ),
+        (
+            ('on = ["loop"]', 'on = ["loop"]\nallowed = ["main"]'),
+            (*MAY, "node pump", "may sit on", "not stated", "main"),
+        ),
+        (
+            ("[part.pump]", "[part.pump]\nbuy_other_identifiers = 3"),
+            (*MAY, "allot", "cost of other identifiers of pump", "", "3"),
+        ),
+        (
+            ("[part.pump]", "[allot]\nmove = 3\n[part.pump]"),
+            (*MAY, "allot", "cost of move", "1", "3"),
+        ),
     ],
 )
 def test_one_edit_is_one_row(tmp_path: Path, edit: tuple[str, str], told: tuple[str, ...]) -> None:
     found = changes(tmp_path, edit)
     assert told in found
     assert len([r for r in found if r[3] != "deadline"]) == 1, found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("", "terminators_ohm = []", ("not stated", None)),
+        ("terminators_ohm = []", "", (None, "not stated")),
+        ("", "terminators_ohm = [120]", ("not stated", "120")),
+        ("terminators_ohm = [120]", "terminators_ohm = []", ("120", None)),
+    ],
+)
+def test_no_terminator_is_another_thing_than_none_stated(
+    tmp_path: Path, old: str, new: str, told: tuple[str | None, str | None]
+) -> None:
+    """The one is a broken cable, of the other nothing is known."""
+    cable = "[network.loop.cable]\ntrunk_m = 4\n"
+    plans = []
+    for text in (old, new):
+        (folder := tmp_path / str(len(plans))).mkdir()
+        plan = PLAN.replace("[network.main]", f"{cable}{text}\n[network.main]")
+        plans.append(load_plan(write_plan(folder, plan, pump=PUMP, vcu=VCU)))
+    (row,) = plan_changes(*plans)
+    assert (row.what, row.before, row.after) == ("terminators [Ω]", *told)
 
 
 def test_a_changed_definition_is_told_at_its_part_and_field(tmp_path: Path) -> None:
@@ -85,14 +143,18 @@ def test_a_changed_definition_is_told_at_its_part_and_field(tmp_path: Path) -> N
 def test_every_field_of_a_plan_is_compared_or_left_out_on_purpose() -> None:
     """Whoever adds a field decides what two plans that differ in it are told to differ in."""
     elsewhere = {
-        Network: {"name", "cable", "load_limit_stated"},
+        Network: {"name", "cable"},
         Cable: set(),
         Part: {"name", "ports"},
         Port: {"name", "files", "messages", "versions"},
         Node: {"name", "part", "on"},
         Stream: {"network", "node", "message", "via", "namesake", "bounds"},
+        MessageBounds: set(),
         Route: {"name", "kind", "what", "source", "target", "through", "line"},
         PackLayout: set(),
+        Freedom: {"nodes", "networks", "costs", "kept"},
+        NodeFreedom: {"ports"},
+        NetworkFreedom: {"reserved"},
         Message: {"identifier", "signals", "file", "line", "extended", "_by_name"},
         Signal: set(),
     }
@@ -103,8 +165,12 @@ def test_every_field_of_a_plan_is_compared_or_left_out_on_purpose() -> None:
         Port: plan_words._PORT,
         Node: plan_words._NODE,
         Stream: plan_words._TIMING,
+        MessageBounds: plan_words._BENCH,
         Route: plan_words._ROUTE,
         PackLayout: plan_words._PACK,
+        Freedom: plan_words._ALLOT,
+        NodeFreedom: plan_words._MAY_CHANGE["node"],
+        NetworkFreedom: plan_words._MAY_CHANGE["network"],
         Message: MESSAGE_FIELDS,
         Signal: SIGNAL_FIELDS,
     }
