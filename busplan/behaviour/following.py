@@ -21,8 +21,8 @@ from busplan.behaviour.judge import judged_from, slack_ns, verdict_of, weighed
 from busplan.behaviour.looking import Weighed
 from busplan.behaviour.report import BehaviourReport, Verdict
 from busplan.behaviour.signals import Known, Memory, Signals
-from busplan.behaviour.steps import I64
 from busplan.behaviour.tally import Tally
+from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, EXTENDED
 from busplan.frames.table import FrameTable, believable_bounds, concatenate

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.behaviour.steps import F64, I64, Steps, from_masks, least
+from busplan.behaviour.steps import Steps, from_masks, least
+from busplan.frames.columns import F64, I64
 from busplan.plan.claims import Behaviour
 
 Truth = npt.NDArray[np.int8]

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from busplan.behaviour.steps import F64, I64, START, Steps, from_masks
+from busplan.behaviour.steps import START, Steps, from_masks
 from busplan.decode.codec import Codec
 from busplan.decode.match import Match, match_frames
+from busplan.frames.columns import F64, I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.pack.reading import PackReadings, SignalReading, plain_reading

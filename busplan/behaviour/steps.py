@@ -13,10 +13,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import different
-
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import F64, I64, different
 
 START = -(1 << 61)
 """Before every time of a capture, so that windows may look back."""

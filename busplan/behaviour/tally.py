@@ -24,7 +24,7 @@ from busplan.behaviour.looking import (
     look_at_spans,
     runs_of,
 )
-from busplan.behaviour.steps import F64, I64
+from busplan.frames.columns import F64, I64
 
 MOST_FAILURES = 200
 """Failures of one behaviour that are told one by one."""

@@ -21,7 +21,6 @@ from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
-    U8,
     FoundChecksum,
     best_fit,
     check_counter,
@@ -33,7 +32,7 @@ from busplan.decode.protection import (
 )
 from busplan.definitions.model import Message, Signal, raw_range
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, U8
 from busplan.frames.table import FrameTable
 
 SURE_SHARE = 0.95

@@ -13,10 +13,10 @@ import numpy as np
 from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage
 from busplan.decode.linear_code import linear_misfits
-from busplan.decode.protection import DISTINCT, U8
+from busplan.decode.protection import DISTINCT
 from busplan.definitions.model import Signal
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, U8
 
 OWN_KIND = "linear, of no published kind"
 

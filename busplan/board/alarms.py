@@ -12,9 +12,8 @@ from busplan.board.latch import I8, Change, Latch
 from busplan.board.limits import Limit
 from busplan.board.quantities import Quantities
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.replay.track import Track, tracks
-from busplan.traffic.running import F64
 
 MOST = 2000
 """So many alarms of one limit are told; a limit in the middle of noise would fill any list."""

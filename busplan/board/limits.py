@@ -9,11 +9,10 @@ import numpy as np
 
 from busplan.board.latch import BACK, BEYOND, I8
 from busplan.findings import Weight
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.pack.windows import TOUCHING
 from busplan.pack.windows import beyond as beyond_limit
 from busplan.replay.track import Track
-from busplan.traffic.running import F64
 
 FOR_NS = {Weight.CAUTION: 2_000_000_000, Weight.FAULT: 300_000_000}
 """How long a value must be beyond a limit, where nobody states it; common practice, no source."""

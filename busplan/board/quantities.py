@@ -14,11 +14,12 @@ from typing import Literal, get_args
 import numpy as np
 
 from busplan.definitions.model import Signal
+from busplan.frames.columns import F64
 from busplan.pack.labels import SHORT_NAMES, short_cell, short_sensor
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.track import Columns, Track, tracks
-from busplan.traffic.running import BIN_NS, F64, NOW_BINS
+from busplan.traffic.running import BIN_NS, NOW_BINS
 
 Take = Literal["lowest", "highest", "spread", "mean", "sum"]
 TAKES: tuple[Take, ...] = get_args(Take)

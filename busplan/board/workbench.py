@@ -12,7 +12,7 @@ from busplan.board.quantities import Quantities
 from busplan.board.resolve import Names
 from busplan.definitions.model import Message, Signal
 from busplan.errors import UsageError
-from busplan.frames.columns import I64, U8
+from busplan.frames.columns import F64, I64, U8
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.plan.paper_text import paper_text
@@ -20,15 +20,7 @@ from busplan.plan.problems import suggestion
 from busplan.replay.replay import Replay
 from busplan.replay.track import Track
 from busplan.traffic.survey import survey_identifier
-from busplan.traffic.workbench import (
-    F64,
-    WIDEST,
-    Field,
-    HeldAgainst,
-    bit_moves,
-    confirm,
-    hold_against,
-)
+from busplan.traffic.workbench import WIDEST, Field, HeldAgainst, bit_moves, confirm, hold_against
 
 MOST = 200_000
 """Frames that are looked at; of more the first ones of the span."""

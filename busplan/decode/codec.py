@@ -19,12 +19,12 @@ from busplan.decode.extract import Extractor, floats
 from busplan.decode.presence import Presence, PresencePlan
 from busplan.decode.text import Tail, TextFields, Texts
 from busplan.definitions.model import Message, Signal
+from busplan.frames.columns import I64
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 
 Array = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
-I64 = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,10 +12,8 @@ import numpy.typing as npt
 from busplan.decode.codec import DecodedSignal
 from busplan.decode.layout import value_dtype
 from busplan.definitions.model import Signal
-from busplan.frames.columns import different
+from busplan.frames.columns import I64, different
 from busplan.plan.vehicle import SignalAddress
-
-I64 = npt.NDArray[np.int64]
 
 HOLD_RULE = (
     "each cell holds the last value received up to its time; it is empty before the first one"

@@ -19,12 +19,11 @@ from busplan.decode.layout import (
     value_dtype,
 )
 from busplan.definitions.model import Signal
-from busplan.frames.columns import read_only
+from busplan.frames.columns import I64, read_only
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
 
 Array = npt.NDArray[Any]
-I64 = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.layout import (
     BIG,
@@ -27,13 +26,9 @@ from busplan.decode.layout import (
     WIDTH,
     WINDOW,
 )
+from busplan.frames.columns import F64, I64, U8, U32
 from busplan.frames.words import byte_swapped, load_word
 from busplan.kernels import kernel
-
-I64 = npt.NDArray[np.int64]
-F64 = npt.NDArray[np.float64]
-U8 = npt.NDArray[np.uint8]
-U32 = npt.NDArray[np.uint32]
 
 BLOCK = 4096
 """Frames handled at a time. Small blocks are slower: the loads of a long run wait side by side."""

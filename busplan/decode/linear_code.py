@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busplan.decode.protection import I64, U8
+from busplan.frames.columns import I64, U8
 
 MOST = 1_500
 """Different payloads that are looked at."""

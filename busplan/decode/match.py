@@ -18,15 +18,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, NULL_ADDRESS, split_identifier
 from busplan.definitions.model import J1939Id
+from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.transport.messages import Messages
-
-I64 = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,8 +18,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-U8 = npt.NDArray[np.uint8]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import I64, U8
 
 
 @dataclass(frozen=True, slots=True)

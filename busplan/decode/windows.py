@@ -6,11 +6,9 @@ from bisect import bisect_left
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from busplan.frames.columns import I64
 from busplan.transport.messages import Messages
-
-I64 = npt.NDArray[np.int64]
 
 _SAMPLE = 4096
 """Times looked at for each run of rows when placing the borders."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 CELLS = 96
 CAPACITY_AH = 120.0

@@ -7,11 +7,9 @@ The battery master asks for the current that keeps the highest cell at or below 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.demo.cells import Cells, open_circuit_voltage
-
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 CHARGE_CURRENT_A = 50.0
 """About 20 kW: what three phases of 32 A give."""

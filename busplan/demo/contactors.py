@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 PRE_CHARGE_FROM_S = 4.0
 CLOSED_FROM_S = 7.0

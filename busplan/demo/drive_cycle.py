@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 MASS_KG = 4_200.0
 DRAG_AREA_M2 = 2.8

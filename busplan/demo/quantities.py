@@ -14,8 +14,7 @@ import numpy.typing as npt
 
 from busplan.demo import cells as pack_cells
 from busplan.demo import contactors, drive_cycle, thermal
-
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 STEP_S = 0.1
 """Grid of everything electrical."""

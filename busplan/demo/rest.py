@@ -9,11 +9,9 @@ median of 4 to 11 mV still to go five minutes after a load and 1 to 2 mV after h
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.demo.cells import CELLS, Cells, open_circuit_voltage
-
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 LEAKING_CELL = 71
 LEAK_MV_H = 0.6

@@ -10,17 +10,13 @@ from __future__ import annotations
 from zlib import crc32
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.encode import encode_message
 from busplan.decode.protection import SAE_J1850, checksum
 from busplan.definitions.model import Message, Signal, raw_range
 from busplan.demo.scenes import Scene
+from busplan.frames.columns import F64, I64, U8
 from busplan.plan.vehicle import Stream
-
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
-U8 = npt.NDArray[np.uint8]
 
 CALM_CHOICES = (
     "Good",

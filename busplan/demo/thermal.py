@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
+from busplan.frames.columns import F64
 
 MODULES = tuple(f"{enclosure}{n}" for enclosure in "ABCD" for n in (1, 2, 3))
 LAZY_MODULE = "C2"

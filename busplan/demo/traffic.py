@@ -6,20 +6,17 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.definitions.model import Message, Origin, Stated
 from busplan.demo.scenes import Scene
 from busplan.demo.scripts import payloads
+from busplan.frames.columns import I64, U8
 from busplan.frames.table import FrameTable
 from busplan.plan.select import select_streams
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.simulation import Faults, Feed, Payloads, simulate
 from busplan.timing.simulation_feeds import feeds_of, release_times
 from busplan.wire.exact import exact_bits
-
-I64 = npt.NDArray[np.int64]
-U8 = npt.NDArray[np.uint8]
 
 DRIFT_PPM = 40.0
 """How far the nodes' clocks may be off; common practice for crystal clocks, no source."""

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.codec import Codec, DecodedSignal
 from busplan.decode.match import match_frames
@@ -21,14 +20,12 @@ from busplan.decode.report import MessageTally, decode_findings
 from busplan.findings import Finding
 from busplan.fleet.schema import frames as frames_schema
 from busplan.fleet.units import readings_of, rows_of, slots_of
+from busplan.frames.columns import F64, I64
 from busplan.frames.table import FrameTable
 from busplan.pack.reading import SignalReading
 from busplan.plan.vehicle import Vehicle
 from busplan.transport.messages import put_together
 from busplan.transport.report import transport_findings
-
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
 
 ROW_GROUP = 131_072
 """Rows that are written at a time, and read at a time by who asks for one message."""

@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import I64
 
 
 @dataclass(frozen=True, eq=False)

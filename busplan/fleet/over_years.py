@@ -10,10 +10,10 @@ from busplan.answers import Answer
 from busplan.errors import UsageError
 from busplan.fleet.desk import Desk
 from busplan.fleet.figures import Figure
-from busplan.fleet.grids import F64
 from busplan.fleet.reply import Curve, Drawing, Reply, table_of
 from busplan.fleet.trend import Groups, Trend, fit_groups, fit_trend, group
 from busplan.fleet.years import Years, of_each
+from busplan.frames.columns import F64
 from busplan.pack.drift import LEAST, TWO_SIDED, USUAL, Drift
 from busplan.plan.problems import suggestion
 from busplan.wording import counted, listing

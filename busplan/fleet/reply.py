@@ -7,10 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import F64, I64
 
 
 @dataclass(frozen=True, eq=False)

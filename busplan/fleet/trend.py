@@ -15,8 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import F64, I64
 
 YEAR_NS = 365.25 * 86_400e9
 GROUPS = 60

@@ -12,8 +12,9 @@ import numpy.typing as npt
 from busplan.capture.ahead import in_order
 from busplan.fleet.desk import Desk
 from busplan.fleet.figures import Figure
-from busplan.fleet.grids import F64, I64, Lists, read_lists
+from busplan.fleet.grids import Lists, read_lists
 from busplan.fleet.trend import all_finite
+from busplan.frames.columns import F64, I64
 from busplan.pack.drift import TWO_SIDED
 
 Made = TypeVar("Made")

@@ -23,10 +23,11 @@ import numpy as np
 
 from busplan.decode.encode import encode_message
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
-from busplan.decode.protection import KINDS, U8, ChecksumKind, FoundChecksum, expected_checksums
+from busplan.decode.protection import KINDS, ChecksumKind, FoundChecksum, expected_checksums
 from busplan.definitions.model import Message, Signal
 from busplan.errors import UsageError
 from busplan.files import read_whole
+from busplan.frames.columns import U8
 from busplan.frames.identifier import FrameKey
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle

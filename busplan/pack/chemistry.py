@@ -17,10 +17,11 @@ from __future__ import annotations
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64
 from busplan.pack.labels import place
 from busplan.pack.plausible import current_doubt
 from busplan.pack.series import PackSeries, sample
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
 

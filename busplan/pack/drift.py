@@ -22,12 +22,13 @@ import numpy as np
 
 from busplan.answers import Answer, Interval
 from busplan.errors import UsageError
+from busplan.frames.columns import F64, I64
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
 from busplan.pack.joints import CURRENT_GAIN, MATTERS_OHM, Joints
 from busplan.pack.resistance import Resistance
 from busplan.pack.self_discharge import SelfDischarge
-from busplan.pack.statistics import F64, I64, deviates, gate, nan_median
+from busplan.pack.statistics import deviates, gate, nan_median
 from busplan.pack.warm_up_result import WarmUp
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import percent

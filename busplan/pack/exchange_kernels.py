@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.frames.columns import F64, I64
 from busplan.kernels import kernel
-from busplan.pack.statistics import F64, I64
 
 FLICKER_S = 60.0
 """Changes about one level that follow each other within this time are one crossing."""

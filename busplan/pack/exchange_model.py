@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busplan.pack.statistics import F64
+from busplan.frames.columns import F64
 
 TAU_S: F64 = np.geomspace(60.0, 1200.0, 11)
 SHARES: F64 = np.concatenate(

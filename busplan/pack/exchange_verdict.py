@@ -21,9 +21,10 @@ from typing import NamedTuple
 import numpy as np
 
 from busplan.answers import UNKNOWN, Interval
+from busplan.frames.columns import F64
 from busplan.pack.exchange import PeerFit
 from busplan.pack.exchange_model import SHARES, TAU_S
-from busplan.pack.statistics import F64, mad_sigma
+from busplan.pack.statistics import mad_sigma
 
 SLOW = 0.75
 """Exchange relative to peers under which a module is slow."""

@@ -14,10 +14,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from busplan.frames.columns import F64, I64
 from busplan.pack.exchange import PeerFit
 from busplan.pack.exchange_model import TAU_S
 from busplan.pack.exchange_verdict import SLOW
-from busplan.pack.statistics import F64, I64
 from busplan.pack.thermal_observations import Observations
 
 LEAST_RATIO = 14.0

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.frames.columns import F64, I64
 from busplan.kernels import kernel
 from busplan.pack.exchange_kernels import WAVES, solve
-from busplan.pack.statistics import F64, I64
 
 
 @kernel

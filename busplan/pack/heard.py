@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.answers import Answer
+from busplan.frames.columns import F64
 from busplan.pack.kinds import KINDS, PackTest, wanted
 from busplan.pack.section import Section, answers_of
 from busplan.pack.sensors import FaultyReading
 from busplan.pack.series import FEWEST, PackSeries, share
 from busplan.pack.silence import DropOut
-from busplan.pack.statistics import F64
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import counted, listing, percent
 

@@ -7,12 +7,9 @@ rows are taken from it by straight lines at the time of a reading less its delay
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from busplan.frames.columns import F64, I64
 from busplan.kernels import kernel
-
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
 
 
 @kernel

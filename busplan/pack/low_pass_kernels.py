@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.kernels import kernel
-from busplan.pack.statistics import F64
 
 
 @kernel

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64
 from busplan.pack.labels import cell_label, clock, place, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import F64, deviates, gate, nan_median
+from busplan.pack.statistics import deviates, gate, nan_median
 from busplan.plan.vehicle import PackLayout
 
 NEAR_TOP_V = 0.05

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busplan.pack.statistics import F64
+from busplan.frames.columns import F64
 
 KNOT_S = 5.0
 MOST_KNOTS = 800

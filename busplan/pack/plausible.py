@@ -24,9 +24,10 @@ from math import log10
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64
 from busplan.pack.labels import cell_label, listed, place
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.plan.vehicle import PackLayout
 
 RIPPLE_S = 30.0

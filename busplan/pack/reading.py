@@ -15,8 +15,9 @@ import numpy as np
 
 from busplan.decode.codec import Array, DecodedSignal
 from busplan.definitions.model import Signal, Stated
+from busplan.frames.columns import F64
 from busplan.pack.codes import no_measurement
-from busplan.pack.statistics import F64, Mask
+from busplan.pack.statistics import Mask
 from busplan.pack.units import OURS, QUANTITY_KIND, Conversion, conversion
 from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
 

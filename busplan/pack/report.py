@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
+from busplan.frames.columns import F64
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
 from busplan.pack.chemistry import chemistry_findings
 from busplan.pack.drift import Baseline, Drift, drifts, keep
@@ -50,7 +51,7 @@ from busplan.pack.sensors import (
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
 from busplan.pack.standing import Standing, find_noisy, find_standing, standing_findings
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.pack.thermal_observations import step_read
 from busplan.pack.thermal_span import widest_move
 from busplan.pack.unmoved import Unmoved, find_unmoved

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.pack.statistics import F64, I64
+from busplan.frames.columns import F64, I64
 
 COMMON = 1.0
 OWN_SCATTERS = 0.02 * 2.0 ** (np.arange(0, 17) / 4.0)

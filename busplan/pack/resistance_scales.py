@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.answers import UNKNOWN, Interval
+from busplan.frames.columns import F64
 from busplan.pack.resistance_drive import WANTED_BLOCKS, Drive
 from busplan.pack.resistance_fit import CellFit
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.wording import percent
 
 SCALES_S = (1.0, 10.0)

@@ -20,9 +20,10 @@ import numpy as np
 
 from busplan.answers import Answer, Interval
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64, I64
 from busplan.pack.labels import cell_label, clock, place, sentence
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import F64, I64, block_means, mad_sigma, rounding_sigma, runs
+from busplan.pack.statistics import block_means, mad_sigma, rounding_sigma, runs
 from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
 

@@ -17,9 +17,10 @@ from enum import StrEnum
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64
 from busplan.pack.labels import cell_label, place, sensor_label, sentence
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import F64, mad_sigma, nan_median
+from busplan.pack.statistics import mad_sigma, nan_median
 from busplan.plan.vehicle import PackLayout, SignalAddress
 
 POSSIBLE_V = (0.1, 6.0)

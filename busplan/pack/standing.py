@@ -19,11 +19,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import different
+from busplan.frames.columns import F64, different
 from busplan.pack.labels import clock, place
 from busplan.pack.sensors import FaultyReading, SensorFault
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import F64, MAD_FACTOR, nan_median
+from busplan.pack.statistics import MAD_FACTOR, nan_median
 from busplan.plan.vehicle import PackLayout
 
 SHORTEST_S = 20.0

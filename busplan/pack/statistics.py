@@ -16,8 +16,8 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-F64 = npt.NDArray[np.float64]
-I64 = npt.NDArray[np.int64]
+from busplan.frames.columns import F64, I64
+
 Mask = npt.NDArray[np.bool_]
 
 MAD_FACTOR = 1.4826

@@ -24,7 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import BSpline, make_lsq_spline
 
-from busplan.pack.statistics import F64, Mask
+from busplan.frames.columns import F64
+from busplan.pack.statistics import Mask
 
 ROUNDS = 6
 KNOTS = 36

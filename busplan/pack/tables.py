@@ -11,12 +11,13 @@ import numpy as np
 
 from busplan.answers import UNKNOWN
 from busplan.findings import Finding, heaviest
+from busplan.frames.columns import F64
 from busplan.pack.kinds import KINDS
 from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_rows import delay_rows, joints_dict, resistance_dict
 from busplan.pack.resistance_scales import AtScale
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.pack.warm_up_result import WarmUp
 from busplan.pack.warm_up_text import cautions
 from busplan.pack.whole import Whole, judge_whole

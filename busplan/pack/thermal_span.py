@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.pack.series import Sampled
-from busplan.pack.statistics import F64, block_means, nan_median, runs
+from busplan.pack.statistics import block_means, nan_median, runs
 
 MOST_BLOCKS = 480
 SHORTEST_BLOCK_S = 5.0

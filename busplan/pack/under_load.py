@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.pack.series import Sampled
-from busplan.pack.statistics import F64, nan_median
+from busplan.pack.statistics import nan_median
 
 LEAP_OVER_S = 2.0
 LEAP_V = 0.02

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from busplan.pack.statistics import F64
+from busplan.frames.columns import F64
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,11 +23,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.pack.labels import clock, sentence
 from busplan.pack.resistance import Resistance
 from busplan.pack.series import PackSeries
 from busplan.pack.standing import longest_still
-from busplan.pack.statistics import F64
 from busplan.plan.vehicle import PackLayout
 
 OHM_AH = 0.060

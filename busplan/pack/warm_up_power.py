@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.pack.exchange import PeerFit, grid
 from busplan.pack.exchange_model import LOSS, LOSS_SD, TAU_S, banks
 from busplan.pack.exchange_verdict import combine, judge, relative, sharper
 from busplan.pack.peers_curve import knots
 from busplan.pack.series import Trace
-from busplan.pack.statistics import F64
 from busplan.pack.thermal_groups import Comparison
 from busplan.pack.thermal_observations import Observations, observe
 from busplan.pack.thermal_span import ThermalSpan

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.pack.windows import (
     Mode,
     Window,
@@ -26,7 +26,6 @@ from busplan.pack.windows import (
 )
 from busplan.plan.vehicle import PackLayout, PackLimits
 
-F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Grades = npt.NDArray[np.int8]
 

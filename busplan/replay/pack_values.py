@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.decode.codec import decode_message
+from busplan.frames.columns import F64
 from busplan.pack.reading import PackReadings, SignalReading, plain_reading
 from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
 from busplan.replay.index import FrameIndex
 from busplan.replay.lines import NEVER, Ages, Line, Lines
 from busplan.replay.pack_state import Quantity, Told
 from busplan.replay.values import Value, decimals_of_step
-from busplan.traffic.running import F64
 from busplan.traffic.silence import allowed_of_part
 
 FindLine = Callable[[SignalAddress], Line | None]

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.replay.track import Columns, at_hand, tracks
 from busplan.replay.trend import cell_grid, sensor_grid
-from busplan.traffic.running import F64
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,8 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from busplan.frames.columns import I64
-from busplan.traffic.running import F64
+from busplan.frames.columns import F64, I64
 
 BLOCK = 64
 """Values that one value of the next level stands for."""

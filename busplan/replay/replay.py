@@ -12,6 +12,7 @@ import numpy as np
 
 from busplan.definitions.model import Message
 from busplan.findings import Finding, Weight
+from busplan.frames.columns import F64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import SignalAddress, Vehicle
@@ -28,7 +29,7 @@ from busplan.replay.pack_values import PackSources, Source, plain_source
 from busplan.replay.snapshot import Snapshot
 from busplan.replay.values import LatestValues, Value
 from busplan.traffic.measured_load import Told
-from busplan.traffic.running import BIN_NS, F64, MINUTE_NS, Traffic
+from busplan.traffic.running import BIN_NS, MINUTE_NS, Traffic
 from busplan.transport.iso15765 import Segmented
 from busplan.transport.messages import put_together
 

@@ -6,11 +6,12 @@ from functools import cached_property
 from typing import Protocol
 
 from busplan.findings import Weight
+from busplan.frames.columns import F64
 from busplan.plan.vehicle import Vehicle
 from busplan.replay.lines import Ages, Lines, Silence
 from busplan.replay.pack_state import PackState
 from busplan.replay.state import Trouble, troubles, word_for
-from busplan.traffic.running import F64, Load, Traffic
+from busplan.traffic.running import Load, Traffic
 
 
 class Opened(Protocol):

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.decode.codec import decode_message
+from busplan.frames.columns import F64
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.lines import Line
 from busplan.replay.pack_values import Source, by_line
 from busplan.replay.replay import Replay
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
-from busplan.traffic.running import F64
 
 
 @dataclass(frozen=True, slots=True)

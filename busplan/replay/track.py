@@ -17,13 +17,12 @@ import numpy as np
 
 from busplan.decode.codec import decode_message
 from busplan.definitions.model import NO_CHOICES
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.plan.vehicle import SignalAddress
 from busplan.replay.pack_values import Source, by_line
 from busplan.replay.pyramid import Pyramid
 from busplan.replay.replay import Replay
 from busplan.replay.values import decimals_of_step
-from busplan.traffic.running import F64
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,13 +14,12 @@ from functools import cached_property
 import numpy as np
 
 from busplan.decode.codec import decode_message
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.plan.vehicle import PackLayout, SignalAddress
 from busplan.replay.lines import Line
 from busplan.replay.pack_state import Grade, Grades, grade_deviation
 from busplan.replay.pack_values import PackSources, Source, by_line
 from busplan.replay.replay import Replay
-from busplan.traffic.running import F64
 
 MOST_ROWS = 200_000
 """Most frames decoded for one signal of a multiplexed message; earlier ones are left out."""

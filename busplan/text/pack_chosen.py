@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.frames.columns import F64
 from busplan.pack.labels import cell_label, sensor_label
-from busplan.replay.pack_state import F64, Grade, PackState
+from busplan.replay.pack_state import Grade, PackState
 from busplan.text.grades import OF_GRADE
 from busplan.text.packmap import Choice, PlaceKind
 from busplan.text.runs import FAINT, PLAIN, Line, fold, span_text, width

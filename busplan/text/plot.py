@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.findings import Weight
+from busplan.frames.columns import F64
 from busplan.replay.pack_state import Grade
 from busplan.text.grades import OF_GRADE
 from busplan.text.load_bar import LOAD_ROLES
 from busplan.text.runs import FAINT, HEAD, Line, merge
 from busplan.wire.load_limit import Standing, standing
 
-F64 = npt.NDArray[np.float64]
 _STEPS = " ▁▂▃▄▅▆▇█"
 _MAP_PIECES = np.array([{Grade.MISSING: " ", Grade.EVEN: "·"}.get(g, g.mark) for g in Grade])
 _MAP_ROLES = [*(FAINT if g == Grade.EVEN else OF_GRADE[g] for g in Grade), HEAD]

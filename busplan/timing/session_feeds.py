@@ -10,15 +10,12 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.definitions.j1939 import split_identifier
 from busplan.definitions.model import Message
+from busplan.frames.columns import I64, U8
 from busplan.timing.sessions import Session
 from busplan.timing.simulation_input import Feed
-
-I64 = npt.NDArray[np.int64]
-U8 = npt.NDArray[np.uint8]
 
 MOST_FRAMES = 2000
 """Sessions of more frames are not simulated."""

@@ -20,9 +20,9 @@ from dataclasses import dataclass, replace
 from math import lcm
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.definitions.model import Origin, Stated
+from busplan.frames.columns import I64
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.timing.clocks import in_rhythm
 from busplan.timing.queue_model import ONE_OFF_NS, queue_model
@@ -38,8 +38,6 @@ from busplan.wire.lengths import (
     message_bits,
     worst_table_bits,
 )
-
-I64 = npt.NDArray[np.int64]
 
 LONGEST_CLOCK_NS = 10 * 10**9
 MOST_MOMENTS = 2_000

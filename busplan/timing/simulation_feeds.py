@@ -12,17 +12,14 @@ from functools import partial
 from zlib import crc32
 
 import numpy as np
-import numpy.typing as npt
 
+from busplan.frames.columns import I64, U8
 from busplan.plan.carrying import forwarded_source
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.session_feeds import MOST_FRAMES, session_feeds, single_frame
 from busplan.timing.sessions import no_known_way, session_of
 from busplan.timing.simulation import Faults, Feed
 from busplan.wire.lengths import INTERMISSION, frames_of
-
-I64 = npt.NDArray[np.int64]
-U8 = npt.NDArray[np.uint8]
 
 StreamPayloads = Callable[[Stream, I64], U8]
 """A stream and the times its frames are queued [ns], shape ``(n,)`` → payloads ``(n, length)``."""

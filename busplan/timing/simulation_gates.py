@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.timing.simulation_input import I64, Feed
+from busplan.frames.columns import I64
+from busplan.timing.simulation_input import Feed
 
 
 class Gates(NamedTuple):

@@ -13,19 +13,15 @@ from typing import Any
 from zlib import crc32
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.encode import encode_message
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
 from busplan.decode.protection import SAE_J1850, checksum
 from busplan.definitions.model import Message, Signal, raw_range
+from busplan.frames.columns import F64, I64, U8
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.simulation_feeds import StreamPayloads
 from busplan.timing.usual_values import Usual, UsualOf, calm_state, usual_of
-
-I64 = npt.NDArray[np.int64]
-F64 = npt.NDArray[np.float64]
-U8 = npt.NDArray[np.uint8]
 
 SWING_S = (5.0, 60.0)
 """Shortest and longest time a signal takes to swing up and down [s]."""

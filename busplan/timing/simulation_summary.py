@@ -6,17 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.clocks import faster
 from busplan.timing.gateways import VehicleTiming, vehicle_timing
 from busplan.timing.simulation import Simulation
 from busplan.timing.simulation_critical import critical_instant
 from busplan.timing.simulation_feeds import least_fault_distance_ns
-
-I64 = npt.NDArray[np.int64]
 
 LONGEST_CRITICAL_NS = 10 * 10**9
 """A critical instant is played for no longer than this."""

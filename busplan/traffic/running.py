@@ -11,9 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network
@@ -25,8 +24,6 @@ NOW_NS = 1_000_000_000
 MINUTE_NS = 60_000_000_000
 NOW_BINS = NOW_NS // BIN_NS
 MINUTE_BINS = MINUTE_NS // BIN_NS
-
-F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import U8
+from busplan.frames.columns import F64, U8
 from busplan.traffic.fields import positions
 
-F64 = npt.NDArray[np.float64]
 SURE = 0.995
 """Least correlation (Pearson) of a field that is found."""
 TURNS = 6

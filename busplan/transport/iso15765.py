@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
@@ -48,7 +49,6 @@ from busplan.transport.sessions import (
 )
 
 Array = npt.NDArray[Any]
-I64 = npt.NDArray[np.int64]
 
 TIMEOUT_NS = 1_000_000_000
 """N_Bs and N_Cr: the longest wait for flow control and for the next consecutive frame."""

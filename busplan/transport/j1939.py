@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS
+from busplan.frames.columns import I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
@@ -50,7 +51,6 @@ from busplan.transport.sessions import (
 )
 
 Array = npt.NDArray[Any]
-I64 = npt.NDArray[np.int64]
 
 TP_CM, TP_DT, ETP_CM, ETP_DT = 0xEC00, 0xEB00, 0xC800, 0xC700
 """Parameter groups of transport."""

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import I64
 from busplan.transport import endings
-from busplan.transport.sessions import I64, Protocol, Reassembly, Sessions
+from busplan.transport.sessions import Protocol, Reassembly, Sessions
 from busplan.wording import counted, plural
 
 

@@ -16,13 +16,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import Group
+from busplan.frames.columns import I64, Group
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.transport.endings import AGAIN, CHANGED, COMPLETE, NOTHING
 
 Array = npt.NDArray[Any]
-I64 = npt.NDArray[np.int64]
 
 COMPILED_FROM = 5_000
 """Frames from which a compiled follower pays for loading the compiler."""

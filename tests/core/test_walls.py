@@ -210,3 +210,19 @@ def test_a_call_with_eight_arguments_names_them() -> None:
         if count >= 8 and name not in kernels
     ]
     assert not found, "\n".join(found)
+
+
+KIND_OF_COLUMN = re.compile(r"^(\w+) = npt\.NDArray\[np\.\w+\d\]$", re.M)
+
+
+def test_the_kinds_of_columns_are_named_in_one_file() -> None:
+    home = PACKAGE / "frames/columns.py"
+    named = set(KIND_OF_COLUMN.findall(home.read_text(encoding="utf-8")))
+    assert {"F64", "I64", "U8"} <= named
+    again = {
+        str(path.relative_to(PACKAGE)): twice
+        for path in PACKAGE.rglob("*.py")
+        if path != home
+        and (twice := named & set(KIND_OF_COLUMN.findall(path.read_text(encoding="utf-8"))))
+    }
+    assert again == {}

@@ -20,11 +20,12 @@ import numpy as np
 
 from busplan.answers import Interval
 from busplan.findings import Figure, Finding, Weight
+from busplan.frames.columns import F64
 from busplan.pack.electrical.check import Result, SenseFigure, judged, not_shown, unheard
 from busplan.pack.electrical.moments import all_open, apart_s, contactor_states
 from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import F64, longest_run
+from busplan.pack.statistics import longest_run
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import percent
 

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from busplan.frames.columns import F64, I64
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import F64, I64
 
 CELL_V = (0.5, 6.0)
 

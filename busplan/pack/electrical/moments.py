@@ -15,8 +15,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from busplan.frames.columns import F64
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import F64, Mask, runs
+from busplan.pack.statistics import Mask, runs
 
 Words = npt.NDArray[np.str_]
 

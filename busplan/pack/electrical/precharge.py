@@ -22,9 +22,9 @@ from math import inf, isfinite, sqrt
 import numpy as np
 
 from busplan.answers import UNKNOWN, Interval
+from busplan.frames.columns import F64
 from busplan.pack.electrical.moments import near
 from busplan.pack.series import Trace
-from busplan.pack.statistics import F64
 
 FULL = 0.985
 """From this share on (of the ratio once closed) the link is at the pack."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from busplan.frames.columns import F64
 from busplan.pack.series import Trace
-from busplan.pack.statistics import F64
 
 OFF_WORDS = ("off", "disab", "inactive", "stop", "idle", "standby", "no", "open", "not")
 
