@@ -39,7 +39,7 @@ cycle_ms = 10
 [part.lights]
 [[part.lights.message]]
 name = "LightStatus"
-identifier = 0x98FEF121
+identifier = 0x18FEF121
 extended = true
 bytes = 8
 cycle_ms = 100
@@ -71,22 +71,21 @@ from = "{WHOLE}"
 to = "{REAR}"
 through = "gateway_two_in_the_rear"
 delay_ms = 5
-""".replace("0x98FEF121", "0x18FEF121")
+"""
+EACH = f"--network {FRONT} --network {REAR} --network {WHOLE}"
+"""What is told of all networks together, and of each."""
 
 
 @pytest.mark.parametrize(
     "call",
     [
         "check PLAN",
-        "load PLAN",
-        f"load PLAN --network {FRONT}",
-        "timing PLAN --faults 20",
-        f"timing PLAN --network {FRONT}",
+        f"load PLAN {EACH}",
+        f"timing PLAN --faults 20 {EACH}",
         "cable PLAN",
         f"whatif PLAN --bit-rate {FRONT}=250000",
         "compare PLAN OTHER",
         "allot PLAN",
-        "allot PLAN --only identifiers",
         "allot PLAN --offsets heater_in_the_front_left_compartment",
         "simulate PLAN --seconds 1",
         "sheets PLAN --to SHEETS",
