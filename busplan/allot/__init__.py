@@ -22,6 +22,6 @@ search, and another question of placement; ``wanted`` also asks how close bus er
 what bearing one would take. Where nothing helps, ``impossible`` makes a set of messages of which
 none can be left out, and ``part_offsets`` moves parts as a whole.
 
-*Send offsets* (``offsets``) are spread before identifiers, for nodes that are named; ``alone`` goes
-through all three where no node moves.
+*Send offsets* (``offsets``) are spread before identifiers, for nodes that are named, and let go
+where they gain nothing (``offset_gain``); ``alone`` goes through all three where no node moves.
 """

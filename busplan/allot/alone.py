@@ -14,8 +14,9 @@ from typing import Any
 
 from busplan.allot.fewest import Enough
 from busplan.allot.identifiers import Allotment, bears
+from busplan.allot.offset_gain import worth_it
 from busplan.allot.offset_report import Spread, offsets_of
-from busplan.allot.offsets import propose_offsets
+from busplan.allot.offsets import OffsetChange, propose_offsets
 from busplan.allot.part_offsets import PartMove, move_parts
 from busplan.allot.report import as_dict, sentences
 from busplan.allot.steps import Step
@@ -133,10 +134,14 @@ def identifiers_alone(
     kept: list[Change] = []
     spread, before = None, as_is
     if offsets:
+
+        def spaced(some: Sequence[OffsetChange]) -> Vehicle:
+            return change_plan(plan, [set_offsets(offsets_of(as_is, some))]).after
+
         proposed = propose_offsets(as_is, offsets, networks=names)
-        tables = offsets_of(as_is, proposed.changes)
-        kept.append(set_offsets(tables))
-        before = change_plan(plan, kept).after if tables else as_is
+        proposed = worth_it(proposed, spaced, want, fault_interval_ns)
+        kept.append(set_offsets(offsets_of(as_is, proposed.changes)))
+        before = spaced(proposed.changes)
         spread = Spread(as_is, before, proposed)
     moves = move_parts(before, names, want=want, fault_interval_ns=fault_interval_ns)
     if moves:

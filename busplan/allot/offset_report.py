@@ -121,9 +121,17 @@ class Spread:
             reasons.setdefault(reason, []).append(f"{stream.node}/{stream.path[2]}")
         for reason, names in reasons.items():
             yield f"without an offset ({reason}): {listing(names, 6)}"
+        by_network: dict[str, list[str]] = {}
+        for network, node in self.found.idle:
+            by_network.setdefault(network, []).append(node)
+        for network, nodes in by_network.items():
+            yield (
+                f"{network}: the offsets of {listing(nodes, 6)} stay as they are; those that were "
+                "tried would shorten no wait in the worst case"
+            )
         if self.found.changes:
             yield f"Counted so: {BASIS}."
-        else:
+        elif not self.found.idle:
             yield f"No offset of {listing(self.found.nodes)} changes."
 
     def as_toml(self) -> str:
@@ -143,6 +151,7 @@ class Spread:
                 {"message": c.stream.label, "was_ns": c.was_ns, "becomes_ns": c.becomes_ns}
                 for c in self.found.changes
             ],
+            "gain_nothing": [{"network": n, "node": m} for n, m in self.found.idle],
             "left_out": [{"message": s.label, "reason": why} for s, why in self.found.left_out],
         }
 

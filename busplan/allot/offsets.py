@@ -37,11 +37,15 @@ class OffsetChange:
 
 @dataclass(frozen=True, slots=True)
 class OffsetProposal:
-    """Offsets of some nodes. ``left_out``: messages that can have none, each with the reason."""
+    """Offsets of some nodes. ``left_out``: messages that can have none, each with the reason.
+
+    ``idle``: where other offsets would gain nothing, network and node; they are not proposed.
+    """
 
     nodes: tuple[str, ...]
     changes: tuple[OffsetChange, ...]
     left_out: tuple[tuple[Stream, str], ...]
+    idle: tuple[tuple[str, str], ...] = ()
 
 
 def propose_offsets(

@@ -75,6 +75,11 @@ def change_table(found: Allotment) -> Table[ChangeRow]:
     return Table("changes", ChangeRow, tuple(rows))
 
 
+def plan_told(*, changes: bool) -> str:
+    """What is judged in the end: the plan with the changes, or as it is when there are none."""
+    return "the plan so changed" if changes else "the plan as it is"
+
+
 NOTHING_SENT = "Nobody sends a message there, so there is nothing to judge or to change."
 
 

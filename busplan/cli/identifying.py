@@ -45,7 +45,7 @@ def identify(
 
     from busplan.allot.alone import identifiers_alone
     from busplan.allot.identifiers import allot_identifiers
-    from busplan.allot.report import allot_findings, as_toml
+    from busplan.allot.report import allot_findings, as_toml, plan_told
     from busplan.errors import UsageError
 
     with stopping() as stop, quiet_libraries():
@@ -103,11 +103,12 @@ def identify(
         _print(found, answer.more, moves)
         if answer.changes:
             say("", "The changed plan: --out NEW.toml; the changes as tables for it: --toml")
+        judged = plan_told(changes=answer.changes)
         heavy = [f for f in findings if f.weight > Weight.NOTE]
         if heavy:
-            say("", "the plan so changed:")
+            say("", f"{judged}:")
             print_grouped(heavy, brief=True)
-        say("", f"the plan so changed: {summary_line(findings)}.")
+        say("", f"{judged}: {summary_line(findings)}.")
     return exit_code(findings)
 
 

@@ -163,7 +163,7 @@ def print_proposal(wanted: Wanted) -> None:
         say("", "other answers that cost little more:")
         for line in others:
             print_text(line, indent=2)
-    _print_left(best.findings)
+    _print_left(best.findings, changes=bool(changes))
     if changes:
         print_text('--out NEW.toml writes it; --refuse "CHANGE" solves again without one:')
         for name in dict.fromkeys(s.name for s in changes if s.name):
@@ -181,13 +181,16 @@ def _print_changes(changes: Sequence[Step]) -> None:
     say()
 
 
-def _print_left(findings: Sequence[Finding]) -> None:
-    """What is still to be said of the changed plan."""
+def _print_left(findings: Sequence[Finding], *, changes: bool) -> None:
+    """What is still to be said of the plan, changed or not."""
+    from busplan.allot.report import plan_told
+
+    judged = plan_told(changes=changes)
     heavy = [f for f in findings if f.weight > Weight.NOTE]
     if heavy:
-        say("", "the plan so changed:")
+        say("", f"{judged}:")
         print_grouped(heavy, brief=True)
-    say("", f"the plan so changed: {summary_line(findings)}.")
+    say("", f"{judged}: {summary_line(findings)}.")
 
 
 def _print_effects(rows: Sequence[tuple[str, State | None, State | None]]) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from busplan.allot.effect import Effect, State, effects
 from busplan.allot.proposal_report import conflict_sentences, headline, other_sentences
+from busplan.allot.report import plan_told
 from busplan.allot.steps import Step, steps
 from busplan.allot.whole import Proposal
 from busplan.findings import summary_line
@@ -101,7 +102,8 @@ def network_lines(view: Shown, columns: int) -> list[Line]:
         lines.append([(row, "fault" if worse else FAINT if same else PLAIN)])
         lines += _nodes(effect.network, view.found.before, best.vehicle, columns)
     lines.append([("", PLAIN)])
-    lines += wrap(f"the plan so changed: {summary_line(best.findings)}", columns)
+    judged = plan_told(changes=any(change.step for change in view.changes))
+    lines += wrap(f"{judged}: {summary_line(best.findings)}", columns)
     return lines
 
 

@@ -186,6 +186,7 @@ def test_a_plan_that_is_in_time_needs_nothing() -> None:
     assert told.code == 0
     assert "No identifier has to change" in told.out
     assert "at least" in told.out
+    assert "the plan as it is: no faults" in told.out
 
 
 def test_fixed_parts_that_cannot_be_in_time_are_named(tmp_path: Path) -> None:

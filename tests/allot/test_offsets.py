@@ -91,6 +91,63 @@ def test_the_plan_with_the_offsets_is_what_the_answer_says(tmp_path: Path) -> No
     assert simulated.code <= 1, "no bound was beaten and no deadline passed"
 
 
+GATED = """
+[network.main]
+bit_rate = 500_000
+[part.one]
+[[part.one.message]]
+name = "Alone"
+identifier = 0x101
+bytes = 8
+cycle_ms = 100
+[part.three]
+message = [
+  {name = "A", identifier = 0x201, bytes = 8, cycle_ms = 100},
+  {name = "B", identifier = 0x202, bytes = 8, cycle_ms = 100},
+  {name = "C", identifier = 0x203, bytes = 8, cycle_ms = 50},
+]
+[node.one]
+part = "one"
+on = ["main"]
+[node.three]
+part = "three"
+on = ["main"]
+"""
+
+
+def test_offsets_that_gain_nothing_are_not_proposed(tmp_path: Path) -> None:
+    """A message alone cannot wait for others of its node; three that are sent at once do."""
+    plan = tmp_path / "gated.toml"
+    plan.write_text(GATED, "utf-8")
+    told = json.loads(busplan("allot", plan, "--offsets", "one", "--json").out)["offsets"]
+    assert (told["changes"], told["gain_nothing"]) == ([], [{"network": "main", "node": "one"}])
+    alone = " ".join(busplan("allot", plan, "--offsets", "one").out.split())
+    assert "main: the offsets of one stay as they are; those that were tried would shorten" in alone
+    assert "the plan as it is: no faults" in alone
+    assert "The changed plan" not in alone
+    assert "so changed" not in alone
+    out = tmp_path / "new.toml"
+    assert busplan("allot", plan, "--offsets", "one", "--out", out).code == 3
+    assert not out.exists()
+    both = json.loads(
+        busplan("allot", plan, "--offsets", "one", "--offsets", "three", "--json").out
+    )["offsets"]
+    assert {c["message"] for c in both["changes"]} == {f"main/three/{m}" for m in "ABC"}
+    assert both["gain_nothing"] == [{"network": "main", "node": "one"}]
+    shown = busplan("allot", plan, "--offsets", "three").out
+    assert "the plan so changed: no faults" in shown
+
+
+def test_offsets_that_are_as_good_as_others_stay(tmp_path: Path) -> None:
+    plan = tmp_path / "gated.toml"
+    plan.write_text(GATED + "offsets = { A = 7, B = 19, C = 31 }\n", "utf-8")
+    offsets = json.loads(busplan("allot", plan, "--offsets", "three", "--json").out)["offsets"]
+    assert offsets["changes"] == []
+    plan.write_text(GATED + "offsets = { A = 7, B = 7, C = 7 }\n", "utf-8")
+    offsets = json.loads(busplan("allot", plan, "--offsets", "three", "--json").out)["offsets"]
+    assert len(offsets["changes"]) >= 2
+
+
 def test_an_unknown_node_is_one_error(tmp_path: Path) -> None:
     plan = tmp_path / "sorter.toml"
     plan.write_text(shuffled_plan(nodes=2, messages=2), "utf-8")

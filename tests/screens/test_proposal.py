@@ -48,9 +48,9 @@ on = ["fast"]
 """
 
 
-def made(folder: Path) -> tuple[ProposalApp, OpenPlan, list[Sequence[str]]]:
+def made(folder: Path, plan: str = PLAN) -> tuple[ProposalApp, OpenPlan, list[Sequence[str]]]:
     path = folder / "cart.toml"
-    path.write_text(PLAN, "utf-8")
+    path.write_text(plan, "utf-8")
     opened, asked = OpenPlan(path), []
 
     def solve(refused: Sequence[str], stop: Callable[[], bool], told: object) -> Proposal:
@@ -82,6 +82,7 @@ async def test_a_change_is_refused_and_allowed_again(tmp_path: Path, size: tuple
     async with app.run_test(size=size) as pilot:
         first = await solved(app, pilot)
         assert "1 change, cost 1.00; no cheaper plan exists" in first
+        assert "the plan so changed: " in first
         assert "+    1.00  horn moves from fast to slow" in first
         assert "horn speaks 250 kbit/s only, fast runs at 500" in " ".join(first.split())
         assert "kbit/s" in first
@@ -104,6 +105,14 @@ async def test_a_change_is_refused_and_allowed_again(tmp_path: Path, size: tuple
         third = await solved(app, pilot)
         assert "+    1.00  horn moves from fast to slow" in third
         assert asked[-1] == ()
+
+
+async def test_a_plan_that_works_is_not_called_changed(tmp_path: Path) -> None:
+    app, _, _ = made(tmp_path, PLAN.replace('"horn"\non = ["fast"]', '"horn"\non = ["slow"]'))
+    async with app.run_test(size=(80, 24)) as pilot:
+        first = await solved(app, pilot)
+        assert "the plan as it is: " in first
+        assert "so changed" not in first
 
 
 async def test_the_changed_plan_is_written_to_a_new_file_only(tmp_path: Path) -> None:
