@@ -50,8 +50,13 @@ def software_spec(network: str, text: str, number: int) -> InterfaceSpec:
     """
     kind, _, channel = text.partition(":")
     if kind not in SOFTWARE_BUSES:
+        mapped = (
+            "; it holds for all networks, each with a bus of its own there, so no NETWORK= stands "
+            "before it"
+        )
         raise UsageError(
-            f"--to {text}: only software buses ({', '.join(sorted(SOFTWARE_BUSES))}) are played to"
+            f"--to {text!r}: only software buses are played to: write udp_multicast[:GROUP] or "
+            f"virtual[:NAME]{mapped if '=' in kind else ''}"
         )
     if kind == "virtual":
         return InterfaceSpec(network, kind, f"{channel or 'busplan'}-{network}")

@@ -75,6 +75,20 @@ def test_hardware_is_refused() -> None:
         play(table(), {"drive": parse_interface("drive=socketcan:can0")})
 
 
+@pytest.mark.parametrize("to", ["drive=virtual", "drive=udp_multicast:239.74.163.2", "drive=x:y"])
+def test_a_mapping_of_networks_is_refused_with_what_is_accepted(to: str) -> None:
+    """Other commands take ``NETWORK=KIND:CHANNEL``; here one place holds for all networks."""
+    with pytest.raises(UsageError) as refused:
+        software_spec("drive", to, 0)
+    told = str(refused.value)
+    assert told.count(to) == 1
+    for words in ("udp_multicast[:GROUP] or virtual[:NAME]", "no NETWORK= stands before it"):
+        assert words in told
+    with pytest.raises(UsageError) as other:
+        software_spec("drive", "socketcan:can0", 0)
+    assert "NETWORK=" not in str(other.value)
+
+
 def test_each_network_has_a_bus_of_its_own() -> None:
     specs: list[InterfaceSpec] = [
         software_spec(n, to, i)
