@@ -13,7 +13,7 @@ from busplan.plan.problems import Problems, suggestion
 from busplan.plan.ready_tests import READY_TESTS, ReadyTest
 from busplan.plan.schema import PlanSpec
 from busplan.plan.validate import read_table
-from busplan.plan.vehicle import Node
+from busplan.plan.vehicle import Node, Stream
 
 CAPTURES = ("warm-up", "drive", "charge", "rest", "key-on")
 MOST_TESTS = 5000
@@ -21,10 +21,14 @@ ALL = "all"
 
 
 def resolve_tests(
-    spec: PlanSpec, nodes: Mapping[str, Node], behaviours: Sequence[Behaviour], problems: Problems
+    spec: PlanSpec,
+    nodes: Mapping[str, Node],
+    streams: Sequence[Stream],
+    behaviours: Sequence[Behaviour],
+    problems: Problems,
 ) -> tuple[PlannedTest, ...]:
     """The tests of a plan in order; mistakes go to ``problems``."""
-    maker = _Maker(spec, nodes, behaviours, problems)
+    maker = _Maker(spec, nodes, streams, behaviours, problems)
     found: list[PlannedTest] = []
     for index, table in spec.tests.items():
         path: KeyPath = ("test", index)
@@ -44,11 +48,13 @@ class _Maker:
         self,
         spec: PlanSpec,
         nodes: Mapping[str, Node],
+        streams: Sequence[Stream],
         behaviours: Sequence[Behaviour],
         problems: Problems,
     ) -> None:
         self.spec = spec
         self.nodes = nodes
+        self.sends = {(s.node, s.network) for s in streams if s.own}
         self.behaviours = [b.name for b in behaviours]
         self.expecting = [n for n, s in spec.nodes.items() if s.expect is not None]
         self.problems = problems
@@ -99,6 +105,7 @@ class _Maker:
                     (n if len(node.on) == 1 else f"{n} on {network}", n, network)
                     for n, node in self.nodes.items()
                     for network in node.on
+                    if (n, network) in self.sends  # else a capture has nothing to show
                 ]
 
     def _filled(
@@ -148,6 +155,10 @@ class _Maker:
                 self.problems.add(path, text)
                 return []
             network = on[0]
+        if kind == "bench" and subject in self.nodes and (subject, network) not in self.sends:
+            text = f"{subject} sends nothing of its own on {network}, so the bench shows nothing"
+            self.problems.add((*path, kind), text)
+            return []
         return [
             PlannedTest(
                 name=spec.name or f"{kind} {subject}",

@@ -101,7 +101,7 @@ def resolve(
     if spec.tests:
         from busplan.plan.commission_list import resolve_tests
 
-        tests = resolve_tests(spec, nodes, behaviours, problems)
+        tests = resolve_tests(spec, nodes, streams, behaviours, problems)
     if problems.found:
         problems.hint(_unread(context.findings))
         return None

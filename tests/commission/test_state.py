@@ -198,6 +198,40 @@ def test_the_ready_list_is_spread_over_the_plan(tmp_path) -> None:
     assert all(r.table["source"] for r in READY_TESTS.values())
 
 
+SILENT = """
+[part.tap]
+port.loud.message = [{ name = "TapState", identifier = 0x300, bytes = 1, cycle_ms = 100 }]
+port.quiet.message = []
+[part.siren]
+message = []
+[node.tap]
+part = "tap"
+on = { loud = "loop", quiet = "main" }
+[node.siren]
+part = "siren"
+on = ["main"]
+[[route]]
+message = "PumpStatus"
+from = "loop"
+to = "main"
+through = "tap"
+"""
+
+
+def test_nobody_is_asked_to_prove_on_the_bench_what_sends_nothing(tmp_path) -> None:
+    """Not even what it passes on comes when it is alone."""
+    text = PLAN + SILENT + '[[test]]\nready = "bench"\n'
+    names = {t.name for t in load_plan(write_plan(tmp_path, text, pump=PUMP, vcu=VCU)).tests}
+    assert names == {"bench pump", "bench vcu", "bench tap on loop"}
+    text += '[[test]]\nbench = "siren"\n[[test]]\nbench = "tap"\nnetwork = "main"\n'
+    with pytest.raises(PlanError) as caught:
+        load_plan(write_plan(tmp_path, text, pump=PUMP, vcu=VCU))
+    assert [p.text for p in caught.value.problems] == [
+        "siren sends nothing of its own on main, so the bench shows nothing",
+        "tap sends nothing of its own on main, so the bench shows nothing",
+    ]
+
+
 def test_the_pair_resistance_allowed_by_hand_is_that_of_the_cable_rules() -> None:
     table = READY_TESTS["pair-resistance"].table
     assert (table["at_least"], table["at_most"]) == PAIR_OHM
