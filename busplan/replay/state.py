@@ -15,12 +15,13 @@ from busplan.replay.lines import Silence
 from busplan.replay.pack_state import Grade, PackState, PeerRange, Peers
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
-from busplan.wording import counted, percent
+from busplan.wording import counted, listing, percent
 
 NOTHING_WRONG = "ALL EVEN"
 NO_DATA = "NO DATA"
 NO_PACK = "NO PACK"
 NO_VALUE = "NO VALUE YET"
+NOT_ALL = "NOT ALL HEARD"
 SET_ASIDE = "SET ASIDE"
 MOST_NAMED = 4
 """So many places that are set aside are named."""
@@ -54,7 +55,7 @@ def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
     if not any_data:
         return NO_DATA
     heavy = (t.word for t in found if t.weight > Weight.NOTE)
-    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, SET_ASIDE))
+    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, NOT_ALL, SET_ASIDE))
     return next(heavy, next(unseen, NOTHING_WRONG))
 
 
@@ -65,6 +66,12 @@ def _unseen(pack: PackState | None) -> Iterator[Trouble]:
         yield Trouble(Weight.NOTE, NO_PACK, "no cell or sensor of the pack was recorded")
     elif not pack.any_value:
         yield Trouble(Weight.NOTE, NO_VALUE, "no cell or sensor has been heard yet")
+    elif waited := [
+        counted(count, what)
+        for what, peers in (("cell", pack.cells), ("sensor", pack.sensors))
+        if (count := int(((peers.grade == Grade.MISSING) & ~peers.unheard & ~peers.coded).sum()))
+    ]:
+        yield Trouble(Weight.NOTE, NOT_ALL, f"{listing(waited, len(waited))} not heard yet")
 
 
 def _pack(pack: PackState | None) -> Iterator[Trouble]:

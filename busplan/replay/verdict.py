@@ -77,10 +77,16 @@ def with_failures(replay: Replay, report: BehaviourReport | None) -> Replay:
 
 
 def _same(mine: Finding, theirs: Finding) -> bool:
-    """Whether two findings speak of one silence: the same node, and times that overlap."""
+    """Whether two findings speak of the same silences of a node.
+
+    Of many alike each may tell another as the longest; then both count the same number of them.
+    """
     a, b = mine.where, theirs.where
     if mine.code != "node-stopped" or (a.network, a.node) != (b.network, b.node):
         return False
+    often, again = _figure(mine, "silences"), _figure(theirs, "drop-outs")
+    if often == again and often > 1:
+        return True
     (start, stop), (other, end) = _stretch(mine), _stretch(theirs)
     return start < end and other < stop
 
@@ -88,5 +94,8 @@ def _same(mine: Finding, theirs: Finding) -> bool:
 def _stretch(finding: Finding) -> tuple[float, float]:
     """From when to when [s] the node was silent for longest."""
     start = (finding.where.time_ns or 0) / 1e9
-    lasted = next(f.value for f in finding.figures if f.name == STOPPED[finding.code])
-    return start, start + float(lasted)
+    return start, start + _figure(finding, STOPPED[finding.code])
+
+
+def _figure(finding: Finding, name: str) -> float:
+    return float(next(f.value for f in finding.figures if f.name == name))

@@ -165,7 +165,7 @@ class BoardView(View):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
-        self.sheet.focus()
+        self.give_keys(self.sheet)
 
     @property
     def board(self) -> Board | None:

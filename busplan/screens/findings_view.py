@@ -97,7 +97,7 @@ class FindingsView(View):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
-        self.query_one(FindingList).focus()
+        self.give_keys(self.query_one(FindingList))
 
     def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
         """Show a moment."""

@@ -234,7 +234,7 @@ class MessagesView(View):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
-        self.table.focus()
+        self.give_keys(self.table)
 
     def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
         """Show a moment."""
@@ -275,13 +275,13 @@ class MessagesView(View):
     def action_filter(self) -> None:
         """Type a filter."""
         self.add_class("-filtering")
-        self.query_one(Input).focus()
+        self.give_keys(self.query_one(Input))
 
     def action_clear(self) -> None:
         """Show everything again."""
         self.query_one(Input).value = ""
         self.remove_class("-filtering")
-        self.table.focus()
+        self.give_keys(self.table)
 
     def action_board(self) -> None:
         """Put the chosen signal on the board."""
@@ -311,4 +311,4 @@ class MessagesView(View):
 
     @on(Input.Submitted)
     def _entered(self) -> None:
-        self.table.focus()
+        self.give_keys(self.table)

@@ -153,7 +153,7 @@ class PackView(View):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
-        self.sheet.focus()
+        self.give_keys(self.sheet)
 
     def action_board(self) -> None:
         """Put the chosen cell, sensor or module on the board."""

@@ -37,7 +37,7 @@ class SheetView(View):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong."""
-        self.query_one(ScrollSheet).focus()
+        self.give_keys(self.query_one(ScrollSheet))
 
     def update(self, replay: Replay, snapshot: Snapshot, window: Window) -> None:
         """Show a moment."""

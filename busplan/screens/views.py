@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from textual.containers import Container
+from textual.widget import Widget
 
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
@@ -30,6 +31,10 @@ class View(Container, Part):
 
     def focus_inside(self) -> None:
         """Put the keys where they belong when the screen opens."""
+
+    def give_keys(self, widget: Widget) -> None:
+        """Give a part of it the keys at once, so that those typed on already go there."""
+        self.screen.set_focus(widget)
 
     def on_resize(self) -> None:
         """Everything is drawn for a size, which has come into force only now."""

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from busplan.frames.columns import F64, U8
 from busplan.traffic.fields import positions
+from busplan.wording import counted
 
 SURE = 0.995
 """Least correlation (Pearson) of a field that is found."""
@@ -146,7 +147,8 @@ class HeldAgainst:
         if abs(self.fits[0].r) < SURE:
             said.append(f"r = {self.fits[0].r:.4f} is below {SURE}")
         if self.turns < TURNS:
-            said.append(f"the known signal turned {self.turns} times, {TURNS} at least are needed")
+            turned = counted(self.turns, "time")
+            said.append(f"the known signal turned {turned}, {TURNS} at least are needed")
         if self.confirmed is None:
             said.append("no second capture confirms it")
         elif abs(self.confirmed) < SURE:

@@ -13,7 +13,7 @@ from support.command import busplan
 from support.plans import dbc, message, signal, write_plan
 
 from busplan.board.quantities import Quantities
-from busplan.findings import Weight
+from busplan.findings import Figure, Weight
 from busplan.frames.table import FrameTable
 from busplan.pack.pull import pull_series
 from busplan.pack.report import PackReport
@@ -320,6 +320,20 @@ def test_two_silences_of_a_node_that_do_not_overlap_are_two(tmp_path: Path) -> N
     both = bench.replay.with_findings([stopped])
     told = {f.code for f in joined(both, bench.judged()).findings}
     assert {"monitor-silent", "node-stopped"} <= told
+
+
+def test_of_many_silences_alike_those_of_a_node_are_told_once(tmp_path: Path) -> None:
+    """Which of them is the longest by a hair, the capture and the evaluation need not agree on."""
+    bench = Bench(tmp_path)
+    bench.send(20, quiet=(9.95, 12.0))
+    (stopped,) = [f for f in watch(bench.replay.lines, 20 * S) if f.code == "node-stopped"]
+    often = tuple(Figure(f.name, 3) if f.name == "silences" else f for f in stopped.figures)
+    both = bench.replay.with_findings([replace(stopped, figures=often)])
+    alike = [DropOut("pack", "monitor", ("Cells",), True, t, t + 2.0) for t in (3.0, 9.9, 15.0)]
+    alike[2] = replace(alike[2], stop_s=17.1)
+    known = replace(bench.judged(), findings=tuple(drop_out_findings(alike)))
+    (told,) = [f for f in joined(both, known).findings if "sent nothing" in f.summary]
+    assert "3 drop-outs in all" in told.summary
 
 
 def test_a_silence_that_lasts_is_told_once_by_what_is_newer(tmp_path: Path) -> None:

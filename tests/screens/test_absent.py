@@ -99,6 +99,17 @@ def test_cells_that_never_come_are_missing_not_even() -> None:
     assert not any("not heard" in t.text for t in at_once.troubles if t.word == "VALUES MISSING")
 
 
+def test_while_only_some_have_come_nothing_is_called_even() -> None:
+    replay = make_replay(seconds=10.0, sag_v=0.0)
+    first = min(s.message.identifier for s in replay.vehicle.streams if s.node == "monitor_b")
+    held = (replay.table.identifier == first) & (replay.table.time_ns < S + replay.table.origin_ns)
+    table = replay.table.take(np.flatnonzero(~held))
+    shot = Replay.of(replay.vehicle, table).snapshot(S // 10)
+    assert shot.word == "NOT ALL HEARD"
+    assert shot.troubles[0].text.startswith("4 cells not heard yet")
+    assert state_role(shot) == "note"
+
+
 def test_a_capture_without_a_plan_shows_identifiers_bytes_and_loads(tmp_path: Path) -> None:
     file = tmp_path / "run.log"
     file.write_text("".join(f"({n / 10:.6f}) can{n % 2} 12{n % 2}#0102\n" for n in range(40)))

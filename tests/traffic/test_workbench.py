@@ -2,6 +2,8 @@
 nothing is called found that was not seen often enough.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -135,6 +137,8 @@ def test_found_needs_a_second_capture_that_agrees() -> None:
     few = confirm(hold_against(payloads(ramp), ramp), payloads(ramp), ramp)
     assert few.fits[0].r > SURE
     assert few.doubts == ["the known signal turned 0 times, 6 at least are needed"]
+    once = replace(few, turns=1)
+    assert once.doubts == ["the known signal turned 1 time, 6 at least are needed"]
 
 
 def test_unrelated_signals_are_never_found() -> None:
