@@ -125,6 +125,16 @@ def add_tile(text: str, board: int, keys: Mapping[str, Any]) -> str:
     return tomlkit.dumps(document)
 
 
+def add_board(text: str, name: str) -> str:
+    """A further board without tiles."""
+    document = _document(text)
+    table = tomlkit.table()
+    table["name"] = name
+    boards: Any = document["board"]
+    boards.append(table)
+    return tomlkit.dumps(document)
+
+
 def change_tile(text: str, board: int, tile: int, keys: Mapping[str, Any]) -> str:
     """Keys of a tile set; a value of ``None`` takes its key away."""
     document = _document(text)

@@ -8,6 +8,9 @@ from busplan.board.limits import Limit
 from busplan.board.quantities import Take
 from busplan.board.spec import GRID, Kind
 
+SMALL = (3, 3)
+"""Columns and rows of a tile where its usual size has no room."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tile:
@@ -96,4 +99,18 @@ def free_place(board: Board, size: tuple[int, int]) -> tuple[int, int] | None:
         for x in range(GRID - size[0] + 1):
             if not any((x + i, y + j) in taken for i in range(size[0]) for j in range(size[1])):
                 return x, y
+    return None
+
+
+def place_among(
+    boards: Boards, shown: int, size: tuple[int, int]
+) -> tuple[int, tuple[int, int], tuple[int, int]] | None:
+    """The board, place and size of a further tile: on the shown board, small if need be, else on
+    the first other one that has room for it; ``None``: every board is full.
+    """
+    others = [n for n in range(len(boards.boards)) if n != shown]
+    for number, wanted in ((shown, size), (shown, SMALL), *((n, size) for n in others)):
+        place = free_place(boards.boards[number], wanted)
+        if place is not None:
+            return number, place, wanted
     return None

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import on
 from textual.binding import Binding, BindingType
 
 from busplan.board.desk import BoardDesk
 from busplan.board.edit import (
+    add_board,
     add_limit,
     add_tile,
     change_tile,
@@ -18,7 +19,7 @@ from busplan.board.edit import (
     typed_limits,
     usual_tiles,
 )
-from busplan.board.model import Boards, free_place
+from busplan.board.model import Boards, place_among
 from busplan.board.quantities import taken
 from busplan.errors import UsageError
 from busplan.replay.replay import Replay
@@ -29,6 +30,10 @@ from busplan.screens.steering import Steered
 
 if TYPE_CHECKING:
     from busplan.board.state import Judged
+
+
+ADDED = "chosen"
+"""Name of a board that is made because all others are full."""
 
 
 class Boarded(Steered):
@@ -152,33 +157,35 @@ class Boarded(Steered):
         self.push_screen(LineScreen(told), answered)
 
     def put_on_board(self, subjects: Sequence[str]) -> None:
-        """Put signals on the board that was shown last, in the kinds that suit them."""
+        """Put signals, in the kinds that suit them, on the board that was shown last or, where
+        that is full, on another or a new one, which is then the one that is shown.
+        """
         number = self.captures.index(self.replay)
         judged, file = self._boards[number], self.desk.file
         signal = judged.quantities.signal(subjects[0]) if subjects else None
         try:
             file.begin(self.replay, self.desk.boards)
-            added = 0
             for keys in usual_tiles(subjects, signal):
-                at = self.board.number % max(len(self._boards[number].boards.boards), 1)
-                here = self._boards[number].boards.boards[at]
-                size = (keys["size"][0], keys["size"][1])
-                place = free_place(here, size) or free_place(here, (3, 3))
-                if place is None:
-                    continue
-                small = free_place(here, size) is None
-                keys = {**keys, "at": list(place), "size": [3, 3] if small else list(size)}
-                change = partial(add_tile, board=at, keys=keys)
-                self._take(number, file.change(self.replay, change))
-                added += 1
+                self._add_tile(number, keys)
         except UsageError as error:
             self.notify(str(error), severity="error")
             return
-        if added:
-            self.notify("on the board; open it and press e, then ctrl+s saves it")
-        else:
-            self.notify("the board has no free place; make room with e", severity="warning")
+        name = self._boards[number].boards.boards[self.board.number].name
+        self.notify(f"on the board {name}; open it and press e, then ctrl+s saves it")
         self.action_redraw()
+
+    def _add_tile(self, number: int, keys: dict[str, Any]) -> None:
+        boards, size = self._boards[number].boards, (keys["size"][0], keys["size"][1])
+        found = place_among(boards, self.board.number % len(boards.boards), size)
+        if found is None:
+            another = partial(add_board, name=ADDED)
+            self._take(number, self.desk.file.change(self.replay, another))
+            found = len(boards.boards), (0, 0), size
+        at, place, size = found
+        keys = {**keys, "at": list(place), "size": list(size)}
+        change = partial(add_tile, board=at, keys=keys)
+        self._take(number, self.desk.file.change(self.replay, change))
+        self.board.number = at
 
     def _red(self, snapshot: Snapshot) -> frozenset[str]:
         judged = self.board.judged

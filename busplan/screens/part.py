@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from textual.notifications import SeverityLevel
 from textual.widget import Widget
 
 from busplan.frames.identifier import FrameKey
@@ -11,6 +12,7 @@ from busplan.plan.vehicle import SignalAddress
 from busplan.replay.replay import Replay
 from busplan.screens.sending import Sending
 from busplan.text.dots import Drawing, Pen
+from busplan.wording import disarmed
 
 MANY_ROWS = 50
 """From so many rows of the screen on."""
@@ -21,6 +23,19 @@ class Redrawing(Sending):
 
     drawing: Drawing = "quadrant"
     """What curves are made of."""
+
+    def notify(
+        self,
+        message: str,
+        *,
+        title: str = "",
+        severity: SeverityLevel = "information",
+        timeout: float | None = None,
+        markup: bool = False,
+    ) -> None:
+        """Tell something that may hold names of others: as text and never as markup."""
+        told = disarmed(message)
+        super().notify(told, title=title, severity=severity, timeout=timeout, markup=False)
 
     def read_beside(self, replay: Replay, wanted: Sequence[SignalAddress]) -> None:
         """Have signals read as a whole while the screens go on."""

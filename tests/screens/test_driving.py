@@ -5,7 +5,6 @@ from collections.abc import Iterator
 import pytest
 from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay
-from textual import events
 from textual.command import CommandPalette
 from textual.pilot import Pilot
 from textual.widgets import Input, Label
@@ -67,24 +66,6 @@ async def test_the_filter_works_as_one_types_and_escape_clears_it(replay: Replay
         assert not app.messages.has_class("-filtering")
         await pilot.press("1")
         assert app.view is app.pack, "digits after the filter are keys again"
-
-
-async def test_a_key_typed_at_once_already_belongs_to_the_screen_just_opened(
-    replay: Replay,
-) -> None:
-    app = held(replay)
-    async with app.run_test(size=(120, 35)) as pilot:
-        for key, character in (("4", "4"), ("slash", "/")):
-            app.post_message(events.Key(key, character))
-        await pilot.pause()
-        assert app.focused is app.query_one(Input)
-        await pilot.press("escape")
-        for key, character in (("5", "5"), ("question_mark", "?")):
-            app.post_message(events.Key(key, character))
-        await pilot.pause()
-        assert isinstance(app.screen, HelpScreen)
-        assert "Choose above" not in screen_text(app)
-        assert "findings.up" in "".join(text(line) for line in app.screen.query_one(Sheet).lines)
 
 
 async def test_signals_are_pinned_to_plots_and_to_the_span(replay: Replay) -> None:

@@ -10,6 +10,7 @@ from busplan.capture.read import read_capture
 from busplan.plan.reader import load_plan
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
+from busplan.screens.workbench_screen import BenchScreen
 
 
 async def test_no_screen_shows_what_steers_the_terminal(tmp_path: Path) -> None:
@@ -28,3 +29,20 @@ async def test_no_screen_shows_what_steers_the_terminal(tmp_path: Path) -> None:
     assert sum("�" in text for text in shown) >= 5
     assert not steering("".join(shown))
     assert not steering(app.title)
+
+
+async def test_what_is_told_in_passing_is_text_whatever_was_typed_or_named(tmp_path: Path) -> None:
+    write_files(tmp_path)
+    vehicle = load_plan(tmp_path / PLAN_FILE)
+    capture = apply_plan(read_capture(tmp_path / LOG), vehicle)
+    app = ReplayApp(Replay.of(vehicle, capture.frames), judge=None, now=FakeNow())
+    async with app.run_test(size=(120, 40), notifications=True) as pilot:
+        await settle(app, pilot)
+        await pilot.press("4", "enter", "k", *"[/red]", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, BenchScreen)
+        assert "[/red]" in screen_text(app)
+        app.notify("[blink]\x1b[31m")
+        await pilot.pause()
+        assert "[blink]" in screen_text(app)
+        assert not steering(screen_text(app))

@@ -1,0 +1,56 @@
+"""Keys typed on before a screen is drawn, and what is put on boards from other screens."""
+
+import pytest
+from support.pilot import FakeNow, S, screen_text, settle
+from support.van import make_replay
+from textual import events
+from textual.widgets import Input
+
+from busplan.replay.replay import Replay
+from busplan.screens.app import ReplayApp
+from busplan.screens.dialogs import HelpScreen
+from busplan.screens.sheet import Sheet
+from busplan.text.runs import text
+
+
+@pytest.fixture(scope="module")
+def replay() -> Replay:
+    return make_replay(((4, 4), (4,)), 30.0, sag_v=0.0)
+
+
+def held(replay: Replay) -> ReplayApp:
+    return ReplayApp(replay, start_ns=5 * S, judge=None, now=FakeNow())
+
+
+async def test_a_key_typed_at_once_already_belongs_to_the_screen_just_opened(
+    replay: Replay,
+) -> None:
+    app = held(replay)
+    async with app.run_test(size=(120, 35)) as pilot:
+        for key, character in (("4", "4"), ("slash", "/")):
+            app.post_message(events.Key(key, character))
+        await pilot.pause()
+        assert app.focused is app.query_one(Input)
+        await pilot.press("escape")
+        for key, character in (("5", "5"), ("question_mark", "?")):
+            app.post_message(events.Key(key, character))
+        await pilot.pause()
+        assert isinstance(app.screen, HelpScreen)
+        assert "Choose above" not in screen_text(app)
+        assert "findings.up" in "".join(text(line) for line in app.screen.query_one(Sheet).lines)
+
+
+async def test_what_is_put_on_a_full_board_gets_a_board_of_its_own(replay: Replay) -> None:
+    app = held(replay)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await settle(app, pilot)
+        before = [board.name for board in app.board.judged.boards.boards]
+        for _ in range(2):
+            await pilot.press("4", "down", "B")
+            await pilot.pause()
+        names = [board.name for board in app.board.judged.boards.boards]
+        assert names == [*before, "chosen"]
+        assert [t.show for t in app.board.board.tiles] == ["figure", "chart"] * 2
+        await pilot.press("7")
+        await pilot.pause()
+        assert "cell 5 A2" in screen_text(app)
