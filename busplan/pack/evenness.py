@@ -9,7 +9,7 @@ Temperatures are judged by module, over its believable sensors.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,7 +50,8 @@ class Evenness:
     ``highest_share`` (m,) the part of the time each is the lowest or highest (ties shared).
     ``quiet`` says whether only moments without current were judged, ``freed`` whether each cell's
     own sag was taken out because there were too few of them. ``missing`` says what would be needed
-    where a spread cannot be told from sag; it is empty when the answers stand.
+    where a spread cannot be told from sag; it is empty when the answers stand. ``hidden`` are
+    modules of which one sensor stands out among its like while the mean of them does not.
     """
 
     kind: str
@@ -63,6 +64,7 @@ class Evenness:
     highest_share: F64
     freed: bool = False
     missing: str = ""
+    hidden: tuple[int, ...] = ()
 
     @property
     def spread(self) -> F64:
@@ -147,7 +149,25 @@ def temperature_evenness(
         count = known.sum(axis=1)
         total = np.where(known, value[:, own], 0.0).sum(axis=1)
         means[:, index] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return _measure("temperature", sampled.time_s, means, step_k)
+    found = _measure("temperature", sampled.time_s, means, step_k)
+    return replace(found, hidden=_hidden(sampled.time_s, value, layout, step_k))
+
+
+def _hidden(time_s: F64, value: F64, layout: PackLayout, step_k: float) -> tuple[int, ...]:
+    """Modules of several sensors of which some stand out among those of their position.
+
+    Half of what one of two is off is all that their mean shows.
+    """
+    sides: dict[str, list[float]] = {}
+    heard: Mask = np.asarray(np.isfinite(value).any(axis=0), np.bool_)
+    for position in {s.position for s in layout.sensors}:
+        columns = [i for i, s in enumerate(layout.sensors) if s.position == position and heard[i]]
+        alike = _measure("temperature", time_s, value[:, columns], step_k)
+        out = set(alike.standing_out(layout.limits.temperature_spread_k / 2).tolist())
+        for column, index in enumerate(columns):
+            side = float(np.sign(alike.deviation[column])) if column in out else 0.0
+            sides.setdefault(layout.sensors[index].module, []).append(side)
+    return tuple(i for i, m in enumerate(layout.modules) if len(set(sides.get(m, []))) > 1)
 
 
 def quiet_rows(series: PackSeries, time_s: F64) -> Mask | None:

@@ -87,15 +87,19 @@ class Heard:
     @property
     def lacks(self) -> list[str]:
         """What was not heard throughout, by name only."""
-        told = []
-        for shares, many in ((self.cells, "cells"), (self.sensors, "temperatures")):
-            count, short = len(shares), int((shares < LEAST_SHARE).sum())
-            if short:
-                told.append(many if short == count else f"{short} of {count} {many}")
+        told = [*self.lacking("cells"), *self.lacking("temperatures")]
         told += [q.replace("_", " ") for q in self.unheard]
         if self.too_short:
             told.append(f"a long enough span ({self._span} of {self.least_s:.0f} s)")
         return told
+
+    def lacking(self, many: str) -> tuple[str, ...]:
+        """How many of the cells or temperatures were not heard throughout; ``()`` where all."""
+        shares = self.cells if many == "cells" else self.sensors
+        count, short = len(shares), int((shares < LEAST_SHARE).sum())
+        if not short:
+            return ()
+        return (many if short == count else f"{short} of {count} {many}",)
 
     @property
     def _span(self) -> str:
@@ -166,7 +170,7 @@ def signals_section(
     counts = ((heard.cells, "cell"), (heard.sensors, "temperature"))
     whole = [counted(n, one) for s, one in counts if (n := int((s >= LEAST_SHARE).sum()))]
     missing, lacks = heard.missing, heard.lacks
-    modules = _modules_heard(heard, layout)
+    modules = modules_heard(heard, layout)
     if unmoved:
         missing, lacks = [*missing, unmoved], [*lacks, "temperatures that move"]
         modules = [False] * len(modules)
@@ -194,7 +198,7 @@ def signals_section(
     )
 
 
-def _modules_heard(heard: Heard, layout: PackLayout) -> list[bool]:
+def modules_heard(heard: Heard, layout: PackLayout) -> list[bool]:
     """Whether every sensor of each module was heard; a module without any was not."""
     shares: dict[str, list[float]] = {}
     for sensor, part in zip(layout.sensors, heard.sensors.tolist(), strict=True):

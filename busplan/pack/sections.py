@@ -14,7 +14,7 @@ from busplan.answers import Answer, together
 from busplan.findings import Weight
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
-from busplan.pack.heard import signals_section
+from busplan.pack.heard import LEAST_SHARE, modules_heard, signals_section
 from busplan.pack.joints import joints_section
 from busplan.pack.kinds import KINDS, PackTest, makeable
 from busplan.pack.labels import clock, listed
@@ -23,7 +23,7 @@ from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
-from busplan.pack.statistics import nan_median
+from busplan.pack.statistics import Mask, nan_median
 from busplan.wording import counted, listing, percent, plural
 
 ODD = {
@@ -231,28 +231,51 @@ def _evenness(report: PackReport, evenness: Evenness) -> Section | None:
         text = f"{text}; {_ranking(report, evenness)}"
     limit = layout.limits.voltage_spread_v if volts else layout.limits.temperature_spread_k
     out = [int(i) for i in evenness.standing_out(limit / 2)]
-    seen = np.isfinite(evenness.deviation)
-    answers = answers_of(len(seen), out, seen.tolist())
+    missing, shown, lacks = _left_open(report, evenness, most)
+    answers = answers_of(len(shown), out, shown.tolist())
     # Who stands out is not even, whatever else has named it already.
     bad = weighty(report, *codes) or bool(out)
     if out:
         names = [str(layout.cells[i].number) if volts else layout.modules[i] for i in out]
         what = plural(len(out), "cell ", "cells ") if volts else ""
         text += f"; {what}{listing(names, 5)} {plural(len(out), 'stands', 'stand')} out"
-    missing = ""
-    if not seen.all():
-        unheard = counted(int((~seen).sum()), "cell" if volts else "module")
-        missing = f"{unheard} not heard{doubt_words(report, one)}"
-    elif report.stood_still("cells" if volts else "temperatures"):
-        missing = f"the {'cells' if volts else 'temperatures'} stood still"
-        answers = answers_of(len(seen), out, [False] * len(seen))
-    elif volts and len(seen) > 1 and most == 0.0:
-        # Peers of one voltage to the last bit, always: the step hides them, or one is sent for all.
-        missing = f"all cells read the very same at a step of {evenness.step * 1e3:g} mV"
-        answers = answers_of(len(seen), out, [False] * len(seen))
     answer = Answer.BAD if bad else Answer.NOT_SHOWN if missing else Answer.GOOD
     cells, modules = (answers, ()) if volts else ((), answers)
-    return Section(name, answer, text, missing, cells, modules)
+    return Section(name, answer, text, missing, cells, modules, lacks)
+
+
+def _left_open(
+    report: PackReport, evenness: Evenness, most: float
+) -> tuple[str, Mask, tuple[str, ...]]:
+    """Why not all peers can be called even, those (m,) that can, and what a headline names."""
+    volts = evenness.kind == "voltage"
+    many = "cells" if volts else "temperatures"
+    layout, heard = report.layout, report.heard
+    seen = np.isfinite(evenness.deviation)
+    throughout = np.array(
+        (heard.cells >= LEAST_SHARE) if volts else modules_heard(heard, layout), np.bool_
+    )
+    nobody = np.zeros(len(seen), np.bool_)
+    one = "cell" if volts else "module"
+    if not seen.all():
+        doubt = doubt_words(report, "cell" if volts else "sensor")
+        unheard = counted(int((~seen).sum()), one)
+        return f"{unheard} not heard{doubt}", seen & throughout, ()
+    if report.stood_still(many):
+        return f"the {many} stood still", nobody, ()
+    if volts and len(seen) > 1 and most == 0.0:
+        # Peers of one voltage to the last bit, always: the step hides them, or one is sent for all.
+        step = f"{evenness.step * 1e3:g} mV"
+        return f"all cells read the very same at a step of {step}", nobody, ()
+    if not throughout.all():
+        partly = counted(int((~throughout).sum()), one)
+        return f"{partly} heard only in part", throughout, heard.lacking(many)
+    if evenness.hidden:
+        names = listing([layout.modules[i] for i in evenness.hidden], 5)
+        of = plural(len(evenness.hidden), f"module {names}", f"modules {names}")
+        throughout[list(evenness.hidden)] = False
+        return f"the sensors of {of} disagree", throughout, ()
+    return "", throughout, ()
 
 
 def _drift(report: PackReport) -> Section | None:

@@ -5,12 +5,14 @@ The demo's healthy captures, which end with "all right" whole, each with one thi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from support.alterations import (
     ALL,
+    MONITOR_B,
     alterations,
     betterment,
     frozen_from,
@@ -18,6 +20,8 @@ from support.alterations import (
     judged,
     kept,
     lost,
+    lost_after,
+    lost_between,
     noisy,
     on_all,
     on_cells,
@@ -221,11 +225,16 @@ def test_noise_of_a_lead_is_measured_and_an_honest_peer_is_left_alone(
     assert reading.value == pytest.approx(0.05 / np.sqrt(3), rel=0.35)
 
 
+UNEVEN = ("temperatures lost after half", "nothing after a tenth", "C2 and A1")
+"""What hides that a module stands out."""
+
+
 def suite_ways() -> list[tuple[str, str]]:
-    """Every second way on the drive, every thirteenth on the warm-up."""
+    """Every second way on the drive, every thirteenth on the warm-up, and what hides a module."""
     drive = [a.name for a in alterations("drive")]
     warm = [a.name for a in alterations("warm-up")]
-    return [("drive", n) for n in drive[::2]] + [("warm-up", n) for n in warm[4::13]]
+    some = dict.fromkeys((*warm[4::13], *UNEVEN))
+    return [("drive", n) for n in drive[::2]] + [("warm-up", n) for n in some]
 
 
 @pytest.mark.parametrize(("name", "way"), suite_ways())
@@ -241,6 +250,56 @@ def test_no_alteration_makes_a_verdict_better(
         assert not betterment(whole[name, healthy], after)
         if alteration.way == "losing":
             assert after[0].answer is not Answer.GOOD
+
+
+@pytest.mark.parametrize(
+    ("name", "alter", "topic", "missing", "lacks"),
+    [
+        (
+            "drive",
+            on_cells(lost_between(0.3, 0.6), MONITOR_B),
+            "evenness of cells",
+            "24 cells heard only in part",
+            ("24 of 96 cells",),
+        ),
+        (
+            "warm-up",
+            on_sensors(lost_after(0.5), lambda i: i == 3),
+            "evenness of modules",
+            "1 module heard only in part",
+            ("1 of 24 temperatures",),
+        ),
+        (
+            "warm-up",
+            on_sensors(shifted(4.0), lambda i: i == 0),
+            "evenness of modules",
+            "the sensors of module A1 disagree",
+            (),
+        ),
+    ],
+)
+def test_peers_are_even_only_where_each_was_heard_throughout_and_its_sensors_agree(
+    name: str,
+    alter: Callable[..., PackSeries],
+    topic: str,
+    missing: str,
+    lacks: tuple[str, ...],
+    demo: Demo,
+    layout: PackLayout,
+) -> None:
+    whole, _ = judged(alter(demo[name, True], layout), layout, PackTest(name))
+    (told,) = [s for s in whole.sections if s.name == topic]
+    assert (told.answer, told.missing, told.lacks) == (Answer.NOT_SHOWN, missing, lacks)
+    assert Answer.NOT_SHOWN in (told.cells or told.modules)
+    assert all(whole.headline.count(words) == 1 for words in lacks)
+
+
+def test_a_module_whose_sensors_are_all_off_is_not_said_to_have_sensors_that_disagree(
+    demo: Demo, layout: PackLayout
+) -> None:
+    hot = on_sensors(shifted(4.0), lambda i: i in (0, 1))(demo["warm-up", True], layout)
+    (told,) = [s for s in sections(evaluate_pack(hot, layout)) if s.name == "evenness of modules"]
+    assert (told.answer, told.missing) == (Answer.BAD, "")
 
 
 @pytest.mark.parametrize("way", [a.name for a in harmless()])
