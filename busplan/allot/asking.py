@@ -16,6 +16,8 @@ from busplan.allot.problem import Gateway, Net, Option, Question, Sent, Unit
 from busplan.allot.traffic import sent_as
 from busplan.allot.wants import IN_TIME, Want, distance_under, faults_under, steps_under
 from busplan.checks.cabling import network_findings
+from busplan.checks.route_ways import endless
+from busplan.errors import UsageError
 from busplan.frames.identifier import FrameKey
 from busplan.plan.carrying import comes_in, takes
 from busplan.plan.movable import ANY, NodeFreedom
@@ -71,6 +73,8 @@ class _Draft:
     feeds: set[tuple[str, int]] = field(default_factory=set)
     unfollowed: set[str] = field(default_factory=set)
     """Routes that stay as they are."""
+    gone_back: set[str] = field(default_factory=set)
+    """Routes of which all they hang on is pinned already: routes may lead round."""
 
     def at(self, node: str, network: str) -> list[int]:
         """The units of a node on a network."""
@@ -85,7 +89,10 @@ def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = 
     """The question that a plan poses.
 
     ``fault_interval_ns`` assumes a bus error so often on every network, instead of what it states.
+    :class:`UsageError` where frames go round for ever: no placement would mend that.
     """
+    for ring in endless(vehicle):
+        raise UsageError(f"{ring.summary} Break that ring first: {ring.action}")
     faulted = faults_under(vehicle, want, fault_interval_ns)
     faults = {name: n.fault_interval_ns or 0 for name, n in faulted.networks.items()}
     faults |= dict.fromkeys(new_names(vehicle), distance_under(fault_interval_ns, want) or 0)
@@ -191,10 +198,10 @@ def _pin(draft: _Draft, route: Route, taken: Sequence[Stream]) -> None:
         for i in draft.at(stream.node, stream.network):
             draft.pinned.setdefault(i, why)
         before = next((r for r in draft.vehicle.routes if r.name == stream.via), None)
-        if before is None:
+        if before is None or before.name in draft.gone_back:
             continue
-        sources = [s for s in draft.vehicle.streams if comes_in(s, before)]
-        _pin(draft, before, sources if before.name != route.name else ())
+        draft.gone_back.add(before.name)
+        _pin(draft, before, [s for s in draft.vehicle.streams if comes_in(s, before)])
 
 
 def _pack(draft: _Draft) -> None:

@@ -13,6 +13,7 @@ from busplan.checks.wording import rate, span
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Stream, Vehicle
+from busplan.timing.fixed_point import UNBOUNDED
 from busplan.wording import counted, listing
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def _missed(timing: VehicleTiming, network: NetworkTiming) -> Iterator[Finding]:
     for response in late:
         yield _late(network, response, cure)
     if never:
-        yield _never(network, never, cure)
+        yield _never(timing, network, never, cure)
 
 
 def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
@@ -95,16 +96,27 @@ def _late(network: NetworkTiming, response: Response, cure: str) -> Finding:
     )
 
 
-def _never(network: NetworkTiming, never: list[Response], cure: str) -> Finding:
+def _never(
+    timing: VehicleTiming, network: NetworkTiming, never: list[Response], cure: str
+) -> Finding:
     names = [f"{r.stream.node}/{r.stream.message.name}" for r in never]
+    why = "In the worst case the frames that go before fill the network, and theirs pile up."
+    action = f"Send less on {network.network.name}, or less often. {cure}"
+    brought = [r.stream for r in never if timing.inherited_ns.get(r.stream.label) == UNBOUNDED]
+    if brought and network.load < 1:
+        route = {r.name: r for r in timing.vehicle.routes}
+        sources = listing(sorted({route[s.via].source for s in brought if s.via}))
+        names_of = listing([f"{s.message.name} of {s.node}" for s in brought])
+        why = f"Gateways bring {names_of}, and nothing bounds how many of them come at once."
+        action = f"Mend {sources} first, where they come from, and routes that lead round."
     return Finding(
         "deadline-missed",
         Weight.FAULT,
         _where(never[0].stream),
         f"{counted(len(never), 'message')} of {network.network.name} may never get through: "
         f"{listing(names)}.",
-        "In the worst case the frames that go before fill the network, and theirs pile up.",
-        f"Send less on {network.network.name}, or less often. {cure}",
+        why,
+        action,
         (
             Figure("messages", len(never)),
             Figure("worst-case load", round(100 * network.load, 2), "%"),

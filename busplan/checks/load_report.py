@@ -13,6 +13,7 @@ from busplan.checks.planned_load import (
     limit_origin,
     network_load,
 )
+from busplan.checks.route_ways import endless
 from busplan.findings import Finding
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
@@ -76,8 +77,9 @@ class LoadReport:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What of the definitions was set aside: the loads lack it."""
-        return self.vehicle.cautions
+        """Why the loads are too low: frames that go round, definitions that were set aside."""
+        shown = [one.network.name for one in self.loads]
+        return (*endless(self.vehicle, shown), *self.vehicle.cautions)
 
     def __getitem__(self, network: str) -> PlannedLoad:
         for one in self.loads:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.carrying import comes_in, gives, takes
@@ -12,13 +12,40 @@ from busplan.plan.vehicle import Vehicle
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
     """Every ring of routes, once."""
+    for ring in _rings(vehicle):
+        yield _loop(vehicle, ring)
+
+
+def endless(vehicle: Vehicle, networks: Collection[str] | None = None) -> tuple[Finding, ...]:
+    """The rings on which frames go on for ever: no load and no response time holds on them.
+
+    Of those that touch one of the ``networks``, of all when ``None``.
+    """
+    rings = (r for r in _rings(vehicle) if _goes_on(r))
+    if networks is not None:
+        rings = (r for r in rings if any({o.source, o.target} & set(networks) for o in r))
+    return tuple(_loop(vehicle, ring) for ring in rings)
+
+
+def _goes_on(ring: list[Route]) -> bool:
+    """Whether every gateway of a ring sends a frame for each that comes; a clock, or a least
+    distance, lets no more through than it says."""
+    return all(
+        r.kind == "message" and r.cycle_ns is None and r.min_distance_ns is None for r in ring
+    )
+
+
+def _rings(vehicle: Vehicle) -> Iterator[list[Route]]:
+    """Every ring of routes, once."""
+    if not vehicle.routes:
+        return
     onward = _onward(vehicle)
     told: set[frozenset[str]] = set()
     for route in vehicle.routes:
         ring = _ring(route.name, onward)
         if ring and frozenset(ring) not in told:
             told.add(frozenset(ring))
-            yield _loop(vehicle, [next(r for r in vehicle.routes if r.name == n) for n in ring])
+            yield [next(r for r in vehicle.routes if r.name == n) for n in ring]
 
 
 def _onward(vehicle: Vehicle) -> dict[str, list[str]]:
@@ -71,14 +98,14 @@ def _ring(start: str, onward: dict[str, list[str]]) -> list[str]:
 def _loop(vehicle: Vehicle, ring: list[Route]) -> Finding:
     first = ring[0]
     way = [f"{r.source} to {r.target} through {r.through}" for r in ring]
-    message = first.kind == "message"
+    goes_on = _goes_on(ring)
     return Finding(
         "route-loop",
-        Weight.FAULT if message else Weight.CAUTION,
+        Weight.FAULT if goes_on else Weight.CAUTION,
         Where(first.source, first.through, file=vehicle.source, line=first.line),
         f"{first.what} goes round: {', then '.join(way)}.",
         "Each frame goes on for ever, and all networks of the ring fill up."
-        if message
+        if goes_on
         else "The value feeds itself: when its source falls silent, the old one stays and looks "
         "fresh.",
         "Take one of these routes out, or state node in the first, so that it takes in only the "

@@ -15,6 +15,7 @@ from busplan.checks import payloads, timeouts
 from busplan.checks.deadlines import findings_of
 from busplan.checks.document import judgement
 from busplan.checks.planned_load import network_loads, periods_missing
+from busplan.checks.route_ways import endless
 from busplan.findings import Finding, by_weight, summary_line
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Vehicle
@@ -198,6 +199,7 @@ def timing_report(
         routes=tuple(r for r in timed.routes if {r.route.source, r.route.target} & set(chosen)),
         gateways=tuple(g for g in gateway_loads(vehicle) if g.network in chosen),
         findings=(
+            *endless(vehicle, chosen),
             *by_weight(f for f in _findings(timed) if f.where.network in chosen),
             *vehicle.cautions,
         ),

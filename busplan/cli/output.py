@@ -25,8 +25,8 @@ EXIT_BY_FINDINGS = (
 )
 """Ends the help of a command that judges."""
 EXIT_OF_READING = (
-    "Exit code: 0 done, whatever the values tell; 1 done, but captures or definitions could not be "
-    "read whole or trusted; 3 bad input."
+    "Exit code: 0 done, whatever the values tell; 1 done, but something could not be read whole or "
+    "trusted; 3 bad input."
 )
 """Ends the help of a command that shows what it read."""
 EXIT_OF_DATA = "Exit code: 0 done, whatever was found; 3 bad input."

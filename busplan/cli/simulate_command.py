@@ -72,6 +72,7 @@ def simulate(
 
     Example: busplan simulate dbc_examples/as_built.toml --seconds 60 --critical --out built.log.gz
     """
+    from busplan.checks.route_ways import endless
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
     from busplan.plan.select import select_networks
@@ -100,7 +101,8 @@ def simulate(
     if to is not None:
         _play(run, vehicle, chosen, to)
     report = simulation_report(vehicle, circumstances, run, critical=critical)
-    report = replace(report, findings=narrowed(report.findings, codes=code))
+    found = (*endless(vehicle, [n.name for n in chosen]), *report.findings)
+    report = replace(report, findings=narrowed(found, codes=code))
     if as_json:
         print_json(report.as_dict())
     else:

@@ -17,7 +17,8 @@ WAYS = (
         "value never ages.",
         "Take one of the routes out, or let it take in only the node that the value comes from "
         "(the key node).",
-        "A fault for whole messages, a caution for signals.",
+        "A fault for whole messages; a caution for signals, and where a route of the ring has a "
+        "period or a least distance of its own.",
     ),
 )
 
