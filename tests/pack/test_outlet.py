@@ -56,3 +56,16 @@ def test_an_inlet_that_is_shut_off_at_once_comes_out_late() -> None:
     sensors = [Trace(time, np.full(len(time), 20.0), 0.5)] * 2
     result = sense({"inlet_temperature": inlet, "outlet_temperature": late}, sensors=sensors)
     assert result.codes == []
+
+
+def test_a_sensor_that_is_not_believed_makes_no_outlet_plausible() -> None:
+    time = np.arange(0.0, 900.0, 1.0)
+    inlet, hot = Trace(time, np.full(900, 35.0), 0.1), Trace(time, np.full(900, 45.0), 0.1)
+    modules = [Trace(time, np.full(900, 20.0), 0.5)] * 2
+    pair = {"inlet_temperature": inlet, "outlet_temperature": hot}
+    stuck = [*modules, Trace(time, np.full(900, 48.0), 0.5)]
+    assert sense(pair, sensors=stuck).codes == []  # believed, it would explain the outlet
+    assert sense(pair, sensors=stuck, faulty=[("sensor", 2)]).codes == ["outlet-implausible"]
+    none = sense(pair, sensors=stuck, faulty=[("sensor", i) for i in range(3)])
+    assert none["outlet temperature"].answer is NOT_SHOWN
+    assert none["outlet temperature"].text == "no module temperature is believed"

@@ -157,6 +157,15 @@ def test_no_difference_has_no_minus() -> None:
     assert check.text == "pack voltage +0.0 V from the sum of 24 cells"
 
 
+def test_a_sum_that_is_right_is_good_only_where_each_cell_is_believed() -> None:
+    right, off = ({"voltage": flat(volts)} for volts in (24 * 3.7, 22 * 3.7))
+    assert sense(right, cells=CELLS)["sum of cells"].answer is GOOD
+    told = sense(right, cells=CELLS, faulty=[("cell", 3)])["sum of cells"]
+    assert (told.answer, told.missing) == (NOT_SHOWN, "see to these readings first")
+    assert told.text.endswith("V from the sum of 24 cells, 1 of which is not believed")
+    assert sense(off, cells=CELLS, faulty=[("cell", 3)])["sum of cells"].answer is BAD
+
+
 @pytest.mark.parametrize("stops", [False, True])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_delays_in_a_drive_are_no_missing_cell(seed: int, stops: bool) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -41,14 +41,17 @@ def sense(
     sensors: Sequence[Trace] = (),
     mapped: Sequence[str] | None = None,
     rest: bool = False,
+    faulty: Collection[tuple[str, int]] = (),
     **plan: Any,
 ) -> Sensed:
-    """All checks over traces; ``mapped`` are the plan's quantities when they are not the same."""
+    """All checks over traces; ``mapped`` are the plan's quantities when they are not the same,
+    ``faulty`` the channels (kind, index) that are not believed."""
     names = tuple(traces) if mapped is None else tuple(mapped)
     plan = {"cells": len(cells), "sensors": len(sensors), "quantities": names} | plan
     ends = [float(t.time_s[-1]) for t in (*traces.values(), *cells, *sensors) if len(t)]
     series = PackSeries(tuple(cells), tuple(sensors), traces, max(ends, default=0.0))
-    return Sensed(*check_electrical(series, layout_of([0], **plan), rest=rest))
+    made = check_electrical(series, layout_of([0], **plan), faulty=frozenset(faulty), rest=rest)
+    return Sensed(*made)
 
 
 def flat(value: float, step: float = 0.1) -> Trace:

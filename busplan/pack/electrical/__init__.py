@@ -44,7 +44,7 @@ def check_electrical(
     """
     cells, current, modules = _unbelievable(series, layout, still)
     made = (
-        cells("sum of cells") or sum_of_cells(series, layout),
+        cells("sum of cells") or sum_of_cells(series, layout, faulty),
         insulation(series, layout),
         contactors(series, layout),
         link_while_open(series, layout),
@@ -60,7 +60,7 @@ def check_electrical(
         current("current at zero") or current_zero(series, layout, rest=rest),
         current("state of charge") or state_of_charge(series, layout),
         current("charge and energy") or energy(series, layout),
-        modules("outlet temperature") or outlet(series, layout),
+        modules("outlet temperature") or outlet(series, layout, faulty),
     )
     return tuple(check for check, _ in made), [f for _, found in made for f in found]
 
@@ -79,6 +79,7 @@ def _unbelievable(
     amps = "sign" if sense.sign_wrong else "scale" if off else ""
     amps = "course" if "current" in still else amps
     volts = "scale" if cell_scale_off(series.cells) is not None else ""
+    volts = "course" if "cells" in still else volts
 
     def stand_in(what: str, wrong: str) -> Callable[[str], Result | None]:
         if not wrong:

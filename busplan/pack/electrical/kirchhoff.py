@@ -38,8 +38,10 @@ CELL_V = (0.5, 6.0)
 """What lies outside is no reading of a cell."""
 
 
-def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
-    """Whether all cells together are the pack."""
+def sum_of_cells(
+    series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[str, int]] = frozenset()
+) -> Result:
+    """Whether all cells together are the pack; no good news where one of them is not believed."""
     name = "sum of cells"
     missing = unheard(name, series, layout, "voltage")
     if missing is not None:
@@ -80,6 +82,11 @@ def sum_of_cells(series: PackSeries, layout: PackLayout) -> Result:
     count = len(series.cells)
     if length < LASTING_S and off.sum() <= 0.5 * use.sum():
         text = f"pack voltage {middle:+z.1f} V from the sum of {count} cells"
+        refused = sum(kind == "cell" for kind, _ in faulty)
+        if refused:
+            # A sum to a hundredth may hold with a reading that is off by all that a cell can be.
+            text = f"{text}, {refused} of which {plural(refused, 'is', 'are')} not believed"
+            return not_shown(name, text, "see to these readings first", [figure])
         return judged(name, text, figures=[figure])
     worst = float(np.median(difference[off]))
     finding = Finding(

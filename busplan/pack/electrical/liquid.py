@@ -29,8 +29,10 @@ APART_K = 5.0
 PLAUSIBLE_C = (-50.0, 120.0)
 
 
-def outlet(series: PackSeries, layout: PackLayout) -> Result:
-    """Whether the outlet lies between inlet and modules."""
+def outlet(
+    series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[str, int]] = frozenset()
+) -> Result:
+    """Whether the outlet lies between inlet and modules, by the sensors that are believed."""
     name = "outlet temperature"
     missing = unheard(name, series, layout, "inlet_temperature", "outlet_temperature")
     if missing is not None:
@@ -41,6 +43,9 @@ def outlet(series: PackSeries, layout: PackLayout) -> Result:
         return not_shown(name, "no module temperature was heard", "record the cell monitors too")
     with np.errstate(invalid="ignore"):
         believed = (sampled.value > PLAUSIBLE_C[0]) & (sampled.value < PLAUSIBLE_C[1])
+    believed[:, [i for kind, i in faulty if kind == "sensor"]] = False
+    if not believed.any():
+        return not_shown(name, "no module temperature is believed", "see to these readings first")
     modules = np.where(believed, sampled.value, np.nan)
     some = np.isfinite(modules).any(axis=1)
     coldest = np.where(some, np.where(believed, modules, np.inf).min(axis=1), np.nan)
