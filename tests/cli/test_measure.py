@@ -28,6 +28,37 @@ def test_load_and_cycles_without_a_plan(tmp_path: Path) -> None:
     assert "exact" in run.out
 
 
+def begins(*arguments: str | Path) -> list[str]:
+    """What stands above the table of channels: files, then the span."""
+    told = busplan("measure", *arguments).out.partition("channel ")[0]
+    return " ".join(told.split()).split(" from ")
+
+
+def test_it_begins_with_what_was_opened_and_when(tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    path.write_text("(1767225600.500000) can0 100#00\n")
+    assert begins(path) == [
+        f"{path}: text log, 1 frame, clock: UTC",
+        "2026-01-01 00:00:00.500 UTC, 0.000 s",
+    ]
+    path.write_text("(1767225600.500000) can0 100#00\n(1767225602.750000) can0 100#00\n" * 600)
+    assert begins(path, "--offset", f"{path}=-0.25") == [
+        f"{path}: text log, 1,200 frames, clock: UTC, shifted by -0.25 s",
+        "2026-01-01 00:00:00.250 UTC, 2.250 s",
+    ]
+
+
+def test_what_a_format_cannot_hold_is_told_before_any_figure(tmp_path: Path) -> None:
+    path = tmp_path / "a.trc"
+    lines = "".join(f"{i:7})  {i * 10}.0  Rx  0100  1  {i:02X}\n" for i in range(1, 9))
+    path.write_text(f";$FILEVERSION=1.1\n{lines}")
+    assert begins(path) == [
+        f"{path}: TRC text, 8 frames, clock: the recorder's own start read",
+        "TRC text: no error frames, no absolute time; times to 1 µs",
+        "0.010 s, 0.070 s",
+    ]
+
+
 @pytest.mark.parametrize("command", ["measure", "survey", "replay"])
 def test_a_bit_rate_for_a_network_that_is_not_there_is_refused(
     tmp_path: Path, command: str
