@@ -8,6 +8,7 @@ not counted. Common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,11 +21,11 @@ from busplan.bench.uptime import start_findings
 from busplan.decode.codec import decode_message
 from busplan.decode.protected_names import counts_frames, is_named_checksum, whole_byte
 from busplan.decode.protection import best_fit, expected_checksums, find_checksum
-from busplan.findings import Figure, Finding, Weight, Where, heaviest
+from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plural
 
 OFF_NS = 500_000_000
 """A node that has been silent for so long before its first frame was off."""
@@ -61,10 +62,11 @@ def power_cycles(
     ends = [off for off, _ in spans[1:]] + [int(times[-1]) + 1 if len(times) else origin_ns]
     starts: list[tuple[int, int]] = []
     since: list[StartUp] = []
+    numbers: list[int] = []
     keys = frozenset(s.key for s in own)
     gone = 0
     lost = 0
-    for (off, on), end in zip(spans, ends, strict=True):
+    for number, ((off, on), end) in enumerate(zip(spans, ends, strict=True), 1):
         if any(p.from_ns < max(end, on) and p.to_ns > off for p in lost_pauses(limits, origin_ns)):
             lost += 1
             continue
@@ -72,6 +74,7 @@ def power_cycles(
         gone += bool(np.searchsorted(times, on) == np.searchsorted(times, max(end, on)))
         if at is not None:
             starts.append((at, end))
+            numbers.append(number)
             since.append(
                 StartUp.since(edge_after(table, keys, on, at, supply, limits, spans[0][0]), at)
             )
@@ -82,6 +85,7 @@ def power_cycles(
         first_s=tuple(s.most_ns / 1e9 for s in since),
         least_s=tuple(s.least_ns / 1e9 for s in since),
         known=tuple(s.known for s in since),
+        numbers=tuple(numbers),
         messages=messages,
         gone=gone,
         lost=lost,
@@ -151,8 +155,7 @@ def start_findings_of(
     cycles: PowerCycles, own: Sequence[Stream], where: Where, limits: BenchLimits
 ) -> list[Finding]:
     """What the power-ons amount to."""
-    late = [start_findings(s, where, limits) for s in _starts(cycles)]
-    findings = max(late, key=lambda told: (heaviest(tuple(told)), _longest(told)), default=[])
+    findings = _late(cycles, where, limits)
     if cycles.gone:
         findings.append(
             Finding(
@@ -217,13 +220,26 @@ def start_findings_of(
     return findings
 
 
+def _late(cycles: PowerCycles, where: Where, limits: BenchLimits) -> list[Finding]:
+    """The worst of the starts that were late, and which others were."""
+    late = {
+        number: found[0]
+        for number, start in zip(cycles.numbers, _starts(cycles), strict=True)
+        if (found := start_findings(start, where, limits, number))
+    }
+    if not late:
+        return []
+    worst = max(late, key=lambda n: (late[n].weight, float(late[n].figures[0].value)))
+    others = [str(n) for n in late if n != worst]
+    if not others:
+        return [late[worst]]
+    told = f"{late[worst].summary}; late in {plural(len(others), 'cycle')} {listing(others)}, too"
+    return [replace(late[worst], summary=told)]
+
+
 def _starts(cycles: PowerCycles) -> list[StartUp]:
     seen = zip(cycles.least_s, cycles.first_s, cycles.known, strict=True)
     return [StartUp(round(least * 1e9), round(most * 1e9), known) for least, most, known in seen]
-
-
-def _longest(told: Sequence[Finding]) -> float:
-    return max((float(f.figures[0].value) for f in told), default=0.0)
 
 
 def _uneven(one: MessageStart, spread_ms: float, here: Where) -> Finding:

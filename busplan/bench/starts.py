@@ -66,7 +66,8 @@ class MessageStart:
 class PowerCycles:
     """All power-ons of a test: how many were seen, the node's first frame after each.
 
-    ``first_s`` is at most so long [s] after the supply, ``least_s`` at least; ``known`` by what.
+    ``first_s`` is at most so long [s] after the supply, ``least_s`` at least; ``known`` by what;
+    ``numbers`` are the power-ons that these are of, counted from 1.
     After ``gone`` of them nothing of the node was heard any more, or not before it went off again;
     over ``lost`` of them the recording is not whole, which then say nothing.
     """
@@ -76,6 +77,7 @@ class PowerCycles:
     first_s: tuple[float, ...]
     least_s: tuple[float, ...]
     known: tuple[str, ...]
+    numbers: tuple[int, ...]
     messages: tuple[MessageStart, ...]
     gone: int = 0
     lost: int = 0

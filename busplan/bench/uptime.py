@@ -90,12 +90,20 @@ def on_before_finding(network: str, node: str, limits: BenchLimits) -> Finding:
     )
 
 
-def start_findings(start: StartUp | None, where: Where, limits: BenchLimits) -> list[Finding]:
-    """Whether it came up in time; late for sure is what no hand can have made late."""
+def start_findings(
+    start: StartUp | None, where: Where, limits: BenchLimits, cycle: int | None = None
+) -> list[Finding]:
+    """Whether it came up in time; late for sure is what no hand can have made late.
+
+    ``cycle`` is the power cycle that it is of, counted from 1.
+    """
     allowed = limits.start_within_ns
     if start is None or allowed is None or start.most_ns <= allowed:
         return []
-    told = limits.power_on_ns
+    told, which = limits.power_on_ns, ""
+    if cycle is not None:
+        told = limits.power_cycles[cycle - 1][1]
+        which = f"in power cycle {cycle} of {len(limits.power_cycles)} "
     at = None if told is None or start.known == BY_SUPPLY else told + start.most_ns
     hand = 0 if start.known == BY_SUPPLY else limits.hand_ns
     sure = min(start.least_ns, start.most_ns - hand) > allowed
@@ -104,7 +112,7 @@ def start_findings(start: StartUp | None, where: Where, limits: BenchLimits) -> 
             "starts-late",
             Weight.FAULT if sure else Weight.CAUTION,
             replace(where, time_ns=at),
-            f"the first frame came {start.told}; allowed {allowed / 1e9:.3f} s",
+            f"{which}the first frame came {start.told}; allowed {allowed / 1e9:.3f} s",
             why="Nodes that wait for it at power-up may give it up.",
             action="Ask the maker for the start-up time, and let the others wait longer.",
             figures=(

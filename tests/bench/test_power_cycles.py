@@ -131,8 +131,21 @@ def test_checksums_wrong_at_each_start_are_told() -> None:
 def test_the_slowest_start_is_held_to_its_limit() -> None:
     rows = started([400, 2450, 500])
     late = judged(rows, 3, start_within_ns=1_000 * MS, hand_ns=SECOND)
-    assert "first frame came 2.45" in told(late, "starts-late")
+    assert "in power cycle 2 of 3 the first frame came 2.45" in told(late, "starts-late")
+    assert "late in" not in told(late, "starts-late")
+    (finding,) = (f for f in late.findings if f.code == "starts-late")
+    first = min(r.time_ns for r in rows)
+    at = min(r.time_ns for r in rows if r.time_ns > 18 * SECOND) - first
+    assert finding.where.time_ns == pytest.approx(at, abs=MS)
     assert serious(judged(rows, 3, start_within_ns=3_000 * MS)) == []
+
+
+def test_every_late_start_is_named_by_its_prompt() -> None:
+    """The second brought nothing: numbers are those of the prompts, not of the starts seen."""
+    rows = [r for r in started([400, 400, 1_700, 2_450]) if not 16 < r.time_ns / SECOND < 32]
+    late = told(judged(rows, 4, start_within_ns=1_000 * MS), "starts-late")
+    assert "in power cycle 4 of 4 the first frame came 2.45" in late
+    assert late.endswith("; late in cycle 3, too")
 
 
 def test_the_tester_is_led_through_the_cycles(tmp_path: Path) -> None:
