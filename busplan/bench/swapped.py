@@ -1,16 +1,19 @@
 """Messages that come under each other's identifiers: what is wrong as defined fits when exchanged.
 
-The rules of this file: pure. Both messages have to be right under the exchanged identifiers, one of
-them has to be wrong as defined, and by more than the range of one value: its length, rate, counter
-or checksum, or the other one is wrong, too. Where several exchanges fit, none is told. Common
-practice, no source.
+The rules of this file: pure. Two messages or a ring of more, each under the identifier of the
+next. All of them have to be right under the exchanged identifiers. Of two, one has to be wrong as
+defined, and by more than the range of one value: its length, rate, counter or checksum, or the
+other one is wrong, too. Of a ring every one has to be. Where several exchanges fit, none is told.
+Common practice, no source.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import combinations
+from functools import cache
+from itertools import combinations, permutations
 from typing import NamedTuple
 
 import numpy as np
@@ -32,6 +35,8 @@ MOST_PAIRS = 200_000
 """Pairs of messages, or of messages and identifiers, that are looked at."""
 MOST_JUDGED = 60
 """So many messages are judged under other identifiers at most: a second or two."""
+LONGEST_RING = 6
+"""Rings of more messages are another definition rather than exchanged identifiers."""
 PLAIN = {
     "payload-short": "length",
     "payload-long": "length",
@@ -98,57 +103,89 @@ def explain_swapped(
 ) -> Swapped:
     """The exchanges of identifiers that make wrong messages right; ``proofs`` are of ``own``."""
     came = [(p, s) for p, s in zip(proofs, own, strict=True) if p.frames]
-    pairs = _pairs(table, came, span, limits)
-    often: dict[str, int] = {}
-    for pair in pairs:
-        for proof, _ in pair:
-            often[proof.message.name] = often.get(proof.message.name, 0) + 1
+    rings = _rings(table, came, span, limits)
+    often = Counter(proof.message.name for ring in rings for proof, _ in ring)
     found: list[Finding] = []
     codes: dict[str, frozenset[str]] = {}
-    for pair in pairs:
-        names = [proof.message.name for proof, _ in pair]
-        if any(often[name] > 1 for name in names):
+    for ring in rings:
+        if any(often[proof.message.name] > 1 for proof, _ in ring):
             continue
-        found.append(_finding(pair))
-        codes |= {p.message.name: frozenset(f.code for f in p.findings) for p, _ in pair}
+        found.append(_finding(ring))
+        codes |= {p.message.name: frozenset(f.code for f in p.findings) for p, _ in ring}
     return Swapped(tuple(found), codes)
 
 
-Pair = tuple[tuple[MessageProof, Stream], tuple[MessageProof, Stream]]
+Ring = tuple[tuple[MessageProof, Stream], ...]
+"""Each comes under the identifier of the next, the last under that of the first."""
 
 
-def _pairs(
+def _rings(
     table: FrameTable,
     came: Sequence[tuple[MessageProof, Stream]],
     span: Listened,
     limits: BenchLimits,
-) -> list[Pair]:
-    """Every two messages that are right only when exchanged; none where too many would have to be
-    looked at to know that each is the only one."""
+) -> list[Ring]:
+    """All that are right only when exchanged; none where too many would have to be looked at to
+    know that each is the only one."""
     if len(came) ** 2 > MOST_PAIRS:
         return []
     wrong = [_wrong(proof) for proof, _ in came]
     plain = [any(f.code in PLAIN for f in told) for told in wrong]
     seen = seen_under(table, (stream.key for _, stream in came))
-    likely = [
+
+    def may(one: int, other: int) -> bool:
+        return _may_be(came[one][1], came[other][1].key, seen)
+
+    @cache
+    def right(one: int, other: int) -> bool:
+        stream, key = came[one][1], came[other][1].key
+        return not _wrong(judged_under(table, stream, key, span, limits))
+
+    pairs = [
         (one, other)
         for one, other in combinations(range(len(came)), 2)
         # More than the range of a single message's values is wrong as defined.
         if (plain[one] or plain[other] or (wrong[one] and wrong[other]))
-        and _may_be(came[one][1], came[other][1].key, seen)
-        and _may_be(came[other][1], came[one][1].key, seen)
+        and may(one, other)
+        and may(other, one)
     ]
-    if len(likely) > MOST_JUDGED // 2:
+    if len(pairs) > MOST_JUDGED // 2:
         return []
-    found = []
-    for one, other in likely:
-        (_, first), (_, second) = came[one], came[other]
-        exchanged = (
-            judged_under(table, first, second.key, span, limits),
-            judged_under(table, second, first.key, span, limits),
-        )
-        if not any(map(_wrong, exchanged)):
-            found.append((came[one], came[other]))
+    found: list[tuple[int, ...]] = [p for p in pairs if right(*p) and right(*p[::-1])]
+    odd = [i for i, told in enumerate(wrong) if told]
+    likely = _on_rings([(a, b) for a, b in permutations(odd, 2) if may(a, b)])
+    if len(likely) <= MOST_JUDGED:
+        found += _rings_of(_on_rings([(a, b) for a, b in likely if right(a, b)]))
+    return [tuple(came[i] for i in ring) for ring in found]
+
+
+def _on_rings(edges: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Those of some steps from one to another after and before which there are others."""
+    kept = list(edges)
+    while True:
+        begin, end = {a for a, _ in kept}, {b for _, b in kept}
+        left = [(a, b) for a, b in kept if a in end and b in begin]
+        if len(left) == len(kept):
+            return kept
+        kept = left
+
+
+def _rings_of(edges: Sequence[tuple[int, int]]) -> list[tuple[int, ...]]:
+    """Every ring of three and more, from its first number on; none where there are very many."""
+    after: dict[int, list[int]] = {}
+    for one, other in edges:
+        after.setdefault(one, []).append(other)
+    found: list[tuple[int, ...]] = []
+    begun: list[tuple[int, ...]] = [(one,) for one in after]
+    while begun:
+        path = begun.pop()
+        for other in after[path[-1]]:
+            if other == path[0] and len(path) > 2:
+                if len(found) == MOST_JUDGED:
+                    return []
+                found.append(path)
+            elif other > path[0] and other not in path and len(path) < LONGEST_RING:
+                begun.append((*path, other))
     return found
 
 
@@ -164,19 +201,29 @@ def _may_be(stream: Stream, key: FrameKey, seen: Mapping[FrameKey, Seen]) -> boo
     return length and (rate or stream.cycle is None or stream.event)
 
 
-def _finding(pair: Pair) -> Finding:
-    (first, stream), (second, _) = pair
-    wrong = [*_wrong(first), *_wrong(second)]
+def _finding(ring: Ring) -> Finding:
+    _, stream = ring[0]
+    proofs = [proof for proof, _ in ring]
+    wrong = [f for proof in proofs for f in _wrong(proof)]
     right = dict.fromkeys(PLAIN.get(f.code, "values") for f in wrong)
-    labels = [p.message.label for p in (first, second)]
+    names = [p.message.name for p in proofs]
+    if len(ring) == 2:
+        labels = " and ".join(p.message.label for p in proofs)
+        told = f"{names[0]} and {names[1]} come under each other's identifiers ({labels})"
+    else:
+        under = [
+            f"{one.message.name} under that of {other.message.name} ({other.message.label})"
+            for one, other in zip(proofs, (*proofs[1:], proofs[0]), strict=True)
+        ]
+        told = f"{listing(names, LONGEST_RING)} come under each other's identifiers, "
+        told += listing(under, LONGEST_RING)
+    each = "either" if len(ring) == 2 else "any"
     return Finding(
         "identifiers-swapped",
         Weight.FAULT,
         Where(stream.network, stream.node),
-        f"{first.message.name} and {second.message.name} come under each other's identifiers "
-        f"({labels[0]} and {labels[1]}): exchanged, nothing is wrong in either; wrong as defined: "
-        f"{listing(right)}",
-        why="Every receiver takes the values of one message for those of the other.",
+        f"{told}: exchanged, nothing is wrong in {each}; wrong as defined: {listing(right)}",
+        why="Every receiver takes the values of one message for those of another.",
         action="Ask the maker which is right, the node or its definition, and have it corrected.",
-        figures=(Figure("messages", 2), Figure("wrong as defined", len(wrong))),
+        figures=(Figure("messages", len(ring)), Figure("wrong as defined", len(wrong))),
     )

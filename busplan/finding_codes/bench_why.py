@@ -38,8 +38,9 @@ CODES = (
     _entry(
         "identifiers-swapped",
         (FAULT,),
-        "Two messages are wrong as defined and right when their identifiers are exchanged, in more "
-        "than the range of one value: length, rate, counter or checksum, or in both messages.",
+        "Messages are wrong as defined and right when their identifiers are exchanged: two, in "
+        "more than the range of one value (length, rate, counter or checksum, or in both), or a "
+        "ring, each under the identifier of the next.",
         "Ask the maker which is right, the node or its definition, and have it corrected.",
     ),
     _entry(

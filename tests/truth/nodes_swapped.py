@@ -63,7 +63,47 @@ def pair_sends(swapped: bool, cycles: tuple[int, int] = (100, 100), crc: bool = 
     return sends
 
 
+# Three messages alike in length, each with a measured value and perhaps a counter.
+
+TRIO = ("Pump", "Valve", "Probe")
+TRIO_FIRST = 1552
+TRIO_COUNTERS = (24, 36, 52)
+
+
+def trio(cycles: tuple[int, int, int], counters: bool = False) -> str:
+    """The definition of the three."""
+    messages = ""
+    for place, name in enumerate(TRIO):
+        messages += f"""
+BO_ {TRIO_FIRST + place} Trio{name}: 8 TRIO
+ SG_ {name} : 0|16@1+ (0.01,0) [0|0] "l/min" OTHER
+"""
+        if counters:
+            start = TRIO_COUNTERS[place]
+            messages += f' SG_ {name}Counter : {start}|4@1+ (1,0) [0|15] "" OTHER\n'
+    return definition("TRIO", {TRIO_FIRST + i: c for i, c in enumerate(cycles)}, messages)
+
+
+def trio_sends(
+    under: tuple[int, int, int], cycles: tuple[int, int, int], counters: bool = False
+) -> Sends:
+    """What the three send, each under the identifier of the one that is named for it."""
+
+    def sends(book: Book, dice: random.Random) -> Iterator[Sent]:
+        for place, (name, every) in enumerate(zip(TRIO, cycles, strict=True)):
+
+            def of(k: int, name: str = name, place: int = place) -> dict[str, float | str]:
+                made: dict[str, float | str] = {name: wave(k, 20 - 4 * place, 2, 110, dice)}
+                return made | ({f"{name}Counter": k % 16} if counters else {})
+
+            for frame in cyclic(book, f"Trio{name}", every, of, dice=dice, first_ms=5 + 9 * place):
+                yield frame._replace(identifier=TRIO_FIRST + under[place])
+
+    return sends
+
+
 RATES = (100, 250)
+THREE_RATES = (100, 200, 400)
 APART = pair(FLOW_COUNTER, RETURN_COUNTER)
 SEALED = pair(FLOW_COUNTER + "\n" + FLOW_CRC, FLOW_COUNTER.replace("Flow", "Return"))
 
@@ -97,6 +137,45 @@ NODES: list[TruthNode] = [
         verdicts=("fail", "doubtful"),
         reasons=(("identifiers-swapped",),),
         never=("definition-differs", "identifiers-moved"),
+    ),
+    TruthNode(
+        "three in a ring, told by their rates",
+        "each under the identifier of the next; they differ in rate",
+        dbc=trio(THREE_RATES),
+        sender="TRIO",
+        sends=trio_sends((1, 2, 0), THREE_RATES),
+        verdicts=("fail",),
+        reasons=(("identifiers-swapped",),),
+        never=("definition-differs", "identifiers-moved"),
+    ),
+    TruthNode(
+        "three in a ring the other way, told by their counters",
+        "each under the identifier of the one before; they count at different places",
+        dbc=trio((100, 100, 100), counters=True),
+        sender="TRIO",
+        sends=trio_sends((2, 0, 1), (100, 100, 100), counters=True),
+        verdicts=("fail", "doubtful"),
+        reasons=(("identifiers-swapped",),),
+        never=("definition-differs", "identifiers-moved"),
+    ),
+    TruthNode(
+        "two of three swapped, the third looks like one of them",
+        "a ring would fit as well, but nothing is wrong with the third",
+        dbc=trio((100, 250, 250)),
+        sender="TRIO",
+        sends=trio_sends((1, 0, 2), (100, 250, 250)),
+        verdicts=("fail",),
+        reasons=(("identifiers-swapped",),),
+        never=("definition-differs", "identifiers-moved"),
+    ),
+    TruthNode(
+        "three in their places",
+        "healthy; counters",
+        dbc=trio(THREE_RATES, counters=True),
+        sender="TRIO",
+        sends=trio_sends((0, 1, 2), THREE_RATES, counters=True),
+        verdicts=("pass",),
+        never=("identifiers-swapped",),
     ),
     TruthNode(
         "pair that nothing tells apart",
