@@ -38,9 +38,10 @@ CODES = (
         "cycle-measured-fast",
         (CAUTION,),
         "Messages of a node come faster than stated, over the whole capture, and take more room on "
-        "the network than planned.",
-        "Ask the maker for the definition of this software, or state the measured cycle in the "
-        "plan and check the plan again.",
+        "the network than planned. Two nodes that send one identifier look like that, too.",
+        "See with busplan survey whether a second node sends it. If none does, ask the maker for "
+        "the definition of this software, or state the measured cycle in the plan and check the "
+        "plan again.",
     ),
     _entry(
         "cycle-measured-uneven",

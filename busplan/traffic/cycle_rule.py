@@ -72,6 +72,12 @@ _ACTION = (
     "Ask the maker for the definition of this software, or state what was measured in the plan and "
     "check the plan again."
 )
+_TWICE = (
+    "See with busplan survey whether a second node sends it, too. If none does, ask the maker for "
+    "the definition of this software, or state what was measured in the plan and check the plan "
+    "again."
+)
+"""What to do about frames that come faster: those of two senders do."""
 
 
 def off_by(stated: Stated, cycle: MeasuredCycle) -> float:
@@ -164,7 +170,7 @@ def _finding(network: str, node: str, fault: CycleFault, members: list[_Broken])
         Where(network, node, worst.stream.message.name),
         f"{counted(len(members), 'message')} of {node} {come} {words}: {', '.join(told)}",
         why=why,
-        action=_ACTION,
+        action=_TWICE if fault is CycleFault.FAST else _ACTION,
         figures=(
             Figure("measured", worst.figure_ms(fault), "ms"),
             Figure("stated", worst.stated.ms, "ms"),

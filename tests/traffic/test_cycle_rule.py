@@ -65,6 +65,15 @@ def test_nothing_is_said_where_nobody_states_a_cycle_or_too_little_came() -> Non
     assert fault_of(stream(0x100, cycle_ms=100), None) is None
 
 
+def test_what_comes_too_fast_may_come_from_two_nodes() -> None:
+    sent = stream(0x100, cycle_ms=100)
+    (fast,) = cycle_findings([(sent, measured_cycle(times([31.0, 69.0] * 10)))])
+    assert fast.code == "cycle-measured-fast"
+    assert "a second node sends it" in fast.action
+    (slow,) = cycle_findings([(sent, measured_cycle(times([200.0] * 10)))])
+    assert "second node" not in slow.action
+
+
 def test_messages_of_a_node_with_one_fault_are_one_finding() -> None:
     slow = measured_cycle(times([500] * 20))
     cells = [stream(0x100 + i, cycle_ms=100) for i in range(6)]
