@@ -295,6 +295,11 @@ def _by_capture(
     from busplan.commission.cover import Covered, saying_of
     from busplan.commission.entry import notes_kept
 
+    for finding in (f for f in capture.findings if f.code == "files-apart"):
+        raise UsageError(
+            f"{finding.where.file} {finding.summary}; an entry is of one recording: give each on "
+            "its own, or --offset if they recorded at the same time"
+        )
     origin = capture.frames.origin_ns
     facts = tuple(
         file_facts(path, capture.frames) | notes_kept(usable_notes([path], origin))

@@ -97,3 +97,13 @@ def test_what_cannot_be_entered(plan: Path, words: list[str], why: str) -> None:
     assert run.code == 3
     assert why in run.err
     assert not plan.with_suffix(".journal").exists()
+
+
+def test_recordings_of_different_hours_are_no_one_entry(plan: Path) -> None:
+    """Taken as one, nobody recorded most of it: mean loads near zero, every node silent."""
+    both = (CAPTURES / "key_on_short.log.gz", CAPTURES / "drive_short.log.gz")
+    run = busplan("commission", plan, *both)
+    assert run.code == 3
+    assert "key_on_short.log.gz begins" in run.err
+    assert "give each on its own" in run.err
+    assert not plan.with_suffix(".journal").exists()
