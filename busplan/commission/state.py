@@ -45,6 +45,15 @@ class TestState:
         """Whether it failed before it was proven."""
         return self.state == PROVEN and any(r.answer == FAILED for _, r in self.history)
 
+    @property
+    def passed_earlier(self) -> str:
+        """In words, that a capture entered after the failure passes, but shows the time before."""
+        if self.state != FAILED or self.proof is None:
+            return ""
+        failed = self.proof[0].number
+        passes = [e.number for e, r in self.history if r.answer == PROVEN and e.number > failed]
+        return f"entry {passes[-1]} passes, but was recorded before that" if passes else ""
+
 
 @dataclass(frozen=True, slots=True)
 class StateRow:
@@ -194,7 +203,7 @@ def _state(test: PlannedTest, entries: Sequence[Entry], vehicle: Vehicle) -> Tes
     )
     deciding = [h for h in history if h[1].answer in (PROVEN, FAILED)]
     if deciding:
-        proof = deciding[-1]
+        proof = _decides(deciding)
         accepted = next(
             (
                 e
@@ -207,6 +216,22 @@ def _state(test: PlannedTest, entries: Sequence[Entry], vehicle: Vehicle) -> Tes
     if history:
         return TestState(test, NOT_SHOWN, history, history[-1])
     return TestState(test, OPEN)
+
+
+def _decides(deciding: Sequence[tuple[Entry, Result]]) -> tuple[Entry, Result]:
+    """The latest result; but what was recorded before a failure is no proof that it is gone."""
+    now = deciding[0]
+    for later in deciding[1:]:
+        fails = now[1].answer == FAILED and later[1].answer == PROVEN
+        if not (fails and "" < _recorded(later[0]) < _recorded(now[0])):
+            now = later
+    return now
+
+
+def _recorded(entry: Entry) -> str:
+    """When an entry's capture began, as text in the order of time; empty when nobody knows."""
+    begins = [str(capture["from"]) for capture in entry.captures]
+    return min(begins) if begins and all(b.endswith(" UTC") for b in begins) else ""
 
 
 def _speaks(entry: Entry, test: PlannedTest) -> bool:

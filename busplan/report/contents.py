@@ -100,11 +100,6 @@ class Report:
         """Failures that somebody accepted."""
         return tuple(t for t in self.commissioning.tests if t.accepted is not None)
 
-    @cached_property
-    def repaired(self) -> tuple[TestState, ...]:
-        """Tests that failed before they were proven."""
-        return tuple(t for t in self.commissioning.tests if t.repaired)
-
     def of(self, state: str) -> tuple[TestState, ...]:
         """The tests that stand there."""
         return tuple(t for t in self.commissioning.tests if t.state == state)
@@ -156,8 +151,8 @@ class Report:
                 if isinstance(pack, Mapping):
                     yield state, state.proof[0], pack
 
-    def before_repair(self, state: TestState) -> Result | None:
-        """The latest failure before the proof of a repaired test."""
+    def failed_before(self, state: TestState) -> Result | None:
+        """The latest failure of a test that is proven since."""
         failed = [r for _, r in state.history if r.answer == FAILED]
         return failed[-1] if failed and state.repaired else None
 

@@ -10,10 +10,10 @@ import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from busplan.report.contents import Report, rows_of
-from busplan.wording import disarmed, listing, percent
+from busplan.wording import counted, disarmed, listing, percent
 
 # Okabe and Ito's palette: stays apart for colour-blind eyes.
 PEER, SHOWN, WARN = "#999999", "#0072B2", "#D55E00"
@@ -131,8 +131,8 @@ def _margins(report: Report) -> list[Plot]:
         axes.barh(places, [m for _, m in rows], color=colours, height=0.6)
         for place, (_, margin) in enumerate(rows):
             side = "left" if margin >= 0 else "right"
-            word = "" if margin >= 0 else " late"
-            axes.annotate(f" {margin:+.1f} s{word} ", (margin, place), ha=side, va="center")
+            told = f"{margin:+.1f} s" if margin >= 0 else f"{-margin:.1f} s late"
+            axes.annotate(f" {told} ", (margin, place), ha=side, va="center")
         axes.axvline(0.0, color=_INK, lw=1)
         axes.margins(x=0.25)
         axes.set(xlabel="margin [s]", yticks=list(places), yticklabels=[n for n, _ in rows])
@@ -143,14 +143,14 @@ def _margins(report: Report) -> list[Plot]:
 
 
 def _exchange(report: Report) -> list[Plot]:
-    """Heat exchange of each module, before a repair and as it is."""
+    """Heat exchange of each module, when the test failed and as it is."""
     found = []
     for state, _, pack in report.packs():
         now = _exchanges(pack)
         if not now:
             continue
         before: Mapping[str, tuple[float, float, float]] = {}
-        failed = report.before_repair(state)
+        failed = report.failed_before(state)
         if failed is not None and isinstance((failed.figures or {}).get("pack"), Mapping):
             before = _exchanges((failed.figures or {})["pack"])
         found.append(_exchange_plot(now, before))
@@ -181,7 +181,7 @@ def _exchange_plot(
         places = range(len(names))
         if before:
             old = [100 * before[n][0] if n in before else float("nan") for n in names]
-            axes.scatter(places, old, marker="x", color=WARN, label="before the repair", zorder=3)
+            axes.scatter(places, old, marker="x", color=WARN, label="when it failed", zorder=3)
         value = [100 * now[n][0] for n in names]
         low = [max(100 * (now[n][0] - now[n][1]), 0.0) for n in names]
         high = [max(100 * (now[n][2] - now[n][0]), 0.0) for n in names]
@@ -199,39 +199,71 @@ def _exchange_plot(
     )
     moved = [n for n in names if n in before and before[n][0] < 0.8 * now[n][0]]
     if moved:
-        text += "; before the repair " + listing([f"{n} {percent(before[n][0], 0)}" for n in moved])
+        text += "; when it failed " + listing([f"{n} {percent(before[n][0], 0)}" for n in moved])
     return Plot("Modules in the warm-up", f"{text}.", _drawn(draw, (7.2, 3.2), f"{text}."))
 
 
 def _resistances(report: Report) -> list[Plot]:
-    """Resistance of each cell."""
+    """Resistance of each cell with its interval."""
     for _, _, pack in report.packs():
         rows = [
-            (int(r["cell"]), value)
+            _Cell(r["cell"], value, *_interval(r, value), bad=r.get("answer") == "bad")
             for r in rows_of(pack, "cells")
             if isinstance(r.get("cell"), int)
             and (value := _number(r, "resistance_mohm")) is not None
         ]
-        if not rows:
-            continue
-        return [_resistance_plot(rows)]
+        if rows:
+            return [_resistance_plot(rows)]
     return []
 
 
-def _resistance_plot(rows: Sequence[tuple[int, float]]) -> Plot:
-    highest = max(rows, key=lambda r: r[1])
-    middle = sorted(v for _, v in rows)[len(rows) // 2]
+class _Cell(NamedTuple):
+    number: int
+    value: float
+    low: float
+    high: float
+    bad: bool
+
+
+def _interval(row: Mapping[str, Any], value: float) -> tuple[float, float]:
+    low, high = _number(row, "resistance_low_mohm"), _number(row, "resistance_high_mohm")
+    return value if low is None else low, value if high is None else high
+
+
+def _resistance_plot(rows: Sequence[_Cell]) -> Plot:
+    highest = max(rows, key=lambda r: r.value)
+    middle = sorted(r.value for r in rows)[len(rows) // 2]
 
     def draw(axes: Any) -> None:
-        axes.scatter([c for c, _ in rows], [v for _, v in rows], s=12, color=SHOWN)
-        axes.annotate(f" cell {highest[0]}", highest, color=WARN, va="center")
+        for bad, colour in ((False, SHOWN), (True, WARN)):
+            of = [r for r in rows if r.bad is bad]
+            sides = [[max(r.value - r.low, 0) for r in of], [max(r.high - r.value, 0) for r in of]]
+            axes.errorbar(
+                [r.number for r in of],
+                [r.value for r in of],
+                yerr=sides,
+                fmt="o",
+                ms=3.5,
+                lw=0.8,
+                color=colour,
+            )
+        word = " (bad)" if highest.bad else ""
+        axes.annotate(
+            f"cell {highest.number}{word}",
+            (highest.number, highest.value),
+            xytext=(7, 0),
+            textcoords="offset points",
+            va="center",
+            color=WARN if highest.bad else _INK,
+        )
         axes.axhline(middle, color=PEER, lw=1)
         axes.set(xlabel="cell", ylabel="resistance [mΩ]")
         axes.set_ylim(bottom=0)
 
     text = (
-        f"Resistance of {len(rows)} cells: the middle one {middle:.2f} mΩ, the highest is cell "
-        f"{highest[0]} with {highest[1]:.2f} mΩ."
+        f"Resistance of {counted(len(rows), 'cell')}, each with its interval of 95 %: the middle "
+        f"one {middle:.2f} mΩ, the highest is cell {highest.number} with {highest.value:.2f} mΩ "
+        f"({highest.low:.2f} to {highest.high:.2f})."
     )
     return Plot("Cells", text, _drawn(draw, (7.2, 3.0), text))
 

@@ -1,5 +1,6 @@
 """``busplan commission`` from the first entry to the changed journal, on the demo's captures."""
 
+import gzip
 import io
 import json
 import shutil
@@ -23,6 +24,17 @@ def states(out: str) -> dict[str, str]:
     return {t["test"]: t["state"] for t in json.loads(out)["tests"]}
 
 
+def a_day_later(name: str, plan: Path) -> Path:
+    """A capture of the demo as if it had been recorded on the next day."""
+    lines = gzip.decompress((CAPTURES / name).read_bytes()).decode().splitlines()
+    shifted = plan.with_name("next_day.log")
+    with shifted.open("w") as file:
+        for line in lines:
+            time, rest = line[1:].split(")", 1)
+            file.write(f"({float(time) + 86400:.6f}){rest}\n")
+    return shifted
+
+
 def test_a_build_is_ticked_off(plan: Path) -> None:
     capture = plan.with_name("key_on_short.log.gz")
     capture.write_bytes((CAPTURES / "key_on_short.log.gz").read_bytes())
@@ -43,7 +55,9 @@ def test_a_build_is_ticked_off(plan: Path) -> None:
     failed = busplan("commission", plan, CAPTURES / "key_on_welded_short.log.gz")
     assert failed.code == 2
     assert "! key-on: failed" in failed.out
-    again = busplan("commission", plan, CAPTURES / "key_on_short.log.gz", "--tables")
+    again = busplan("commission", plan, CAPTURES / "key_on_short.log.gz")
+    assert "entry 3 passes, but was recorded before that" in " ".join(again.out.split())
+    again = busplan("commission", plan, a_day_later("key_on_short.log.gz", plan), "--tables")
     assert "failed before, now proven" in again.out
     assert "High voltage can kill" in again.err
 
@@ -52,18 +66,18 @@ def test_a_build_is_ticked_off(plan: Path) -> None:
     accepted = busplan(*hand, "--accept", "bonding", "--remark", "dry paint, see drawing")
     assert "accepted by A. Tester: dry paint" in accepted.out
     assert "labels: proven" in busplan(*hand, "--looked", "labels=yes").out
-    wrong = busplan(*hand, "--correct", "5", "--remark", "the wrong van")
+    wrong = busplan(*hand, "--correct", "6", "--remark", "the wrong van")
     assert states(busplan("commission", plan, "--json").out)["labels"] == "proven"
     assert wrong.code == 1
     assert busplan("commission", plan, "--verify").code == 0
 
     journal = plan.with_suffix(".journal")
     data = journal.read_bytes()
-    assert len(data.splitlines()) == 7
+    assert len(data.splitlines()) == 8
     journal.write_bytes(data.replace(b"dry paint", b"dry plant"))
     changed = busplan("commission", plan, "--verify")
     assert changed.code == 2
-    assert "line 5 has been changed" in changed.out
+    assert "line 6 has been changed" in changed.out
     assert busplan(*hand, "--looked", "leaks=yes").code == 3
 
 

@@ -7,7 +7,7 @@ from support.plans import PLAN, PUMP, VCU, write_plan
 
 from busplan.commission.by_hand import accepted, looked, measured, named_test, remark
 from busplan.commission.entry import Entry, Journal, Result
-from busplan.commission.state import commissioning_of
+from busplan.commission.state import TestState, commissioning_of
 from busplan.errors import PlanError, UsageError
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.reader import load_plan
@@ -62,6 +62,24 @@ def test_the_latest_that_tells_decides_and_not_shown_changes_nothing(vehicle: Ve
     assert (repaired.state, repaired.repaired) == ("proven", True)
     assert repaired.proof is not None
     assert repaired.proof[0].number == 3
+
+
+def test_what_was_recorded_before_a_failure_proves_no_repair(vehicle: Vehicle) -> None:
+    def told(*said: tuple[str, str]) -> TestState:
+        entries = tuple(
+            Entry(n, "now", "A", "capture", (Result("leaks", answer),), captures=({"from": begin},))
+            for n, (answer, begin) in enumerate(said, 1)
+        )
+        return commissioning_of(vehicle, Journal(entries)).tests[0]
+
+    day = "2026-05-04 {}:00:00.001 UTC".format
+    earlier = told(("failed", day(17)), ("proven", day(16)))
+    assert earlier.state == "failed"
+    assert earlier.passed_earlier == "entry 2 passes, but was recorded before that"
+    later = told(("failed", day(17)), ("proven", day(18)), ("proven", day(16)))
+    assert (later.state, later.repaired, later.passed_earlier) == ("proven", True, "")
+    assert told(("failed", day(17)), ("proven", "0.000 s")).state == "proven"
+    assert told(("proven", day(18)), ("failed", day(17))).state == "failed"
 
 
 def test_a_corrected_entry_does_not_count(vehicle: Vehicle) -> None:

@@ -195,17 +195,42 @@ def test_every_picture_has_a_text(report: Report, page: str) -> None:
         root = ElementTree.fromstring(plot.svg)
         assert root.attrib["aria-label"] == plot.text
         assert "currentColor" in plot.svg
+    assert re.search(r">\s*2.5 s late", plots[1].svg)
     assert re.search(r'<img alt="[^"]{20,}"', page)
 
 
-def test_a_plot_of_modules_tells_the_repair(report: Report) -> None:
+def test_a_plot_of_modules_tells_the_failure(report: Report) -> None:
     from busplan.report.figures import _exchange_plot
 
     plot = _exchange_plot(
         {"A1": (1.0, 0.9, 1.1), "C2": (1.0, 0.9, 1.1)},
         {"A1": (1.0, 0.9, 1.1), "C2": (0.4, 0.3, 0.5)},
     )
-    assert "before the repair C2 40 %" in plot.text
+    assert "when it failed C2 40 %" in plot.text
+
+
+def test_a_plot_of_cells_marks_what_is_bad_and_nothing_else() -> None:
+    from busplan.report.figures import WARN, _Cell, _resistance_plot
+
+    cells = [_Cell(n, 0.45, 0.44, 0.46, bad=False) for n in range(1, 5)]
+    plot = _resistance_plot([*cells, _Cell(5, 0.46, 0.4, 0.52, bad=False)])
+    assert WARN.lower() not in plot.svg.lower()
+    assert "cell 5 with 0.46 mΩ (0.40 to 0.52)" in plot.text
+    marked = _resistance_plot([*cells, _Cell(5, 0.6, 0.57, 0.65, bad=True)]).svg
+    assert WARN.lower() in marked.lower()
+    assert "cell 5 (bad)" in marked
+
+
+def test_nothing_is_called_repaired(report: Report) -> None:
+    """That a test passes is seen; that somebody repaired something is not."""
+    first = report.commissioning.journal.entries[0]
+    name = first.results[0].test
+    after = replace(first, number=4, results=(Result(name, "proven", "in order"),))
+    journal = Journal((*report.commissioning.journal.entries, after))
+    told = replace(report, commissioning=commissioning_of(report.vehicle, journal))
+    page = page_of(told, None)
+    assert "failed before, proven since" in page
+    assert "repair" not in page
 
 
 def test_json_and_tables_say_the_same(report: Report) -> None:
