@@ -26,6 +26,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             lonely.setdefault((need.network, need.node), []).append(need)
     for (network, node), group in lonely.items():
         yield _sender_missing(network, node, group)
+    yield from _unheard_twins(vehicle)
 
 
 class Unmet(NamedTuple):
@@ -169,6 +170,48 @@ def _moved(vehicle: Vehicle, need: Need, stream: Stream) -> Finding:
         else f"The identifiers of {part.name} are fixed: move another node instead, or let a "
         "gateway translate.",
         (Figure("expected", expected), Figure("sent", sent)),
+    )
+
+
+def _unheard_twins(vehicle: Vehicle) -> Iterator[Finding]:
+    """Nodes of one part of which a receiver knows one only, since the others were set apart."""
+    senders = Senders(vehicle)
+    sent: dict[tuple[str, str, str], list[Stream]] = {}
+    for stream in vehicle.streams:
+        if stream.own and stream.message.j1939 is None:
+            part = vehicle.nodes[stream.node].part.name
+            sent.setdefault((stream.network, part, stream.message.name), []).append(stream)
+    groups = by_message([n for n in vehicle.needs if not n.named_by])
+    heard = {(n[0].node, s.label) for n in groups for s in senders.of(n[0])}
+    for need, *_ in groups:
+        for stream in senders.of(need):
+            part = vehicle.nodes[stream.node].part.name
+            twins = [
+                s
+                for s in sent.get((need.network, part, need.message.name), ())
+                if s.node not in (need.node, stream.node) and (need.node, s.label) not in heard
+            ]
+            if twins:
+                yield _unheard(vehicle, need, stream, twins)
+                break
+
+
+def _unheard(vehicle: Vehicle, need: Need, known: Stream, twins: Sequence[Stream]) -> Finding:
+    part, name = vehicle.nodes[need.node].part, need.message.name
+    settable = part.identifiers != "fixed"
+    others = listing([f"{s.message.label} of {s.node}" for s in twins])
+    return Finding(
+        "identifier-moved",
+        Weight.NOTE if settable else Weight.CAUTION,
+        Where(need.network, need.node, name),
+        f"{need.node} expects {name} as {known.message.label}, as {known.node} sends it on "
+        f"{need.network}; it does not know {others}.",
+        f"Unless {need.node} is told, it never receives {'it' if len(twins) == 1 else 'them'}.",
+        f"Let {need.node} receive {others}, too, and put it into its definition file."
+        if settable
+        else f"The identifiers of {part.name} are fixed: let a gateway translate, or put its like "
+        "on another network.",
+        (Figure("expected", known.message.label), Figure("not known", others)),
     )
 
 

@@ -227,7 +227,8 @@ NEEDS = (
         "identifier-moved",
         (NOTE, CAUTION),
         "A node listens for a message under one identifier, and the plan has moved the sender to "
-        "another one. Unless the receiver is told, it never gets the message.",
+        "another one; or it knows the message of one node only, where several nodes of that part "
+        "send it. Unless the receiver is told, it never gets the message.",
         "Set the new identifier in the receiver, or move another node instead.",
         "A note when the receiver's identifiers can be set, a caution when they are fixed.",
     ),

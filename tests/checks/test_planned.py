@@ -250,6 +250,27 @@ def test_a_moved_sender(tmp_path: Path) -> None:
     assert "expects PumpStatus as 0x120; pump sends it as 0x130" in finding.summary
 
 
+def test_a_second_part_of_a_kind_that_its_receiver_does_not_know(tmp_path: Path) -> None:
+    """The definitions of vcu hold 0x120 only, so 0x130 never gets to it."""
+    second = '[node.pump_2]\npart = "pump"\non = ["loop"]\nidentifier_offset = 0x10\n'
+    plan = PLAN + second
+    assert findings(tmp_path, plan) == []  # a note: the identifiers of vcu are free
+    (note,) = run_checks(load_plan(tmp_path / "plan.toml"), ["identifier-moved"])
+    assert note.weight is Weight.NOTE
+    assert "vcu expects PumpStatus as 0x120, as pump sends it on loop" in note.summary
+    assert note.summary.endswith("it does not know 0x130 of pump_2.")
+    fixed = plan.replace('"free"', '"fixed"')
+    assert "0x130 of pump_2" in only(findings(tmp_path, fixed), "identifier-moved").summary
+    # With both in its definitions nothing is amiss, nor where they are on another network.
+    speeds = [signal("PumpSpeed", 0, 16, unit="rpm", to="VCU")]
+    order = message(0x150, "PumpOrder", "VCU", signal("PumpTarget", 0, 16, unit="rpm", to="PUMP"))
+    told = [message(0x120, "PumpStatus", "PUMP", *speeds), message(0x130, "Two", "PUMP", *speeds)]
+    both = dbc(["VCU", "PUMP"], order, *told, cycles={0x150: 50})
+    assert "identifier-moved" not in {f.code for f in findings(tmp_path, fixed, vcu=both)}
+    apart = fixed.replace(second, second.replace("loop", "main"))
+    assert "identifier-moved" not in {f.code for f in findings(tmp_path, apart)}
+
+
 def test_a_node_without_messages(tmp_path: Path) -> None:
     stray = dbc(["STRAY", "OTHER"], message(0x500, "Strange", "OTHER", signal("S", to="STRAY")))
     plan = PLAN + (
