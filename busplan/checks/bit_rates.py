@@ -29,7 +29,7 @@ def _wrong_rate(vehicle: Vehicle, node: Node, port: Port, network: Network) -> F
     fitting = [
         n.name
         for n in vehicle.networks.values()
-        if n.bit_rate in port.bit_rates and n.name != network.name
+        if n.bit_rate in port.bit_rates and n.name not in node.on
     ]
     elsewhere = "Give it a network of its own"
     if fitting:

@@ -97,12 +97,13 @@ def _identical_parts(
     part = vehicle.nodes[nodes[0]].part
     labels = [streams[0].message.label for streams in groups]
     messages = [streams[0].message.name for streams in groups]
+    same = "identifier" if len(labels) == 1 else counted(len(labels), "identifier")
     return Finding(
         "identical-parts-clash",
         Weight.FAULT,
         Where(network, nodes[0], messages[0]),
-        f"{listing(nodes)} are the same part ({part.name}) and send the same "
-        f"{counted(len(labels), 'identifier')} on {network}: {listing(labels)}.",
+        f"{listing(nodes)} are the same part ({part.name}) and send the same {same} "
+        f"on {network}: {listing(labels)}.",
         f"Nobody can tell whose {messages[0]} it is. " + _COLLIDE,
         _tell_apart(part, nodes),
         (Figure("nodes", len(nodes)), Figure("equal identifiers", len(labels))),

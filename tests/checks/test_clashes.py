@@ -52,6 +52,7 @@ def test_identical_parts_with_offsets_are_told_to_use_them() -> None:
     pump = Part("pump", "Ash", {}, identifiers=(0, 0x10))
     (finding,) = findings(stream(1, node="x"), stream(1, node="y"), x=pump, y=pump)
     assert "0x10" in finding.action
+    assert "send the same identifier on a: 0x001." in finding.summary
 
 
 def test_different_lengths() -> None:

@@ -43,6 +43,24 @@ def test_bit_rate(tmp_path: Path) -> None:
     assert "(main)" in finding.action
 
 
+def test_a_node_is_not_sent_to_a_network_where_it_is_already(tmp_path: Path) -> None:
+    """Only the port on the other network speaks that network's rate."""
+    text = """
+[network.loop]
+bit_rate = 250_000
+[network.main]
+bit_rate = 500_000
+[part.gate]
+port.a = { message = [], bit_rates = [500_000] }
+port.b = { message = [], bit_rates = [500_000] }
+[node.gate]
+part = "gate"
+on = { a = "loop", b = "main" }
+"""
+    (told,) = [f for f in findings(tmp_path, text) if f.code == "bit-rate"]
+    assert told.action.startswith("Give it a network of its own, ")
+
+
 FD_PLAN = PLAN.replace("250_000", "250_000\ndata_bit_rate = 2_000_000")
 
 
