@@ -18,9 +18,14 @@ def open_ordinary(path: Path) -> BufferedReader:
     """An ordinary file, opened to read its bytes.
 
     Raises ``OSError`` when it cannot be opened, :class:`UnfitFileError` for devices, pipes and
-    sockets. It never waits, as opening a pipe that nobody writes to does.
+    sockets, and for what can be no path. It never waits, as opening a pipe that nobody writes to
+    does.
     """
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        handle = os.open(path, flags)
+    except ValueError:  # a NUL in it
+        raise UnfitFileError(0, "is no path that a file can have", str(path)) from None
     kind = os.fstat(handle).st_mode
     if stat.S_ISREG(kind):
         return os.fdopen(handle, "rb")

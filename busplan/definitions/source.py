@@ -25,15 +25,23 @@ class NoSuchFileError(PlanError):
         self.beside = beside
 
 
+class UnreadableFileError(PlanError):
+    """A definition file cannot be read; ``reason`` says why."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        super().__init__([Problem(str(path), None, "", f"cannot be read: {reason}")])
+        self.reason = reason
+
+
 def read_bytes(path: Path) -> bytes:
-    """The bytes of a definition file; ``NoSuchFileError``, or ``PlanError`` for other reasons."""
+    """The bytes of a definition file; ``NoSuchFileError``, or ``UnreadableFileError``."""
     try:
         return read_whole(path, LARGEST)
     except OSError as error:
-        problem = Problem(str(path), None, "", f"cannot be read: {error.strerror}")
         if isinstance(error, FileNotFoundError | NotADirectoryError):
+            problem = Problem(str(path), None, "", f"cannot be read: {error.strerror}")
             raise NoSuchFileError(problem, _definition_files(path.parent)) from error
-        raise PlanError([problem]) from error
+        raise UnreadableFileError(path, error.strerror or "no reason given") from error
 
 
 def _definition_files(folder: Path) -> tuple[str, ...]:

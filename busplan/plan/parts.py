@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path, PureWindowsPath
 
 from busplan.definitions.dbc import Definitions
-from busplan.definitions.source import NoSuchFileError
+from busplan.definitions.source import NoSuchFileError, UnreadableFileError
 from busplan.errors import PlanError
 from busplan.plan.context import Context
 from busplan.plan.locate import KeyPath, show_path
@@ -13,6 +13,7 @@ from busplan.plan.paper import draft_finding, paper_messages
 from busplan.plan.problems import BACKSLASHES, suggestion
 from busplan.plan.schema import PartSpec, PortSpec
 from busplan.plan.vehicle import Part, Port
+from busplan.wording import one_line
 
 
 def resolve_part(context: Context, name: str, spec: PartSpec) -> Part | None:
@@ -100,6 +101,9 @@ def _definitions(context: Context, file: str, path: KeyPath) -> Definitions | No
             if any(c in file for c in "\t\n\r\f\b\x1b"):
                 near += f"; {BACKSLASHES}"
             context.problems.add(path, f'there is no file "{file}" beside the plan{near}')
+        except UnreadableFileError as error:
+            context.definitions[file] = None
+            context.problems.add(path, f'"{one_line(file, 80)}" cannot be read: {error.reason}')
         except PlanError as error:
             context.definitions[file] = None
             context.problems.take(error)

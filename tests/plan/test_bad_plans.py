@@ -51,6 +51,8 @@ EDITS = [
     ("[0x0, 0x10]", '"fixd"', 11, "part.pump.identifiers", ['"fixed"', '"free"', '"fixd"']),
     ('sender = "PUMP"', 'sender = "PMP"', 10, "part.pump.sender", ['"PMP"', '"PUMP"?']),
     ('sender = "PUMP"\n', "", 8, "part.pump", ['"sender" is missing', '"PUMP", "VCU"']),
+    ('"pump.dbc"', '"."', 9, "part.pump.definitions", ['"." cannot be read: Is a directory']),
+    ('"pump.dbc"', r'"\u0000"', 9, "part.pump.definitions", ["is no path that a file can have"]),
     ('"pump.dbc"', '"pmp.dbc"', 9, "part.pump.definitions", ['"pmp.dbc"', '"pump.dbc"?']),
     ('part = "pump"', 'part = "pumpe"', 17, "node.pump.part", ["no part", '"pump"?']),
     ('on = ["loop"]', 'on = ["lop"]', 18, "node.pump.on #1", ["no network", '"loop"?']),
