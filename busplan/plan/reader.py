@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import codecs
 import os
 import re
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from busplan.errors import PlanError, Problem
 from busplan.files import read_whole
-from busplan.plan.locate import key_lines
+from busplan.plan.locate import key_lines, show_path
 from busplan.plan.problems import BACKSLASHES, Problems, near_miss
 from busplan.plan.vehicle import Vehicle
 
@@ -33,6 +34,7 @@ _LONG_KEY = re.compile(
 )
 _SIGNED_HEX = re.compile(r"=\s*\[?\s*([+-]0x[0-9A-Fa-f_]*[0-9A-Fa-f])")
 _IN_DOUBLE_QUOTES = re.compile(r'"[^"]*\\')
+_TWICE = re.compile(r"Cannot (?:declare|mutate immutable namespace) (\(.*\))(?: twice)?")
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -276,4 +278,8 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
         hint = f"; TOML takes no sign before 0x: write {int(found[1].replace('_', ''), 16)}"
     elif match and _IN_DOUBLE_QUOTES.search(written):
         hint = f"; {BACKSLASHES}"
+    if found := _TWICE.fullmatch(message):
+        message = f"the table or key {show_path(ast.literal_eval(found[1]))} is there twice"
+    elif message == "Cannot overwrite a value":
+        message = "a key is there twice"
     return Problem(file, line, column, f"not valid TOML: {message[:1].lower()}{message[1:]}{hint}")

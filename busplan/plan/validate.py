@@ -137,9 +137,10 @@ def read_table(model: type[S], table: Any, path: KeyPath, problems: Problems) ->
     try:
         return model.model_validate(table)
     except ValidationError as error:
-        errors = error.errors(include_url=False, include_context=False)
+        errors = error.errors(include_url=False)
     for item in errors:
-        _explain(model, item["type"], item["loc"], item["input"], path, problems)
+        bound = _bound(item["type"], item.get("ctx", {}))
+        _explain(model, item["type"], item["loc"], item["input"], bound, path, problems)
     if any(item["type"] != "extra_forbidden" for item in errors):
         return None
     return model.model_validate(_without(table, [e["loc"] for e in errors]))
@@ -150,10 +151,14 @@ def _explain(
     kind: str,
     loc: tuple[str | int, ...],
     value: Any,
+    bound: tuple[str, str],
     path: KeyPath,
     problems: Problems,
 ) -> None:
-    """Say what pydantic found wrong at ``loc`` inside the table at ``path``."""
+    """Say what pydantic found wrong at ``loc`` inside the table at ``path``.
+
+    ``bound``: the bound that was passed, in words and as a number, where it was one.
+    """
     place = (*path, *loc)
     if kind == "missing":
         allowed, _ = _field_at(model, loc)
@@ -165,7 +170,29 @@ def _explain(
         problems.add(place, f"unknown key{hint}")
     else:
         allowed, _ = _field_at(model, loc)
-        problems.add(place, f"must be {allowed or 'a table'}; got {show_value(value)}")
+        words, number = bound
+        known = not number or re.search(rf"(?<![\d.]){re.escape(number)}(?!\.?\d)", allowed)
+        told = "" if known else f" ({words} {number})"
+        problems.add(place, f"must be {allowed or 'a table'}{told}; got {show_value(value)}")
+
+
+_BOUNDS = {
+    "less_than_equal": ("at most", "le"),
+    "less_than": ("below", "lt"),
+    "greater_than_equal": ("at least", "ge"),
+    "greater_than": ("above", "gt"),
+    "string_too_long": ("letters: at most", "max_length"),
+    "too_long": ("entries: at most", "max_length"),
+}
+
+
+def _bound(kind: str, context: Mapping[str, Any]) -> tuple[str, str]:
+    """The bound that a value has passed, in words and as a number; empty where it is none."""
+    words, key = _BOUNDS.get(kind, ("", ""))
+    limit = context.get(key)
+    if limit is None:
+        return "", ""
+    return words, str(int(limit) if float(limit).is_integer() else limit)
 
 
 _TABLES: Mapping[str, type[Spec]] = {

@@ -51,6 +51,19 @@ EDITS = [
     ("[0x0, 0x10]", '"fixd"', 11, "part.pump.identifiers", ['"fixed"', '"free"', '"fixd"']),
     ('sender = "PUMP"', 'sender = "PMP"', 10, "part.pump.sender", ['"PMP"', '"PUMP"?']),
     ('sender = "PUMP"\n', "", 8, "part.pump", ['"sender" is missing', '"PUMP", "VCU"']),
+    # A bound that the words do not tell is told with them, and none twice.
+    (
+        *("bit_rate = 250_000", "bit_rate = 250_000\ncable.trunk_m = 10_001", 5),
+        *("network.loop.cable.trunk_m", ["in metres, 0 or more (at most 10000); got 10001"]),
+    ),
+    (
+        *("bit_rate = 250_000", "bit_rate = 250_000\nload_limit = 1.5", 5),
+        *("network.loop.load_limit", ["up to 1, such as 0.5 for 50 %; got 1.5"]),
+    ),
+    (
+        *("bit_rate = 250_000", "bit_rate = 250_000\nfault_interval_ms = 86_400_001", 5),
+        *("network.loop.fault_interval_ms", ["0.001 or more (at most 86400000); got 86400001"]),
+    ),
     ('"pump.dbc"', '"."', 9, "part.pump.definitions", ['"." cannot be read: Is a directory']),
     ('"pump.dbc"', r'"\u0000"', 9, "part.pump.definitions", ["is no path that a file can have"]),
     ('"pump.dbc"', '"pmp.dbc"', 9, "part.pump.definitions", ['"pmp.dbc"', '"pump.dbc"?']),
@@ -249,7 +262,10 @@ def test_a_broken_definition_file_is_told_with_its_own_lines(tmp_path: Path) -> 
         (b"\x00\x01\xff\xfe" * 100, "not a text file"),
         (b"name = 'caf\xe9'\n", "not text in UTF-8"),
         (b"[vehicle\nname = 1\n", "not valid TOML"),
-        (b"a = 1\na = 2\n", "not valid TOML"),
+        (b"a = 1\na = 2\n", "not valid TOML: a key is there twice"),
+        (b"[A.b]\n[A.b]\n", "not valid TOML: the table or key A.b is there twice"),
+        (b'a.b = {}\n[a."b"]\n', "the table or key a.b is there twice"),
+        (b"a = []\n[[a]]\n", "the table or key a is there twice"),
         (b'VERSION ""\nNS_ :\n', "definition file (DBC)"),
     ],
 )
