@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import Any
 
@@ -110,6 +110,13 @@ class Finding:
             "figures": [{"name": f.name, "value": f.value, "unit": f.unit} for f in self.figures],
             **({"paste": list(self.paste)} if self.paste else {}),
         }
+
+    def later(self, seconds: float) -> Finding:
+        """The same of a part that begins so long after the first frame of its capture."""
+        if self.where.time_ns is None or not seconds:
+            return self
+        time_ns = self.where.time_ns + round(seconds * 1e9)
+        return replace(self, where=replace(self.where, time_ns=time_ns))
 
     @staticmethod
     def from_dict(plain: dict[str, Any]) -> Finding:

@@ -18,6 +18,7 @@ from busplan.pack.reading import PackReadings, SignalReading
 from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
 from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
+from busplan.traffic.clock_steps import longest_of_one_clock
 from busplan.traffic.silence import allowed_of, allowed_of_part
 from busplan.transport.messages import put_together
 from busplan.wording import listing, plural
@@ -33,7 +34,8 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
 
     The table's networks bear the plan's names (:func:`busplan.capture.capture.apply_plan`).
     :class:`PlanError` when the plan has no ``[pack]``; :class:`CaptureError` when the capture
-    carries none of its cells and sensors, or is too long.
+    carries none of its cells and sensors, or is too long. Where the clock of the recording was set
+    back, the longest part with one clock is taken.
     """
     layout = vehicle.pack
     if layout is None:
@@ -41,10 +43,14 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             f"{vehicle.source}: there is no [pack] section; "
             "`busplan pack --suggest` proposes one from the definitions"
         )
-    refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
     readings = PackReadings.of(vehicle, layout)
     findings: list[Finding] = []
     wanted = [*readings.cells, *readings.sensors, *readings.quantities.values()]
+    origin_ns, told = table.origin_ns, ""
+    one_clock = longest_of_one_clock(table, *_carried_on(wanted, vehicle))
+    if one_clock is not None:
+        table, told = one_clock.part, one_clock.told
+    refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
     traces = iter(_traces(table, vehicle, wanted, findings))
     cells = tuple(islice(traces, len(readings.cells)))
     sensors = tuple(islice(traces, len(readings.sensors)))
@@ -56,8 +62,25 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
             f"(networks in it: {heard})"
         )
     findings += _not_received(layout, cells, "cell") + _not_received(layout, sensors, "sensor")
-    span_s = table.span_ns / 1e9
-    return PackSeries(cells, sensors, quantities, span_s, tuple(findings), _pauses(table))
+    return PackSeries(
+        cells,
+        sensors,
+        quantities,
+        table.span_ns / 1e9,
+        tuple(findings),
+        _pauses(table),
+        begin_s=(table.origin_ns - origin_ns) / 1e9,
+        one_clock=told,
+    )
+
+
+def _carried_on(
+    wanted: Sequence[SignalReading | None], vehicle: Vehicle
+) -> tuple[frozenset[str], frozenset[int]]:
+    """The networks and identifiers on which some readings come."""
+    paths = {reading.address[:3] for reading in wanted if reading is not None}
+    keys = [s.key for s in vehicle.streams if s.path in paths]
+    return frozenset(k.network for k in keys), frozenset(k.identifier for k in keys)
 
 
 def _pauses(table: FrameTable) -> F64:

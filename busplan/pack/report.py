@@ -81,10 +81,11 @@ class PackReport:
     ``temperature_c`` (cells,) is the median temperature of each cell's module. ``voltage_range``
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
-    of the pack alone. ``standing`` are readings that stood still while what drives them moved,
-    ``unmoved`` are temperatures that did so while the current must have warmed them: either they
-    are not read, or the pack is cooled that well. ``unbelieved`` are the channels (kind, index)
-    that were left out of every judgement.
+    of the pack alone. ``one_clock`` says which part was judged where the capture's clock was set
+    back; the places of ``findings`` count from the capture's first frame. ``standing`` are readings
+    that stood still while what drives them moved, ``unmoved`` are temperatures that did so while
+    the current must have warmed them: either they are not read, or the pack is cooled that well.
+    ``unbelieved`` are the channels (kind, index) that were left out of every judgement.
     """
 
     layout: PackLayout
@@ -116,6 +117,7 @@ class PackReport:
     unbelieved: frozenset[tuple[str, int]]
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
+    one_clock: str = ""
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -280,7 +282,8 @@ def evaluate_pack(
         unbelieved=unbelievable,
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),
-        findings=tuple(by_weight(findings)),
+        one_clock=series.one_clock,
+        findings=tuple(by_weight(f.later(series.begin_s) for f in findings)),
     )
 
 

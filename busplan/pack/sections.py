@@ -60,11 +60,14 @@ def sections(report: PackReport) -> tuple[Section, ...]:
 def _recording(report: PackReport) -> Section | None:
     """What reading the capture and its definitions had to tolerate; nothing to say if nothing."""
     told = [f for f in report.tolerated if f.weight > Weight.NOTE]
-    if not told:
-        return None
-    summaries = listing([f.summary.rstrip(".") for f in told], 2)
-    text = f"{counted(len(told), 'caution')} of reading it: {summaries}"
-    return not_shown("recording", text, "record again, or mend what is named")
+    text = report.one_clock
+    if text:
+        told = [f for f in told if f.code != "time-steps-back"]
+    if told:
+        summaries = listing([f.summary.rstrip(".") for f in told], 2)
+        text = f"{text}; " if text else ""
+        text += f"{counted(len(told), 'caution')} of reading it: {summaries}"
+    return not_shown("recording", text, "record again, or mend what is named") if text else None
 
 
 def _signals(report: PackReport) -> Section:

@@ -159,7 +159,9 @@ class PackSeries:
     ``cells`` [V] and ``sensors`` [°C] follow the order of the layout; ``quantities`` use the names
     of :class:`busplan.plan.vehicle.PackLayout`, current positive when it discharges [A].
     ``span_s`` is the length of the capture. ``findings`` holds what had to be tolerated, ``pauses``
-    (k, 2) from when to when [s] nobody sent anything, on no network.
+    (k, 2) from when to when [s] nobody sent anything, on no network. Where the clock of the capture
+    was set back, ``one_clock`` says which part of it this is, whose first frame comes ``begin_s``
+    after the capture's.
     """
 
     cells: tuple[Trace, ...]
@@ -168,6 +170,8 @@ class PackSeries:
     span_s: float
     findings: tuple[Finding, ...] = ()
     pauses: F64 = field(default_factory=lambda: np.empty((0, 2)))
+    begin_s: float = 0.0
+    one_clock: str = ""
 
     @cached_property
     def voltage(self) -> Sampled:

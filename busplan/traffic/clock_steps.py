@@ -7,16 +7,84 @@ their message does, and are no step of a clock. Common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 
 from busplan.capture.trust import JITTER_NS
 from busplan.frames.columns import I64
+from busplan.frames.kinds import ERROR, SENT
 from busplan.frames.table import FrameTable
+from busplan.wording import counted
 
 ALIKE = 3
 """Frames of one message that come by turns from before and after more often than this show it."""
 MOST_STEPS = 100
 """Only so many steps back, the largest, are looked at: each costs a look at all frames."""
+_ROWS_AT_ONCE = 1 << 20
+
+
+@dataclass(frozen=True, eq=False)
+class OneClock:
+    """The longest part with one clock of a recording that has several."""
+
+    part: FrameTable
+    steps: int
+    number: int
+    length_s: float
+    left_out_s: float
+
+    @property
+    def told(self) -> str:
+        """What is judged of it."""
+        return (
+            f"the clock of the recording was set back {counted(self.steps, 'time')}: judged are "
+            f"the {self.length_s:.3g} s of part {self.number} of {self.steps + 1}, from whose "
+            f"first frame times count here; {self.left_out_s:.3g} s were not"
+        )
+
+
+def longest_of_one_clock(
+    table: FrameTable, networks: Collection[str], identifiers: Collection[int] | None = None
+) -> OneClock | None:
+    """By the frames on some networks, of some identifiers alone; ``None``: no clock was set back.
+
+    A stale frame with a time far off is none of it (:attr:`FrameTable.believable`).
+    """
+    if not _steps_back(table.time_ns):
+        return None
+    numbers = [i for i, name in enumerate(table.networks) if name in networks]
+    chosen = np.isin(table.network, numbers) & ((table.flags & (SENT | ERROR)) == 0)
+    earliest, latest = table.believable
+    chosen &= (table.time_ns >= earliest) & (table.time_ns <= latest)
+    if identifiers is not None:
+        chosen &= np.isin(table.identifier, list(identifiers))
+    rows = np.flatnonzero(chosen)
+    if not len(rows):
+        return None
+    named = table.identifier[rows].astype(np.int64) + (table.network[rows].astype(np.int64) << 32)
+    steps = steps_of_clock(table.time_ns[rows], named)
+    if not len(steps):
+        return None
+    # Frames that were not chosen may lie between the step and the first chosen one after it.
+    cuts = [
+        before + 1 + int(np.diff(table.time_ns[before : after + 1]).argmin())
+        for before, after in zip(rows[steps - 1].tolist(), rows[steps].tolist(), strict=True)
+    ]
+    parts = [table.take(slice(a, b)) for a, b in pairwise([0, *cuts, len(table)])]
+    lengths = [part.span_ns / 1e9 for part in parts]
+    best = int(np.argmax(lengths))
+    return OneClock(parts[best], len(steps), best + 1, lengths[best], sum(lengths) - lengths[best])
+
+
+def _steps_back(time_ns: I64) -> bool:
+    """Whether a time lies before the one before it by more than an ordinary blemish."""
+    return any(
+        bool((np.diff(time_ns[at : at + _ROWS_AT_ONCE + 1]) < -JITTER_NS).any())
+        for at in range(0, len(time_ns), _ROWS_AT_ONCE)
+    )
 
 
 def steps_of_clock(time_ns: I64, identifier: I64) -> I64:

@@ -8,7 +8,8 @@ from busplan.bench.prove import prove_node
 from busplan.findings import Weight
 from busplan.frames.table import FrameTable
 from busplan.plan.single import vehicle_of_part
-from busplan.traffic.clock_steps import steps_of_clock
+from busplan.traffic import clock_steps
+from busplan.traffic.clock_steps import longest_of_one_clock, steps_of_clock
 from busplan.traffic.cycles import measured_cycles
 from busplan.traffic.survey import survey
 
@@ -96,3 +97,34 @@ def test_frames_that_were_written_late_are_no_step_of_a_clock() -> None:
     assert not len(steps_of_clock(late, np.ones(200, np.int64)))
     again = np.concatenate([time[:100], time[50:150]])
     assert steps_of_clock(again, np.ones(200, np.int64)).tolist() == [100]
+
+
+def on_two_networks(late: int) -> FrameTable:
+    """One identifier on two networks, of which one is written so many frames of it late."""
+    order = [(k, 0) for k in range(200)] + [(k, 1) for k in range(200)]
+    order.sort(key=lambda row: row[0] + row[1] * (late - row[0] % late))
+    n = len(order)
+    return FrameTable.from_columns(
+        ["one", "two"],
+        10**18 + np.array([k * S // 10 + network * 1000 for k, network in order]),
+        np.array([network for _, network in order]),
+        np.full(n, 291),
+        np.zeros(n),
+        np.full(n, 8),
+        np.zeros(8 * n, np.uint8),
+    )
+
+
+def test_frames_of_another_network_that_are_written_late_are_no_step_of_a_clock() -> None:
+    table = on_two_networks(7)
+    assert (np.diff(table.time_ns) < -10_000_000).any()
+    assert longest_of_one_clock(table, ("one", "two")) is None
+
+
+@pytest.mark.parametrize("row", [1, 9, 10, 11, 20, 39])
+def test_a_step_is_seen_wherever_it_lies(row: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clock_steps, "_ROWS_AT_ONCE", 10)
+    time = np.arange(40) * S
+    assert not clock_steps._steps_back(time)
+    time[row:] -= 2 * S
+    assert clock_steps._steps_back(time)
