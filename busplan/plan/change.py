@@ -34,7 +34,33 @@ def apply_changes(
     draft = Draft(copy.deepcopy(document), before)
     for change in changes:
         change(draft)
+    for section, needed in _NEEDED.items():
+        _no_stub_of_a_table(section, needed, document, draft.document)
     return draft.document, tuple(draft.told)
+
+
+_NEEDED = {
+    "network": (("bit_rate",),),
+    "part": (("definitions", "message", "port"),),
+    "node": (("part",), ("on",)),
+}
+"""What a new table has to state, one key of each group: else its name was meant for another."""
+
+
+def _no_stub_of_a_table(
+    section: str, needed: Sequence[Sequence[str]], old: Document, new: Document
+) -> None:
+    known = old.get(section, {})
+    tables = new.get(section, {})
+    for name, table in tables.items() if isinstance(tables, dict) else ():
+        if name in known or not isinstance(table, dict):
+            continue
+        lacking = next((keys for keys in needed if not set(keys) & table.keys()), None)
+        if lacking is not None:
+            near = suggestion(name, known, section)
+            raise UsageError(
+                f'there is no {section} "{name}"{near}; a new one needs {" or ".join(lacking)}'
+            )
 
 
 def set_value(assignment: str) -> Change:

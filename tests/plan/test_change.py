@@ -165,6 +165,9 @@ def test_a_new_network_can_be_made_and_moved_to(tmp_path: Path) -> None:
         (lambda: set_bit_rate("loop=1/2/3"), "no bit rate"),
         (lambda: set_value("nonsense"), "KEY=VALUE"),
         (lambda: set_value("=3"), "KEY=VALUE"),
+        (lambda: set_value("node.pumpp.identifier_offset=0"), '"pumpp"; did you mean "pump"?'),
+        (lambda: set_value("network.mian.load_limit=0.3"), "a new one needs bit_rate"),
+        (lambda: set_value('part.valve.identifiers="free"'), "definitions or message or port"),
     ],
 )
 def test_what_cannot_be(tmp_path: Path, make: "object", words: str) -> None:
