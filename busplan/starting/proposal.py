@@ -8,7 +8,7 @@ and told.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -136,7 +136,7 @@ def _finished(
     routes, periods = writing.routes_text(found), writing.periods_text(plan)
     routed = _loaded(bare + routes + periods, load, plan)
     pack = _pack_text(routed)
-    gaps = _gaps(plan, found, pack)
+    gaps = _gaps(plan, found, pack, routed)
     head = writing.head_text(name, unused, gaps)
     parts = [head, writing.networks_text(plan.networks, routed), *body]
     parts += ["\n# Routes: what gateways seem to carry.\n", routes] if routes else []
@@ -180,7 +180,7 @@ def _pack_text(vehicle: Vehicle) -> str:
     return suggestion.text if suggestion.cells else ""
 
 
-def _gaps(plan: Outline, found: Sequence[Way], pack: str) -> list[str]:
+def _gaps(plan: Outline, found: Sequence[Way], pack: str, vehicle: Vehicle) -> list[str]:
     """What to measure or ask, the most important first."""
     guessed = [n.name for n in plan.networks if n.bit_rate.remark.startswith("guess")]
     unseen = [
@@ -197,6 +197,7 @@ def _gaps(plan: Outline, found: Sequence[Way], pack: str) -> list[str]:
             f"{counted(len(unseen), 'node')} seen in no capture, placed by names and messages: "
             f"{listing(unseen, 8)}"
         )
+    gaps += _partners_without_file(plan, vehicle)
     gaps.append("which bit rates each part speaks, and whether its identifiers can be set")
     gaps.append("lengths, stubs and terminators of every cable")
     if found:
@@ -204,6 +205,26 @@ def _gaps(plan: Outline, found: Sequence[Way], pack: str) -> list[str]:
     if pack:
         gaps.append("everything in [pack] marked with check")
     return gaps
+
+
+_PARTNERS = 3
+
+
+def _partners_without_file(plan: Outline, vehicle: Vehicle) -> Iterator[str]:
+    """Whom the parts send to and hear, and no file describes: without them nobody is joined."""
+    known = {p.sender.casefold() for part in vehicle.parts.values() for p in part.ports.values()}
+    known |= {name.casefold() for name in (*vehicle.parts, *vehicle.nodes)}
+    named: dict[str, dict[str, None]] = {}
+    for offer in (o for part in plan.parts for o in part.ports):
+        for message in (*offer.sent, *offer.received):
+            for name in (*message.senders, *message.receivers):
+                if name.casefold() not in known:
+                    named.setdefault(name, {})[offer.files[0]] = None
+    ranked = sorted(named, key=lambda n: -len(named[n]))
+    for name in ranked[:_PARTNERS]:
+        yield f"a definition file of {name}, which is a partner in {listing(named[name], 6)}"
+    if more := ranked[_PARTNERS:]:
+        yield f"definition files of {counted(len(more), 'more partner')}: {listing(more, 8)}"
 
 
 def _questions(plan: Outline) -> tuple[Question, ...]:
@@ -260,7 +281,7 @@ def additions(
     routes, periods = writing.routes_text(ways_found), writing.periods_text(plan)
     text = "".join([*added, routes, periods])
     final = _loaded(existing.rstrip("\n") + "\n" + text, load, plan)
-    gaps = _gaps(plan, ways_found, "")
+    gaps = _gaps(plan, ways_found, "", final)
     proposal = Proposal(
         text=text,
         vehicle=final,

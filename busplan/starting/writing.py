@@ -52,6 +52,8 @@ def networks_text(networks: Iterable[NetworkPlan], vehicle: Vehicle | None = Non
             lines.append(f"data_bit_rate = {one.data_bit_rate.value:_}   {told}")
         if one.j1939:
             lines.append("j1939 = true   # most of its messages are of J1939 files")
+        elif _mostly_wide(one):
+            lines.append("# gap: j1939 = true, if its 29-bit identifiers are those of J1939")
         if one.channels:
             shown = ", ".join(map(quoted, one.channels))
             lines.append(f"channels = [{shown}]   # as the captures call it")
@@ -63,6 +65,12 @@ def networks_text(networks: Iterable[NetworkPlan], vehicle: Vehicle | None = Non
             f"# gap: [network.{key_text(one.name)}.cable]: trunk_m, stubs_m, terminators_ohm",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _mostly_wide(one: NetworkPlan) -> bool:
+    """Whether most identifiers sent there have 29 bits."""
+    wide = [m.extended for o in one.group.offers for m in o.sent]
+    return sum(wide) * 2 > len(wide)
 
 
 def _unexplained(one: NetworkPlan, vehicle: Vehicle) -> Iterator[str]:

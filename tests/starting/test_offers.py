@@ -76,6 +76,28 @@ def test_parts_that_send_one_identifier_are_kept_apart() -> None:
     assert "identifier-clash" not in [f.code for f in run_checks(found.vehicle)]
 
 
+def test_partners_that_no_file_describes_are_asked_for() -> None:
+    fan = PUMP.replace("PUMP", "FAN").replace("Pump", "Fan")
+    alone = proposed(pump=PUMP, fan=fan)
+    assert "a definition file of VCU, which is a partner in fan.dbc and pump.dbc" in alone.gaps
+    assert "# gap: a definition file of VCU" in alone.text
+    assert not any("definition file" in gap for gap in proposed(pump=PUMP, vcu=VCU).gaps)
+    many = PUMP.replace("BO_ 336", "".join(f"BO_ {n} M{n}: 8 N{n}\n" for n in range(6)) + "BO_ 336")
+    for n in range(6):
+        many = many.replace(
+            f"M{n}: 8 N{n}\n", f'M{n}: 8 N{n}\n SG_ S{n} : 0|8@1+ (1,0) [0|0] "" PUMP\n'
+        )
+    told = [gap for gap in proposed(pump=many).gaps if "definition file" in gap]
+    assert len(told) == 4
+    assert told[3].startswith("definition files of 4 more partners: ")
+
+
+def test_identifiers_of_29_bits_ask_whether_they_are_of_j1939() -> None:
+    wide = message(0x18FF50E5, "State", "CHG", signal("Volts", to="X"), extended=True)
+    assert "# gap: j1939 = true, if its 29-bit" in proposed(chg=dbc(["CHG"], wide)).text
+    assert "j1939" not in proposed(pump=PUMP).text
+
+
 def test_answers_count_and_name() -> None:
     answers = Answers("Wren", {"pump": 3}, {"network_1": "loop"})
     found = proposed(answers, pump=PUMP, vcu=VCU)
