@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from busplan.frames.table import FrameTable
 from busplan.plan.claims import Behaviour, Operand, messages, operands, silences
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
+from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
 from busplan.transport.messages import Messages
 
 
@@ -30,11 +32,18 @@ def judge_behaviours(
     """Judge ``behaviours`` (those of the plan when ``None``) by a capture.
 
     Its networks bear the plan's names. :class:`busplan.errors.PlanError` when signals of different
-    units are compared.
+    units are compared. Where the clock of the recording was set back, the longest part with one
+    clock is judged, and nothing counts as held: the rest may have failed.
     """
-    signals = Signals(table, vehicle)
     chosen = vehicle.behaviours if behaviours is None else behaviours
+    frames = table.frames if isinstance(table, Messages) else table
+    paths = {o.address[:3] for b in chosen for o in _spoken(b)}
+    paths |= {path for b in chosen for c in b.claims for path in messages(c)}
+    one_clock = longest_of_one_clock(frames, *carried_on(paths, vehicle))
+    signals = Signals(table if one_clock is None else one_clock.part, vehicle)
     verdicts = tuple(judge_one(b, signals) for b in chosen)
+    if one_clock is not None:
+        verdicts = tuple(map(_of_a_part, verdicts))
     return BehaviourReport(
         verdicts,
         vehicle.name,
@@ -42,6 +51,17 @@ def judge_behaviours(
         (signals.end_ns - signals.begin_ns) / 1e9,
         tuple(tolerated),
         signals.begin_ns,
+        begin_s=(signals.begin_ns - frames.origin_ns) / 1e9,
+        one_clock="" if one_clock is None else one_clock.told,
+    )
+
+
+def _of_a_part(verdict: Verdict) -> Verdict:
+    """What a part of the recording alone shows."""
+    if verdict.answer is not Answer.GOOD:
+        return verdict
+    return replace(
+        verdict, answer=Answer.NOT_SHOWN, reason=f"{verdict.counts_text}, in the part judged alone"
     )
 
 

@@ -163,11 +163,19 @@ class BehaviourReport:
     """What reading the capture and the plan had to put up with; part of the verdict."""
     begin_ns: int = 0
     """The time of the first frame, from which all its times count."""
+    begin_s: float = 0.0
+    """How long after the first frame of the capture that is."""
+    one_clock: str = ""
+    """Which part was judged where the clock of the recording was set back."""
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """A fault for each that failed, a note for each that was not shown."""
-        return (*(f for v in self.verdicts for f in _findings(v)), *self.tolerated)
+        """A fault for each that failed, a note for each that was not shown.
+
+        Their places count from the first frame of the capture.
+        """
+        own = (f.later(self.begin_s) for v in self.verdicts for f in _findings(v))
+        return (*own, *self.tolerated)
 
     def failures(self, origin_ns: int) -> Iterator[Finding]:
         """A fault for each that failed, with its moment counted from another time [ns].
@@ -224,6 +232,7 @@ class BehaviourReport:
             "invented": self.invented,
             "span_s": self.span_s,
             "headline": self.headline,
+            "part": self.one_clock or None,
             "counts": self.counts,
             "behaviours": [v.as_dict() for v in self.verdicts],
             "findings": [f.as_dict() for f in self.findings],

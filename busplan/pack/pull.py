@@ -18,7 +18,7 @@ from busplan.pack.reading import PackReadings, SignalReading
 from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
 from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
-from busplan.traffic.clock_steps import longest_of_one_clock
+from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
 from busplan.traffic.silence import allowed_of, allowed_of_part
 from busplan.transport.messages import put_together
 from busplan.wording import listing, plural
@@ -47,7 +47,8 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
     findings: list[Finding] = []
     wanted = [*readings.cells, *readings.sensors, *readings.quantities.values()]
     origin_ns, told = table.origin_ns, ""
-    one_clock = longest_of_one_clock(table, *_carried_on(wanted, vehicle))
+    paths = {reading.address[:3] for reading in wanted if reading is not None}
+    one_clock = longest_of_one_clock(table, *carried_on(paths, vehicle))
     if one_clock is not None:
         table, told = one_clock.part, one_clock.told
     refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
@@ -72,15 +73,6 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
         begin_s=(table.origin_ns - origin_ns) / 1e9,
         one_clock=told,
     )
-
-
-def _carried_on(
-    wanted: Sequence[SignalReading | None], vehicle: Vehicle
-) -> tuple[frozenset[str], frozenset[int]]:
-    """The networks and identifiers on which some readings come."""
-    paths = {reading.address[:3] for reading in wanted if reading is not None}
-    keys = [s.key for s in vehicle.streams if s.path in paths]
-    return frozenset(k.network for k in keys), frozenset(k.identifier for k in keys)
 
 
 def _pauses(table: FrameTable) -> F64:

@@ -30,10 +30,16 @@ def draw_behaviours(report: BehaviourReport | None, columns: int) -> list[Line]:
 
 def brief_lines(report: BehaviourReport, width: int) -> list[str]:
     """A line or two a behaviour, worst first."""
-    lines = [report.headline]
+    lines = [report.headline, *_part(report, width)]
     for verdict in _ordered(report):
         lines += wrapped(told_of(verdict), width, rest=_INDENT, figures=True)
     return lines
+
+
+def _part(report: BehaviourReport, width: int) -> list[str]:
+    """Which part was judged where it was not the whole."""
+    told = report.one_clock
+    return wrapped(f"{told[:1].upper()}{told[1:]}.", width, figures=True) if told else []
 
 
 def told_of(verdict: Verdict) -> str:
@@ -46,6 +52,7 @@ def told_of(verdict: Verdict) -> str:
 
 def _drawn(report: BehaviourReport, width: int, *, details: bool) -> list[Line]:
     lines: list[Line] = [[(f"{report.vehicle}: {report.headline}", HEAD)]]
+    lines += [[(line, PLAIN)] for line in _part(report, width)]
     for verdict in _ordered(report):
         lines += _verdict_lines(verdict, width, details=details)
     return lines

@@ -17,6 +17,7 @@ from busplan.capture.trust import JITTER_NS
 from busplan.frames.columns import I64
 from busplan.frames.kinds import ERROR, SENT
 from busplan.frames.table import FrameTable
+from busplan.plan.vehicle import Vehicle
 from busplan.wording import counted
 
 ALIKE = 3
@@ -77,6 +78,14 @@ def longest_of_one_clock(
     lengths = [part.span_ns / 1e9 for part in parts]
     best = int(np.argmax(lengths))
     return OneClock(parts[best], len(steps), best + 1, lengths[best], sum(lengths) - lengths[best])
+
+
+def carried_on(
+    paths: Collection[tuple[str, str, str]], vehicle: Vehicle
+) -> tuple[frozenset[str], frozenset[int]]:
+    """The networks and identifiers of some messages (network, node, message)."""
+    keys = [s.key for s in vehicle.streams if s.path in paths]
+    return frozenset(k.network for k in keys), frozenset(k.identifier for k in keys)
 
 
 def _steps_back(time_ns: I64) -> bool:
