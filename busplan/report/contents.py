@@ -34,6 +34,12 @@ CAUTIONS = (
 )
 
 
+_UNSTATED = frozenset(
+    {"cable-not-stated", "stub-not-stated", "delay-not-stated", "one-clock-assumed"}
+)
+"""Notes without which "no faults" would say more than was judged."""
+
+
 @dataclass(frozen=True, slots=True)
 class NodeTold:
     """One node as built: its part and what it told of itself (version, serial number …)."""
@@ -91,9 +97,18 @@ class Report:
         return f"{lead}: {', '.join(parts)}; {counts[PROVEN]} of {len(state.tests)} proven."
 
     @cached_property
+    def _checked(self) -> tuple[Finding, ...]:
+        return tuple(run_checks(self.vehicle))
+
+    @property
     def plan_findings(self) -> tuple[Finding, ...]:
         """Faults and cautions of the plan held against itself, which no test of the list tells."""
-        return tuple(f for f in run_checks(self.vehicle) if f.weight > Weight.NOTE)
+        return tuple(f for f in self._checked if f.weight > Weight.NOTE)
+
+    @property
+    def plan_unstated(self) -> tuple[Finding, ...]:
+        """What the plan leaves out: not judged, or counted as assumed."""
+        return tuple(f for f in self._checked if f.weight is Weight.NOTE and f.code in _UNSTATED)
 
     @cached_property
     def accepted(self) -> tuple[TestState, ...]:
@@ -186,6 +201,7 @@ class Report:
                 for n in self.nodes
             ],
             "plan_findings": [f.as_dict() for f in self.plan_findings],
+            "plan_not_stated": [f.as_dict() for f in self.plan_unstated],
             "commissioning": self.commissioning.as_dict(),
             "cautions": list(CAUTIONS),
         }

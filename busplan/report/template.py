@@ -104,6 +104,8 @@ measurement stands behind this report.</p>{% endif %}
 measured:</p>
 <ul>{% for f in r.plan_findings %}<li><strong>{{ f.weight.word }}</strong> {{ f.where }}: {{ f.summary }}</li>{% endfor %}</ul>
 {% else %}<p>Loads, deadlines, identifiers, routes and cables as planned: no faults and no cautions.</p>{% endif %}
+{% if r.plan_unstated %}<p>What the plan does not state, and so was not judged or was assumed:</p>
+<ul>{% for f in r.plan_unstated %}<li>{{ f.where }}{{ ': ' if f.where|string }}{{ f.summary }}</li>{% endfor %}</ul>{% endif %}
 
 {% if plots %}<h2>Figures</h2>
 {% for p in plots %}<figure>{{ p.svg|safe_svg }}<figcaption>{{ p.title }}. {{ p.text }}</figcaption></figure>
@@ -142,7 +144,8 @@ the one named is licensed was not checked{% endif %}{% endif %}
 <h2>What was not shown</h2>
 {% if unseen %}<p>Not done, or what was recorded could not show it ({{ unseen|length }}):</p>
 <ul>{% for t in unseen %}<li>{{ t.test.name }}{% if t.proof %}: {{ t.proof[1].text }}{% endif %}</li>{% endfor %}</ul>
-{% else %}<p>Nothing: every test of the list was done.</p>{% endif %}
+{% elif r.commissioning.tests %}<p>Nothing: every test of the list was done.</p>
+{% else %}<p>All of it: the plan has no list of tests.</p>{% endif %}
 
 {% if baseline %}<h2>Baseline</h2>
 <p>Kept for later captures of the same build; the tables beside this report hold each cell and module.</p>

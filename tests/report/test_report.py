@@ -275,6 +275,25 @@ def test_faults_of_the_plan_are_told_although_no_test_shows_them(report: Report)
     assert not Report(as_built(), state, "d").plan_findings
 
 
+def test_what_the_plan_does_not_state_stands_beside_what_was_judged(tmp_path: Path) -> None:
+    """Without a word of any cable, "no faults and no cautions" says nothing of cables."""
+    text = PLAN + '[[test]]\nname = "leaks"\nlook = "no leak"\n'
+    vehicle = load_plan(write_plan(tmp_path, text, pump=PUMP, vcu=VCU))
+    shown = page_of(Report(vehicle, commissioning_of(vehicle, Journal()), "d"), ())
+    assert "no faults and no cautions" in shown
+    assert "What the plan does not state, and so was not judged or was assumed" in shown
+    assert "The plan says nothing of any cable" in shown
+    state = commissioning_of(as_built(), Journal())
+    assert "does not state" not in page_of(Report(as_built(), state, "d"), ())
+
+
+def test_without_a_list_nothing_is_called_done(tmp_path: Path) -> None:
+    vehicle = load_plan(write_plan(tmp_path, PLAN, pump=PUMP, vcu=VCU))
+    shown = page_of(Report(vehicle, commissioning_of(vehicle, Journal()), "d"), ())
+    assert "every test of the list was done" not in shown
+    assert "All of it: the plan has no list of tests." in shown
+
+
 def test_lists_of_hashes() -> None:
     listed = {"a.html": "0" * 64, "b c.log": "f" * 64}
     assert read_list(list_text(listed)) == listed
