@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
-from busplan.wording import listing
+from busplan.wording import counted, listing
 
 _NULL = 254
 
@@ -39,7 +39,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                 Weight.FAULT,
                 Where(network, first),
                 f"{listing(nodes)} on {network} share the source address {label}"
-                + (f" and send {equal} equal identifiers." if equal else "."),
+                + (f" and send {counted(equal, 'equal identifier')}." if equal else "."),
                 "After the address claim (SAE J1939-81) one of them must give way and stops "
                 "sending; without a claim, receivers mix the two up.",
                 f"Give {listing(list(nodes)[1:])} another source_address in the plan and set it "

@@ -7,9 +7,11 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from busplan.checks.matching import Senders
+from busplan.definitions.j1939 import GLOBAL_ADDRESS, split_identifier
+from busplan.definitions.model import J1939Id, Message
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.paper_text import quoted
-from busplan.plan.vehicle import Need, Stream, Vehicle
+from busplan.plan.vehicle import Need, Network, Stream, Vehicle
 from busplan.wording import counted, listing
 
 
@@ -27,6 +29,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     for (network, node), group in lonely.items():
         yield _sender_missing(network, node, group)
     yield from _unheard_twins(vehicle)
+    yield from _addressed_elsewhere(vehicle)
 
 
 class Unmet(NamedTuple):
@@ -212,6 +215,51 @@ def _unheard(vehicle: Vehicle, need: Need, known: Stream, twins: Sequence[Stream
         else f"The identifiers of {part.name} are fixed: let a gateway translate, or put its like "
         "on another network.",
         (Figure("expected", known.message.label), Figure("not known", others)),
+    )
+
+
+def _addressed_elsewhere(vehicle: Vehicle) -> Iterator[Finding]:
+    """Nodes of another J1939 address than their definitions have, and messages sent to that one."""
+    senders = Senders(vehicle)
+    for need, *_ in by_message([n for n in vehicle.needs if not n.named_by]):
+        node, network = vehicle.nodes[need.node], vehicle.networks[need.network]
+        wanted = _fields(need.message, network)
+        heard = (None, GLOBAL_ADDRESS, node.source_address)
+        if node.source_address is None or wanted is None or wanted.destination in heard:
+            continue
+        port = node.on[need.network]
+        sent = [_fields(m, network) for m in port.messages if port.sender in m.senders]
+        if wanted.destination not in [f.source for f in sent if f is not None]:
+            continue  # it listens to what is meant for another
+        found = [
+            (stream, fields.destination)
+            for stream in senders.of(need)
+            if stream.node != need.node and (fields := _fields(stream.message, network))
+        ]
+        if found and not {to for _, to in found} & {*heard}:
+            yield _to_an_old_address(vehicle, need, found[0][0], node.source_address)
+
+
+def _fields(message: Message, network: Network) -> J1939Id | None:
+    """The fields of a message's identifier where they are those of J1939."""
+    if message.j1939 is None and message.extended and network.j1939:
+        return split_identifier(message.identifier)
+    return message.j1939
+
+
+def _to_an_old_address(vehicle: Vehicle, need: Need, stream: Stream, address: int) -> Finding:
+    settable = vehicle.nodes[stream.node].part.identifiers != "fixed"
+    name, old = need.message.name, split_identifier(stream.message.identifier).destination
+    return Finding(
+        "identifier-moved",
+        Weight.NOTE if settable else Weight.CAUTION,
+        Where(need.network, need.node, name),
+        f"{need.node} has the address 0x{address:02X} on {need.network}; {stream.node} sends "
+        f"{name} to 0x{old:02X} ({stream.message.label}).",
+        f"Unless {stream.node} is told, {need.node} never takes the message for its own.",
+        f"Let {stream.node} send {name} to 0x{address:02X}, and correct its definition file; or "
+        f"give {need.node} the address 0x{old:02X} again.",
+        (Figure("address", f"0x{address:02X}"), Figure("sent to", f"0x{old:02X}")),
     )
 
 

@@ -228,7 +228,8 @@ NEEDS = (
         (NOTE, CAUTION),
         "A node listens for a message under one identifier, and the plan has moved the sender to "
         "another one; or it knows the message of one node only, where several nodes of that part "
-        "send it. Unless the receiver is told, it never gets the message.",
+        "send it; or it has another J1939 address than the message is sent to. Unless the other "
+        "side is told, the message never gets there.",
         "Set the new identifier in the receiver, or move another node instead.",
         "A note when the receiver's identifiers can be set, a caution when they are fixed.",
     ),
