@@ -188,6 +188,8 @@ _SIGNS = {
     "╱": "/",
     "◢": "/",
     "▼": "v",
+    **{"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "æ": "ae", "ø": "oe"},
+    **{"Ä": "Ae", "Ö": "Oe", "Ü": "Ue", "ẞ": "SS", "Æ": "Ae", "Ø": "Oe"},
     **dict.fromkeys("⌈⌊", "["),
     **dict.fromkeys("⌉⌋", "]"),
     **dict.fromkeys("▁▂▃▄▅▆▇█▀▌▐▒▓▖▗▘▙▚▛▜▝▞▟", "#"),
@@ -199,8 +201,10 @@ _SIGNS = {
 def spelled(text: str) -> str:
     """``text`` in ASCII: signs by one table, letters without their marks, the rest ``?``.
 
-    For consoles whose code page lacks a sign: ``120 Ω`` is ``120 ohm``. It may be longer.
+    For consoles whose code page lacks a sign, and for names that must be ASCII: ``120 Ω`` is ``120
+    ohm``, ``Lüfter`` is ``Luefter`` (DIN 5007-2). It may be longer.
     """
+    text = normalize("NFC", text)
     return "".join(c if c.isascii() else _SIGNS.get(c) or _bare(c) for c in text)
 
 

@@ -262,6 +262,11 @@ def _read_text(path: Path) -> str:
         ) from error
 
 
+def _is_foreign(letter: str) -> bool:
+    """Whether TOML knows this letter in quotes only."""
+    return letter.isalpha() and not letter.isascii()
+
+
 def _syntax_problem(file: str, text: str, message: str) -> Problem:
     """A TOML syntax error with its line as the place."""
     line = text.count("\n") + 1
@@ -278,6 +283,8 @@ def _syntax_problem(file: str, text: str, message: str) -> Problem:
         hint = f"; TOML takes no sign before 0x: write {int(found[1].replace('_', ''), 16)}"
     elif match and _IN_DOUBLE_QUOTES.search(written):
         hint = f"; {BACKSLASHES}"
+    elif match and match[2] and _is_foreign(written[int(match[2]) - 1 : int(match[2])]):
+        hint = '; a name with other letters than a to z stands in quotes: [node."größe"]'
     if found := _TWICE.fullmatch(message):
         message = f"the table or key {show_path(ast.literal_eval(found[1]))} is there twice"
     elif message == "Cannot overwrite a value":

@@ -9,7 +9,6 @@ versions of one file, of which one is used.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
@@ -17,7 +16,7 @@ from pathlib import PurePath
 from busplan.definitions.dbc import Definitions
 from busplan.definitions.model import Message
 from busplan.starting.heard import Key
-from busplan.wording import percent
+from busplan.wording import percent, spelled
 
 _MOSTLY = 0.9
 """Share of a file's messages that the part must have to do with."""
@@ -166,15 +165,9 @@ def plain(name: str) -> str:
     return re.sub(r"[^a-z0-9_]+", "_", _latin(name)).strip("_") or "part"
 
 
-_SPELLED = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "æ": "ae", "ø": "oe"})
-
-
 def _latin(text: str) -> str:
-    """Lower case without accents, so that ``Lüfter`` and the ``LUEFTER`` of a DBC file are one."""
-    composed = unicodedata.normalize("NFC", text).lower().translate(_SPELLED)
-    return "".join(
-        c for c in unicodedata.normalize("NFD", composed) if not unicodedata.combining(c)
-    )
+    """Lower case in ASCII, so that ``Lüfter`` and the ``LUEFTER`` of a DBC file are one."""
+    return spelled(text).lower()
 
 
 def _without_versions(found: list[Offer]) -> tuple[list[Offer], list[tuple[str, str]]]:

@@ -135,3 +135,8 @@ def test_every_sign_that_busplan_uses_can_be_spelled() -> None:
     signs -= {"\N{REPLACEMENT CHARACTER}"}
     assert {"Ω", "°", "█"} <= signs
     assert sorted(s for s in signs if not spelled(s).isascii() or "?" in spelled(s)) == []
+
+
+def test_umlauts_are_spelled_as_makers_spell_them() -> None:
+    """DIN 5007-2, capitals and letters with a mark of their own alike."""
+    assert spelled("Größe, ÜBER, u\u0308ber, Café") == "Groesse, UeBER, ueber, Cafe"

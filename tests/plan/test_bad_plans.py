@@ -269,6 +269,8 @@ def test_a_broken_definition_file_is_told_with_its_own_lines(tmp_path: Path) -> 
         (b"a = 1\na = 2\n", "not valid TOML: a key is there twice"),
         (b"[A.b]\n[A.b]\n", "not valid TOML: the table or key A.b is there twice"),
         (b'a.b = {}\n[a."b"]\n', "the table or key a.b is there twice"),
+        ("[node.zähler]\n".encode(), 'in quotes: [node."größe"]'),
+        ("[node]\ngröße = 1\n".encode(), 'in quotes: [node."größe"]'),
         (b"a = []\n[[a]]\n", "the table or key a is there twice"),
         (b'VERSION ""\nNS_ :\n', "definition file (DBC)"),
     ],
