@@ -229,14 +229,19 @@ def _told(one: NetworkWiring) -> list[str]:
     idle, (above, below) = one.idle_v, one.busy_v
     return [
         order,
-        f"Pair cable: {_m(one.wire_m)} in all, {cable}; {counted(one.splices, 'splice')}; "
-        f"{wire}, {ohm}.",
+        f"Pair cable: {_m(one.wire_m)} in all, {cable}; {_splices(one)}; {wire}, {ohm}.",
         f"CAN_H {high}, CAN_L {low}{by}. {shield}{ground}.",
         *_terminators(one),
         f"Volts to ground: idle {idle.least:.1f} to {idle.most:.1f} V each; busy, mean: "
         f"CAN_H {above.least:.2f} to {above.most:.2f} V, "
         f"CAN_L {below.least:.2f} to {below.most:.2f} V.",
     ]
+
+
+def _splices(one: NetworkWiring) -> str:
+    if all(tap.stub_m is not None for tap in one.taps):
+        return counted(one.splices, "splice")
+    return f"{counted(one.splices, 'splice')} or more" if one.splices else f"splices {NOT_STATED}"
 
 
 def _terminators(one: NetworkWiring) -> list[str]:

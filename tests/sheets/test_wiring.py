@@ -129,9 +129,12 @@ def test_what_nobody_states_is_not_stated() -> None:
     assert "Order along the trunk not stated" in page
     assert "the network cannot work" not in page
     assert "Terminators not stated" in page
+    assert "; splices not stated; " in page
     assert ">open<" not in page
     half = wiring_html(changed(lanes(1, 3), Cable(5.0)))
     assert "Terminators not stated" in half
+    one_known = changed(lanes(1, 3), Cable(5.0, {next(iter(vehicle.nodes)): 0.2}))
+    assert "; 1 splice or more; " in wiring_html(one_known)
     bare = changed(lanes(1, 3), Cable(5.0, {}, ()))
     assert "the pair reads open, and the network cannot work" in wiring_html(bare)
 
