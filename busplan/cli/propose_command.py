@@ -60,7 +60,8 @@ def propose(
     Example: busplan propose demo-files --out first.toml
     """
     if not folder.is_dir():
-        raise UsageError(f"{folder}: there is no such folder")
+        what = "is no folder" if folder.exists() else "there is no such folder"
+        raise UsageError(f"{folder}: {what}")
     if plan is not None:
         if out is not None:
             raise UsageError("--plan prints what to append; --out writes a new plan: choose one")

@@ -65,7 +65,7 @@ def report(
     if plan is None or to is None:
         raise UsageError("busplan report wants PLAN --to FILE.html (or --verify LIST)")
     if to.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"--to wants a file that ends with .html, not {to.name}")
+        raise UsageError(f"--to wants a file that ends with .html, not {str(to)!r}")
     told_in = journal or journal_beside(plan)
     made, written = write_report(plan, told_in, to, by=written_by, parquet=parquet)
     if as_json:

@@ -48,6 +48,8 @@ def sheets(
     from busplan.sheets.folder import sheet_names, sheets
 
     vehicle = load_plan(plan)
+    if to.exists() and not to.is_dir():
+        raise UsageError(f"{to}: is no folder; the sheets are several files")
     there = [name for name in sheet_names(vehicle) if (to / name).exists()]
     if there and not replace:
         raise UsageError(

@@ -39,3 +39,4 @@ def test_a_folder_that_cannot_be_made_is_one_error(tmp_path: Path) -> None:
     run = busplan("sheets", plan_file("as_built"), "--to", tmp_path / "file")
     assert run.code == 3
     assert run.err.count("\n") == 1
+    assert "is no folder" in run.err

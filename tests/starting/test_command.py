@@ -113,6 +113,7 @@ def test_it_asks_when_told_to(folder: Path, monkeypatch: pytest.MonkeyPatch) -> 
     ("arguments", "words"),
     [
         (("nowhere",), "no such folder"),
+        ((__file__,), "is no folder"),
         ((".", "--out", "a.toml", "--plan", "b.toml"), "choose one"),
     ],
 )
