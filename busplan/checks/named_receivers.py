@@ -11,6 +11,7 @@ from typing import NamedTuple
 from busplan.checks.matching import Senders
 from busplan.checks.needs import by_message, remedy, routes_to_paste, way_between
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.problems import near_miss
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Need, Stream, Vehicle
 from busplan.wording import listing
@@ -33,6 +34,32 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
         source = sent.get((needs[0].named_by, needs[0].message.name))
         if missed and source is not None:
             yield _out_of_reach(vehicle, missed, source)
+    yield from _unknown(vehicle)
+
+
+def _unknown(vehicle: Vehicle) -> Iterator[Finding]:
+    """Receivers of messages on paper that nobody in the plan is; a DBC file may name others."""
+    called = [*vehicle.nodes, *vehicle.parts]
+    called += [p.sender for part in vehicle.parts.values() for p in part.ports.values()]
+    folded = {name.casefold() for name in called}
+    told: set[tuple[str, str]] = set()
+    for stream in vehicle.streams:
+        message = stream.message
+        if message.file != vehicle.source or stream.via is not None:
+            continue
+        for name in message.receivers:
+            if name.casefold() in folded or (message.name, name) in told:
+                continue
+            told.add((message.name, name))
+            yield Finding(
+                "receiver-unknown",
+                Weight.NOTE,
+                Where(*stream.path, file=message.file, line=message.line),
+                f'{message.name} of {stream.node} names "{name}" as a receiver, and no node or '
+                f"part is called so{near_miss(name, called) or '.'}",
+                "Whether it reaches whoever is meant is not judged.",
+                "Correct the name in receivers, or take it out.",
+            )
 
 
 def _out_of_reach(vehicle: Vehicle, needs: Sequence[Need], source: Stream) -> Finding:

@@ -75,6 +75,13 @@ RECEIVERS = (
         "that it needs it, as many do not.",
         "Add the route, move the node back, or correct the receivers in the sender's definitions.",
     ),
+    _entry(
+        "receiver-unknown",
+        (NOTE,),
+        "A message that the plan itself describes names a receiver, and neither a node nor a part "
+        "is called so. Whoever is meant is not known to need it.",
+        "Correct the name, or plan the node; take the name out if nobody is meant.",
+    ),
 )
 
 CODES = (*WAYS, *VALUES, *TIMEOUTS, *RECEIVERS)

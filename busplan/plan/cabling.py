@@ -73,7 +73,7 @@ def check_cable_names(context: Context, nodes: Mapping[str, Node]) -> None:
                 continue
             if node in context.spec.nodes and node not in nodes:
                 continue
-            context.problems.unknown(path, f'node on network "{name}"', node, known)
+            context.problems.unknown(path, "node", node, known, f'on network "{name}"')
         _whole_order(context, name, spec.cable, known)
 
 

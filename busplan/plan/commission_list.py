@@ -199,7 +199,7 @@ class _Maker:
             return False
         if network is not None and subject in self.nodes and network not in self.nodes[subject].on:
             on = self.nodes[subject].on
-            self.problems.unknown((*path, "network"), f"network of {subject}", network, on)
+            self.problems.unknown((*path, "network"), "network", network, on, f"of {subject}")
             return False
         return True
 

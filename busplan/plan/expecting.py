@@ -79,7 +79,7 @@ def _answers(spec: AnswersSpec, node: Node, path: KeyPath, problems: Problems) -
         return None
     network = network or next(iter(node.on))
     if network not in node.on:
-        problems.unknown((*path, "network"), f"network of {node.name}", network, node.on)
+        problems.unknown((*path, "network"), "network", network, node.on, f"of {node.name}")
         return None
     read = {}
     for name, allowed in spec.read.items():

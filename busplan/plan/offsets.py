@@ -20,7 +20,7 @@ def with_offsets(context: Context, streams: Sequence[Stream]) -> list[Stream]:
             if not hits:
                 if not context.incomplete:
                     known = [streams[i].path[2] for i in mine if streams[i].via is None]
-                    context.problems.unknown(path, f"message of {node}", name, known)
+                    context.problems.unknown(path, "message", name, known, f"of {node}")
             elif len(hits) > 1:
                 labels = " or ".join(f'"{streams[i].network}/{streams[i].path[2]}"' for i in hits)
                 context.problems.add(path, f"is one for {len(hits)} messages; say {labels}")

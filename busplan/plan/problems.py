@@ -45,9 +45,12 @@ class Problems:
             path = path[:-1]  # one value where a list may stand
         self.found[Problem(self.file, self.line(path), show_path(path), text)] = None
 
-    def unknown(self, path: KeyPath, what: str, name: str, known: Iterable[str]) -> None:
-        """Note that ``name`` is none of the ``known`` things of kind ``what``."""
-        self.add(path, f'there is no {what} "{name}"{suggestion(name, known, what)}')
+    def unknown(
+        self, path: KeyPath, what: str, name: str, known: Iterable[str], where: str = ""
+    ) -> None:
+        """Note that ``name`` is none of the ``known`` things of kind ``what``, there ``where``."""
+        place = f" {where}" if where else ""
+        self.add(path, f'there is no {what} "{name}"{place}{suggestion(name, known, what)}')
 
     def take(self, error: PlanError) -> None:
         """Add the problems of another file."""

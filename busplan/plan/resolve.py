@@ -303,7 +303,7 @@ def _port_of(
                 f'the part "{part.name}" has one connection without a name; write on = ["NETWORK"]',
             )
         else:
-            context.problems.unknown(path, f'port of part "{part.name}"', port_name, named)
+            context.problems.unknown(path, "port", port_name, named, f'of part "{part.name}"')
         return None
     return part.ports[port_name]
 

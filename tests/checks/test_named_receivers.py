@@ -116,3 +116,27 @@ def test_a_pump_moved_away_from_its_own_command_is_told() -> None:
     (found,) = run_checks(after, CODE)
     assert str(found.where) == "cabin/pump_2/CoolantCommand"
     assert "pump_1 on thermal can hear it" in found.summary
+
+
+@pytest.mark.parametrize(("receiver", "near"), [("pmp", '; did you mean "pump"?'), ("Yellow", ".")])
+def test_a_receiver_on_paper_that_nobody_is_called_is_told(
+    tmp_path: Path, receiver: str, near: str
+) -> None:
+    """A DBC file is somebody else's and may name whom it likes."""
+    told = "[[part.relay.message]]\nname = 'Relay'\nidentifier = 0x700\nbytes = 1\n"
+    relay = f'[part.relay]\n{told}[node.relay]\npart = "relay"\non = ["loop"]\n'
+
+    def unknown(name: str) -> list[Finding]:
+        receivers = f"receivers = ['{name}']\n"
+        plan = PLAN + relay.replace("[node.relay]", f"{receivers}[node.relay]")
+        return list(run_checks(vehicle(tmp_path, plan), ["receiver-unknown"]))
+
+    (note,) = unknown(receiver)
+    assert note.weight is Weight.NOTE
+    assert note.summary.endswith(f"no node or part is called so{near}")
+    assert note.where.line is not None
+    assert unknown("Pump") == unknown("vcu") == []
+    foreign = SILENT_PUMP.replace("Vector__XXX", "STRANGER")
+    assert "STRANGER" in foreign
+    (tmp_path / "pump.dbc").write_text(foreign)
+    assert not run_checks(load_plan(tmp_path / "plan.toml"), ["receiver-unknown"])

@@ -185,7 +185,7 @@ WRONG = [
     ('look = "x"\nat_most = 1', 'does not go with "look"'),
     ('capture = "warmup"', '"warm-up"'),
     ('bench = "pumpe"', '"pump"?'),
-    ('bench = "pump"\nnetwork = "main"', "network of pump"),
+    ('bench = "pump"\nnetwork = "main"', 'no network "main" of pump'),
     ('behaviour = "x"', 'no behaviour "x"'),
     ('load = "lop"', '"loop"?'),
     ('expect = "pump"', "no node with expect"),

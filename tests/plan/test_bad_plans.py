@@ -116,14 +116,14 @@ EDITS = [
         'bit_rate = 250_000\ncable = { order = ["pmp"] }',
         5,
         "network.loop.cable.order #1",
-        ["no node on network", '"pump"?'],
+        ['on network "loop"', '"pump"?'],
     ),
     (
         "bit_rate = 250_000",
         'bit_rate = 250_000\ncable = { terminators_ohm = [120], terminators_at = ["vc"] }',
         5,
         "network.loop.cable.terminators_at #1",
-        ["no node on network", '"vcu"?'],
+        ['on network "loop"', '"vcu"?'],
     ),
     (
         "bit_rate = 250_000",
