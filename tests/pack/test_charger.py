@@ -14,7 +14,7 @@ from truth.electrical import Bus, Charge, steps
 from truth.electrical_cases import CHARGES, ON_OFF, charging_cells
 
 from busplan.findings import Weight
-from busplan.pack.series import Trace
+from busplan.pack.series import EMPTY, Trace
 
 CHECKS = (
     "charger current",
@@ -89,6 +89,16 @@ def test_a_charge_that_did_not_end_shows_no_end() -> None:
     assert result["end of charge"].answer is NOT_SHOWN
     assert result["first full cell"].answer is NOT_SHOWN
     assert result["charger current"].answer is GOOD
+
+
+def test_the_first_full_cell_may_be_one_that_is_not_known() -> None:
+    made = charging_cells(1, Charge())
+    assert sense(made.traces, cells=made.cells)["first full cell"].answer is GOOD
+    doubted = sense(made.traces, cells=made.cells, faulty=[("cell", 0), ("sensor", 1)])
+    silent = sense(made.traces, cells=(EMPTY, *made.cells[1:]))
+    for told in (doubted["first full cell"], silent["first full cell"]):
+        assert told.answer is NOT_SHOWN
+        assert told.missing == "1 cell may have been full before"
 
 
 def test_how_far_the_voltage_lay_over_what_was_asked_for_is_told() -> None:

@@ -13,6 +13,7 @@ from busplan.pack.series import PackSeries, Trace
 from busplan.pack.statistics import longest_run
 from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import counted
 
 PAST_V = 0.005
 """So far beyond its limit a cell is full, whatever its monitor's accuracy."""
@@ -140,9 +141,12 @@ def full_cell(series: PackSeries, layout: PackLayout, faulty: frozenset[tuple[st
             f"a cell is near full and {least:.1f} A still flow",
             "record on until the charge ends",
         )
-    return judged(
-        name, f"current lowered from {most:.1f} to {max(least, 0.0):.1f} A at the first full cell"
-    )
+    text = f"current lowered from {most:.1f} to {max(least, 0.0):.1f} A at the first full cell"
+    unknown = sum(not len(t) or ("cell", i) in faulty for i, t in enumerate(series.cells))
+    if unknown:
+        text += f" of {len(series.cells) - unknown} that are heard and believed"
+        return not_shown(name, text, f"{counted(unknown, 'cell')} may have been full before")
+    return judged(name, text)
 
 
 def _charging(series: PackSeries) -> Trace | None:
