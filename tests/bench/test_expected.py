@@ -194,7 +194,7 @@ def test_what_is_expected_is_asked_for(tmp_path) -> None:
 
 
 WRONG = [
-    (ANSWERS % 1 + "\nnetwork = 'main'", "network of pump"),
+    (ANSWERS % 1 + "\nnetwork = 'main'", 'no network "main" of pump'),
     (ANSWERS.replace("0xF195", "version") % 1, "data identifier such as 0xF195"),
     ('alike = ["0xF195"]', "needs answers"),
 ]
