@@ -249,10 +249,6 @@ def _placements(
         place=spec.place,
         identifiers=stated_identifiers(context, name, spec, part, places),
     )
-    sent = [m for port in on.values() for m in port.messages if port.sender in m.senders]
-    if spec.source_address is not None and not any(m.extended for m in sent):
-        text = f'the part "{part.name}" sends no 29-bit identifier, and no other holds an address'
-        context.problems.add((*path, "source_address"), text)
     if spec.identifier_offset and part.identifiers != "free":
         allowed = () if part.identifiers == "fixed" else part.identifiers
         if spec.identifier_offset not in allowed:

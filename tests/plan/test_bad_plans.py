@@ -51,10 +51,6 @@ EDITS = [
     ("[0x0, 0x10]", '"fixd"', 11, "part.pump.identifiers", ['"fixed"', '"free"', '"fixd"']),
     ('sender = "PUMP"', 'sender = "PMP"', 10, "part.pump.sender", ['"PMP"', '"PUMP"?']),
     ('sender = "PUMP"\n', "", 8, "part.pump", ['"sender" is missing', '"PUMP", "VCU"']),
-    (
-        *('part = "pump"\non = ["loop"]', 'part = "pump"\non = ["loop"]\nsource_address = 3', 19),
-        *("node.pump.source_address", ['"pump" sends no 29-bit identifier']),
-    ),
     # A bound that the words do not tell is told with them, and none twice.
     (
         *("bit_rate = 250_000", "bit_rate = 250_000\ncable.trunk_m = 10_001", 5),
