@@ -29,9 +29,10 @@ CODES = (
     ),
     _entry(
         "nothing-heard",
-        (CAUTION,),
+        (NOTE, CAUTION),
         "No frame came from a network within the time to wait for one.",
         "See busplan bench --wiring for what to measure.",
+        "A caution; a note once frames have come.",
     ),
     _entry(
         "frames-dropped",

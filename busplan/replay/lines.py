@@ -6,8 +6,9 @@ under it: none for a frame nobody defines, several for a clash.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -97,12 +98,14 @@ class Silence:
     """A node that has stopped sending on a network: all its cyclic messages are stale.
 
     ``since_ns`` is the time of its last frame, below zero where a live memory has forgotten it,
-    ``None`` when it has not been heard at all.
+    ``None`` when it has not been heard at all. ``whole`` says that it is one of several nodes that
+    were heard on the network, all of which are silent.
     """
 
     network: str
     node: str
     since_ns: int | None
+    whole: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +225,17 @@ class Lines:
                 before = [self.gone[k] for i in members if (k := self.lines[i].key) in self.gone]
                 since = max((*map(self.index.time_at, heard), *before), default=None)
                 found.append(Silence(network, node, since))
-        return tuple(found)
+        once = Counter(s.network for s in found if s.since_ns is not None)
+        for network, _, members in self._by_node:
+            if once[network] and self._heard(ages, members) and not ages.stale[members].all():
+                once[network] = 0
+        return tuple(
+            replace(s, whole=s.since_ns is not None and once[s.network] > 1) for s in found
+        )
+
+    def _heard(self, ages: Ages, members: I64) -> bool:
+        """Whether any of some lines has come by then."""
+        return bool((ages.position[members] >= 0).any())
 
     @cached_property
     def _by_node(self) -> list[tuple[str, str, I64]]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 LIVE = "live"
 """What a live bus is called where a capture's file is named."""
+NOTHING_HEARD = "nothing-heard"
 FADE_NS = 30 * 10**9
 """A silence that has been over for so long is a note: worth knowing, nothing to run for."""
 
@@ -101,4 +102,14 @@ def live_replay(
         *(f for f in broken if f.weight > Weight.NOTE),
     ]
     earlier = [] if unseen is None else unseen.update(found, origin_ns)
-    return replay.with_findings([*found, *earlier, *journal_findings(entries, origin_ns)])
+    heard = {key.network for key in (*recent.table.groups, *recent.gone)}
+    told = (_since_heard(f, heard) for f in journal_findings(entries, origin_ns))
+    return replay.with_findings([*found, *earlier, *told])
+
+
+def _since_heard(finding: Finding, heard: Collection[str | None]) -> Finding:
+    """Frames that were waited for in vain are a note of the past once some have come."""
+    if finding.code != NOTHING_HEARD or finding.where.network not in heard:
+        return finding
+    told = f"{finding.summary} of listening; some have come since"
+    return replace(finding, weight=Weight.NOTE, summary=told, action="")

@@ -174,8 +174,15 @@ def _networks(loads: Sequence[Load], networks: Mapping[str, Network]) -> Iterato
 
 
 def _silence(silent: Sequence[Silence]) -> Iterator[Trouble]:
+    networks: dict[str, int] = {}
     for gone in silent:
-        if gone.since_ns is not None:
+        if gone.since_ns is not None and gone.whole:
+            networks[gone.network] = max(networks.get(gone.network, gone.since_ns), gone.since_ns)
+    for network, since_ns in networks.items():
+        text = f"every node has been silent on {network} {_since(since_ns)}"
+        yield Trouble(Weight.CAUTION, "NETWORK SILENT", text)
+    for gone in silent:
+        if gone.since_ns is not None and not gone.whole:
             yield Trouble(
                 Weight.CAUTION,
                 "NODE SILENT",

@@ -83,6 +83,18 @@ def test_a_silent_monitor_is_named_and_its_values_are_stale_not_gone(replay: Rep
     assert replay.snapshot(15 * S).silent == ()
 
 
+def test_a_network_silent_as_a_whole_is_told_once_and_not_node_by_node(replay: Replay) -> None:
+    table = replay.table
+    kept = (table.network != table.networks.index("pack")) | (
+        table.time_ns < table.time_ns[0] + 8 * S
+    )
+    shot = Replay.of(replay.vehicle, table.take(np.flatnonzero(kept))).snapshot(12 * S)
+    assert {s.node for s in shot.silent} >= {"monitor_a", "monitor_b"}
+    assert shot.word == "NETWORK SILENT"
+    (told,) = [t.text for t in shot.troubles if "silent" in t.text]
+    assert told == "every node has been silent on pack since 0:08"
+
+
 def test_before_a_value_has_come_it_is_missing_not_zero(replay: Replay) -> None:
     pack = replay.snapshot(0).pack
     assert pack is not None

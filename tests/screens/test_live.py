@@ -113,7 +113,14 @@ def test_that_nothing_arrives_is_seen_at_once_with_its_network() -> None:
     replay = live_replay(as_built(), None, [entry])
     (finding,) = replay.findings
     assert finding.summary == "pack: no frame came within 5 s"
+    assert finding.weight is Weight.CAUTION
     assert replay.snapshot(0).past == 1
+    rolling, table = rolling_demo(1.0)
+    rolling.add(table)
+    replay = live_replay(as_built(), rolling.recent(), [entry])
+    (since,) = [f for f in replay.findings if f.code == "nothing-heard"]
+    assert since.weight is Weight.NOTE
+    assert since.summary.endswith("within 5 s of listening; some have come since")
 
 
 def test_what_happened_while_recording_is_a_finding() -> None:
