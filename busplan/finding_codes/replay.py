@@ -19,11 +19,12 @@ CODES = (
     ),
     _entry(
         "network-silent",
-        (CAUTION,),
-        "Nothing at all came on a network of several nodes for the rest of the capture, while "
-        "others went on. The whole network fell silent, or its adapter stopped recording.",
+        (NOTE, CAUTION),
+        "All of several nodes of a network were silent at once: for a while, or nothing at all "
+        "came for the rest of the capture. The network slept or its adapter did not record.",
         "See whether its adapter's file ends there; if not, look for what all its nodes share: "
         "supply, ignition, the cable.",
+        "A caution; on a live bus a note once it has been over for half a minute.",
     ),
     _entry(
         "message-paused",

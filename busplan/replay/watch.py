@@ -17,6 +17,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.pack.labels import clock
 from busplan.replay.lines import Line, Lines
+from busplan.replay.strangers import strangers
 from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
 from busplan.wording import counted
@@ -25,6 +26,12 @@ OVER = "last ended"
 """The figure that only a silence has which is over."""
 LATE_CYCLES = 1.5
 """A cyclic frame is late when it comes more than this many cycles after the one before."""
+
+
+SAME_PART = 0.8
+"""Silences of two nodes are one of their network when they share this part of the longer one."""
+_Silences = dict[tuple[str, str], list[tuple[int, int]]]
+"""The silences [ns] of each node on a network; none: it has never been silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +68,14 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
             allowed = max(SILENT_CYCLES * line.cycle.ns, float(lines.allowed_ns[number]))
             pauses += _pauses(number, allowed, times, ends.of(line.key.network))
             late += _late(line, line.cycle, times)
-    stopped, single = _by_node(lines, pauses, ends)
+    silences, single = _by_node(lines, pauses, ends)
+    paused = _of_networks(silences)
+    stopped = [_stopped(*owner, found, ends) for owner, found in silences.items() if found]
     silent = [_silent_network(name, since, span_ns) for name, since in ends.networks.items()]
     told = {(f.where.network, f.where.node) for f in stopped}
     gone = list(_gone(lines, ends, told))
-    return [*silent, *stopped, *gone, *single, *late, *_unkept(lines), *_strangers(lines)]
+    silent += [_paused_network(name, found, ends) for name, found in paused.items() if found]
+    return [*silent, *stopped, *gone, *single, *late, *_unkept(lines), *strangers(lines)]
 
 
 def _ended_networks(lines: Lines, span_ns: int) -> dict[str, int]:
@@ -126,8 +136,52 @@ def _pauses(number: int, allowed_ns: float, times: I64, span_ns: int) -> Iterato
         yield Pause(number, int(ends[i]), int(ends[i + 1]))
 
 
-def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[list[Finding], list[Finding]]:
-    """Pauses in which all messages of a node stopped, and those of single messages."""
+def _of_networks(silences: _Silences) -> dict[str, list[tuple[int, int]]]:
+    """Silences that all of several nodes of a network share, taken out of those of each node."""
+    found: dict[str, list[tuple[int, int]]] = {}
+    for network in dict.fromkeys(network for network, _ in silences):
+        first, *others = [mine for (name, _), mine in silences.items() if name == network]
+        for silence in tuple(first) if others else ():
+            alike = [next((o for o in mine if _alike(silence, o)), None) for mine in others]
+            if all(alike):
+                same = [silence, *(one for one in alike if one is not None)]
+                for mine, one in zip((first, *others), same, strict=True):
+                    mine.remove(one)
+                shared = max(one[0] for one in same), min(one[1] for one in same)
+                found.setdefault(network, []).append(shared)
+    return found
+
+
+def _alike(one: tuple[int, int], other: tuple[int, int]) -> bool:
+    """Whether two silences are the same one of a network, seen by messages of their own cycles."""
+    shared = min(one[1], other[1]) - max(one[0], other[0])
+    return shared >= SAME_PART * max(_length(one), _length(other))
+
+
+def _paused_network(network: str, silences: list[tuple[int, int]], ends: _Ends) -> Finding:
+    """That all nodes of a network were silent at once, and went on."""
+    end_ns, last_ns = ends.of(network), _last_end(silences)
+    told = _told(silences, end_ns)
+    return Finding(
+        "network-silent",
+        Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
+        Where(network, time_ns=max(told[0], 0)),
+        f"every node was silent on {network} for {_length(told) / 1e9:.2f} s, "
+        f"{_stretch(told, end_ns)}{_often(silences, told)}",
+        why="The network slept, or its adapter did not record: what its nodes did then is not "
+        "known.",
+        action="See whether the vehicle was switched off; if not, look for what all its nodes "
+        "share: supply, the cable, the adapter.",
+        figures=(
+            Figure("silence", _length(told) / 1e9, "s"),
+            Figure("silences", len(silences)),
+            *_over(last_ns, end_ns),
+        ),
+    )
+
+
+def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[_Silences, list[Finding]]:
+    """Silences in which all messages of a node stopped, and pauses of single messages."""
     owned: dict[tuple[str, str], list[int]] = {}
     for i, line in enumerate(lines.lines):
         if line.cycle and line.k >= 0 and len(line.streams) == 1:
@@ -135,7 +189,7 @@ def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[list[Findi
     by_line: dict[int, list[Pause]] = {}
     for pause in pauses:
         by_line.setdefault(pause.number, []).append(pause)
-    stopped: list[Finding] = []
+    stopped: _Silences = {}
     taken: set[Pause] = set()
     for (network, node), members in owned.items():
         silences: list[tuple[int, int]] = []
@@ -152,8 +206,7 @@ def _by_node(lines: Lines, pauses: list[Pause], ends: _Ends) -> tuple[list[Findi
             if set(due) <= {p.number for p in inside}:
                 taken.update(inside)
                 silences.append((pause.start_ns, pause.stop_ns))
-        if silences:
-            stopped.append(_stopped(network, node, silences, ends))
+        stopped[network, node] = silences
     single = [
         _paused(lines.lines[number], rest, ends)
         for number, mine in by_line.items()
@@ -299,48 +352,3 @@ def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
             action="Compare with the response times of the plan: busplan timing.",
             figures=(Figure("late frames", len(late)), Figure("worst", gaps[worst] / 1e6, "ms")),
         )
-
-
-def _strangers(lines: Lines) -> Iterator[Finding]:
-    for line in lines.lines:
-        if line.k < 0 and line.key in lines.gone and not (line.streams or line.parts):
-            yield _stranger_gone(line)
-        if line.k < 0 or (line.parts and not line.streams):
-            continue
-        here = lines.index.slice_of(line.k)
-        count, first = here.stop - here.start, lines.index.time_at(here.start)
-        if not line.streams:
-            yield Finding(
-                "identifier-unplanned",
-                Weight.CAUTION,
-                Where(line.key.network, time_ns=first),
-                f"{line.label} on {line.key.network} came {counted(count, 'time')} and is in no "
-                "definition",
-                why="Nobody planned for its load, and its values cannot be read.",
-                action="Find its sender and definition, or unplug nodes one by one until it stops.",
-                figures=(Figure("times", count),),
-            )
-        elif len(line.streams) > 1:
-            yield Finding(
-                "identifier-shared",
-                Weight.FAULT,
-                Where(line.key.network, line.senders, line.name, time_ns=first),
-                f"{line.label} on {line.key.network} belongs to {len(line.streams)} nodes "
-                f"({', '.join(s.node for s in line.streams)}): what came under it, "
-                f"{counted(count, 'time')}, cannot be told apart",
-                why="Values of both mix, and two frames at once destroy each other.",
-                action="Give one of the nodes other identifiers or move it to another network.",
-                figures=(Figure("times", count),),
-            )
-
-
-def _stranger_gone(line: Line) -> Finding:
-    """An identifier nobody defines that came before what is held."""
-    return Finding(
-        "identifier-unplanned",
-        Weight.CAUTION,
-        Where(line.key.network, time_ns=0),
-        f"{line.label} on {line.key.network} came before what is held and is in no definition",
-        why="Nobody planned for its load, and its values cannot be read.",
-        action="Find its sender and definition, or unplug nodes one by one until it stops.",
-    )

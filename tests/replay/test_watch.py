@@ -9,6 +9,7 @@ from support.van import make_replay, make_table, make_vehicle
 from busplan.findings import Weight
 from busplan.frames.table import FrameTable
 from busplan.replay.replay import Replay
+from busplan.replay.strangers import MOST_NAMED
 from busplan.replay.watch import watch
 
 S = 1_000_000_000
@@ -64,6 +65,28 @@ def test_a_network_that_ends_early_is_one_finding_not_one_a_node() -> None:
     assert 11.8e9 <= finding.where.time_ns <= 12e9
 
 
+def test_a_network_that_paused_is_one_finding_not_one_a_node() -> None:
+    vehicle = make_vehicle([(4, 4), (4,)])
+    table = make_table(vehicle, 20.0)
+    t = table.time_ns - table.origin_ns
+    own = table.network == table.networks.index("pack")
+    pause = own & (t > 8 * S) & (t < 12 * S)
+    replay = Replay.of(vehicle, without(table, pause))
+    (finding,) = watch(replay.lines, replay.span_ns)
+    assert (finding.code, finding.where.network) == ("network-silent", "pack")
+    assert re.search(r"every node was silent on pack for [34]\.\d+ s", finding.summary)
+    later = watch(replay.lines, replay.span_ns, old_ns=15 * S)
+    assert [f.weight for f in later] == [Weight.NOTE]
+    # A node that is silent for longer than its network is told of itself.
+    node = np.isin(table.identifier, [s.message.identifier for s in vehicle.streams[:2]])
+    longer = pause | (own & node & (t > 8 * S) & (t < 16 * S))
+    codes = [f.code for f in watch(Replay.of(vehicle, without(table, longer)).lines, 20 * S)]
+    assert "network-silent" not in codes
+    assert codes.count("node-stopped") == len(
+        {s.node for s in vehicle.streams if s.network == "pack"}
+    )
+
+
 def test_one_message_that_pauses_is_told_apart_from_its_node() -> None:
     vehicle = make_vehicle([(4, 4)])
     table = make_table(vehicle, 20.0)
@@ -97,6 +120,24 @@ def test_unknown_identifiers_and_shared_ones_are_named() -> None:
     (finding,) = watch(Replay.of(twice, table).lines, 5 * S)
     assert (finding.code, finding.weight) == ("identifier-shared", Weight.FAULT)
     assert "pump_1, pump_2" in finding.summary
+
+
+def test_very_many_unknown_identifiers_do_not_bury_the_rest() -> None:
+    vehicle = make_vehicle([(4,)])
+    unknown = np.arange(60)
+    noise = FrameTable.from_columns(
+        ["thermal"],
+        unknown * S // 100,
+        np.zeros(60),
+        np.where(unknown < 30, 0x700, 0x700 + unknown),
+        np.zeros(60),
+        np.ones(60),
+        np.zeros(60, np.uint8),
+    )
+    told = [f for f in watch(Replay.of(vehicle, noise).lines, S) if "definition" in f.summary]
+    assert len(told) == MOST_NAMED + 1
+    assert "0x700 on thermal came 30 times" in told[0].summary
+    assert "11 more identifiers on thermal came 11 times in all" in told[-1].summary
 
 
 def test_a_wrong_stated_cycle_is_no_matter_of_single_late_frames() -> None:

@@ -228,7 +228,7 @@ async def test_a_silence_is_looked_at_at_once_and_told_in_sight(
             return False
 
         assert await comes(lambda: planted in app.replay.findings)
-        assert await comes(lambda: "0x61D" in screen_text(app))
+        assert await comes(lambda: "10 more identifiers" in screen_text(app))
         clock.ns = round(0.4 * SECOND)
         rolling.add(FrameTable.empty(["thermal"]))
         assert await comes(lambda: "pump_1 sent nothing on thermal for 0." in screen_text(app))
