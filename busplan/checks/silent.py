@@ -1,4 +1,4 @@
-"""Nodes that have nothing to do on a network they sit on."""
+"""Nodes that have nothing to do on a network they sit on, and networks where nothing is sent."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Vehicle
+from busplan.wording import counted
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
@@ -14,6 +15,8 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
     senders = Senders(vehicle)
     sending = {(s.network, s.node) for s in vehicle.streams}
     taking = {(r.source, r.through) for r in vehicle.routes}
+    heard = {network for network, _ in sending}
+    yield from (_quiet(vehicle, name) for name in vehicle.networks if name not in heard)
     for node in vehicle.nodes.values():
         for network, port in node.on.items():
             if (network, node.name) in sending | taking:
@@ -36,3 +39,17 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                     Figure("nodes sending there", sum(n == network for n, _ in sending)),
                 ),
             )
+
+
+def _quiet(vehicle: Vehicle, name: str) -> Finding:
+    nodes = len(vehicle.nodes_on(name))
+    by = f"by none of {counted(nodes, 'node')}" if nodes else "which has no node"
+    return Finding(
+        "network-without-messages",
+        Weight.NOTE,
+        Where(name),
+        f"Nothing is sent on {name}, {by}.",
+        "Its load, response times and identifiers are in order only because there are none.",
+        f"Place the nodes that belong on {name}, or take it out of the plan.",
+        (Figure("nodes", nodes),),
+    )

@@ -336,6 +336,13 @@ SILENT = (
         "sender name is not the right one.",
         "Move it to the network of its partners, or correct definitions and sender of the part.",
     ),
+    _entry(
+        "network-without-messages",
+        (NOTE,),
+        "Nothing that the plan knows of is sent on a network: no node is on it, or none of its "
+        "nodes sends. What is said of its load, response times and identifiers says nothing.",
+        "Place the nodes that belong there, or take the network out of the plan.",
+    ),
 )
 
 CODES = (
