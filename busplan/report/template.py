@@ -13,7 +13,7 @@ body { font: 16px/1.5 system-ui, "Liberation Sans", Arial, sans-serif; margin: 0
 h1 { font-size: 1.7rem; line-height: 1.2; margin: .4rem 0 .2rem; }
 h2 { font-size: 1.25rem; margin: 2.2rem 0 .6rem; border-bottom: 2px solid var(--line); }
 h3 { font-size: 1.02rem; margin: 1.3rem 0 .3rem; }
-p, li, dd { overflow-wrap: anywhere; }
+h1, h2, h3, p, li, dd, figcaption { overflow-wrap: anywhere; }
 a { color: inherit; }
 .lead { color: var(--quiet); margin: 0 0 1rem; }
 .verdict { border-left: .6rem solid var(--open); background: var(--soft); padding: .7rem 1rem;

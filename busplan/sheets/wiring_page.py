@@ -94,6 +94,7 @@ _PAGE = """<!doctype html>
 body { font: 10pt/1.4 "Liberation Sans", Arial, Helvetica, sans-serif; margin: 1rem auto;
   max-width: 272mm; padding: 0 1rem; color: #000; background: #fff; }
 h1 { font-size: 15pt; margin: 0 0 .4rem; } h2 { font-size: 12pt; margin: 1.2rem 0 .3rem; }
+h1, h2, p, li { overflow-wrap: anywhere; }
 .caution { border: 2px solid #000; padding: .3rem .7rem; font-weight: bold; }
 .caution p { margin: .2rem 0; }
 section { break-inside: avoid-page; }

@@ -132,6 +132,15 @@ def test_nothing_from_outside_is_markup(page: str) -> None:
     assert not re.search("[\x00-\x08\x0b-\x1f\x7f\u202e]", page)
 
 
+def test_no_name_runs_off_the_paper(page: str) -> None:
+    """A browser breaks a long word only where the style says so."""
+    from busplan.sheets import wiring_page
+
+    for style in (page, Path(wiring_page.__file__).read_text(encoding="utf-8")):
+        rules = re.findall(r"^([^{}\n]+) \{ overflow-wrap: anywhere; \}", style, re.MULTILINE)
+        assert {"h1", "h2", "p", "li"} <= set(", ".join(rules).split(", "))
+
+
 def test_it_asks_for_nothing(page: str) -> None:
     reader = Reader()
     reader.feed(page)
