@@ -38,6 +38,9 @@ class Opened(Protocol):
     def past(self, t_ns: int, /) -> int:
         """How many findings lie at or before a moment."""
 
+    def faults(self, t_ns: int, /) -> int:
+        """How many of them are faults."""
+
 
 class Snapshot:
     """One moment, ``t_ns`` after the first frame of the capture.
@@ -83,7 +86,8 @@ class Snapshot:
     @cached_property
     def troubles(self) -> tuple[Trouble, ...]:
         """Everything wrong, the heaviest first."""
-        return troubles(self.pack, self.loads, self._replay.vehicle.networks, self.silent)
+        networks, faults = self._replay.vehicle.networks, self._replay.faults(self.t_ns)
+        return troubles(self.pack, self.loads, networks, self.silent, faults)
 
     @property
     def past(self) -> int:

@@ -23,6 +23,7 @@ NO_PACK = "NO PACK"
 NO_VALUE = "NO VALUE YET"
 NOT_ALL = "NOT ALL HEARD"
 SET_ASIDE = "SET ASIDE"
+FOUND = "FAULT FOUND"
 MOST_NAMED = 4
 """So many places that are set aside are named."""
 
@@ -44,18 +45,21 @@ def troubles(
     loads: Sequence[Load],
     networks: Mapping[str, Network],
     silent: Sequence[Silence],
+    faults: int = 0,
 ) -> tuple[Trouble, ...]:
-    """Everything wrong at a moment, the heaviest first."""
+    """Everything wrong at a moment, the heaviest first; ``faults`` were found up to it."""
+    told = Trouble(Weight.NOTE, FOUND, f"{counted(faults, 'fault')} found up to here")
     found = [*_unseen(pack), *_silence(silent), *_pack(pack), *_networks(loads, networks)]
+    found[:0] = [told] if faults else []
     return tuple(sorted(found, key=lambda t: -t.weight))
 
 
 def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
-    """The word of the heaviest trouble above a note, else that not all is seen, or all is even."""
+    """The word of the heaviest trouble above a note, else what keeps all from being even."""
     if not any_data:
         return NO_DATA
     heavy = (t.word for t in found if t.weight > Weight.NOTE)
-    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, NOT_ALL, SET_ASIDE))
+    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, NOT_ALL, SET_ASIDE, FOUND))
     return next(heavy, next(unseen, NOTHING_WRONG))
 
 

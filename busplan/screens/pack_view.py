@@ -104,8 +104,11 @@ class PackView(View):
     help = (
         "Cells and sensors in the order of the plan. Marks: < > off the median of the peers by "
         "more than half of the allowed spread, « » by more than all of it, ! outside the window, "
-        "~ stale, ? not yet seen. lag K: how far a module's temperature is behind the median of "
-        "all modules.\n"
+        "~ stale, ? not yet seen, x not believed. lag K: how far a module's temperature is behind "
+        "the median of all modules.\n"
+        "The word in capitals is the state at this moment. ALL EVEN: every cell and sensor is "
+        "fresh, inside its window and even, no node has stopped, and no fault has been found so "
+        "far. It judges nothing else: see Verdict.\n"
         "arrows or mouse choose a cell, sensor or module; enter or a double click shows it over "
         "time; v changes between values, deviations and marks; t shows in place of the map: the "
         "trend, the temperatures and the cells of all modules over time, all figures; z changes "

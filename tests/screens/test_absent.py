@@ -11,6 +11,7 @@ from support.van import make_replay, make_table, make_vehicle
 from typer.testing import CliRunner
 
 from busplan.cli.app import app
+from busplan.findings import Finding, Weight, Where
 from busplan.frames.table import FrameTable
 from busplan.replay.asked import SCREENS, Asked, judged
 from busplan.replay.document import screen_dict
@@ -107,6 +108,17 @@ def test_while_only_some_have_come_nothing_is_called_even() -> None:
     shot = Replay.of(replay.vehicle, table).snapshot(S // 10)
     assert shot.word == "NOT ALL HEARD"
     assert shot.troubles[0].text.startswith("4 cells not heard yet")
+    assert state_role(shot) == "note"
+
+
+def test_after_a_fault_nothing_is_called_even_though_all_cells_are() -> None:
+    even = make_replay(seconds=10.0, sag_v=0.0)
+    welded = Finding("behaviour-failed", Weight.FAULT, Where("pack", time_ns=5 * S), "welded")
+    replay = even.with_findings([welded])
+    assert replay.snapshot(4 * S).word == "ALL EVEN"
+    shot = replay.snapshot(6 * S)
+    assert shot.word == "FAULT FOUND"
+    assert shot.troubles[0].text == "1 fault found up to here"
     assert state_role(shot) == "note"
 
 
