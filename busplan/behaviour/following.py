@@ -9,8 +9,9 @@ over more than can be held is given up and says so.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -69,11 +70,31 @@ class _Wanted:
 
 
 class _Arrived(NamedTuple):
-    """Frames that are wanted, first and last time of all that came, and the networks heard."""
+    """Frames that are wanted, first and last time of all that came, and the last on each network
+    that was heard."""
 
     table: FrameTable
     bounds: tuple[int, int]
-    networks: frozenset[str]
+    latest: dict[str, int]
+
+
+def _parts_by_clock(table: FrameTable) -> Iterator[tuple[FrameTable, dict[str, int]]]:
+    """What came, apart where a network's time falls by more than frames come out of order, with
+    the last time on each network."""
+    heard = (table.flags & ERROR) == 0
+    rows = {
+        int(n): np.flatnonzero(heard & (table.network == n))
+        for n in np.unique(table.network[heard])
+    }
+    back = [r[1:][np.diff(table.time_ns[r]) < -SETTLED_NS] for r in rows.values()]
+    cuts = np.unique(np.concatenate(back)).tolist() if back else []
+    for begin, end in pairwise([0, *cuts, len(table)]):
+        latest = {}
+        for network, mine in rows.items():
+            times = table.time_ns[mine[(mine >= begin) & (mine < end)]]
+            if len(times):
+                latest[table.networks[network]] = believable_bounds(times)[1]
+        yield table.take(slice(begin, end)), latest
 
 
 class Following:
@@ -97,6 +118,7 @@ class Following:
         self._bounds: list[tuple[int, int]] = []
         self._held = FrameTable.empty(tuple(networks))
         self._memory = Memory()
+        self._latest: dict[str, int] = {}
         self._begin: int | None = None
         self._cut: int | None = None
         self._tallies: dict[str, Tally] = {}
@@ -120,10 +142,9 @@ class Following:
         """What has just arrived."""
         if not len(table) or not self.vehicle.behaviours:
             return
-        mine = table.take(self._wanted.among(table)).owned()
-        good = np.unique(table.network[(table.flags & ERROR) == 0])
-        networks = frozenset(table.networks[n] for n in good.tolist())
-        self._arrived.append(_Arrived(mine, believable_bounds(table.time_ns), networks))
+        for part, latest in _parts_by_clock(table):
+            mine = part.take(self._wanted.among(part)).owned()
+            self._arrived.append(_Arrived(mine, believable_bounds(part.time_ns), latest))
 
     @property
     def frames_held(self) -> int:
@@ -160,16 +181,23 @@ class Following:
 
     def _take(self) -> None:
         """Take over what has arrived."""
-        arrived = [self._arrived.popleft() for _ in range(len(self._arrived))]
-        new = [one.bounds for one in arrived]
-        if self._cut is not None and new and all(high < self._cut for _, high in new):
-            self._begin_anew(min(low for low, _ in new))
-        self._bounds += new
-        self._memory.networks.update(*(one.networks for one in arrived))
-        tables = [one.table for one in arrived]
-        if len(self._held) or not tables:
-            tables.insert(0, self._held)
-        self._held = concatenate(tables)
+        new: list[FrameTable] = []
+        for one in [self._arrived.popleft() for _ in range(len(self._arrived))]:
+            if any(time < self._latest.get(n, time) - SETTLED_NS for n, time in one.latest.items()):
+                self._hold(new)
+                new = []
+                self._begin_anew(one.bounds[0])
+            for network, time in one.latest.items():
+                self._latest[network] = max(time, self._latest.get(network, time))
+            self._bounds.append(one.bounds)
+            self._memory.networks.update(one.latest)
+            new.append(one.table)
+        self._hold(new)
+
+    def _hold(self, tables: list[FrameTable]) -> None:
+        if tables:
+            kept = [self._held] if len(self._held) else []
+            self._held = concatenate([*kept, *tables])
 
     def _signals(self) -> Signals:
         begin, end = believable_bounds(np.array(self._bounds, np.int64).reshape(-1))
@@ -190,7 +218,7 @@ class Following:
             self._tallies[behaviour.name] = tally.ended(w).begun_anew(begin)
         self._held = self._held.take(slice(0, 0))
         self._memory = Memory(networks=self._memory.networks)
-        self._bounds, self._begin, self._cut = [], None, None
+        self._bounds, self._begin, self._cut, self._latest = [], None, None, {}
 
     def _cut_for(self, end: int, slack: int) -> int | None:
         """Up to when everything can be counted and forgotten; ``None`` while all can be held."""

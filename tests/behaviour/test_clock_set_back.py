@@ -7,7 +7,9 @@ import pytest
 from behaviour.test_captures import FAN, FAST, PLAN, SLOW, S, fan, frames, heat, one
 from support.plans import write_plan
 
+from busplan.behaviour.following import Following
 from busplan.behaviour.judge import judge_behaviours
+from busplan.behaviour.report import BehaviourReport
 from busplan.frames.table import FrameTable
 from busplan.plan.reader import load_plan
 from busplan.plan.vehicle import Vehicle
@@ -18,7 +20,7 @@ from busplan.transport.messages import put_together
 @pytest.fixture(scope="module")
 def vehicle(tmp_path_factory: pytest.TempPathFactory) -> Vehicle:
     folder = tmp_path_factory.mktemp("plan")
-    return load_plan(write_plan(folder, PLAN + FAN, slow=SLOW, fast=FAST))
+    return load_plan(write_plan(folder, f"{PLAN}{FAN}stays_s = 0.5", slow=SLOW, fast=FAST))
 
 
 def set_back(table: FrameTable, at_s: float, by_s: float) -> FrameTable:
@@ -55,3 +57,40 @@ def test_a_clock_that_nobody_sets_leaves_the_whole(vehicle: Vehicle) -> None:
     report = judge_behaviours(frames(heat([(0, 30), (5, 45)]), fan(6.5)), vehicle)
     assert (one(report).word, report.one_clock, report.begin_s) == ("held", "", 0.0)
     assert np.isclose(report.span_s, 19.98)
+
+
+def followed(table: FrameTable, vehicle: Vehicle, parts: int) -> BehaviourReport:
+    """What following says of a table that came in so many parts."""
+    following = Following(vehicle, table.networks)
+    for part in np.array_split(np.arange(len(table)), parts):
+        following.add(table.take(part))
+        if parts > 1:
+            following.report()
+    report = following.report()
+    assert report is not None
+    return report
+
+
+@pytest.mark.parametrize("parts", [1, 7, 200])
+@pytest.mark.parametrize("by_s", [8.45, 11.03])
+def test_followed_live_no_behaviour_fails_by_it_and_what_was_found_stays(
+    by_s: float, parts: int, vehicle: Vehicle
+) -> None:
+    right = set_back(frames(heat([(0, 30), (5, 45)]), fan(6.5)), 12.0, by_s)
+    told = one(followed(right, vehicle, parts))
+    # It was hot already where time begins anew: when it came to be so nobody saw.
+    assert (told.word, told.held, told.failed, told.unsure) == ("not shown", 1, 0, 1)
+    wrong = set_back(frames(heat([(0, 30), (5, 45)]), fan(9.0)), 12.0, by_s)
+    assert one(followed(wrong, vehicle, parts)).failed == 1
+
+
+@pytest.mark.parametrize("parts", [1, 7, 200])
+def test_followed_live_networks_of_clocks_that_differ_are_no_step(
+    parts: int, vehicle: Vehicle
+) -> None:
+    table = frames(heat([(0, 30), (5, 45)]), fan(6.5))
+    time = table.time_ns - np.where(table.network == 1, 8 * S, 0)
+    apart = replace(table, time_ns=time, index=None, bounds=None)
+    whole = judge_behaviours(apart, vehicle)
+    assert whole.one_clock == ""
+    assert one(followed(apart, vehicle, parts)).as_dict() == one(whole).as_dict()
