@@ -34,6 +34,7 @@ _FAR = 0.06
 _WIDER = 2.0
 SMALL = 3_000
 """Variables up to which a programme is solved as it is."""
+
 _FEW = 0.7
 """The same of a part, as a part of all variables."""
 _STALLED = 5e-3
@@ -221,11 +222,12 @@ class _One:
         if self.useful < inf:  # close enough to tell dearer ones from those of use
             gap = min(gap, self.step / (self.useful + self.step)) if self.step else _CLOSE
         seconds = min(self.left(), _CHUNK_S)
-        found = solved(linear, self.whole, seconds, gap)
+        most = min(top, self.useful)
+        found = solved(linear, self.whole, seconds, gap, self.useful + _TOLERANCE)
         bound = inf if found.impossible else found.bound
-        bound = max(least, min(bound, self.above(top)))
+        bound = max(least, min(bound, self.above(most)))
         if found.x is None or found.cost > self.useful + _TOLERANCE:
-            return Solved(None, inf, bound, impossible=found.impossible and top == inf)
+            return Solved(None, inf, bound, impossible=found.impossible and most == inf)
         answer = self.programme.answer(found.x)
         return Solved(answer, found.cost, min(bound, found.cost), impossible=False)
 

@@ -122,6 +122,9 @@ class _Run:
     """Whether known answers are ruled out, so that its bound is none of the question."""
     best: Placement | None = None
     cost: float = float("inf")
+    hoped: list[tuple[Placement, float]] = field(default_factory=list)
+    """Cheaper ones that are in time as far as the networks tell, the cheapest last: the whole plan,
+    which takes long, is asked when no cheaper one is found."""
     bound: float = 0.0
     rounds: int = 0
     learnt: bool = False
@@ -139,42 +142,22 @@ class _Run:
             return _OTHER
         return _LET_GO if len(self.programme.rows.cost) > narrow.SMALL else _EXACT
 
+    @property
+    def below(self) -> float:
+        """What an answer has to cost less than."""
+        return self.hoped[-1][1] if self.hoped else self.cost
+
     def found(self, dearest: float) -> Found:
         impossible = False
-        new = True
-        gap = self.gap
         today = as_it_is(self.programme.question)
         self._judged(today)
         for k in range(len(today.rates)):
             for demand in foreseen(self.programme.question, today, k, self._guests):
                 self.programme.demand(demand)
-        for _ in range(_OTHER_ROUNDS) if self.excluded else count():
-            if not self.programme.rows.cost or self.enough() or self.left() <= 0:
-                break
-            self.told(None if self.best is None else self.cost, self.bound)
-            solved = self._solve(gap, sound=not self.excluded, wider=not new)
-            if solved.impossible:
-                impossible = self.best is None and not self.excluded
-                self.bound = self.cost if self.best else self.bound
-                break
-            self.bound = max(self.bound, solved.bound)
-            if solved.answer is None or self.bound > dearest:
-                break
-            self.told(None if self.best is None else self.cost, self.bound)
-            if not self.excluded and self.programme.rules_out(solved.answer):
-                if self._near():
-                    break
-                # Ruled out by what proves nothing for others: the next best one.
-                solved = self._solve(gap, wider=not new)
-            if solved.answer is None or solved.bound >= self.cost * (1 - gap):
-                break  # by what has been learnt, sound or not, nothing cheaper is left
-            if solved.cost > self.cost and self.left() <= 0:
-                break  # ended before its time: it teaches nothing
-            new = self._learn(solved.answer)
-            if self._near():
-                break
-            new |= self._among_movers()
-            if not new and solved.bound >= solved.cost * (1 - gap):
+        rounds = iter(range(_OTHER_ROUNDS)) if self.excluded else count()
+        while True:
+            impossible = self._cheapest(rounds, dearest)
+            if self._as_hoped() or self.enough() or self.left() <= 0:
                 break
         return Found(
             self.best,
@@ -184,6 +167,42 @@ class _Run:
             tuple(self.programme.cuts),
             tuple(self.programme.demands),
         )
+
+    def _cheapest(self, rounds: Iterator[int], dearest: float) -> bool:
+        """Solve, judge and learn until nothing cheaper is left; whether there is none, proven."""
+        gap = self.gap
+        new = True
+        for _ in rounds:
+            if not self.programme.rows.cost or self.enough() or self.left() <= 0:
+                break
+            self._tell()
+            solved = self._solve(gap, sound=not self.excluded, wider=not new)
+            if solved.impossible:
+                self.bound = self.cost if self.best else self.bound
+                return self.best is None and not self.excluded
+            self.bound = max(self.bound, solved.bound)
+            if solved.answer is None or self.bound > dearest:
+                break
+            self._tell()
+            if not self.excluded and self.programme.rules_out(solved.answer):
+                if self._near():
+                    break
+                # Ruled out by what proves nothing for others: the next best one.
+                solved = self._solve(gap, wider=not new)
+            if solved.answer is None or solved.bound >= self.below * (1 - gap):
+                break  # by what has been learnt, sound or not, nothing cheaper is left
+            if solved.cost > self.below and self.left() <= 0:
+                break  # ended before its time: it teaches nothing
+            new = self._learn(solved.answer)
+            if self._near():
+                break
+            new |= self._among_movers()
+            if not new and solved.bound >= solved.cost * (1 - gap):
+                break
+        return False
+
+    def _tell(self) -> None:
+        self.told(None if self.best is None else self.cost, self.bound)
 
     def _solve(
         self,
@@ -196,14 +215,15 @@ class _Run:
         """The cheapest answer that is cheaper than the best, or one that may be."""
 
         def work() -> Solved:
-            return self.narrowing.solve(gap, fixed=fixed, below=self.cost, sound=sound, wider=wider)
+            below = self.below
+            return self.narrowing.solve(gap, fixed=fixed, below=below, sound=sound, wider=wider)
 
         found: Solved | None = self.waited(work)
         return found or Solved(None, float("inf"), 0.0, impossible=False)
 
     def _near(self) -> bool:
         """Whether the best is so near to the bound that no more is asked for."""
-        return self.best is not None and self.cost <= self.bound + self.gap * self.cost + _EXACT
+        return self.best is not None and self.below <= self.bound + self.gap * self.below + _EXACT
 
     def _learn(self, answer: Placement) -> bool:
         """Judge an answer and those around it; whether there is anything new to solve with."""
@@ -219,7 +239,7 @@ class _Run:
                 break
             solved = self._solve(self.gap, self._around(near, late | waiting))
             near = solved.answer
-            if near is None or solved.cost >= self.cost:
+            if near is None or solved.cost >= self.below:
                 break
             late, waiting = self._judged(near)
             if not late and not waiting:
@@ -237,14 +257,14 @@ class _Run:
         for _ in range(_AMONG if len(self.programme.rows.cost) > narrow.SMALL else 0):
             if self.best is None or self.enough() or self.left() <= 0:
                 break
-            self.told(self.cost, self.bound)
+            self._tell()
             fixed = {
                 v: float(k == question.units[i].home)
                 for (i, k), v in self.programme.rows.place.items()
                 if i not in self.movers
             }
             near = self._solve(self.gap, fixed)
-            if near.answer is None or near.bound >= self.cost * (1 - self.gap):
+            if near.answer is None or near.bound >= self.below * (1 - self.gap):
                 break
             self.learnt = False
             late, waiting = self._judged(near.answer)
@@ -328,6 +348,29 @@ class _Run:
         }
 
     def keep(self, answer: Placement) -> None:
+        """An answer in time as far as the networks tell: the whole plan is asked of the first at
+        once, and of others when no cheaper one is found."""
+        costs = self.programme.question.costs
+        foreseen = cost(self.programme.question, answer) + len(answer.moved) * costs.identifier
+        if self.best is None:
+            self._ask(answer)
+        elif foreseen < self.below:
+            self.hoped.append((answer, foreseen))
+
+    def _as_hoped(self) -> bool:
+        """Ask the whole plan of what is hoped for, the cheapest first; false when it refuses that
+        and says why, so that there is more to look for."""
+        self.learnt = refused = False
+        while self.hoped:
+            answer, foreseen = self.hoped.pop()
+            self._ask(answer)
+            if self.cost <= foreseen + _EXACT:
+                self.hoped.clear()
+            else:
+                refused = True
+        return not (refused and self.learnt)
+
+    def _ask(self, answer: Placement) -> None:
         """Ask the whole plan; what it says that the programme did not know is learnt."""
         question = self.programme.question
         verdict = self.accept(answer)

@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 from busplan.allot.quiet import quiet_libraries
 from busplan.frames.columns import F64
 
-_OPTIONS = {"output_flag": False, "threads": 1}
+_OPTIONS = {"output_flag": False, "threads": 1, "simplex_scale_strategy": 0}
+_NONE = np.zeros(0)
+_BREAKS = 1e-7
+"""By how much a row is broken that the solver is told of; it works no more exactly itself."""
 
 
 class Linear(NamedTuple):
@@ -56,17 +59,25 @@ class Relaxed:
 
 
 def solved(
-    linear: Linear, whole: Sequence[bool] | NDArray[np.bool_], seconds: float, gap: float = 1e-4
+    linear: Linear,
+    whole: Sequence[bool] | NDArray[np.bool_],
+    seconds: float,
+    gap: float = 1e-4,
+    most: float = np.inf,
 ) -> Solution:
     """The least cost where the numbers said are whole.
 
-    ``seconds``: longest time by the clock; ``gap``: the part of the cost that is let go.
+    ``seconds``: longest time by the clock; ``gap``: the part of the cost that is let go; ``most``:
+    what costs more counts as none.
     """
     highspy = _highspy()
     solver = _passed(linear)
     numbers = np.flatnonzero(np.asarray(whole)).astype(np.int32)
     kinds = np.full(len(numbers), highspy.HighsVarType.kInteger)
     solver.changeColsIntegrality(len(numbers), numbers, kinds)
+    if most < np.inf:
+        priced = np.flatnonzero(linear.cost).astype(np.int32)
+        solver.addRow(-np.inf, most, len(priced), priced, linear.cost[priced])
     solver.setOptionValue("time_limit", max(seconds, 0.1))
     solver.setOptionValue("mip_rel_gap", gap)
     solver.run()
@@ -81,15 +92,19 @@ def solved(
 
 
 class Basis(NamedTuple):
-    """Where a solution ended: the state of each variable, each row, and each row added to them."""
+    """Where a solution ended: the state of each variable, of the rows that held it (by number), and
+    of those among the rows added."""
 
     variables: list[Any]
-    rows: list[Any]
+    rows: dict[int, Any]
     added: list[Any]
 
 
 class Relaxation:
     """A linear programme without whole numbers, solved again with rows added to its own.
+
+    Of all rows few hold a solution. The solver knows those only that a solution has broken: all
+    rows hold in what is given, and what is said of the variables holds with all of them, too.
 
     ``begin``: where a solution ended of the same programme with fewer variables and rows.
     """
@@ -97,11 +112,17 @@ class Relaxation:
     def __init__(
         self, linear: Linear, added: tuple[Any, F64] | None = None, begin: Basis | None = None
     ) -> None:
-        self._solver = _passed(linear)
         self._linear = linear
-        self._rows, self._variables = linear.matrix.shape
-        self._added = 0
+        self._own, self._variables = linear.matrix.shape
+        self._matrix, self._low, self._high = linear.matrix, linear.low, linear.high
+        self._solver = _passed(linear._replace(matrix=self._matrix[:0], low=_NONE, high=_NONE))
+        self._known: list[int] = []
+        """Rows that the solver knows, in its order."""
+        self._left = np.isfinite(self._low) | np.isfinite(self._high)
+        """Rows that it does not know."""
         self._held: dict[int, float] = {}
+        if begin is not None:
+            self._take([row for row in begin.rows if self._left[row]])
         if added is not None:
             self.add(*added)
         if begin is not None:
@@ -113,11 +134,22 @@ class Relaxation:
         basis = highspy.HighsBasis()
         more = [state.kLower] * (self._variables - len(begin.variables))
         basis.col_status = [*begin.variables, *more]
-        more = [state.kBasic] * (self._rows - len(begin.rows))
-        last = [state.kBasic] * (self._added - len(begin.added))
-        basis.row_status = [*begin.rows, *more, *begin.added, *last]
+        states = begin.rows | dict(enumerate(begin.added, self._own))
+        basis.row_status = [states.get(row, state.kBasic) for row in self._known]
         basis.valid = True
         self._solver.setBasis(basis)
+
+    def up_to(self, most: float) -> None:
+        """Of what costs more only that is wanted: it is told as an infinite cost."""
+        self._solver.setOptionValue("objective_bound", most)
+
+    def mark(self) -> Any:
+        """Where the last solution ended, to go back there."""
+        return self._solver.getBasis()
+
+    def back_to(self, mark: Any) -> None:
+        """Begin the next solution there. No row may have been added since."""
+        self._solver.setBasis(mark)
 
     def hold(self, held: Mapping[int, float]) -> None:
         """These variables at these values, and no others."""
@@ -131,38 +163,70 @@ class Relaxation:
 
     def add(self, rows: Any, least: F64) -> None:
         """More rows (:class:`scipy.sparse.csr_matrix`), and what each is at least."""
-        self._added += len(least)
+        from scipy.sparse import vstack
+
+        first = len(self._low)
+        self._matrix = vstack([self._matrix, rows], format="csr")
+        self._low = np.concatenate([self._low, least])
+        self._high = np.concatenate([self._high, np.full(len(least), np.inf)])
+        self._left = np.concatenate([self._left, np.ones(len(least), dtype=bool)])
+        self._take(range(first, len(self._low)))
+
+    def _take(self, rows: Sequence[int] | NDArray[np.intp]) -> None:
+        """Let the solver know these rows."""
+        taken = self._matrix[rows]
+        self._known += [int(row) for row in rows]
+        self._left[rows] = False
         self._solver.addRows(
-            len(least),
-            least,
-            np.full(len(least), np.inf),
-            rows.nnz,
-            rows.indptr[:-1].astype(np.int32),
-            rows.indices.astype(np.int32),
-            rows.data,
+            len(rows),
+            self._low[rows],
+            self._high[rows],
+            taken.nnz,
+            taken.indptr[:-1].astype(np.int32),
+            taken.indices.astype(np.int32),
+            taken.data,
         )
 
-    def solve(self) -> Relaxed | None:
-        """The least cost, infinite when there is none; ``None`` when it was not found."""
+    def solve(self, *, roughly: bool = False) -> Relaxed | None:
+        """The least cost, infinite when there is none; ``None`` when it was not found.
+
+        ``roughly``: at least so much, and what it says of the variables holds, too.
+        """
         status = _highspy().HighsModelStatus
-        self._solver.run()
-        if self._solver.getModelStatus() == status.kInfeasible:
-            return Relaxed(np.zeros(0), np.inf, np.zeros(0))
-        if self._solver.getModelStatus() != status.kOptimal:
-            return None
-        found = self._solver.getSolution()
-        cost = float(self._solver.getInfo().objective_function_value)
-        return Relaxed(np.array(found.col_value), cost, np.array(found.col_dual))
+        while True:
+            self._solver.run()
+            state = self._solver.getModelStatus()
+            if state in (status.kInfeasible, status.kObjectiveBound):
+                return Relaxed(np.zeros(0), np.inf, np.zeros(0))
+            if state == status.kOptimal:
+                found = self._solver.getSolution()
+                x = np.array(found.col_value)
+                more = self._broken(x)
+                if not len(more) or roughly:
+                    cost = float(self._solver.getInfo().objective_function_value)
+                    return Relaxed(x, cost, np.array(found.col_dual))
+            else:
+                more = np.flatnonzero(self._left)
+                if not len(more):
+                    return None
+            self._take(more)
+
+    def _broken(self, x: F64) -> NDArray[np.intp]:
+        """Rows that the solver does not know and ``x`` breaks."""
+        does = self._matrix @ x
+        broken = (does < self._low - _BREAKS) | (does > self._high + _BREAKS)
+        return np.flatnonzero(broken & self._left)
 
     def end(self) -> tuple[Basis, list[bool]]:
-        """Where the last solution ended, with those of the rows added that are tight, and which
-        these are."""
+        """Where the last solution ended, with those of the rows that are tight, and which of the
+        rows added these are."""
         basis = self._solver.getBasis()
-        rows = list(basis.row_status)
         basic = _highspy().HighsBasisStatus.kBasic
-        tight = [state != basic for state in rows[self._rows :]]
-        added = [state for state in rows[self._rows :] if state != basic]
-        return Basis(list(basis.col_status), rows[: self._rows], added), tight
+        states = dict(zip(self._known, basis.row_status, strict=True))
+        rows = {row: s for row, s in states.items() if row < self._own and s != basic}
+        last = [states[row] for row in range(self._own, len(self._low))]
+        added = [state for state in last if state != basic]
+        return Basis(list(basis.col_status), rows, added), [state != basic for state in last]
 
 
 def _passed(linear: Linear) -> Any:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from itertools import count
+from typing import Any
 
 import numpy as np
 
@@ -56,6 +57,9 @@ class Tree:
     """How much a variable told where it was looked at last."""
     _numbers: count[int] = field(default_factory=count)
 
+    def __post_init__(self) -> None:
+        self.relaxation.up_to(self.most)
+
     @property
     def bound(self) -> float:
         """Nothing that is left costs less."""
@@ -73,8 +77,11 @@ class Tree:
     def split(self, node: Node) -> bool:
         """Put both halves of a node in its place; false when there is nothing to split by."""
         best, most = None, -1.0
+        self.relaxation.hold(node.held)
+        self.relaxation.solve(roughly=True)
+        mark = self.relaxation.mark()
         for v in self._candidates(node):
-            rises = [self._rise(node, {**node.held, v: value}) for value in (0.0, 1.0)]
+            rises = [self._rise(node, {**node.held, v: value}, mark) for value in (0.0, 1.0)]
             self._seen[v] = min(rises) * max(rises)
             if self._seen[v] > most:
                 best, most = v, self._seen[v]
@@ -100,8 +107,9 @@ class Tree:
                 return [*known[:_AGAIN], *new[: _TRIED - len(known[:_AGAIN])]]
         return []
 
-    def _rise(self, node: Node, held: Mapping[int, float]) -> float:
-        """How much dearer a half is than the node."""
+    def _rise(self, node: Node, held: Mapping[int, float], mark: Any) -> float:
+        """How much dearer a half is at least than the node, which was solved at the mark."""
+        self.relaxation.back_to(mark)
         self.relaxation.hold(held)
-        half = self.relaxation.solve() or node.relaxed
+        half = self.relaxation.solve(roughly=True) or node.relaxed
         return min(half.cost, self.most * (1 + _DEAR)) - node.cost + _BETWEEN

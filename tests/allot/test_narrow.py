@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import product
+from itertools import combinations, product
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -118,6 +118,44 @@ def test_going_on_from_answer_to_answer_ends_at_the_cheapest(
             assert found.bound >= cheapest - 1e-5 * max(1.0, cheapest), "nothing is left below"
         else:
             assert found.impossible
+
+
+@given(programme=made(), gap=st.sampled_from([0.0, 0.1, 0.4]), above=st.sampled_from([0.0, 0.3]))
+@settings(max_examples=100)
+def test_where_nothing_of_use_is_left_the_bound_is_no_higher_than_the_cheapest(
+    programme: _Made, gap: float, above: float
+) -> None:
+    """A little cheaper than the best is of no use, and nothing is proven of it."""
+    cheapest = programme.cheapest()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(narrow, "SMALL", 0)
+        found = narrow_of(programme).solve(gap, below=min(cheapest, 99.0) * (1 + above))
+    assert found.bound <= cheapest + 1e-6
+
+
+@pytest.mark.parametrize("price", [1.0, np.pi], ids=["whole costs", "costs without a step"])
+@pytest.mark.parametrize("fixed", [{}, {0: 1.0}], ids=["", "one held"])
+def test_all_of_five_but_one_where_half_of_each_would_nearly_do(
+    price: float, fixed: dict[int, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One of each pair of five is wanted: four in whole numbers, five halves without. That tells
+    nothing of any one, so the programme is solved as it is, and once is enough."""
+    monkeypatch.setattr(narrow, "SMALL", 0)
+    pairs = [[float(v in pair) for v in range(5)] for pair in combinations(range(5), 2)]
+    programme = _Made(np.full(5, price), np.array(pairs), np.ones(len(pairs)))
+    asked: list[int] = []
+
+    def left() -> float:
+        asked.append(1)
+        return 9.0 if len(asked) < 60 else 0.0
+
+    solver = Narrow(cast("Programme", programme), left=left)
+    found = solver.solve(0.0, fixed=fixed, below=3.9 * price)
+    assert found.answer is None
+    assert not found.impossible, "there is one of four"
+    assert found.bound <= 4 * price
+    assert len(asked) < 60, "it ends before its time is over"
+    assert solver.solve(0.0, fixed=fixed, below=5.5 * price).cost == pytest.approx(4 * price)
 
 
 @given(programme=made(), room=st.sampled_from([0.0, 0.1, 0.3, 0.6, 1.2, 2.5]))

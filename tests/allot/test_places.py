@@ -115,6 +115,46 @@ def test_what_only_the_whole_plan_refuses_is_no_part_of_the_bound(seed: int) -> 
     assert any(not cut.sound for cut in found.cuts)
 
 
+@given(seed=st.integers(0, 10**6), refused=st.sets(st.integers(0, 5)))
+@settings(max_examples=25)
+def test_the_whole_plan_is_asked_of_the_first_answer_and_of_the_last(
+    seed: int, refused: set[int]
+) -> None:
+    """Answers in which less and less is done; where it refuses the last one, of the one before."""
+    question = made_question(seed)
+    answers = {cost(question, answer): answer for answer, _ in possible(question)}
+    cheaper = [answers[price] for price in sorted(answers, reverse=True)[-6:]]
+    asked: list[int] = []
+
+    def accept(answer: Placement) -> Verdict:
+        asked.append(cheaper.index(answer))
+        return Verdict(late=(0,) if asked[-1] in refused else ())
+
+    run = searching._Run(
+        Programme(question),
+        accept,
+        lambda: 9.0,
+        lambda: False,
+        [],
+        lambda *_: None,
+        lambda do: do(),
+    )
+    for answer in cheaper:
+        run.keep(answer)
+    ends = run._as_hoped()
+    holds = [n for n in range(len(cheaper)) if n not in refused]
+    if not holds:
+        assert run.best is None
+        return
+    assert run.best == cheaper[holds[-1]]
+    first = holds[0]
+    last = list(range(len(cheaper) - 1, max(holds[-1], first + 1) - 1, -1))
+    assert asked == [*range(first + 1), *last], "of each until one holds, then from the last one"
+    assert not run.hoped
+    if refused & set(last):
+        assert not ends, "what the plan refuses is learnt: there may be more to find"
+
+
 def held(programme: Programme, answer: Placement) -> dict[int, float]:
     """The choices of an answer as variables, all but which identifiers change."""
     rows = programme.rows
