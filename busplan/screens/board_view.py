@@ -17,6 +17,7 @@ from busplan.board.model import Board, Tile
 from busplan.board.spec import GRID
 from busplan.replay.replay import Replay
 from busplan.replay.snapshot import Snapshot
+from busplan.screens.bound import bound
 from busplan.screens.sheet import Lines
 from busplan.screens.views import View
 from busplan.text.board_draw import Shown, draw_board, tile_places
@@ -30,6 +31,18 @@ if TYPE_CHECKING:
     from busplan.board.notes import Note
     from busplan.board.state import BoardState, Judged
     from busplan.plan.vehicle import SignalAddress
+
+EDIT_KEYS = {
+    "board.save": "saves",
+    "board.edit": "ends",
+    "board.undo": "undoes",
+    "board.move.right": "moves",
+    "board.size.right": "sizes",
+    "board.limits": "limits",
+    "board.kind": "kind",
+    "board.take_off": "takes off",
+}
+"""What is said of keys while a board is edited, what matters most first."""
 
 
 class BoardSheet(Lines, can_focus=True, inherit_bindings=False):
@@ -215,6 +228,10 @@ class BoardView(View):
         canvas.write(rect.y + rect.rows - 1, rect.x + rect.columns - 1, "◢", "chosen")
         tile = self.state.tiles[self.chosen].tile
         hint = f" EDIT {tile.show} at {tile.at[0]},{tile.at[1]} size {tile.size[0]}x{tile.size[1]} "
+        keys = bound(self.screen)
+        for name, word in EDIT_KEYS.items():
+            told = f" {self.app.get_key_display(keys[name][0][0])} {word} " if name in keys else ""
+            hint += told if len(hint) + len(told) <= canvas.columns else ""
         canvas.write(0, 0, hint, "chosen")
 
     class Edited(Message):

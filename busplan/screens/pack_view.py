@@ -294,8 +294,9 @@ class PackView(View):
         self, replay: Replay, snapshot: Snapshot, window: Window, columns: int, lines: int
     ) -> list[Line]:
         """Beside the map on a wide screen."""
-        out = self._facts(replay, snapshot, columns)
         pack = snapshot.pack
+        in_place = self.overlay == "figures" and not no_pack(snapshot)
+        out = [] if in_place else self._facts(replay, snapshot, columns)
         self._trend_beside = False
         if pack and not no_pack(snapshot) and self.overlay == "map":
             choice = self._choice(snapshot)

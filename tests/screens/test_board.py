@@ -372,7 +372,7 @@ async def test_a_board_is_made_and_edited_without_writing_toml(heron: Replay, tm
         assert tiles()[0].at == (0, 0)
         await pilot.press("e", "ctrl+down", "shift+down", "t")
         await pilot.pause()
-        assert "EDIT" in screen_text(app)
+        assert "^s saves  e ends  u undoes" in screen_text(app)
         first = tiles()[0]
         assert (first.at, first.size, first.show) == ((0, 1), (4, 5), "bar")
         await pilot.press("u")

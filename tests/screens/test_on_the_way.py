@@ -1,4 +1,4 @@
-"""Keys typed on before a screen is drawn, and what is put on boards from other screens."""
+"""Keys typed on before a screen is drawn, what is put on boards, nothing told twice."""
 
 import pytest
 from support.pilot import FakeNow, S, screen_text, settle
@@ -54,3 +54,14 @@ async def test_what_is_put_on_a_full_board_gets_a_board_of_its_own(replay: Repla
         await pilot.press("7")
         await pilot.pause()
         assert "cell 5 A2" in screen_text(app)
+
+
+async def test_all_figures_stand_once_on_a_wide_screen(replay: Replay) -> None:
+    app = held(replay)
+    async with app.run_test(size=(160, 45)) as pilot:
+        await settle(app, pilot)
+        await pilot.press(*"tttt")
+        await pilot.pause()
+        assert app.pack.overlay == "figures"
+        assert screen_text(app).count("load of the last second") == 1
+        assert "findings" in screen_text(app)
