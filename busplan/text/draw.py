@@ -25,6 +25,7 @@ from busplan.text.runs import (
     fold,
     wrap,
 )
+from busplan.text.scale import is_large, large_text
 from busplan.traffic.running import Load
 from busplan.wire.load_limit import over_limit
 from busplan.wording import percent
@@ -145,7 +146,10 @@ def quantities(pack: PackState) -> list[Line]:
     parts: list[Line] = []
     for name, quantity in pack.quantities.items():
         role = "stale" if quantity.stale else PLAIN
-        value = quantity.text + ("~" if quantity.stale else "")
+        value = quantity.text
+        if is_large(quantity.value, quantity.unit) and value.endswith(quantity.unit):
+            value = " ".join(large_text(quantity.value, quantity.unit))
+        value += "~" if quantity.stale else ""
         parts.append([(f"{SHORT_NAMES.get(name, name)} ", FAINT), (value, role)])
     return parts
 

@@ -167,3 +167,20 @@ def _halves(role: I64, names: Sequence[str]) -> Canvas:
     both = upper & lower
     canvas.ground[both] = grounds[bottom][both]
     return canvas
+
+
+LARGE = ("Ω", "W", "ohm")
+"""Units whose large values are shown in thousands or millions."""
+
+
+def is_large(value: float, unit: str) -> bool:
+    """Whether a value has more digits than one reads at a glance."""
+    return unit in LARGE and abs(value) >= 1e4
+
+
+def large_text(value: float, unit: str) -> tuple[str, str]:
+    """A large value with few digits and its unit; the messages have them all."""
+    thousands = 2 if abs(value) >= 1e6 and unit == "Ω" else 1
+    value /= 1e3**thousands
+    decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    return f"{value:z.{decimals}f}", f"{' kM'[thousands]}{unit}"

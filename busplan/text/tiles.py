@@ -23,12 +23,19 @@ from busplan.text.canvas import Canvas, role_number
 from busplan.text.chart import HATCH, Flag, LimitLine
 from busplan.text.dots import Pen
 from busplan.text.runs import FAINT, PLAIN, span_text
-from busplan.text.scale import LEAST_DIAL, Gauge, draw_bar, draw_dial, draw_needle, draw_numbers
+from busplan.text.scale import (
+    LEAST_DIAL,
+    Gauge,
+    draw_bar,
+    draw_dial,
+    draw_needle,
+    draw_numbers,
+    is_large,
+    large_text,
+)
 from busplan.text.ticks import round_scale
 
 NO_VALUE = "--"
-LARGE = ("Ω", "W", "ohm")
-"""Units whose large values are shown in thousands or millions."""
 
 
 class Kept:
@@ -187,11 +194,8 @@ def value_text(state: TileState, reading: Reading) -> tuple[str, str]:
     decimals, unit = track.decimals, track.unit
     if state.tile.decimals is not None:
         decimals = state.tile.decimals
-    elif unit in LARGE and abs(value) >= 1e4:
-        # A few digits that can be read from afar; near by, the messages have them all.
-        thousands = 2 if abs(value) >= 1e6 and unit == "Ω" else 1
-        value, unit = value / 1e3**thousands, f"{' kM'[thousands]}{unit}"
-        decimals = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    elif is_large(value, unit):
+        return large_text(value, unit)
     return f"{value:z.{decimals}f}", unit
 
 

@@ -1,21 +1,31 @@
 """Keys typed on before a screen is drawn, what is put on boards, nothing told twice."""
 
+from typing import NamedTuple
+
 import pytest
 from support.pilot import FakeNow, S, screen_text, settle
 from support.van import make_replay
 from textual import events
 from textual.widgets import Input
 
+from busplan.replay.pack_state import Quantity
 from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.dialogs import HelpScreen
 from busplan.screens.sheet import Sheet
+from busplan.text.draw import quantities
 from busplan.text.runs import text
 
 
 @pytest.fixture(scope="module")
 def replay() -> Replay:
     return make_replay(((4, 4), (4,)), 30.0, sag_v=0.0)
+
+
+class Told(NamedTuple):
+    """A pack that only tells its quantities."""
+
+    quantities: dict[str, Quantity]
 
 
 def held(replay: Replay) -> ReplayApp:
@@ -65,3 +75,12 @@ async def test_all_figures_stand_once_on_a_wide_screen(replay: Replay) -> None:
         assert app.pack.overlay == "figures"
         assert screen_text(app).count("load of the last second") == 1
         assert "findings" in screen_text(app)
+
+
+def test_a_resistance_is_told_in_few_digits() -> None:
+    told = {
+        "insulation": Quantity(2_562_000.0, "Ω", True, "2562000 Ω"),
+        "voltage": Quantity(375.2, "V", False, "375.2 V"),
+    }
+    shown = ["".join(piece for piece, _ in part) for part in quantities(Told(told))]  # type: ignore[arg-type]
+    assert shown == ["insulation 2.56 MΩ~", "voltage 375.2 V"]
