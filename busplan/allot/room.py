@@ -125,7 +125,9 @@ def _stubs(rows: Rows, k: int) -> None:
     if not net.stubs_m or not any(stubs.values()):
         return
     today = sum(u.stub_m for u in question.units if u.home == k)
+    free = sum(stubs.values())  # at a rate without such a limit
     most = {
-        rows.rate[k, b]: -max(net.stubs_m[b], today if b == net.rate else 0.0) for b in net.rates
+        rows.rate[k, b]: -max(net.stubs_m.get(b, free), today if b == net.rate else 0.0)
+        for b in net.rates
     }
     rows.row({**stubs, **most}, high=1e-9)
