@@ -240,7 +240,7 @@ class PackView(View):
         layout = snapshot.pack.layout
         drawn = sheet.map.draw(snapshot.pack, sheet.chosen)
         if lines > len(drawn):
-            drawn.append(sheet.map.legend(columns - 1))
+            drawn.append(sheet.map.legend(columns - 1, snapshot.pack))
         left = lines - len(drawn) - 1
         if sheet.chosen and not self._trend_beside and left >= LEAST_TREND:
             rows = min(left, MOST_TREND)

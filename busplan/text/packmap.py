@@ -135,8 +135,9 @@ class PackMap:
         """The map with its heading."""
         return [self._heading(), *(self._row(row, state, chosen) for row in self.rows)]
 
-    def legend(self, columns: int) -> Line:
-        """What the marks mean, as much of it as there is room for."""
+    def legend(self, columns: int, pack: PackState) -> Line:
+        """What the marks mean, as much of it as there is room for; those that are shown first."""
+        shown = {*pack.cells.grade.tolist(), *pack.sensors.grade.tolist()}
         limits = self.layout.limits
         mv, kelvin = 500 * limits.voltage_spread_v, limits.temperature_spread_k / 2
         parts: list[Line] = [
@@ -151,12 +152,13 @@ class PackMap:
                 (" above  ", FAINT),
             ]
         ]
-        for grade, meaning in (
+        meanings = (
             (Grade.OUTSIDE, "outside"),
             (Grade.STALE, "stale"),
             (Grade.MISSING, "not heard"),
-            (Grade.ASIDE, "set aside"),
-        ):
+            (Grade.ASIDE, "not believed"),
+        )
+        for grade, meaning in sorted(meanings, key=lambda one: one[0].value not in shown):
             parts.append([(grade.mark, OF_GRADE[grade]), (f" {meaning}  ", FAINT)])
         line: Line = []
         for part in parts:

@@ -120,3 +120,14 @@ def test_the_sagging_cell_carries_its_mark_at_every_density(density: str) -> Non
     lines = drawn.draw(state, None)
     assert sum("«" in text(line) for line in lines) == 1
     assert all(width(line) <= 80 for line in lines)
+
+
+def test_the_marks_on_the_map_have_their_words_first() -> None:
+    replay = replace(make_replay(sag_v=0.0), set_aside=frozenset({("cell", 3)}))
+    state = replay.snapshot(replay.span_ns).pack
+    assert state is not None
+    drawn = PackMap.of(state.layout, 80, "values")
+    assert "x not believed" in text(drawn.legend(80, state))
+    plain = make_replay(sag_v=0.0).snapshot(5 * S).pack
+    assert plain is not None
+    assert "! outside" in text(drawn.legend(80, plain))
