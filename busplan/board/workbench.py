@@ -122,7 +122,11 @@ class Bench:
         """Every field held against a known signal, confirmed by a second capture if given."""
         held = hold_against(self.sample, self.known(selector))
         if second is not None and second.width == self.width:
-            held = confirm(held, second.sample, second.known(selector))
+            try:
+                known = second.known(selector)
+            except UsageError:
+                known = np.full(len(second.time_ns), np.nan)
+            held = confirm(held, second.sample, known)
         return held
 
     def as_dict(self, field: Field | None, held: HeldAgainst | None) -> dict[str, Any]:

@@ -132,6 +132,8 @@ class HeldAgainst:
     frames: int
     fields: int
     confirmed: float | None = None
+    unconfirmed: str = "no second capture confirms it"
+    """Why nothing is known of a second capture."""
 
     @property
     def found(self) -> bool:
@@ -150,7 +152,7 @@ class HeldAgainst:
             turned = counted(self.turns, "time")
             said.append(f"the known signal turned {turned}, {TURNS} at least are needed")
         if self.confirmed is None:
-            said.append("no second capture confirms it")
+            said.append(self.unconfirmed)
         elif abs(self.confirmed) < SURE:
             said.append(f"in the second capture r = {self.confirmed:.4f}")
         return said
@@ -311,7 +313,11 @@ def confirm(held: HeldAgainst, sample: U8, known: F64) -> HeldAgainst:
     if not held.fits:
         return held
     good = ~np.isnan(known)
-    value = held.fits[0].field.of(sample[good]) if good.any() else np.empty(0)
+    if not good.any():
+        return replace(held, unconfirmed="the known signal is not in the second capture")
+    if np.ptp(known[good]) == 0:
+        return replace(held, unconfirmed="the known signal rests in the second capture")
+    value = held.fits[0].field.of(sample[good])
     r = correlation(value, known[good])
     fit = held.fits[0]
     if r == r and len(value):

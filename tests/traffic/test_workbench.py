@@ -133,6 +133,11 @@ def test_found_needs_a_second_capture_that_agrees() -> None:
     assert confirm(held, payloads(later), later).found
     assert not confirm(held, payloads(later), known).found
     assert not confirm(held, payloads(later, -50.0), later).found
+    nothing = confirm(held, payloads(later), np.full(900, np.nan))
+    assert nothing.doubts == ["the known signal is not in the second capture"]
+    resting = confirm(held, payloads(later), np.full(900, 5.0))
+    assert resting.doubts == ["the known signal rests in the second capture"]
+    assert confirm(held, payloads(np.zeros(900)), later).confirmed == 0.0
     ramp = np.linspace(0, 100, 900)
     few = confirm(hold_against(payloads(ramp), ramp), payloads(ramp), ramp)
     assert few.fits[0].r > SURE
