@@ -18,6 +18,7 @@ from busplan.wording import percent
 
 _WHY_FLOW = "Without its share of liquid it overheats under load and limits the whole pack."
 _BLEED = "Bleed the loop; look for an air pocket, a kink or a blocked branch at this module."
+_HOLD = "Have licensed people hold one of its sensors against a thermometer first."
 _CHECK_SENSOR = (
     "Check the sensor, its plug and its seat with the pack made safe by licensed people."
 )
@@ -73,7 +74,13 @@ def _note(code: str, warm_up: WarmUp) -> Finding:
 def _behind(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Finding:
     none = module.verdict is not ModuleVerdict.SLOW
     still = module.verdict is ModuleVerdict.STILL
+    frozen = none and not still and not module.moved
     doubt = " Its only sensor may be stuck instead: this test cannot part them." if still else ""
+    if frozen:
+        doubt = (
+            " Not one of its readings moved: its monitor may repeat an old value instead, and this "
+            "test cannot part them."
+        )
     where = exchange_text(module.exchange, module.interval)
     if none:
         lag = f"{module.lag_k:.1f} K behind its peers at {clock(warm_up.stop_s)}"
@@ -99,7 +106,7 @@ def _behind(warm_up: WarmUp, module: ModuleWarmUp, layout: PackLayout) -> Findin
         f"Module {module.module} {moves} in the {warm_up.way}: {lag}; "
         f"exchange {where} of theirs{most}.{doubt}",
         _WHY_FLOW,
-        _BLEED,
+        f"{_HOLD} {_BLEED}" if frozen else _BLEED,
         tuple(f for f in figures if f.value == f.value),
     )
 

@@ -93,6 +93,15 @@ def test_a_module_behind_is_told_by_how_far(
     assert words in finding.summary
 
 
+def test_readings_that_never_moved_may_be_old_ones() -> None:
+    none = replace(module(1, ModuleVerdict.NO_FLOW), lag_k=21.5, moved=False)
+    told = only(with_first(none))
+    assert told.weight is Weight.FAULT
+    assert "its monitor may repeat an old value" in told.summary
+    assert "licensed people hold one of its sensors against a thermometer" in told.action
+    assert "old value" not in only(with_first(replace(none, moved=True))).summary
+
+
 @pytest.mark.parametrize(("exchange", "codes"), [(0.74, ["box-late"]), (0.76, [])])
 def test_a_box_is_told_that_is_later_than_pipes_explain(exchange: float, codes: list[str]) -> None:
     found = replace(PLAIN, late=(LateBox("BOX2", exchange, 120.0),))
