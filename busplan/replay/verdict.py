@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from busplan.behaviour.report import BehaviourReport
     from busplan.pack.report import PackReport
 
-STOPPED = {"node-stopped": "silence", "monitor-silent": "longest"}
-"""Findings of a node that fell silent, and the figure [s] that says for how long."""
+STOPPED = {"node-stopped": "silence", "network-silent": "silence", "monitor-silent": "longest"}
+"""Findings of a silence, and the figure [s] that says for how long."""
 
 
 def judge_pack(replay: Replay) -> PackReport | None:
@@ -39,7 +39,10 @@ def joined(replay: Replay, report: PackReport | None) -> Replay:
     kept, more = [], list(report.findings)
     for mine in replay.findings:
         same = [t for t in told if _same(mine, t)]
-        if same and all(f.name != OVER for f in mine.figures):
+        if mine.code == "network-silent":
+            kept.append(replace(mine, why=f"{mine.why} {same[0].why}") if same else mine)
+            more = [f for f in more if f not in same]
+        elif same and all(f.name != OVER for f in mine.figures):
             kept.append(replace(mine, why=same[0].why))
             more = [f for f in more if f not in same]
         elif not same:
@@ -82,13 +85,20 @@ def _same(mine: Finding, theirs: Finding) -> bool:
     Of many alike each may tell another as the longest; then both count the same number of them.
     """
     a, b = mine.where, theirs.where
+    if mine.code == "network-silent" and a.network == b.network:
+        # A monitor that was silent at other times, too, is told of itself.
+        return _figure(theirs, "drop-outs") == 1 and _overlap(mine, theirs)
     if mine.code != "node-stopped" or (a.network, a.node) != (b.network, b.node):
         return False
     often, again = _figure(mine, "silences"), _figure(theirs, "drop-outs")
     if often == again and often > 1:
         return True
-    (start, stop), (other, end) = _stretch(mine), _stretch(theirs)
-    return start < end and other < stop
+    return _overlap(mine, theirs)
+
+
+def _overlap(one: Finding, other: Finding) -> bool:
+    (start, stop), (begin, end) = _stretch(one), _stretch(other)
+    return start < end and begin < stop
 
 
 def _stretch(finding: Finding) -> tuple[float, float]:

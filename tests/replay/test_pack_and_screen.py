@@ -13,7 +13,7 @@ from support.command import busplan
 from support.plans import dbc, message, signal, write_plan
 
 from busplan.board.quantities import Quantities
-from busplan.findings import Figure, Weight
+from busplan.findings import Figure, Weight, Where
 from busplan.frames.table import FrameTable
 from busplan.pack.pull import pull_series
 from busplan.pack.report import PackReport
@@ -334,6 +334,23 @@ def test_of_many_silences_alike_those_of_a_node_are_told_once(tmp_path: Path) ->
     known = replace(bench.judged(), findings=tuple(drop_out_findings(alike)))
     (told,) = [f for f in joined(both, known).findings if "sent nothing" in f.summary]
     assert "3 drop-outs in all" in told.summary
+
+
+def test_a_silence_of_the_whole_network_is_not_told_of_each_monitor_too(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.send(20, quiet=(9.95, 12.0))
+    (silent,) = [f for f in bench.judged().findings if f.code == "monitor-silent"]
+    length = Figure("silence", 2.0, "s")
+    whole = replace(
+        silent, code="network-silent", where=Where("pack", time_ns=10 * S), why="Slept."
+    )
+    both = bench.replay.with_findings([replace(whole, figures=(length, Figure("silences", 1)))])
+    codes = {f.code: f for f in joined(both, bench.judged()).findings}
+    assert "monitor-silent" not in codes
+    assert codes["network-silent"].why.startswith("Slept. While a monitor is silent")
+    twice = tuple(Figure(f.name, 2) if f.name == "drop-outs" else f for f in silent.figures)
+    often = replace(bench.judged(), findings=(replace(silent, figures=twice),))
+    assert {f.code for f in joined(both, often).findings} == {"network-silent", "monitor-silent"}
 
 
 def test_a_silence_that_lasts_is_told_once_by_what_is_newer(tmp_path: Path) -> None:
