@@ -233,5 +233,5 @@ def _makers(
         ),
         frozenset((who[0], who[2], network) for e, who in whose if e.movable and not who[3]),
         frozenset({(network, rate)}),
-        frozenset((who[0], who[2], network) for _, who in whose if who[3]),
+        frozenset((who[0], who[2], network, who[1]) for _, who in whose if who[3]),
     )

@@ -46,7 +46,12 @@ class Guests:
         ]
         brought = {message for want in question.wanted for message in want.bring}
         brought |= {(u, m) for _, u, m, k in question.stays if k == network}
-        there += [Member(u, 0, m) for u, m in sorted(brought)]
+        there += [
+            Member(u, j, m)
+            for u, m in sorted(brought)
+            for j, option in enumerate(question.units[u].options)
+            if not option.other
+        ]
         entries = [
             e
             for e in entries_of(question, there, network, loose=False)
@@ -89,15 +94,11 @@ class Guests:
 
     def most(self, weights: Weights) -> int:
         """What they weigh together at most: a node has one of its options."""
-        units: dict[int, dict[int, int]] = {}
-        total = 0
-        for (unit, option, _, brought), weight in weights.items():
-            if brought:
-                total += weight
-            else:
-                options = units.setdefault(unit, {})
-                options[option] = options.get(option, 0) + weight
-        return total + sum(max(options.values()) for options in units.values())
+        units: dict[tuple[int, int], dict[int, int]] = {}
+        for (unit, option, message, brought), weight in weights.items():
+            options = units.setdefault((unit, message if brought else -1), {})
+            options[option] = options.get(option, 0) + weight
+        return sum(max(options.values()) for options in units.values())
 
 
 def counted(

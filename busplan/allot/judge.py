@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.allot.learnt import NOWHERE, Cut, Elsewhere, Who
+from busplan.allot.learnt import ANY_NAME, NOWHERE, Cut, Elsewhere, Who
 from busplan.allot.order import Failure, NetworkOrder
 from busplan.allot.problem import Frames, Name, Placement, Question, Sent
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
@@ -28,7 +28,7 @@ _ORDERS = 3
 
 class Member(NamedTuple):
     """What is on a network: a unit with its option, or a message that a gateway brings there,
-    ``renamed`` or under its own identifier, up to so late [ns]."""
+    ``renamed`` or under the identifier of that option, up to so late [ns]."""
 
     unit: int
     option: int = 0
@@ -79,7 +79,10 @@ def members(
     )
     return (
         *units,
-        *(Member(u, 0, m, renamed, late.get((u, m), 0)) for u, m, renamed in sorted(brought)),
+        *(
+            Member(u, answer.option[u], m, renamed, late.get((u, m), 0))
+            for u, m, renamed in sorted(brought)
+        ),
     )
 
 
@@ -115,11 +118,14 @@ def cuts(
             return
 
 
-def carried(there: Sequence[Member], *, own: bool) -> Iterator[tuple[int, int, bool]]:
+def carried(
+    question: Question, there: Sequence[Member], *, own: bool
+) -> Iterator[tuple[int, int, int]]:
     """What is carried, as a cut names it; ``own``: whether identifiers matter."""
     for m in there:
         if m.message is not None:
-            yield m.unit, m.message, own and not m.renamed
+            open_ = m.renamed or question.units[m.unit].options[m.option].other
+            yield m.unit, m.message, m.option if own and not open_ else ANY_NAME
 
 
 def _own(question: Question, network: int) -> bool:
@@ -149,7 +155,7 @@ def cut_of(
     only_here = _own(question, network) or beside != NOWHERE
     return Cut(
         tuple(sorted((m.unit, _named(question, m, loose)) for m in small if m.message is None)),
-        tuple(sorted(carried(small, own=not loose))),
+        tuple(sorted(carried(question, small, own=not loose))),
         rate,
         network=network if only_here else None,
         beside=beside,
@@ -211,10 +217,12 @@ def entries_of(
         unit = question.units[member.unit]
         option = unit.options[member.option]
         if member.message is not None:
-            who = (member.unit, 0, member.message, True)
-            free = loose or member.renamed
-            entries = _of(unit.sent[member.message], 0, who, free=free, movable=not member.renamed)
-            late = max(member.late_ns, unit.sent[member.message].late_ns)
+            who = (member.unit, member.option, member.message, True)
+            free = loose or member.renamed or option.other
+            movable = not member.renamed and not option.other
+            message = unit.sent[member.message]
+            entries = _of(message, option.shift, who, free=free, movable=movable)
+            late = max(member.late_ns, message.late_ns)
             found += [e._replace(late_ns=late) for e in entries]
             continue
         any_name = loose and len(unit.options) > 1

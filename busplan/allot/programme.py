@@ -13,7 +13,7 @@ from itertools import chain
 
 import numpy as np
 
-from busplan.allot.learnt import Cut, Demand, Elsewhere, Who
+from busplan.allot.learnt import ANY_NAME, Cut, Demand, Elsewhere, Who
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
 from busplan.allot.rows import Rows, Terms, message_at
@@ -88,8 +88,8 @@ class Programme:
                 return None
             terms[v] = 1.0
         number = len(terms) + len(beside.carried)
-        for u, m, k in beside.carried:
-            ways = list(rows.ways((u, m), k))
+        for u, m, k, j in beside.carried:
+            ways = list(rows.ways_named((u, m), k, j))
             if not ways:
                 return None
             terms |= dict.fromkeys(ways, 1.0) | {rows.renamed[u, m, k]: -1.0}
@@ -107,8 +107,9 @@ class Programme:
             if v is None:
                 return None
             found[v] = 1.0
-        for u, m, own in cut.carried:
-            ways = list(rows.ways((u, m), k))
+        for u, m, j in cut.carried:
+            own = j != ANY_NAME
+            ways = list(rows.ways_named((u, m), k, j) if own else rows.ways((u, m), k))
             if not ways:
                 return None
             found |= dict.fromkeys(ways, 1.0)
@@ -145,7 +146,7 @@ class Programme:
         both = [(w, n, True) for w, n in wanted.kept] + [(w, n, False) for w, n in wanted.there]
         for (u, j, m, brought), weight, own in both:
             total += weight
-            stays = list(rows.ways((u, m), k)) if brought else [rows.named.get((u, j, k))]
+            stays = list(rows.ways_named((u, m), k, j)) if brought else [rows.named.get((u, j, k))]
             for v in stays:
                 if v is not None:
                     sum_of[v] = sum_of.get(v, 0.0) - weight
@@ -176,7 +177,7 @@ class Programme:
         """Count what may come to a network, where it is there under its own identifier for sure."""
         rows, (u, j, m, brought) = self.rows, who
         if brought:
-            ways = list(rows.ways((u, m), k))
+            ways = list(rows.ways_named((u, m), k, j))
             found = dict.fromkeys(ways, -1.0) if len(ways) == 1 else {}
             if found and (u, m, k) in rows.renamed:
                 found[rows.renamed[u, m, k]] = 1.0
@@ -350,8 +351,9 @@ def _holds(cut: Cut, answer: Placement) -> bool:
         and answer.rates[k] <= cut.rate
         and all(answer.where[i] == k and j in (None, answer.option[i]) for i, j in cut.units)
         and all(
-            (u, m) in brought and not (own and brought[u, m] in answer.renamed)
-            for u, m, own in cut.carried
+            (u, m) in brought
+            and (j == ANY_NAME or (brought[u, m] not in answer.renamed and answer.option[u] == j))
+            for u, m, j in cut.carried
         )
         and (not cut.changes or sum(answer.where[u] == k for u, _ in answer.moved) < cut.changes)
     )

@@ -31,6 +31,7 @@ class Rows:
 
     ``place[unit, network]``, ``option[node, option]``, ``named[unit, option, network]`` (both of
     them together), ``rate[network, bit rate]``, ``brought`` what a gateway carries,
+    ``brought_as[variable of that, option]`` while its sender has that option,
     ``renamed[unit, message, network]`` with another identifier, ``moved[unit, message, network]``
     a message that gets another identifier, ``changes[network]`` how many do (``sums``: the row
     that says so). ``seats``: the row
@@ -48,6 +49,7 @@ class Rows:
         self.named: dict[tuple[int, int, int], int] = {}
         self.rate: dict[tuple[int, int], int] = {}
         self.brought: dict[Carried, int] = {}
+        self.brought_as: dict[tuple[int, int], int] = {}
         self.renamed: dict[tuple[int, int, int], int] = {}
         self.moved: dict[tuple[int, int, int], int] = {}
         self.changes: dict[int, int] = {}
@@ -227,7 +229,8 @@ class Rows:
                     for v in self._sends(u, k, same=want.by_name):
                         terms[v] = terms.get(v, 0.0) - 1.0
                 for message in want.bring:
-                    terms |= dict.fromkeys(self.ways(message, k), -1.0)
+                    as_it_is = self.ways_named(message, k, 0) if want.by_name else None
+                    terms |= dict.fromkeys(as_it_is or self.ways(message, k), -1.0)
                 row = self.row(terms, high=0)
                 self.loose[row] = frozenset(u for u, _ in (*want.senders, *want.bring))
 
@@ -270,6 +273,21 @@ class Rows:
             if v is not None:
                 yield v
 
+    def ways_named(self, message: tuple[int, int], k: int, option: int) -> Iterator[int]:
+        """The same under the identifier that an option of its sender gives it, if no other one."""
+        unit = self.question.units[message[0]]
+        for v in self.ways(message, k):
+            if len(unit.options) < 2:
+                yield v
+                continue
+            if (v, option) not in self.brought_as:
+                w = self.brought_as[v, option] = self.variable()
+                chosen = self.option[unit.node, option]
+                self.row({w: -1.0, v: 1.0, chosen: 1.0}, high=1)
+                self.row({w: 1.0, v: -1.0}, high=0)
+                self.row({w: 1.0, chosen: -1.0}, high=0)
+            yield self.brought_as[v, option]
+
     def _names(self) -> None:
         """One sender for an identifier, and one node for a J1939 address, on each network."""
         users: dict[tuple[int, object], list[_User]] = defaultdict(list)
@@ -291,10 +309,18 @@ class Rows:
                     addresses.add(sent.address)
             for address in addresses:
                 users[k, address].append(_User(unit.node, v))
-        for what, t in self.brought.items():
-            sent = self.question.units[what.unit].sent[what.message]
-            user = _User(f"/{what.unit}/{what.message}", t, renamed=self.renamed[message_at(what)])
-            users[what.network, sent.name].append(user)
+        for message in {message_at(what): None for what in self.brought}:
+            u, m, k = message
+            sent = self.question.units[u].sent[m]
+            for j, option in enumerate(self.question.units[u].options):
+                if option.kind == "bought" or (
+                    option.kind == "address" and sent.address is not None
+                ):
+                    continue
+                name = Name(sent.name.extended, sent.name.identifier + option.shift)
+                for v in self.ways_named((u, m), k, j):
+                    user = _User(f"/{u}/{m}", v, renamed=self.renamed[message])
+                    users[k, name].append(user)
         for (k, used), entries in users.items():
             held = sum(s.name == used for s in self.question.fixed.get(k, ()))
             if len({one.node for one in entries}) + held > 1:

@@ -389,7 +389,8 @@ class _Run:
 
     def _whole(self, answer: Placement, network: int, changes: int, *, sound: bool) -> Cut:
         """All that is on a network, as a cut."""
-        there = judge.members(self.programme.question, answer, network)
+        question = self.programme.question
+        there = judge.members(question, answer, network)
         units = tuple((m.unit, m.option) for m in there if m.message is None)
-        brought = tuple(judge.carried(there, own=True))
+        brought = tuple(judge.carried(question, there, own=True))
         return Cut(units, brought, answer.rates[network], changes, network, sound)

@@ -105,9 +105,14 @@ def names_on(
         for sent in unit.sent:
             found[Name(sent.name.extended, sent.name.identifier + shift)] = unit.node
     for what in answer.carried - answer.renamed:
-        if what.network == network:
-            sent = question.units[what.unit].sent[what.message]
-            found[sent.name] = question.gateways[what.gateway].node
+        unit = question.units[what.unit]
+        option = unit.options[answer.option[what.unit]]
+        if what.network != network or (option.kind == "bought" and unit.node not in shifts):
+            continue
+        shift = shifts.get(unit.node, option.shift)
+        sent = unit.sent[what.message]
+        name = Name(sent.name.extended, sent.name.identifier + shift)
+        found[name] = question.gateways[what.gateway].node
     for sent in question.fixed.get(network, ()):
         found[sent.name] = sent.label
     return found

@@ -28,7 +28,7 @@ def test_a_message_comes_as_late_as_that_wherever_it_is_sent(seed: int) -> None:
 
 def is_so(answer: Placement, elsewhere: Elsewhere) -> bool:
     """Whether what a delay rests on is so in an answer; nobody has options here."""
-    brought = {(c.unit, c.message, c.network) for c in answer.carried}
+    brought = {(c.unit, c.message, c.network, answer.option[c.unit]) for c in answer.carried}
     return (
         all(answer.where[i] == k for i, _, k in elsewhere.units)
         and elsewhere.carried <= brought

@@ -33,7 +33,8 @@ MS = 1_000_000
 COSTS = Costs(move=1.0, identifier=0.5, reset=0.3, route=0.2, network=3.0)
 BITS = 130
 RENAMED, CARRIED = -1, -2
-"""In place of an option: a message that a gateway brings, under another or its own identifier."""
+"""In place of an option: a message that a gateway brings, under another identifier, or under that
+of its sender's first option, second (-3), ..."""
 
 
 def made_question(seed: int, lengths: tuple[int, ...] = ()) -> Question:
@@ -174,7 +175,7 @@ def priced(question: Question) -> Callable[[Placement], Verdict]:
 def _there(question: Question, answer: Placement, k: int) -> frozenset[tuple[int, int]]:
     units = {(i, answer.option[i]) for i, at in enumerate(answer.where) if at == k}
     return frozenset(units) | {
-        (c.unit, RENAMED if c in answer.renamed else CARRIED)
+        (c.unit, RENAMED if c in answer.renamed else CARRIED - answer.option[c.unit])
         for c in answer.carried
         if c.network == k
     }
@@ -217,13 +218,12 @@ def _carried(
     found = set()
     for want in question.wanted:
         (r,), ((q, m),) = want.units, want.senders
-        if where[q] == where[r]:
-            if want.by_name and option[q]:
-                return None
-        elif {where[q], where[r]} <= ends:
-            found.add(Carried(0, q, m, where[r]))
-        else:
+        if want.by_name and option[q]:
             return None
+        if where[q] != where[r]:
+            if not {where[q], where[r]} <= ends:
+                return None
+            found.add(Carried(0, q, m, where[r]))
     return frozenset(found)
 
 
@@ -246,9 +246,9 @@ def fewest(question: Question, there: frozenset[tuple[int, int]], rate: int) -> 
     rows = []
     for i, j in there:
         unit = question.units[i]
-        option = unit.options[max(j, 0)]
+        option = unit.options[CARRIED - j if j <= CARRIED else max(j, 0)]
         sent = unit.sent[0]
-        free = j == RENAMED or (j >= 0 and option.kind == "bought")
+        free = j == RENAMED or option.kind == "bought"
         number = sent.name.identifier + option.shift
         rows.append((number, i, sent.frames[0], free, j >= 0 and sent.movable))
     rows.sort(key=lambda row: row[:2])
