@@ -27,6 +27,7 @@ from busplan.plan.cable import Cable
 from busplan.plan.movable import Costs, Freedom
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Node, Part, Port, Stream, Vehicle
+from busplan.wording import counted
 
 _VEHICLE = {"name": "name", "invented": "invented", "board": "boards"}
 _NETWORK = {
@@ -268,7 +269,7 @@ def _pack(before: Vehicle, after: Vehicle) -> Iterator[ChangeRow]:
         if old is not new:
             one = new if old is None else old
             assert one is not None
-            told = f"{len(one.cells)} cells, {len(one.modules)} modules"
+            told = f"{counted(len(one.cells), 'cell')}, {counted(len(one.modules), 'module')}"
             yield whole("pack", "pack", told, comes=old is None)
         return
     for attribute, word in _PACK.items():

@@ -29,7 +29,7 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                 Weight.CAUTION,
                 Where(network, node.name),
                 f"{node.name} neither sends nor receives a message on {network}: its definitions "
-                f"know it as {port.sender}, with {len(needs)} signals to receive.",
+                f"know it as {port.sender}, with {counted(len(needs), 'signal')} to receive.",
                 "It costs a stub and does nothing there, or its definitions are not the right "
                 "ones and the plan misses what it really sends.",
                 f"Move {node.name} to the network of its partners, or correct definitions and "

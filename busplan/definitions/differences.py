@@ -12,6 +12,7 @@ from types import NoneType
 from typing import Any, Literal, TypeVar
 
 from busplan.definitions.model import Message, MuxCondition, Signal, Stated
+from busplan.wording import counted
 
 T = TypeVar("T")
 Kind = Literal["comes", "goes", "changes"]
@@ -82,7 +83,8 @@ def message_changes(
 
 
 def _told(message: Message) -> str:
-    return f"{message.label}, {message.length} bytes, {len(message.signals)} signals"
+    length, signals = counted(message.length, "byte"), counted(len(message.signals), "signal")
+    return f"{message.label}, {length}, {signals}"
 
 
 def _signals(old: Message, new: Message, section: str, where: str) -> Iterator[ChangeRow]:
@@ -90,7 +92,7 @@ def _signals(old: Message, new: Message, section: str, where: str) -> Iterator[C
         if a is None or b is None:
             one = b if a is None else a
             assert one is not None
-            told = f"bit {one.start}, {one.length} bits"
+            told = f"bit {one.start}, {counted(one.length, 'bit')}"
             yield whole(section, f"{where}/{one.name}", told, comes=a is None)
         else:
             yield from field_changes(a, b, SIGNAL_FIELDS, section, f"{where}/{b.name}")

@@ -221,6 +221,17 @@ def test_a_message_under_a_new_name_is_found_by_its_identifier() -> None:
     assert (row.where, row.what, row.before) == ("Status", "name", "PumpStatus")
 
 
+def test_one_of_a_thing_is_told_as_one() -> None:
+    bit = 'BO_ 5 Flag: 1 PUMP\n SG_ On : 0|1@1+ (1,0) [0|1] "" VCU\n'
+    old, new = (parse_dbc(text, "a.dbc").messages for text in (PUMP, PUMP + bit))
+    (row,) = message_changes(old, new, "messages")
+    assert row.after == "0x005, 1 byte, 1 signal"
+    (row,) = message_changes(
+        parse_dbc(PUMP + bit.partition(" SG_")[0], "a.dbc").messages, new, "messages"
+    )
+    assert row.after == "bit 0, 1 bit"
+
+
 def test_two_files_on_the_command_line(tmp_path: Path) -> None:
     (tmp_path / "a.dbc").write_text(PUMP)
     (tmp_path / "b.dbc").write_text(PUMP.replace("rpm", "1/min"))
