@@ -286,14 +286,26 @@ def _cursor(chart: Chart, body: Canvas, free: Mask) -> None:
 
 
 def _axis(chart: Chart, whole: Canvas, lead: int) -> None:
-    """Times, and flags in front of them."""
+    """Times, and flags in place of those they fall on: a time with a letter in it is misread."""
     y = whole.rows - 1
     whole.write(y, 0, chart.unit[: max(lead - 1, 0)].rjust(lead - 1), FAINT)
     draw_times(whole, chart.columns, lead, chart.pen.shape.wide)
+    marked: set[int] = set()
     for flag in chart.flags:
-        x = _character(chart, flag.t_ns)
-        if 0 <= x < whole.columns - lead:
-            whole.write(y, lead + x, flag.mark, flag.role)
+        x = lead + _character(chart, flag.t_ns)
+        if lead <= x < whole.columns:
+            ends = [x, x]
+            for end, step in enumerate((-1, 1)):
+                while lead <= ends[end] < whole.columns and _written(whole, ends[end], marked):
+                    ends[end] += step
+            whole.write(y, ends[0] + 1, " " * (ends[1] - ends[0] - 1), FAINT)
+            marked.add(x)
+            whole.write(y, x, flag.mark, flag.role)
+
+
+def _written(whole: Canvas, x: int, marked: set[int]) -> bool:
+    """Whether a time stands at a place of the last row, and no flag yet."""
+    return whole.piece[whole.rows - 1, x] != " " and x not in marked
 
 
 def chart_lines(chart: Chart, rows: int) -> list[Line]:

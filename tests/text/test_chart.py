@@ -9,7 +9,7 @@ from busplan.findings import Weight
 from busplan.replay.pyramid import BLOCK, Pyramid
 from busplan.replay.track import Columns, Track
 from busplan.text.canvas import Canvas
-from busplan.text.chart import HATCH, Chart, Curve, LimitLine, chart_lines, draw_chart
+from busplan.text.chart import HATCH, Chart, Curve, Flag, LimitLine, chart_lines, draw_chart
 from busplan.text.dots import DRAWINGS, SHAPES, Pen, sample_card, to_cells
 from busplan.text.runs import text
 from busplan.text.ticks import LEAST_APART, nice_step, round_scale, time_step_ns, value_ticks
@@ -148,6 +148,22 @@ def test_a_limit_never_takes_dots_from_a_curve() -> None:
     curve = np.isin(a.piece, list(MARKS))
     assert (a.piece[curve] == b.piece[curve]).all()
     assert (b.piece[~curve] == "─").any()
+
+
+def test_a_flag_takes_the_place_of_the_time_it_falls_on() -> None:
+    def axis(*seconds: float) -> str:
+        flags = tuple(Flag(round(t * S), "m", "note") for t in seconds)
+        columns = Columns.over(0, 60 * S, 160)
+        chart = Chart([], columns, (0.0, 1.0), 60 * S, lead=6, flags=flags)
+        return text(chart_lines(chart, 6)[-1])
+
+    plain = axis()
+    times = [t for t in plain.split() if ":" in t]
+    assert len(times) >= 3
+    flagged = axis(float(times[1].split(":")[1]) + 0.8)
+    assert flagged.split().count("m") == 1
+    assert [t for t in flagged.split() if t != "m"] == [t for t in plain.split() if t != times[1]]
+    assert axis(0.1, 0.1) == axis(0.1)
 
 
 def test_what_lies_outside_the_scale_stands_at_its_end() -> None:
