@@ -18,7 +18,7 @@ from busplan.replay.replay import Replay
 from busplan.replay.verdict import joined, judge_pack, with_failures
 from busplan.screens.app import ReplayApp
 from busplan.screens.memory import Layout
-from busplan.screens.start import keep_loaded, user_keys
+from busplan.screens.start import keep_loaded, run_to_the_end, user_keys
 from busplan.transport.iso15765 import Segmented
 
 if TYPE_CHECKING:
@@ -203,7 +203,7 @@ def run_live(
     if vehicle.pack is None and layout.screen in ("pack", "verdict"):
         layout = replace(layout, screen="messages")
     keep_loaded()
-    LiveApp(
+    app = LiveApp(
         vehicle,
         rolling,
         entries,
@@ -214,4 +214,5 @@ def run_live(
         layout=layout,
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),
-    ).run()
+    )
+    run_to_the_end(app)

@@ -50,6 +50,13 @@ def keep_loaded() -> None:
     gc.freeze()
 
 
+def run_to_the_end(app: ReplayApp) -> None:
+    """Run the screens until the user leaves; where they broke down, the call ends with 1, too."""
+    app.run()
+    if app.return_code:
+        raise SystemExit(app.return_code)
+
+
 def run_replay(
     replay: Replay,
     *,
@@ -69,7 +76,7 @@ def run_replay(
     path: Path = layout_file()
     layout = read_layout(path)
     keep_loaded()
-    ReplayApp(
+    app = ReplayApp(
         replay,
         beside=beside,
         shift_ns=shift_ns,
@@ -80,4 +87,5 @@ def run_replay(
         layout=replace(layout, screen=screen) if screen else layout,
         keys=user_keys(),
         keep=lambda kept: write_layout(path, kept),
-    ).run()
+    )
+    run_to_the_end(app)

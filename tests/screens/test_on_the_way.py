@@ -13,6 +13,7 @@ from busplan.replay.replay import Replay
 from busplan.screens.app import ReplayApp
 from busplan.screens.dialogs import HelpScreen
 from busplan.screens.sheet import Sheet
+from busplan.screens.start import run_to_the_end
 from busplan.text.draw import quantities
 from busplan.text.runs import text
 
@@ -84,3 +85,15 @@ def test_a_resistance_is_told_in_few_digits() -> None:
     }
     shown = ["".join(piece for piece, _ in part) for part in quantities(Told(told))]  # type: ignore[arg-type]
     assert shown == ["insulation 2.56 MΩ~", "voltage 375.2 V"]
+
+
+def test_screens_that_broke_down_do_not_end_as_if_all_were_well(
+    replay: Replay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = held(replay)
+    monkeypatch.setattr(app, "run", lambda: None)
+    run_to_the_end(app)
+    monkeypatch.setattr(app, "_return_code", 1)
+    with pytest.raises(SystemExit) as ended:
+        run_to_the_end(app)
+    assert ended.value.code == 1
