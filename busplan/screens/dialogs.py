@@ -21,6 +21,13 @@ from busplan.text.dots import sample_card
 from busplan.text.runs import HEAD, PLAIN, Line, clock_text, wrap
 from busplan.wording import CAUTION, clock_seconds, disarmed
 
+TIME = (
+    "The last lines of the screens: the line of time with marks of findings, A and B, and O for "
+    "the present moment; below it play or hold, the speed, the moment, and how many milliseconds "
+    "the drawing lies behind it."
+)
+
+
 MOUSE = (
     "Mouse: a click on a name in the heading opens that screen; a press on the line of time goes "
     "there, also dragged; the wheel scrolls."
@@ -70,6 +77,7 @@ class HelpScreen(ModalScreen[None]):
         wide = max((len(what) for _, what, _ in self._keys), default=0)
         for key, what, name in self._keys:
             lines.append([(f"{key:<14}", "strong"), (f"{what:<{wide}}  ", PLAIN), (name, "faint")])
+        lines += [[], *wrap(TIME, columns)]
         lines += [[], *wrap(MOUSE, columns)]
         lines += [[], *wrap(CARD, columns)]
         for drawing, rows in sample_card():

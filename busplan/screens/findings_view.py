@@ -108,7 +108,7 @@ class FindingsView(View):
         if replay.source == LIVE and not listed.moved:
             listed.follow()
         listed.show(draw_list(replay, snapshot.t_ns, columns - 1, listed.chosen))
-        told = summary(replay)
+        told = summary(replay, snapshot.t_ns)
         hint = "enter goes there"
         if replay.findings and (gap := columns - width(told) - len(hint)) >= 2:
             told = [*told, (" " * gap, FAINT), (hint, FAINT)]

@@ -24,12 +24,14 @@ def draw_list(replay: Replay, t_ns: int, columns: int, chosen: int | None) -> li
     return lines or [[(nothing_found(replay), FAINT)]]
 
 
-def summary(replay: Replay) -> Line:
-    """How many there are of each weight."""
+def summary(replay: Replay, t_ns: int) -> Line:
+    """How many there are of each weight, and how many of all are still to come at a moment."""
     counts = {w: sum(f.weight == w for f in replay.findings) for w in reversed(Weight)}
     over = replay.judged and replay.source != LIVE
     line: Line = [("findings  " if over else "findings so far  ", HEAD)]
     for weight, count in counts.items():
         role = OF_WEIGHT[weight] if count else FAINT
         line.append((f"{weight.mark} {counted(count, weight.word)}   ", role))
+    if later := len(replay.findings) - replay.past(t_ns):
+        line.append((f"{later} to come   ", FAINT))
     return line

@@ -97,7 +97,7 @@ def _messages_text(asked: Asked, columns: int) -> list[Line]:
 
 
 def _findings_text(asked: Asked, columns: int) -> list[Line]:
-    lines: list[Line] = [summary(asked.replay)]
+    lines: list[Line] = [summary(asked.replay, asked.shot.t_ns)]
     for finding in asked.replay.findings:
         lines += [[], *draw_details(finding, columns)]
     return lines

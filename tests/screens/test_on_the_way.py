@@ -48,7 +48,9 @@ async def test_a_key_typed_at_once_already_belongs_to_the_screen_just_opened(
         await pilot.pause()
         assert isinstance(app.screen, HelpScreen)
         assert "Choose above" not in screen_text(app)
-        assert "findings.up" in "".join(text(line) for line in app.screen.query_one(Sheet).lines)
+        told = " ".join(text(line) for line in app.screen.query_one(Sheet).lines)
+        assert "findings.up" in told
+        assert "the drawing lies behind it" in " ".join(told.split())
 
 
 async def test_what_is_put_on_a_full_board_gets_a_board_of_its_own(replay: Replay) -> None:
