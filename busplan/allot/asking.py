@@ -92,7 +92,8 @@ def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = 
     :class:`UsageError` where frames go round for ever: no placement would mend that.
     """
     for ring in endless(vehicle):
-        raise UsageError(f"{ring.summary} Break that ring first: {ring.action}")
+        action = ring.action[:1].lower() + ring.action[1:]
+        raise UsageError(f"{ring.summary} Break that ring first: {action}")
     faulted = faults_under(vehicle, want, fault_interval_ns)
     faults = {name: n.fault_interval_ns or 0 for name, n in faulted.networks.items()}
     faults |= dict.fromkeys(new_names(vehicle), distance_under(fault_interval_ns, want) or 0)

@@ -114,5 +114,6 @@ def test_no_placement_is_looked_for_and_no_way_is_followed_round(plan: Path) -> 
     run = busplan("allot", plan)
     assert run.code == 3
     assert "Horn goes round: front to rear through g" in run.err
+    assert "Break that ring first: take one of these routes out" in run.err
     plan.write_text(f"{RING}cycle_ms = 50\n", "utf-8")
     assert busplan("allot", plan, "--seconds", "1").code in (0, 1, 2)
