@@ -347,6 +347,9 @@ class ReplayApp(Boarded):
 
     def look_into(self, key: FrameKey) -> None:
         """Open the workbench on a message, from A to B if both are set."""
+        if key not in self.replay.table.groups:
+            self.notify(f"no frame of {key} has come", severity="warning")
+            return
         ends = [(end + self.offset_ns) / 1e9 for end in (self.a_ns, self.b_ns) if end is not None]
         others = [other for other in self.captures if other is not self.replay]
         t_ns = self.clock.position_ns + self.offset_ns

@@ -88,7 +88,7 @@ async def test_a_message_that_nobody_defines_and_one_without_frames() -> None:
     heron = make_replay(seconds=4.0)
     bare = Replay.of(replace(heron.vehicle, streams=()), heron.table, source="heron.log")
     app = ReplayApp(bare, judge=None, start_ns=2 * S, now=FakeNow())
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with app.run_test(size=(80, 24), notifications=True) as pilot:
         await settle(app, pilot)
         app.look_into(key(bare, 0x1700))
         await pilot.pause(0.2)
@@ -103,6 +103,7 @@ async def test_a_message_that_nobody_defines_and_one_without_frames() -> None:
         app.look_into(key(bare, 0x1700)._replace(identifier=0x1701))
         await pilot.pause()
         assert app.screen is app.screen_stack[0]
+        assert re.search(r"no frame of pack/0x0*1701 has\b", screen_text(app))
 
 
 @given(st.integers(0, 7), st.integers(1, 4), st.booleans())
