@@ -89,10 +89,10 @@ class Programme:
             terms[v] = 1.0
         number = len(terms) + len(beside.carried)
         for u, m, k, j in beside.carried:
-            ways = list(rows.ways_named((u, m), k, j))
-            if not ways:
+            under = rows.under((u, m), k, j)
+            if not under:
                 return None
-            terms |= dict.fromkeys(ways, 1.0) | {rows.renamed[u, m, k]: -1.0}
+            terms |= under
         terms |= {rows.moving(*which): -1.0 for which in beside.kept}
         for k, rate in beside.rates:
             terms |= {rows.rate[k, b]: -1.0 for b in self.question.nets[k].rates if b > rate}
@@ -108,13 +108,10 @@ class Programme:
                 return None
             found[v] = 1.0
         for u, m, j in cut.carried:
-            own = j != ANY_NAME
-            ways = list(rows.ways_named((u, m), k, j) if own else rows.ways((u, m), k))
+            ways = dict.fromkeys(rows.ways((u, m), k), 1.0)
             if not ways:
                 return None
-            found |= dict.fromkeys(ways, 1.0)
-            if own:
-                found[rows.renamed[u, m, k]] = -1.0
+            found |= ways if j == ANY_NAME else rows.under((u, m), k, j)
         return found
 
     def _cut(self, cut: Cut, k: int, terms: Terms, beside: tuple[Terms, int]) -> None:
@@ -146,18 +143,18 @@ class Programme:
         both = [(w, n, True) for w, n in wanted.kept] + [(w, n, False) for w, n in wanted.there]
         for (u, j, m, brought), weight, own in both:
             total += weight
-            stays = list(rows.ways_named((u, m), k, j)) if brought else [rows.named.get((u, j, k))]
-            for v in stays:
-                if v is not None:
-                    sum_of[v] = sum_of.get(v, 0.0) - weight
-                    if not brought and sum_of[v] < whole:
-                        # Whoever leaves with more than enough for all brings just that.
-                        total -= int(whole - sum_of[v])
-                        sum_of[v] = whole
-            if own and brought and (u, m, k) in rows.renamed:
-                v = rows.renamed[u, m, k]
-                sum_of[v] = sum_of.get(v, 0.0) + weight
-            elif own and not brought and self.question.units[u].sent[m].movable:
+            if brought:
+                stays = rows.under((u, m), k, j) if own else dict.fromkeys(rows.ways((u, m), k), 1)
+                for v, sign in stays.items():
+                    sum_of[v] = sum_of.get(v, 0.0) - sign * weight
+                continue
+            if (here := rows.named.get((u, j, k))) is not None:
+                sum_of[here] = sum_of.get(here, 0.0) - weight
+                if sum_of[here] < whole:
+                    # Whoever leaves with more than enough for all brings just that.
+                    total -= int(whole - sum_of[here])
+                    sum_of[here] = whole
+            if own and self.question.units[u].sent[m].movable:
                 v = rows.moving(u, m, k)
                 sum_of[v] = sum_of.get(v, 0.0) + weight
         least = wanted.least
@@ -177,10 +174,8 @@ class Programme:
         """Count what may come to a network, where it is there under its own identifier for sure."""
         rows, (u, j, m, brought) = self.rows, who
         if brought:
-            ways = list(rows.ways_named((u, m), k, j))
-            found = dict.fromkeys(ways, -1.0) if len(ways) == 1 else {}
-            if found and (u, m, k) in rows.renamed:
-                found[rows.renamed[u, m, k]] = 1.0
+            one = len(list(rows.ways((u, m), k))) == 1
+            found = {v: -sign for v, sign in rows.under((u, m), k, j).items()} if one else {}
         else:
             v = rows.named.get((u, j, k))
             found = {} if v is None else {v: -1.0}

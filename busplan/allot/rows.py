@@ -31,7 +31,7 @@ class Rows:
 
     ``place[unit, network]``, ``option[node, option]``, ``named[unit, option, network]`` (both of
     them together), ``rate[network, bit rate]``, ``brought`` what a gateway carries,
-    ``brought_as[variable of that, option]`` while its sender has that option,
+    ``brought_as[variable of that, option]`` under the identifier of an option of its sender,
     ``renamed[unit, message, network]`` with another identifier, ``moved[unit, message, network]``
     a message that gets another identifier, ``changes[network]`` how many do (``sums``: the row
     that says so). ``seats``: the row
@@ -229,8 +229,12 @@ class Rows:
                     for v in self._sends(u, k, same=want.by_name):
                         terms[v] = terms.get(v, 0.0) - 1.0
                 for message in want.bring:
-                    as_it_is = self.ways_named(message, k, 0) if want.by_name else None
-                    terms |= dict.fromkeys(as_it_is or self.ways(message, k), -1.0)
+                    brought = (
+                        self.under(message, k, 0)
+                        if want.by_name
+                        else dict.fromkeys(self.ways(message, k), 1.0)
+                    )
+                    terms |= {v: -sign for v, sign in brought.items()}
                 row = self.row(terms, high=0)
                 self.loose[row] = frozenset(u for u, _ in (*want.senders, *want.bring))
 
@@ -273,20 +277,24 @@ class Rows:
             if v is not None:
                 yield v
 
-    def ways_named(self, message: tuple[int, int], k: int, option: int) -> Iterator[int]:
-        """The same under the identifier that an option of its sender gives it, if no other one."""
-        unit = self.question.units[message[0]]
-        for v in self.ways(message, k):
-            if len(unit.options) < 2:
-                yield v
-                continue
+    def under(self, message: tuple[int, int], k: int, option: int) -> Terms:
+        """Terms whose sum is 1 where a gateway brings a message to a network under the identifier
+        that an option of its sender gives it, else 0; none where none can."""
+        unit, ways = self.question.units[message[0]], list(self.ways(message, k))
+        if not ways:
+            return {}
+        renamed = self.renamed[*message, k]
+        if len(unit.options) < 2:
+            return dict.fromkeys(ways, 1.0) | {renamed: -1.0}
+        chosen = self.option[unit.node, option]
+        for v in ways:
             if (v, option) not in self.brought_as:
                 w = self.brought_as[v, option] = self.variable()
-                chosen = self.option[unit.node, option]
-                self.row({w: -1.0, v: 1.0, chosen: 1.0}, high=1)
-                self.row({w: 1.0, v: -1.0}, high=0)
-                self.row({w: 1.0, chosen: -1.0}, high=0)
-            yield self.brought_as[v, option]
+                self.row({w: -1.0, v: 1.0, chosen: 1.0, renamed: -1.0}, high=1)
+                for needed in (v, chosen):
+                    self.row({w: 1.0, needed: -1.0}, high=0)
+                self.row({w: 1.0, renamed: 1.0}, high=1)
+        return {self.brought_as[v, option]: 1.0 for v in ways}
 
     def _names(self) -> None:
         """One sender for an identifier, and one node for a J1939 address, on each network."""
@@ -312,15 +320,20 @@ class Rows:
         for message in {message_at(what): None for what in self.brought}:
             u, m, k = message
             sent = self.question.units[u].sent[m]
-            for j, option in enumerate(self.question.units[u].options):
+            options = self.question.units[u].options
+            for j, option in enumerate(options):
                 if option.kind == "bought" or (
                     option.kind == "address" and sent.address is not None
                 ):
                     continue
                 name = Name(sent.name.extended, sent.name.identifier + option.shift)
-                for v in self.ways_named((u, m), k, j):
-                    user = _User(f"/{u}/{m}", v, renamed=self.renamed[message])
-                    users[k, name].append(user)
+                # Where there are several options, what is renamed is under none of them.
+                renamed = self.renamed[message] if len(options) < 2 else None
+                users[k, name] += [
+                    _User(f"/{u}/{m}", v, renamed=renamed)
+                    for v, sign in self.under((u, m), k, j).items()
+                    if sign > 0
+                ]
         for (k, used), entries in users.items():
             held = sum(s.name == used for s in self.question.fixed.get(k, ()))
             if len({one.node for one in entries}) + held > 1:

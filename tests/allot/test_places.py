@@ -33,6 +33,7 @@ from busplan.allot.settling import settle
 @example(seed=720)  # a clash that another node's change, elsewhere, does not mend
 @example(seed=324)  # a carried message that is in time under another identifier only
 @example(seed=1815)  # a carried message has the identifier that an offset gives its sender
+@example(seed=412)  # one that is renamed is under no identifier of its sender
 @example(seed=5119)  # one that is late by what it waits for, wherever that goes before it
 @settings(max_examples=70)
 def test_the_answer_costs_what_the_cheapest_of_all_costs(seed: int) -> None:
