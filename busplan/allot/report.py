@@ -13,7 +13,7 @@ from busplan.checks.registry import run_checks
 from busplan.findings import Finding, by_weight
 from busplan.tables import Table
 from busplan.timing.slack import FAULT_CEILING_NS
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 BASIS = (
     "counted with the proven worst case of every message, for the jitter that gateways bring and "
@@ -205,7 +205,7 @@ def _way(one: ImpossibleSet, freed: Freed) -> str:
     if freed.what == "identifiers":
         told = f"other identifiers for {freed.node}"
     elif freed.what == "deadline":
-        told = f"{freed.value / 1e6:.3g} ms for {freed.node}/{freed.message}"
+        told = f"{plain(freed.value / 1e6, 3)} ms for {freed.node}/{freed.message}"
     else:
         told = f"{freed.value // 1000} kbit/s"
         if one.strangers:

@@ -12,7 +12,7 @@ from typing import Any
 
 from busplan.bench.node_report import BenchReport, MessageProof, SignalProof
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 SAME_RATE = 0.02
 """Medians closer than this share are the same rate: quartz clocks agree far better."""
@@ -105,7 +105,7 @@ def _message(proof: MessageProof, old: Mapping[str, Any]) -> list[str]:
     if was and proof.cycle is not None:
         now = proof.cycle.median_ns / 1e6
         if abs(now / was - 1) > SAME_RATE:
-            told.append(f"comes every {now:.4g} ms instead of {was:.4g} ms")
+            told.append(f"comes every {plain(now)} ms instead of {plain(was)} ms")
     lengths = old.get("lengths")
     if isinstance(lengths, dict) and lengths:
         now_lengths = {str(n) for n in proof.lengths}

@@ -26,7 +26,7 @@ from busplan.traffic.cycle_rule import (
     too_close,
 )
 from busplan.traffic.cycles import MeasuredCycle
-from busplan.wording import counted, percent
+from busplan.wording import counted, percent, plain
 
 LEAST_FRAMES = 10
 """Frames that a cyclic message needs before its cycle time is proven."""
@@ -154,13 +154,13 @@ def _off(
     gaps = cycle.frames - 1
     uneven = abs(mean_ns / stated.ns - 1) <= limits.cycle_tolerance
     if abs(off) > limits.cycle_tolerance:
-        mean = f", though every {mean_ns / 1e6:.4g} ms in the mean: unevenly" if uneven else ""
+        mean = f", though every {plain(mean_ns / 1e6)} ms in the mean: unevenly" if uneven else ""
         yield Finding(
             "cycle-time-off",
             Weight.FAULT if gaps >= SURE_GAPS and not uneven else Weight.CAUTION,
             where,
-            f"{name} comes every {cycle.median_ns / 1e6:.4g} ms instead of "
-            f"{stated.ms:.4g} ms ({stated.origin}): {percent(off, 0, sign=True)}, allowed "
+            f"{name} comes every {plain(cycle.median_ns / 1e6)} ms instead of "
+            f"{plain(stated.ms)} ms ({stated.origin}): {percent(off, 0, sign=True)}, allowed "
             f"±{percent(limits.cycle_tolerance, 0)}{mean}"
             + ("" if gaps >= SURE_GAPS else f"; only {counted(gaps + 1, 'frame')} came"),
             why="Slower starves receivers, faster takes room on the network from others.",
@@ -185,7 +185,8 @@ def _jitter(
             Weight.CAUTION,
             where,
             f"{stream.message.name}: 1 of 100 distances lies more than "
-            f"{cycle.jitter_ns / 1e6:.3g} ms beside the median; allowed {allowed / 1e6:.3g} ms",
+            f"{plain(cycle.jitter_ns / 1e6, 3)} ms beside the median; allowed "
+            f"{plain(allowed / 1e6, 3)} ms",
             why="Response times are proven for the jitter in the plan.",
             action="State the measured jitter in the plan (jitter_ms) and look at the timing.",
             figures=(
@@ -213,10 +214,10 @@ def _drift(
         "cycle-drifts",
         Weight.FAULT if beyond else Weight.CAUTION,
         where,
-        f"{stream.message.name} came every {first / 1e6:.4g} ms at first and every "
-        f"{last / 1e6:.4g} ms at the end ({percent(last / first - 1, 0, sign=True)})"
+        f"{stream.message.name} came every {plain(first / 1e6)} ms at first and every "
+        f"{plain(last / 1e6)} ms at the end ({percent(last / first - 1, 0, sign=True)})"
         + (
-            f", beyond ±{percent(limits.cycle_tolerance, 0)} of {rhythm.ms:.4g} ms"
+            f", beyond ±{percent(limits.cycle_tolerance, 0)} of {plain(rhythm.ms)} ms"
             if beyond
             else ""
         ),
@@ -242,7 +243,7 @@ def _gap(
             "gap-too-long",
             Weight.CAUTION,
             replace(where, time_ns=cycle.longest_at_ns - begin_ns),
-            f"{name} was silent for {cycle.longest_ns / 1e6:.4g} ms, "
+            f"{name} was silent for {plain(cycle.longest_ns / 1e6)} ms, "
             f"{cycle.longest_ns / usual:.1f} cycles{own}",
             why="Receivers with a time-out may have given the node up.",
             action="See what happened at that time; a drop of the recorder shows in its journal.",
@@ -310,8 +311,8 @@ def _too_close(stated: Stated, cycle: MeasuredCycle, name: str, where: Where) ->
         "events-too-close",
         Weight.FAULT,
         where,
-        f"{name} came again after {cycle.shortest_ns / 1e6:.4g} ms; the least distance is "
-        f"{stated.ms:.4g} ms ({stated.origin})",
+        f"{name} came again after {plain(cycle.shortest_ns / 1e6)} ms; the least distance is "
+        f"{plain(stated.ms)} ms ({stated.origin})",
         why="Response times are proven for the stated distance only.",
         action="State the real least distance in the plan, or have the node slowed down.",
         figures=(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.identifier import format_identifier
 from busplan.live.questions import ANSWER_WITHIN_S, Question
+from busplan.wording import plain
 
 MOST_BYTES = 32
 """So many bytes of an answer are shown."""
@@ -84,12 +85,13 @@ def _findings(answer: Answer, where: Where, within_s: float | None) -> list[Find
             )
         ]
     findings = []
-    times = f"after {answer.after_s * 1e3:.3g} ms"
+    times = f"after {plain(answer.after_s * 1e3, 3)} ms"
     figures: tuple[Figure, ...] = (Figure("answer", answer.after_s * 1e3, "ms"),)
     if answer.asked > 1 and answer.least_s is not None and answer.most_s is not None:
         times = (
-            f"{answer.answered} of {answer.asked} times, after {answer.after_s * 1e3:.3g} ms in "
-            f"the middle ({answer.least_s * 1e3:.3g} to {answer.most_s * 1e3:.3g} ms)"
+            f"{answer.answered} of {answer.asked} times, after "
+            f"{plain(answer.after_s * 1e3, 3)} ms in the middle "
+            f"({plain(answer.least_s * 1e3, 3)} to {plain(answer.most_s * 1e3, 3)} ms)"
         )
         figures += (
             Figure("shortest", answer.least_s * 1e3, "ms"),

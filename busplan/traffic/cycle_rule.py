@@ -19,7 +19,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.plan.vehicle import Stream
 from busplan.traffic.cycles import MeasuredCycle, measured_cycle
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 TOLERANCE = 0.10
 """Allowed deviation of the median from the stated cycle, as a share of it."""
@@ -157,7 +157,8 @@ def cycle_findings(measured: Iterable[tuple[Stream, MeasuredCycle | None]]) -> l
 def _finding(network: str, node: str, fault: CycleFault, members: list[_Broken]) -> Finding:
     code, (words, verb, against), why = _TOLD[fault]
     told = [
-        f"{m.stream.message.name} {verb} {m.figure_ms(fault):.4g} ms {against} {m.stated.ms:.4g} ms"
+        f"{m.stream.message.name} {verb} {plain(m.figure_ms(fault))} ms {against} "
+        f"{plain(m.stated.ms)} ms"
         for m in members[:MOST_NAMED]
     ]
     if len(members) > MOST_NAMED:

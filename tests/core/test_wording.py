@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from busplan.wording import cell_text, counted, listing, percent, plural
+from busplan.wording import cell_text, counted, listing, percent, plain, plural
 
 PACKAGE = Path(__file__).parents[2] / "busplan"
 
@@ -83,3 +83,20 @@ def test_nobody_else_writes_percents() -> None:
 def test_no_spreadsheet_obeys_a_cell(text: str, cell: str) -> None:
     """OWASP, "CSV Injection": =, +, -, @, tab and carriage return at the beginning."""
     assert cell_text(text) == cell
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "told"),
+    [
+        (20_004.3, 4, "20000"),
+        (19_996, 4, "20000"),
+        (99.98765, 4, "99.99"),
+        (2_512.0, 3, "2510"),
+        (100.0, 4, "100"),
+        (0.0125, 3, "0.0125"),
+        (86_400_000, 4, "86400000"),
+        (-1_234.5, 3, "-1230"),
+    ],
+)
+def test_first_digits_without_powers_of_ten(value: float, digits: int, told: str) -> None:
+    assert plain(value, digits) == told

@@ -85,6 +85,8 @@ def test_messages_of_a_node_with_one_fault_are_one_finding() -> None:
     assert "every 500 ms instead of 100 ms" in finding.summary
     assert "2 more" in finding.summary
     assert [f.value for f in finding.figures] == [500.0, 100.0, 6]
+    (rare,) = cycle_findings([(cells[0], measured_cycle(times([20_003] * 20)))])
+    assert "every 20000 ms instead of 100 ms" in rare.summary
 
 
 @given(st.integers(1, 3 * MOST_GAPS), st.floats(1.0, 50.0), st.integers(0, 2**31))
