@@ -12,10 +12,12 @@ from busplan.commission.entry import Entry, Journal, Result
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, unit
-from busplan.wording import CAUTION, counted, percent
+from busplan.wording import CAUTION, counted, percent, plain
 
 PROVEN, FAILED, NOT_SHOWN, OPEN = "proven", "failed", "not shown", "open"
 ORDER = (FAILED, NOT_SHOWN, OPEN, PROVEN)
+_AS_LONG = 0.9
+"""So much of the time in which a node failed it has to be heard for without."""
 MARKS = {PROVEN: "+", FAILED: "!", NOT_SHOWN: "?", OPEN: "."}
 
 
@@ -46,13 +48,17 @@ class TestState:
         return self.state == PROVEN and any(r.answer == FAILED for _, r in self.history)
 
     @property
-    def passed_earlier(self) -> str:
-        """In words, that a capture entered after the failure passes, but shows the time before."""
+    def passed_in_vain(self) -> str:
+        """In words, that an entry after the failure passes and why it does not show it gone."""
         if self.state != FAILED or self.proof is None:
             return ""
-        failed = self.proof[0].number
-        passes = [e.number for e, r in self.history if r.answer == PROVEN and e.number > failed]
-        return f"entry {passes[-1]} passes, but was recorded before that" if passes else ""
+        passes = [
+            h for h in self.history if h[1].answer == PROVEN and h[0].number > self.proof[0].number
+        ]
+        if not passes:
+            return ""
+        why = _shows_nothing(self.test, self.proof, passes[-1])
+        return f"entry {passes[-1][0].number} passes, but {why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +209,7 @@ def _state(test: PlannedTest, entries: Sequence[Entry], vehicle: Vehicle) -> Tes
     )
     deciding = [h for h in history if h[1].answer in (PROVEN, FAILED)]
     if deciding:
-        proof = _decides(deciding)
+        proof = _decides(test, deciding)
         accepted = next(
             (
                 e
@@ -218,14 +224,28 @@ def _state(test: PlannedTest, entries: Sequence[Entry], vehicle: Vehicle) -> Tes
     return TestState(test, OPEN)
 
 
-def _decides(deciding: Sequence[tuple[Entry, Result]]) -> tuple[Entry, Result]:
-    """The latest result; but what was recorded before a failure is no proof that it is gone."""
+def _decides(test: PlannedTest, deciding: Sequence[tuple[Entry, Result]]) -> tuple[Entry, Result]:
+    """The latest result; but a pass that could not show a failure is no proof that it is gone."""
     now = deciding[0]
     for later in deciding[1:]:
         fails = now[1].answer == FAILED and later[1].answer == PROVEN
-        if not (fails and "" < _recorded(later[0]) < _recorded(now[0])):
+        if not (fails and _shows_nothing(test, now, later)):
             now = later
     return now
+
+
+def _shows_nothing(
+    test: PlannedTest, failed: tuple[Entry, Result], passed: tuple[Entry, Result]
+) -> str:
+    """Why a pass does not show that a failure is gone, empty when it may: it was recorded before,
+    or a node was heard for less long than it took to fail."""
+    if "" < _recorded(passed[0]) < _recorded(failed[0]):
+        return "was recorded before that"
+    spans = [(result.figures or {}).get("span_s") for _, result in (failed, passed)]
+    longest, last = (s if isinstance(s, int | float) else 0.0 for s in spans)
+    if test.kind != "bench" or not last or last >= _AS_LONG * longest:
+        return ""
+    return f"heard it for {plain(last, 3)} s only, and {plain(longest, 3)} s showed the failure"
 
 
 def _recorded(entry: Entry) -> str:

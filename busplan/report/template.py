@@ -125,7 +125,7 @@ the one named is licensed was not checked{% endif %}{% endif %}
 {% if t.test.source %}<br><span class="small">{{ t.test.source }}</span>{% endif %}</td>
 <td data-name="proof">{% if t.proof %}{{ t.proof[1].text or t.proof[1].answer }}{% else %}nothing was entered{% endif %}
 {% if t.repaired %}<br><strong>failed before, proven since</strong>: {{ r.failed_before(t).text }}{% endif %}
-{% if t.passed_earlier %}<br>{{ t.passed_earlier }}{% endif %}
+{% if t.passed_in_vain %}<br>{{ t.passed_in_vain }}{% endif %}
 {% if t.accepted %}<br><strong>accepted by {{ t.accepted.who }}</strong>: {{ t.accepted.text }}{% endif %}
 {% for e in r.remarks(t) %}<br><span class="small">{{ e.who }}, {{ e.time }}: {{ e.text }}</span>{% endfor %}</td>
 <td data-name="who and when">{% if t.proof %}{{ who(t.proof[0]) }}{% endif %}</td></tr>

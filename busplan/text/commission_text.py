@@ -66,8 +66,8 @@ def _test_lines(state: TestState, width: int, *, details: bool) -> list[str]:
         again = "failed before, now proven: " if state.repaired else ""
         text = f"{again}{result.text or result.answer} ({_who(entry)})"
         lines += wrapped(text, width, first=_INDENT, rest=_INDENT, figures=True)
-    if state.passed_earlier:
-        lines += wrapped(state.passed_earlier, width, first=_INDENT, rest=_INDENT)
+    if state.passed_in_vain:
+        lines += wrapped(state.passed_in_vain, width, first=_INDENT, rest=_INDENT)
     if state.accepted is not None:
         text = f"accepted by {state.accepted.who}: {state.accepted.text}"
         lines += wrapped(text, width, first=_INDENT, rest=_INDENT)

@@ -75,11 +75,46 @@ def test_what_was_recorded_before_a_failure_proves_no_repair(vehicle: Vehicle) -
     day = "2026-05-04 {}:00:00.001 UTC".format
     earlier = told(("failed", day(17)), ("proven", day(16)))
     assert earlier.state == "failed"
-    assert earlier.passed_earlier == "entry 2 passes, but was recorded before that"
+    assert earlier.passed_in_vain == "entry 2 passes, but was recorded before that"
     later = told(("failed", day(17)), ("proven", day(18)), ("proven", day(16)))
-    assert (later.state, later.repaired, later.passed_earlier) == ("proven", True, "")
+    assert (later.state, later.repaired, later.passed_in_vain) == ("proven", True, "")
     assert told(("failed", day(17)), ("proven", "0.000 s")).state == "proven"
     assert told(("proven", day(18)), ("failed", day(17))).state == "failed"
+
+
+def test_a_node_that_failed_is_heard_for_as_long_until_that_is_gone(tmp_path) -> None:
+    """Seconds of a key-on show nothing of what half an hour showed."""
+    bench = '[[test]]\nname = "on the bench"\nbench = "pump"\n'
+    vehicle = load_plan(write_plan(tmp_path, PLAN + bench, pump=PUMP, vcu=VCU))
+
+    def told(*said: tuple[str, float | None]) -> TestState:
+        entries = tuple(
+            Entry(
+                n,
+                "now",
+                "A",
+                "capture",
+                (
+                    Result(
+                        "on the bench", answer, figures=None if span is None else {"span_s": span}
+                    ),
+                ),
+            )
+            for n, (answer, span) in enumerate(said, 1)
+        )
+        return commissioning_of(vehicle, Journal(entries)).tests[0]
+
+    short = told(("failed", 2100.0), ("proven", 15.0))
+    assert short.state == "failed"
+    assert short.passed_in_vain == (
+        "entry 2 passes, but heard it for 15 s only, and 2100 s showed the failure"
+    )
+    again = told(("failed", 2100.0), ("proven", 15.0), ("proven", 2000.0))
+    assert (again.state, again.repaired, again.passed_in_vain) == ("proven", True, "")
+    assert told(("failed", 20.0), ("proven", 60.0)).state == "proven"
+    assert told(("failed", 2100.0), ("proven", None)).state == "proven", "nobody knows how long"
+    assert told(("proven", 2100.0), ("proven", 15.0)).state == "proven"
+    assert told(("proven", 2100.0), ("failed", 15.0)).state == "failed"
 
 
 def test_a_corrected_entry_does_not_count(vehicle: Vehicle) -> None:
