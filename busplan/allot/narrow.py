@@ -34,7 +34,6 @@ _FAR = 0.06
 _WIDER = 2.0
 SMALL = 3_000
 """Variables up to which a programme is solved as it is."""
-
 _FEW = 0.7
 """The same of a part, as a part of all variables."""
 _STALLED = 5e-3

@@ -245,6 +245,9 @@ class Rows:
         for u, m in want.senders:
             this = self.variable()
             heard[this] = 1.0
+            sender = self.question.units[u]
+            if want.by_name and len(sender.options) > 1:
+                self.row({this: 1.0, self.option[sender.node, 0]: -1.0}, high=0)
             brought: Terms = {}
             if (u, m) in want.bring:
                 for k in sorted({k for i in want.units for k in self.question.units[i].networks}):

@@ -17,10 +17,12 @@ from busplan.allot.problem import (
     Gateway,
     Name,
     Net,
+    Option,
     Placement,
     Question,
     Sent,
     Unit,
+    Wanted,
     cost,
 )
 from busplan.allot.programme import Programme
@@ -155,6 +157,28 @@ def test_the_whole_plan_is_asked_of_the_first_answer_and_of_the_last(
     assert not run.hoped
     if refused & set(last):
         assert not ends, "what the plan refuses is learnt: there may be more to find"
+
+
+@pytest.mark.parametrize(("by_name", "least"), [(False, COSTS.identifier), (True, COSTS.move)])
+def test_a_node_with_two_ears_hears_by_its_identifier_only_who_keeps_that(
+    by_name: bool, least: float
+) -> None:
+    """Two share an identifier: an offset is cheaper than a move, unless a receiver knows one."""
+    rates = frozenset({500_000})
+    name = Name(False, 0x40)
+    frames = (Frames(name, 130, 10**8, 10**8),)
+    q, x = (Sent(label, name, 1300.0, frames) for label in ("q/m", "x/m"))
+    offset = (Option(), Option("offset", 0x100, COSTS.identifier))
+    units = (
+        Unit("r", "a", 0, (0,), rates, ()),
+        Unit("r", "b", 1, (1,), rates, ()),
+        Unit("q", "", 0, (0,), rates, (q,), offset),
+        Unit("x", "", 0, (0, 1), rates, (x,)),
+    )
+    nets = tuple(Net(name, 500_000, (500_000,), 0.6) for name in ("one", "two"))
+    wanted = (Wanted((0, 1), ((2, 0),), by_name),)
+    found = search(Question(nets, units, wanted, costs=COSTS))
+    assert found.cost == pytest.approx(least)
 
 
 def held(programme: Programme, answer: Placement) -> dict[int, float]:

@@ -112,7 +112,8 @@ def test_a_node_that_failed_is_heard_for_as_long_until_that_is_gone(tmp_path) ->
     again = told(("failed", 2100.0), ("proven", 15.0), ("proven", 2000.0))
     assert (again.state, again.repaired, again.passed_in_vain) == ("proven", True, "")
     assert told(("failed", 20.0), ("proven", 60.0)).state == "proven"
-    assert told(("failed", 2100.0), ("proven", None)).state == "proven", "nobody knows how long"
+    assert told(("failed", 2100.0), ("proven", None)).state == "failed", "nobody knows how long"
+    assert told(("failed", None), ("proven", 15.0)).state == "proven"
     assert told(("proven", 2100.0), ("proven", 15.0)).state == "proven"
     assert told(("proven", 2100.0), ("failed", 15.0)).state == "failed"
 
