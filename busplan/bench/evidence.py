@@ -18,7 +18,7 @@ from busplan.bench.rhythm import LEAST_FRAMES, usual_ms
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 MOST_NAMED = 6
 """So many signals that never came are named; the others are counted."""
@@ -92,7 +92,7 @@ def _too_few(stream: Stream, frames: int, where: Where, listened_ns: int) -> Fin
         needed = f"{counted(more, 'frame')} more"
     else:
         longer = max(LEAST_FRAMES * stream.cycle.ns - listened_ns, more * stream.cycle.ns) / 1e9
-        needed = f"{longer:.3g} s more"
+        needed = f"{plain(longer, 3)} s more"
     return Finding(
         "frames-too-few",
         Weight.CAUTION,

@@ -25,7 +25,7 @@ from busplan.frames.columns import I64
 from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 LEAST_SILENT_NS = 500_000_000
 """A node that pauses for less than this, or less than a few of its cycles, was not silent."""
@@ -254,13 +254,13 @@ def _told(
         parts.append("it went on")
     elif back is not None:
         parts.append(
-            f"silent for {silent:.3g} s, back {back:.3g} s after the prompt to mend it (the hand "
-            "included)"
+            f"silent for {plain(silent, 3)} s, back {plain(back, 3)} s after the prompt to "
+            "mend it (the hand included)"
         )
     elif words != NOT_BACK:
-        parts.append(f"silent for {silent:.3g} s, back before the prompt to mend it")
+        parts.append(f"silent for {plain(silent, 3)} s, back before the prompt to mend it")
     else:
-        parts.append(f"silent for {silent:.3g} s, to the end")
+        parts.append(f"silent for {plain(silent, 3)} s, to the end")
     if measured["supply_low"] is not None:
         parts.append(f"supply down to {measured['supply_low']:.4g}")
     errors = measured["errors"]

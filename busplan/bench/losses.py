@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from busplan.bench.node_report import BenchLimits
 from busplan.bench.rhythm import Pause
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.wording import listing
+from busplan.wording import listing, plain
 
 
 def lost_pauses(limits: BenchLimits, origin_ns: int) -> tuple[Pause, ...]:
@@ -38,7 +38,7 @@ def lost_findings(limits: BenchLimits, where: Where) -> Sequence[Finding]:
             Weight.CAUTION,
             where,
             f"the recording is not whole: {listing(why for _, _, why in limits.lost)}; "
-            f"{seconds:.3g} s around it were not judged",
+            f"{plain(seconds, 3)} s around it were not judged",
             why="What was lost may have been right or wrong.",
             action="Close other programs, look at the adapter and its cable, and test again.",
             figures=(Figure("times", len(pauses)), Figure("not judged", seconds, "s")),

@@ -26,6 +26,7 @@ from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
 from busplan.traffic.cycles import measured_cycle
 from busplan.traffic.survey import SAMPLE, likely_two_senders, two_senders_finding
+from busplan.wording import plain
 
 CAUSED = frozenset(
     {
@@ -123,10 +124,10 @@ def _missing(
             "message-not-due",
             Weight.CAUTION,
             where,
-            f"{name} never came, but {listened / 1e9:.3g} s are too short for its cycle time of "
-            f"{stream.cycle.s:.3g} s",
+            f"{name} never came, but {plain(listened / 1e9, 3)} s are too short for its cycle "
+            f"time of {plain(stream.cycle.s, 3)} s",
             why="Nothing can be said about it.",
-            action=f"Test for more than {limits.gap_cycles * stream.cycle.s:.3g} s.",
+            action=f"Test for more than {plain(limits.gap_cycles * stream.cycle.s, 3)} s.",
             figures=(
                 Figure("listened", listened / 1e9, "s"),
                 Figure("stated", stream.cycle.ms, "ms"),

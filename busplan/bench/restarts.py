@@ -22,7 +22,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 AT_ONCE = 2
 """So many counters that begin anew together, without a silence, show a restart."""
@@ -213,8 +213,8 @@ def _moments(found: Sequence[Interrupted], origin_ns: int) -> str:
     text = f"{often}, at {listing([f'{s:.1f} s' for s in starts], MOST_MOMENTS)}"
     longest = max((f.pause.to_ns - f.pause.from_ns) / 1e9 for f in found)
     if longest >= 0.01:
-        text += f" (silent for {'up to ' if len(found) > 1 else ''}{longest:.2g} s)"
+        text += f" (silent for {'up to ' if len(found) > 1 else ''}{plain(longest, 2)} s)"
     apart = np.diff(starts)
     if len(apart) > 1 and np.ptp(apart) < 0.1 * float(apart.mean()):
-        text += f", every {apart.mean():.3g} s"
+        text += f", every {plain(apart.mean(), 3)} s"
     return text

@@ -269,7 +269,7 @@ def _begins_late(
         "message-begins-late",
         Weight.CAUTION if span.running or missed else Weight.NOTE,
         replace(where, time_ns=int(times[0]) - span.begin_ns),
-        f"{stream.message.name} came first {late / 1e9:.3g} s after the node's first frame, "
+        f"{stream.message.name} came first {plain(late / 1e9, 3)} s after the node's first frame, "
         f"{late / rhythm.ns:.1f} cycles",
         why="Receivers wait for it, time out or run on an old value.",
         action="See what it waited for; switch the node off and on and test again.",
@@ -295,8 +295,8 @@ def _stopped(
             "message-stopped",
             Weight.FAULT,
             replace(where, time_ns=last - span.begin_ns),
-            f"{stream.message.name} stopped {silence / 1e9:.3g} s before the node's last frame, "
-            f"{silence / period:.1f} cycles",
+            f"{stream.message.name} stopped {plain(silence / 1e9, 3)} s before the node's last "
+            f"frame, {silence / period:.1f} cycles",
             why="Receivers time out or run on its last value.",
             action="See what happened at that time, and whether it depends on a mode.",
             figures=(

@@ -18,7 +18,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 
 def start_up_of(
@@ -239,7 +239,7 @@ def stopped(
             "stops-early",
             Weight.CAUTION,
             Where(network, node, time_ns=span.last_ns - span.begin_ns),
-            f"its last frame came {silence / 1e9:.3g} s before the end",
+            f"its last frame came {plain(silence / 1e9, 3)} s before the end",
             why="Unless somebody switched it off, it has failed during the test.",
             action="Repeat the test; watch its supply and its wake-up line.",
             figures=(Figure("silence", silence / 1e9, "s"),),

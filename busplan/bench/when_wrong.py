@@ -9,6 +9,7 @@ from __future__ import annotations
 from busplan.decode.codec import DecodedMessage
 from busplan.findings import Where
 from busplan.frames.columns import I64
+from busplan.wording import plain
 
 DENSE = 0.8
 """Part of a stretch that has to be wrong to be called one stretch."""
@@ -32,11 +33,11 @@ def when_wrong(times: I64, wrong: I64) -> str:
     if m < DENSE * stretch or m < 2:
         return ", now and then" if m > 2 else ""
     if first <= 1 and stretch <= SHORT * n:
-        return f", all of them in the first {max(end, 0.1):.2g} s after its first frame"
+        return f", all of them in the first {plain(max(end, 0.1), 2)} s after its first frame"
     if last >= n - 2 and first > 1:
-        return f", all of them from {begin:.3g} s after its first frame on"
+        return f", all of them from {plain(begin, 3)} s after its first frame on"
     if stretch <= SHORT * n:
-        return f", all of them {begin:.3g} to {end:.3g} s after its first frame"
+        return f", all of them {plain(begin, 3)} to {plain(end, 3)} s after its first frame"
     return ""
 
 

@@ -18,7 +18,7 @@ from busplan.frames.columns import I64
 from busplan.frames.kinds import ERROR, SENT
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 ALIKE = 3
 """Frames of one message that come by turns from before and after more often than this show it."""
@@ -42,8 +42,8 @@ class OneClock:
         """What is judged of it."""
         return (
             f"the clock of the recording was set back {counted(self.steps, 'time')}: judged are "
-            f"the {self.length_s:.3g} s of part {self.number} of {self.steps + 1}, from whose "
-            f"first frame times count here; {self.left_out_s:.3g} s were not"
+            f"the {plain(self.length_s, 3)} s of part {self.number} of {self.steps + 1}, from "
+            f"whose first frame times count here; {plain(self.left_out_s, 3)} s were not"
         )
 
 
