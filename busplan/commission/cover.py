@@ -313,7 +313,9 @@ def _cycles(covered: Covered, test: PlannedTest) -> Result | None:
         answer = NOT_SHOWN
         text += heard.not_heard
         text += f"; too few frames of {listing(heard.few)}" if heard.few else ""
+    load = covered.traffic.loads.get(test.subject)
     figures = {
+        "recorded_s": None if load is None else load.span_ns / 1e9,
         "messages": len(heard.frames),
         "missing": heard.missing,
         "cycles_ms": figures_of_cycles(covered.traffic, test.subject),

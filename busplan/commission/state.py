@@ -9,15 +9,14 @@ from functools import cached_property
 from typing import Any
 
 from busplan.commission.entry import Entry, Journal, Result
+from busplan.commission.repair import why_in_vain
 from busplan.plan.planned_tests import PlannedTest
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, unit
-from busplan.wording import CAUTION, counted, percent, plain
+from busplan.wording import CAUTION, counted, percent
 
 PROVEN, FAILED, NOT_SHOWN, OPEN = "proven", "failed", "not shown", "open"
 ORDER = (FAILED, NOT_SHOWN, OPEN, PROVEN)
-_AS_LONG = 0.9
-"""So much of the time in which a node failed it has to be heard for without."""
 MARKS = {PROVEN: "+", FAILED: "!", NOT_SHOWN: "?", OPEN: "."}
 
 
@@ -57,7 +56,7 @@ class TestState:
         ]
         if not passes:
             return ""
-        why = _shows_nothing(self.test, self.proof, passes[-1])
+        why = why_in_vain(self.test, self.proof, passes[-1])
         return f"entry {passes[-1][0].number} passes, but {why}"
 
 
@@ -229,29 +228,9 @@ def _decides(test: PlannedTest, deciding: Sequence[tuple[Entry, Result]]) -> tup
     now = deciding[0]
     for later in deciding[1:]:
         fails = now[1].answer == FAILED and later[1].answer == PROVEN
-        if not (fails and _shows_nothing(test, now, later)):
+        if not (fails and why_in_vain(test, now, later)):
             now = later
     return now
-
-
-def _shows_nothing(
-    test: PlannedTest, failed: tuple[Entry, Result], passed: tuple[Entry, Result]
-) -> str:
-    """Why a pass does not show that a failure is gone, empty when it may: it was recorded before,
-    or a node was heard for less long than it took to fail."""
-    if "" < _recorded(passed[0]) < _recorded(failed[0]):
-        return "was recorded before that"
-    spans = [(result.figures or {}).get("span_s") for _, result in (failed, passed)]
-    longest, last = (s if isinstance(s, int | float) else 0.0 for s in spans)
-    if test.kind != "bench" or last >= _AS_LONG * longest:
-        return ""
-    return f"heard it for {plain(last, 3)} s only, and {plain(longest, 3)} s showed the failure"
-
-
-def _recorded(entry: Entry) -> str:
-    """When an entry's capture began, as text in the order of time; empty when nobody knows."""
-    begins = [str(capture["from"]) for capture in entry.captures]
-    return min(begins) if begins and all(b.endswith(" UTC") for b in begins) else ""
 
 
 def _speaks(entry: Entry, test: PlannedTest) -> bool:

@@ -85,7 +85,8 @@ class PackReport:
     back; the places of ``findings`` count from the capture's first frame. ``standing`` are readings
     that stood still while what drives them moved, ``unmoved`` are temperatures that did so while
     the current must have warmed them: either they are not read, or the pack is cooled that well.
-    ``unbelieved`` are the channels (kind, index) that were left out of every judgement.
+    ``unbelieved`` are the channels (kind, index) that were left out of every judgement. ``most_a``
+    are the highest currents of charging and discharging, ``None`` where none is known or believed.
     """
 
     layout: PackLayout
@@ -118,6 +119,7 @@ class PackReport:
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
     one_clock: str = ""
+    most_a: tuple[float, float] | None = None
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -283,6 +285,7 @@ def evaluate_pack(
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),
         one_clock=series.one_clock,
+        most_a=_most(signed.quantity("current")),
         findings=tuple(by_weight(f.later(series.begin_s) for f in findings)),
     )
 
@@ -319,6 +322,13 @@ def _range(
             low = seen if low is None or seen.value < low.value else low
             high = seen if high is None or seen.value > high.value else high
     return None if low is None or high is None else (low, high)
+
+
+def _most(current: Trace | None) -> tuple[float, float] | None:
+    """The highest current into the pack and out of it [A]."""
+    if current is None or not len(current):
+        return None
+    return max(-float(current.value.min()), 0.0), max(float(current.value.max()), 0.0)
 
 
 def _modules_named(findings: Iterable[Finding], layout: PackLayout) -> set[int]:

@@ -245,6 +245,8 @@ def report_dict(report: PackReport) -> dict[str, Any]:
         "test": report.test.value,
         "test_stated": report.asked,
         "span_s": report.span_s,
+        "most_charging_a": None if report.most_a is None else report.most_a[0],
+        "most_discharging_a": None if report.most_a is None else report.most_a[1],
         "chemistry": report.layout.chemistry,
         "sections": [asdict(row) for row in topic_rows(report)],
         "findings": [f.as_dict() for f in (*report.findings, *report.tolerated)],
