@@ -21,7 +21,7 @@ def browse(fleet: FleetOption = "fleet") -> None:
 
     Example: busplan fleet browse
     """
-    from busplan.errors import UsageError
+    from busplan.errors import BusplanError, UsageError
     from busplan.fleet.browsing import Shelf
 
     store = opened(fleet)
@@ -29,20 +29,24 @@ def browse(fleet: FleetOption = "fleet") -> None:
         raise UsageError("browse needs a terminal; busplan fleet ask and status tell the same")
     from busplan.screens.fleet_app import FleetApp, Spot, Wanted
 
-    spot, shelf = Spot(), Shelf(store)
+    spot, told, shelf = Spot(), "", Shelf(store)
     try:
         while True:
-            wanted: Wanted | None = FleetApp(shelf, spot).run()
+            wanted: Wanted | None = FleetApp(shelf, spot, told).run()
             if wanted is None:
                 return
-            spot = wanted.spot
+            spot, told = wanted.spot, ""
             task = shelf.task(wanted.capture.run_key)
             if task is None:
-                raise UsageError(
+                told = (
                     f"{wanted.capture.uri}: the fleet has forgotten it, "
                     "or has another plan for it now"
                 )
-            _replay(store, task, wanted.capture.moment_ns)
+                continue
+            try:
+                _replay(store, task, wanted.capture.moment_ns)
+            except BusplanError as error:  # the file has moved, say: the others can still be seen
+                told = str(error)
     finally:
         shelf.close()
 

@@ -96,11 +96,11 @@ def on_screen(
 
     opened = OpenPlan(plan)
 
-    def solve(without: Sequence[str], stop: Callable[[], bool], told: Told) -> Proposal:
+    def solve(without: Sequence[str], stop: Callable[[], bool], told: Told, times: int) -> Proposal:
         asked = Question(
             opened.vehicle, opened.changed, want, fault_interval_ns, tuple(without), identifiers
         )
-        limits = Limits(seconds, time.monotonic, stop, told, partial(until, stop))
+        limits = Limits(seconds * times, time.monotonic, stop, told, partial(until, stop))
         return find(asked, limits, more=False).proposal
 
     def write(found: Proposal, out: Path) -> None:
@@ -110,6 +110,8 @@ def on_screen(
 
     app = ProposalApp(opened.vehicle.label, solve, write, refused)
     app.run()
+    if app.failure is not None:
+        raise app.failure
     best = app.view.found.best if app.view is not None else None
     return NOTHING_FOUND if best is None else exit_code(best.findings)
 

@@ -18,6 +18,13 @@ from busplan.text.fleet_draw import draw_captures, draw_vehicles, draw_years
 from busplan.text.runs import FAINT, HEAD, Line, clip
 from busplan.wording import CAUTIONS, disarmed
 
+KEYS = (
+    "↑↓ choose  Enter open  Esc back  ←→ cell  f figure  d dark/light  q quit",
+    "↑↓ ⏎ Esc  ←→ cell  f figure  q quit",
+    "↑↓ ⏎ Esc ←→ f d q",
+)
+"""The longest that fits is shown."""
+
 
 class Spot(NamedTuple):
     """Where somebody was: the vehicle (none: the list of them), the capture, cell and figure."""
@@ -82,7 +89,8 @@ class FleetApp(App[Wanted]):
         Binding("q", "quit", "Quit", id="fleet.quit"),
     ]
 
-    def __init__(self, shelf: Shelf, spot: Spot = Spot()) -> None:
+    def __init__(self, shelf: Shelf, spot: Spot = Spot(), told: str = "") -> None:
+        """``told``: why the capture that was wanted last could not be opened."""
         super().__init__(ansi_color=True if os.environ.get("NO_COLOR") else None)
         for theme in look.THEMES:
             self.register_theme(theme)
@@ -92,6 +100,7 @@ class FleetApp(App[Wanted]):
         self.at = names.index(spot.vehicle) if spot.vehicle in names else 0
         self.inside = spot.vehicle in names
         self.capture, self.cell, self.figure = spot.capture, spot.cell, spot.figure
+        self.told = told
         self.title = disarmed(shelf.fleet.place.url)
 
     def compose(self) -> ComposeResult:
@@ -104,6 +113,8 @@ class FleetApp(App[Wanted]):
     def on_mount(self) -> None:
         """Draw it."""
         self.call_after_refresh(self.draw)
+        if self.told:
+            self.notify(disarmed(self.told), severity="error", timeout=60, markup=False)
 
     def on_resize(self, event: events.Resize) -> None:
         """Draw it for the new size."""
@@ -136,7 +147,7 @@ class FleetApp(App[Wanted]):
         chosen = self.capture if self.inside else self.at
         listed.scroll_to_region(Region(0, chosen, 1, 3), animate=False)
         self._draw_years(columns)
-        keys = "↑↓ choose  Enter open  Esc back  ←→ cell  f figure  d light  q quit"
+        keys = next((k for k in KEYS if len(k) <= columns), KEYS[-1])
         self.query_one("#foot", Plain).show([clip([(keys, FAINT)], columns)])
 
     def _draw_years(self, columns: int) -> None:
@@ -149,7 +160,8 @@ class FleetApp(App[Wanted]):
         chosen = None
         if self.inside and self.shelf.captures(self.vehicle):
             chosen = self.shelf.captures(self.vehicle)[self.capture].start_ns
-        years.show(draw_years(told, title, chosen, columns - 1, max(years.size.height, 6)))
+        rows = max(self.size.height // 2 - 1, 6)  # the box is half the screen, less its border
+        years.show(draw_years(told, title, chosen, columns - 1, rows))
 
     def action_move(self, by: int) -> None:
         """Choose another vehicle or capture."""

@@ -66,7 +66,7 @@ class ManualApp(App[None]):
         Binding("slash", "search", "Search"),
         Binding("backspace,left_square_bracket", "back", "Back"),
         Binding("l,escape", "contents", "List"),
-        Binding("tab", "turn", "List or page"),
+        Binding("tab", "turn", "List or page", priority=True),
         Binding("d", "theme", "Dark or light"),
         Binding("q", "quit", "Quit"),
     ]

@@ -21,7 +21,7 @@ from textual.widgets import Input, Label, OptionList, Static
 from textual.widgets.option_list import Option
 
 from busplan.allot.whole import Proposal
-from busplan.errors import BusplanError
+from busplan.errors import BusplanError, UsageError
 from busplan.screens import look
 from busplan.screens.beside import Beside
 from busplan.text.proposal_draw import (
@@ -30,20 +30,22 @@ from busplan.text.proposal_draw import (
     answer_lines,
     change_lines,
     change_text,
-    head_line,
+    head_lines,
     network_lines,
     refused_after,
     shown,
 )
-from busplan.text.runs import Line
+from busplan.text.runs import Line, wrapped
 from busplan.wording import CAUTIONS, disarmed
 
 Told = Callable[[float | None, float, str], None]
-Solve = Callable[[Sequence[str], Callable[[], bool], Told], Proposal]
-"""What is refused, whether to end with the best so far, and who hears how far it is."""
+Solve = Callable[[Sequence[str], Callable[[], bool], Told, int], Proposal]
+"""What is refused, whether to end with the best so far, who hears how far it is, and how many times
+as long as was asked for it may take."""
 Write = Callable[[Proposal, Path], None]
 """Saves the changed plan; :class:`busplan.errors.UsageError` when that cannot be."""
-KEYS = "↑ ↓ change  space refuse/allow  w write  esc end search  d dark/light  q quit"
+SEARCHING = "esc ends the search  tab moves between the parts  d dark/light  q quit"
+NAMING = "enter writes this new file  esc leaves it"
 _NONE = Style()
 NARROW = 110
 """Below so many columns the networks stand below the list."""
@@ -54,7 +56,8 @@ class ProposalApp(App[None]):
 
     CSS = """
     Screen { layout: vertical; }
-    #head, #keys, #caution { height: 1; }
+    #head, #keys { height: auto; max-height: 6; }
+    #caution { height: 1; }
     #body { height: 1fr; }
     #left { width: 1fr; }
     #changes { height: 1fr; border: none; background: $background; padding: 0; }
@@ -65,7 +68,7 @@ class ProposalApp(App[None]):
     .narrow #left { height: 3fr; }
     .narrow #why { max-height: 5; }
     .narrow #right { width: 1fr; height: 2fr; border-top: solid $panel; }
-    #said { height: 1; padding: 0 1; }
+    #said { height: auto; min-height: 1; max-height: 4; padding: 0 1; }
     #file { height: 1; border: none; padding: 0 1; background: $panel; display: none; }
     .writing #file { display: block; }
     .writing #said { display: none; }
@@ -77,6 +80,7 @@ class ProposalApp(App[None]):
         Binding("space", "refuse", "Refuse or allow", id="proposal.refuse"),
         Binding("w", "write", "Write the changed plan", id="proposal.write"),
         Binding("escape", "stop", "End the search", id="proposal.stop"),
+        Binding("r", "longer", "Search longer", id="proposal.longer"),
         Binding("d", "theme", "Dark or light", id="proposal.theme"),
         Binding("q", "quit", "Quit", id="proposal.quit"),
     ]
@@ -88,10 +92,13 @@ class ProposalApp(App[None]):
         self.theme = look.INK
         self.title = disarmed(label)
         self.view: Shown | None = None
+        """What was found; ``failure``: why nothing could be searched for."""
         self._label, self._solve, self._write = label, solve, write
         self._refused = tuple(refused)
         self._stop = False
+        self._times = 1
         self._doing = ""
+        self.failure: BusplanError | None = None
         self._beside = Beside(self, self._work)
 
     def compose(self) -> ComposeResult:
@@ -105,25 +112,26 @@ class ProposalApp(App[None]):
                 yield Static("", id="networks", markup=False)
         yield Static("", id="said", markup=False)
         yield Input(placeholder="a new file for the changed plan, such as new.toml", id="file")
-        yield Label(KEYS, id="keys", markup=False)
+        yield Label("", id="keys", markup=False)
         yield Label("", id="caution", markup=False)
 
     def on_mount(self) -> None:
         """Begin to search."""
         self.query_one("#changes", OptionList).focus()
+        self.set_interval(0.5, self._look_after)
         self._again(self._refused)
 
     def on_resize(self) -> None:
-        """Draw for the new width."""
-        self._draw()
+        """Draw for the new width, once it is there."""
+        self.call_after_refresh(self._draw)
 
     @property
     def solving(self) -> bool:
         """Whether the search is at work."""
         return self._beside.running
 
-    def _again(self, refused: Sequence[str]) -> None:
-        self._refused, self._stop = tuple(refused), False
+    def _again(self, refused: Sequence[str], times: int = 1) -> None:
+        self._refused, self._stop, self._times = tuple(refused), False, times
         self._doing = "searching"
         self._beside = Beside(self, self._work)
         self._beside.start()
@@ -137,9 +145,9 @@ class ProposalApp(App[None]):
             beside.hand(self._tell, f"{doing}: best {have}, at least {bound:.2f}; esc ends it")
 
         try:
-            found = shown(self._solve(self._refused, lambda: self._stop, told))
+            found = shown(self._solve(self._refused, lambda: self._stop, told, self._times))
         except BusplanError as error:
-            beside.hand(self._failed, str(error))
+            beside.hand(self._failed, error)
             return
         beside.hand(self._take, found)
 
@@ -147,10 +155,19 @@ class ProposalApp(App[None]):
         self._doing = doing
         self._draw_head()
 
-    def _failed(self, why: str) -> None:
+    def _failed(self, error: BusplanError) -> None:
+        """Say why; without anything to go on from, end."""
         self._doing = ""
-        self._say(why)
+        if self.view is None:
+            self.failure = error
+            self.exit()
+        self._say(str(error))
         self._draw_head()
+
+    def _look_after(self) -> None:
+        """A search that broke down tells so, and is not waited for."""
+        if self._doing and self._beside.done:
+            self._failed(UsageError(self._beside.doing))
 
     def _take(self, view: Shown) -> None:
         """Show an answer; the same row stays chosen."""
@@ -177,13 +194,30 @@ class ProposalApp(App[None]):
         self._draw_head()
         self._draw_why()
         if self.view is not None:
-            wide = 56 if columns >= NARROW else max(columns - 6, 30)
+            wide = 58 if columns >= NARROW else max(columns - 6, 30)
             lines = [*network_lines(self.view, wide), *answer_lines(self.view, wide)]
             self.query_one("#networks", Static).update(self._painted(lines))
 
     def _draw_head(self) -> None:
-        line = head_line(self.view, self._label, self._doing, self.size.width)
-        self.query_one("#head", Label).update(self._painted([line]))
+        columns = self.size.width
+        lines = head_lines(self.view, self._label, self._doing, columns)
+        self.query_one("#head", Label).update(self._painted(lines))
+        keys = [[(line, "faint")] for line in wrapped(self._keys(), max(columns, 8), figures=True)]
+        self.query_one("#keys", Label).update(self._painted(keys))
+
+    def _keys(self) -> str:
+        """The keys that do something now."""
+        if self.screen.has_class("writing"):
+            return NAMING
+        if self._doing:
+            return SEARCHING
+        found = None if self.view is None else self.view.found
+        keys = "↑↓ change  space refuse/allow  " if self.view and self.view.changes else ""
+        if found is not None and found.best is not None:
+            keys += "w write  "
+        if found is not None and not found.proven and found.conflict is None:
+            keys += "r search longer  "
+        return f"{keys}tab other part  d dark/light  q quit"
 
     def _draw_why(self) -> None:
         area = self.query_one("#why", Static)
@@ -211,7 +245,7 @@ class ProposalApp(App[None]):
         """Refuse the chosen change, or allow it again; then search anew."""
         change = self.chosen
         if self.solving or change is None or self.view is None:
-            self.bell()
+            self._say("Not while it searches." if self.solving else "There is no change to refuse.")
             return
         if not change.refuse:
             self._say("This change cannot be refused by itself.")
@@ -227,16 +261,25 @@ class ProposalApp(App[None]):
             self._stop = True
             self._tell("ending with the best so far")
 
+    def action_longer(self) -> None:
+        """Search again for twice as long, where the end is not proven."""
+        found = None if self.view is None else self.view.found
+        if self.solving or found is None or found.proven or found.conflict is not None:
+            self._say("Not while it searches." if self.solving else "There is nothing to search.")
+            return
+        self._again(self._refused, 2 * self._times)
+
     def action_write(self) -> None:
         """Ask for the name of a new file."""
         if self.solving or self.view is None or self.view.found.best is None:
-            self.bell()
+            self._say("Not while it searches." if self.solving else "There is no plan to write.")
             return
         self._writing(True)
 
     def _writing(self, begins: bool) -> None:
         self.screen.set_class(begins, "writing")
         self.query_one("#file" if begins else "#changes").focus()
+        self._draw_head()
 
     @on(Input.Submitted, "#file")
     def _named(self, message: Input.Submitted) -> None:

@@ -51,7 +51,7 @@ def _row(words: str, chosen: bool) -> Line:
 
 def draw_captures(captures: Sequence[CaptureLine], chosen: int, columns: int) -> list[Line]:
     """One line a capture, newest first: when, what was done, the answer's mark, the verdict."""
-    lines: list[Line] = [[("  when              test      minutes    verdict", HEAD)]]
+    lines: list[Line] = [[("  when (UTC)        test      minutes    verdict", HEAD)]]
     for number, c in enumerate(captures):
         when = f"{datetime.fromtimestamp(c.start_ns / 1e9, UTC):%Y-%m-%d %H:%M}" if c.dated else "-"
         answer = Answer(c.answer)
@@ -74,8 +74,8 @@ def draw_years(
         return [head, *wrap(told, columns, FAINT)]
     assert told.drawing is not None
     (curve,) = told.drawing.curves
-    says = [clip([(line, "trace-2")], columns) for line in (told.says[0],)]
-    chart = _chart(curve, told.drawing.label, chosen_ns, columns, max(rows - 2, 4))
+    says = wrap(told.says[0], columns, "trace-2")
+    chart = _chart(curve, told.drawing.label, chosen_ns, columns, max(rows - 1 - len(says), 4))
     return [clip(head, columns), *says, *chart]
 
 

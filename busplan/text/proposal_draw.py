@@ -12,7 +12,7 @@ from busplan.allot.steps import Step, steps
 from busplan.allot.whole import Proposal
 from busplan.findings import summary_line
 from busplan.plan.vehicle import Vehicle
-from busplan.text.runs import FAINT, HEAD, PLAIN, Line, fill, wrap
+from busplan.text.runs import FAINT, HEAD, PLAIN, Line, fill, text, wrap
 from busplan.text.table import table_lines
 from busplan.wording import percent
 
@@ -127,10 +127,14 @@ def _nodes(name: str, before: Vehicle, after: Vehicle, columns: int) -> list[Lin
     return [[("    ", PLAIN), *line] for line in lines]
 
 
-def head_line(view: Shown | None, label: str, doing: str, columns: int) -> Line:
-    """Whose plan it is, and the answer or how far the search is."""
+def head_lines(view: Shown | None, label: str, doing: str, columns: int) -> list[Line]:
+    """Whose plan it is, and the answer or how far the search is: whole, over several lines."""
     told = doing or (view.headline if view is not None else "")
-    return fill([(f" {label} ", "title"), (f" {told}", "title-dim")], columns, "title-dim")
+    lines = wrap(f"{label}: {told}", columns - 2, "title-dim")
+    first = text(lines[0])
+    if first.startswith(label):
+        lines[0] = [(label, "title"), (first[len(label) :], "title-dim")]
+    return [fill([(" ", "title-dim"), *line], columns, "title-dim") for line in lines]
 
 
 def refused_after(view: Shown, change: Change) -> Sequence[str]:

@@ -71,6 +71,23 @@ async def test_keys_lead_from_a_vehicle_to_a_moment(shelf: Shelf, size: tuple[in
     assert again.return_value is None
 
 
+async def test_a_curve_is_told_whole_and_fills_its_half_after_a_resize(shelf: Shelf) -> None:
+    app = FleetApp(shelf, told="/made/one.log: cannot be read [any more]")
+    async with app.run_test(size=(40, 16)) as pilot:
+        await pilot.pause()
+        await pilot.pause()
+        assert [n.message for n in app._notifications] == [app.told]
+        shown = " ".join(" ".join(line[0][0] for line in app.query_one("#years").shown).split())  # type: ignore[attr-defined]
+        assert "a year, between" in shown
+        assert "q quit" in screen_text(app)
+        for columns, rows in ((100, 40), (80, 24)):
+            await pilot.resize_terminal(columns, rows)
+            await pilot.pause()
+            await pilot.pause()
+            years = app.query_one("#years")
+            assert len(years.shown) == years.size.height  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize(
     ("days", "under"),
     [

@@ -129,6 +129,11 @@ async def test_the_screen_lists_searches_and_follows_links(book: Book) -> None:
         listed, reader = app.query_one(OptionList), app.query_one(Reader)
         assert listed.has_focus
         assert not reader.display  # list and page take turns where there is no room for both
+        await pilot.press("tab")
+        assert reader.display
+        assert reader.has_focus
+        await pilot.press("tab")
+        assert listed.has_focus
         await pilot.resize_terminal(160, 45)
         await pilot.pause()
         assert reader.display

@@ -53,7 +53,9 @@ def made(folder: Path, plan: str = PLAN) -> tuple[ProposalApp, OpenPlan, list[Se
     path.write_text(plan, "utf-8")
     opened, asked = OpenPlan(path), []
 
-    def solve(refused: Sequence[str], stop: Callable[[], bool], told: object) -> Proposal:
+    def solve(
+        refused: Sequence[str], stop: Callable[[], bool], told: object, times: int
+    ) -> Proposal:
         asked.append(tuple(refused))
         return propose(
             opened.vehicle, opened.changed, refused=refused, limits=Limits(60, time.monotonic, stop)
@@ -76,12 +78,16 @@ async def solved(app: ProposalApp, pilot: object, *refused: str) -> str:
     return screen_text(app)
 
 
+def keys(app: ProposalApp) -> str:
+    return str(app.query_one("#keys").render())
+
+
 @pytest.mark.parametrize("size", [(80, 24), (160, 45)])
 async def test_a_change_is_refused_and_allowed_again(tmp_path: Path, size: tuple[int, int]) -> None:
     app, _, asked = made(tmp_path)
     async with app.run_test(size=size) as pilot:
         first = await solved(app, pilot)
-        assert "1 change, cost 1.00; no cheaper plan exists" in first
+        assert "1 change, cost 1.00; no cheaper plan exists" in " ".join(first.split())
         assert "the plan so changed: " in first
         assert "+    1.00  horn moves from fast to slow" in first
         assert "horn speaks 250 kbit/s only, fast runs at 500" in " ".join(first.split())
@@ -96,7 +102,7 @@ async def test_a_change_is_refused_and_allowed_again(tmp_path: Path, size: tuple
         await pilot.press("space")
         second = await solved(app, pilot, name)
         assert asked == [(), (name,)]
-        assert "Impossible: no placement that the plan allows works." in second
+        assert "no placement that the plan allows works." in " ".join(second.split())
         assert f"x refused  {name}" in second
         assert "space allows it again" in second
         await pilot.press("w")
@@ -138,7 +144,7 @@ async def test_escape_ends_the_search_with_the_best_so_far(tmp_path: Path) -> No
     opened = OpenPlan(path)
 
     def slow(
-        refused: Sequence[str], stop: Callable[[], bool], told: Callable[..., None]
+        refused: Sequence[str], stop: Callable[[], bool], told: Callable[..., None], times: int
     ) -> Proposal:
         for _ in range(3000):
             told(2.0, 1.0, "placing")
@@ -151,7 +157,65 @@ async def test_escape_ends_the_search_with_the_best_so_far(tmp_path: Path) -> No
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause(0.1)
         assert "placing: best 2.00, at least 1.00; esc ends it" in screen_text(app)
+        assert "esc ends the search" in keys(app)
+        assert "space" not in keys(app)
         await pilot.press("space")
         assert app.solving, "nothing is refused while it searches"
         await pilot.press("escape")
         assert "horn moves" in await solved(app, pilot)
+
+
+async def test_no_answer_is_told_whole_and_can_be_searched_for_longer(tmp_path: Path) -> None:
+    path = tmp_path / "cart.toml"
+    path.write_text(PLAN, "utf-8")
+    opened, asked = OpenPlan(path), []
+
+    def ended(refused: Sequence[str], stop: object, told: object, times: int) -> Proposal:
+        asked.append(times)
+        limits = Limits(60, time.monotonic, lambda: times == 1)
+        return propose(opened.vehicle, opened.changed, limits=limits)
+
+    app = ProposalApp("A cart with a long name, invented", ended, lambda found, out: None)
+    async with app.run_test(size=(60, 24)) as pilot:
+        first = " ".join((await solved(app, pilot)).split())
+        assert "without a proof that there is none" in first
+        assert "r search longer" in " ".join(keys(app).split())
+        assert "w write" not in keys(app)
+        await pilot.press("w", "space")
+        assert "There is no change to refuse." in screen_text(app)
+        await pilot.press("r")
+        assert "horn moves" in await solved(app, pilot)
+        assert asked == [1, 2]
+        assert "r search longer" not in keys(app)
+        await pilot.press("w")
+        assert "esc leaves it" in keys(app)
+
+
+async def test_lines_fit_the_width_after_every_resize(tmp_path: Path) -> None:
+    app, _, _ = made(tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await solved(app, pilot)
+        for columns, rows in ((40, 16), (120, 30)):
+            await pilot.resize_terminal(columns, rows)
+            await pilot.pause()
+            await pilot.pause()
+            head = str(app.query_one("#head").render()).split("\n")
+            assert {len(line) for line in head} == {columns}
+            assert ("no cheaper" in head[0]) == (columns == 120)
+
+
+async def test_a_search_that_cannot_begin_or_breaks_down_is_told() -> None:
+    def refused(*_: object) -> Proposal:
+        raise UsageError("there is no change of that name")
+
+    def broken(*_: object) -> Proposal:
+        raise MemoryError("no room")
+
+    for solve, told in ((refused, "no change of that name"), (broken, "no room")):
+        app = ProposalApp("Cart", solve, lambda found, out: None)
+        async with app.run_test(size=(80, 24)) as pilot:
+            for _ in range(100):
+                await pilot.pause(0.02)
+                if app.failure is not None:
+                    break
+        assert told in str(app.failure)
