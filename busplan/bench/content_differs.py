@@ -2,11 +2,11 @@
 
 The rules of this file: pure. A value fits when it keeps to its stated range, not at an end of its
 bits, and moves smoothly from frame to frame. A change is told only when with it every value of the
-message fits, of which at least two do not as defined. There are many ways to resize values, so
-these need more: two values that move; as many as the change says that are odd as defined (they
-jump, or their low bits stand still) and no longer are; no other size that would do as well. One
-value that does not fit is enough where the change also reads moving bits that nothing read, or is
-about the byte order of that one.
+message fits, of which at least two do not as defined, and one moves. There are many ways to resize
+values, so these need more: two values that move; as many as the change says that are odd as defined
+(they jump, or their low bits stand still) and no longer are; no other size that would do as well.
+One value that does not fit is enough where the change also reads moving bits that nothing read, or
+is about the byte order of that one.
 Common practice, no source.
 """
 
@@ -133,6 +133,8 @@ def _change_of(table: FrameTable, suspect: _Suspect) -> Change | None:
         read = _read(table, suspect.rows, changed, suspect.names)
         still = change.resizes and sum(r.moves for r in read.values()) < LEAST_WRONG
         mended = sum(not read[name].odd for name in odd)
+        # What stands still is steady wherever it is read, zeros of empty bytes first of all.
+        still |= not change.alone and not any(r.moves for r in read.values())
         if still or mended < change.odd or not all(r.fits for r in read.values()):
             continue
         rough = sum(r.rough for r in read.values())

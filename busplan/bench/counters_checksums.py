@@ -67,20 +67,33 @@ def prove_counter(
     )
     restarted = np.flatnonzero(within_pauses(decoded.time_ns[rows], pauses)) + 1
     modulus = _modulus(raw, restarted, column.signal.length)
-    findings += _steps_wide(column.signal, raw, modulus, where)
+    findings += _steps_otherwise(column.signal, raw, modulus, where)
     return detail, [*findings, *_wraps_early(column, modulus, where)]
 
 
-def _steps_wide(signal: Signal, raw: I64, modulus: int, where: Where) -> Iterator[Finding]:
-    """A counter of frames that counts steadily by more than one, up or down."""
-    step = check_counter(raw, modulus).step
-    step = min(step, modulus - step)
-    if step < 2 or not counts_frames(signal):
+def _steps_otherwise(signal: Signal, raw: I64, modulus: int, where: Where) -> Iterator[Finding]:
+    """A counter of frames that counts steadily down, or by more than one."""
+    up = check_counter(raw, modulus).step
+    step = min(up, modulus - up)
+    here = Where(where.network, where.node, where.message, signal.name)
+    if not step or not counts_frames(signal):
+        return
+    if step == 1 and modulus > 2 and up != 1:  # of two counts none is down
+        yield Finding(
+            "counter-counts-down",
+            Weight.CAUTION,
+            here,
+            f"{signal.name} counts down by one from frame to frame",
+            why="A receiver that expects the next higher count takes each frame for lost ones.",
+            action="Ask the maker which way it counts, and tell whoever writes the receiver.",
+            figures=(Figure("step", -1),),
+        )
+    if step < 2:
         return
     yield Finding(
         "counter-steps-wide",
         Weight.CAUTION,
-        Where(where.network, where.node, where.message, signal.name),
+        here,
         f"{signal.name} counts by {step} from frame to frame",
         why="A receiver that expects one takes each frame for several lost ones; it may be one "
         "counter for several messages.",
@@ -170,7 +183,8 @@ def _judge_counter(
                     figures=(Figure("places", len(places)), Figure("steps", verdict.steps)),
                 )
             )
-    return f"counts by {verdict.step} modulo {modulus}", findings
+    down = verdict.step == modulus - 1 > 1
+    return f"counts {'down by 1' if down else f'by {verdict.step}'} modulo {modulus}", findings
 
 
 def prove_checksum(

@@ -173,7 +173,9 @@ def prove_node(
     findings += after
     if not len(times) and not why.messages:
         findings = [f for f in findings if f.code not in NEVER_CAME]
-        findings.append(silent_finding(network, node, own))
+        came = [s for s in vehicle.on(network) if s.key in others and s.node != node]
+        asks = sum(len(mine.groups.get(s.key, ())) for s in own)  # not one carries its message
+        findings.append(silent_finding(network, node, own, came, asks))
     elif len(times) and not any(f.weight is Weight.FAULT for f in after):
         findings += stopped(proofs, own, span, network, node, limits)
     identity = (

@@ -247,15 +247,28 @@ def stopped(
     ]
 
 
-def silent_finding(network: str, node: str, own: list[Stream]) -> Finding:
-    """That nothing of it came."""
+def silent_finding(
+    network: str, node: str, own: list[Stream], came: Sequence[Stream], asks: int
+) -> Finding:
+    """That nothing of it came; what of other nodes came, and how many remote frames ask for it."""
+    told = "its message never came" if len(own) == 1 else f"none of its {len(own)} messages came"
+    action = "See busplan bench --wiring for what to measure when nothing arrives."
+    if asks:
+        told += f"; {counted(asks, 'remote frame')} under its identifiers, which ask for it, did"
+    if came:
+        each = listing(f"{s.message.label} of {s.node}" for s in came)
+        told += f", while {each} did"
+        action = (
+            f"Where {node} is alone on the bench the frames are its own: it is set to identifiers "
+            "of another node, and would clash with it. Else see busplan bench --wiring."
+        )
     return Finding(
         "node-silent",
         Weight.FAULT,
         Where(network, node),
-        "its message never came" if len(own) == 1 else f"none of its {len(own)} messages came",
+        told,
         why="There is nothing to judge.",
-        action="See busplan bench --wiring for what to measure when nothing arrives.",
+        action=action,
     )
 
 

@@ -315,6 +315,13 @@ CODES = (
         "Ask the maker by how much it counts, and tell whoever writes the receiver.",
     ),
     _entry(
+        "counter-counts-down",
+        (CAUTION,),
+        "A counter of frames counts steadily down. A receiver that expects the next higher count "
+        "takes each frame for lost ones.",
+        "Ask the maker which way it counts, and tell whoever writes the receiver.",
+    ),
+    _entry(
         "counter-skips",
         (FAULT,),
         "A counter skips counts. A skipped count means a frame that was not sent, or lost on the "

@@ -10,7 +10,7 @@ from busplan.bench.node_report import BenchLimits, BenchReport, NodeVerdict, Sup
 from busplan.bench.prove import prove_node
 from busplan.errors import UsageError
 from busplan.findings import Weight
-from busplan.frames.kinds import ERROR, EXTENDED, SENT
+from busplan.frames.kinds import ERROR, EXTENDED, REMOTE, SENT
 from busplan.frames.table import FrameTable
 
 
@@ -166,6 +166,32 @@ def test_a_missing_message_and_a_silent_node() -> None:
     nothing = prove_node(FrameTable.empty(["charge"]), as_built(), "charger")
     assert "node-silent" in serious(nothing)
     assert nothing.verdict is NodeVerdict.FAIL
+
+
+def test_a_silent_node_is_told_with_what_came_under_the_identifiers_of_another() -> None:
+    # The definitions of the demo (invented): 0x03C is the booster's, 0x034 the pedal's.
+    def only(identifier: int, flags: int) -> FrameTable:
+        n, carried = 1000, 0 if flags & REMOTE else 8000
+        payload = np.arange(carried, dtype=np.uint8)
+        return FrameTable.from_columns(
+            ["drive"],
+            np.arange(n) * 10**7,
+            [0] * n,
+            [identifier] * n,
+            [flags] * n,
+            [8] * n,
+            payload,
+        )
+
+    report = prove_node(only(0x3C, 0), as_built(), "pedal")
+    (silent,) = (f for f in report.findings if f.code == "node-silent")
+    assert silent.summary == "its message never came, while 0x03C of brake_booster did"
+    assert "alone on the bench" in silent.action
+    report = prove_node(only(0x34, REMOTE), as_built(), "pedal")
+    (silent,) = (f for f in report.findings if f.code == "node-silent")
+    assert silent.summary == (
+        "its message never came; 1000 remote frames under its identifiers, which ask for it, did"
+    )
 
 
 def test_a_long_silence_of_all_messages_is_one_caution() -> None:
