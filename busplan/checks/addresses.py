@@ -1,4 +1,4 @@
-"""J1939 source addresses: one node each on a network."""
+"""J1939 source addresses: one node each on a network, and none stated that no identifier holds."""
 
 from __future__ import annotations
 
@@ -12,6 +12,12 @@ _NULL = 254
 
 
 def check(vehicle: Vehicle) -> Iterator[Finding]:
+    """What is wrong with the addresses that nodes send from, and with those the plan states."""
+    yield from _sent_from(vehicle)
+    yield from _without_use(vehicle)
+
+
+def _sent_from(vehicle: Vehicle) -> Iterator[Finding]:
     """Addresses that more than one node sends from; messages passed on unchanged do not count."""
     users: dict[tuple[str, int], dict[str, int]] = {}
     for stream in vehicle.streams:
@@ -50,6 +56,30 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
                     Figure("equal identifiers", equal),
                 ),
             )
+
+
+def _without_use(vehicle: Vehicle) -> Iterator[Finding]:
+    """Nodes with an address of their own where nothing they send or hear can hold one."""
+    for node in vehicle.nodes.values():
+        address = node.source_address
+        if address is None or any(vehicle.networks[n].j1939 for n in node.on):
+            continue
+        if any(m.j1939 is not None for port in node.on.values() for m in port.messages):
+            continue
+        networks = list(node.on)
+        plain = f"{listing(networks)} {'is' if len(networks) == 1 else 'are'}"
+        yield Finding(
+            "source-address-unused",
+            Weight.CAUTION,
+            Where(networks[0], node.name),
+            f"The plan gives {node.name} the source address 0x{address:02X} ({address}), but "
+            f"{plain} not marked as J1939, and no message of it has such an identifier.",
+            "Only 29-bit identifiers of the J1939 layout hold a source address; what "
+            f"{node.name} sends is planned with the identifiers of its definition.",
+            f"If it speaks J1939 there, write j1939 = true in [network.{networks[0]}]; if not, "
+            f"take source_address out of [node.{node.name}].",
+            (Figure("source address", address),),
+        )
 
 
 def _equal_identifiers(vehicle: Vehicle, network: str, address: int) -> int:

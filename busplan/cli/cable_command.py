@@ -101,7 +101,7 @@ def _print_network(one: NetworkCable) -> None:
             for row in one.limits
         ],
         right=frozenset({2, 3}),
-        shrink=frozenset({1}),
+        folded=frozenset({1}),
     )
     if state.needs_compensation:
         print_text(

@@ -16,7 +16,7 @@ from busplan.findings import Finding, Weight, by_weight, heaviest
 from busplan.text.finding import finding_block
 from busplan.text.finding_groups import group_block, grouped, overview_rows
 from busplan.text.runs import wrapped
-from busplan.text.table import table_lines
+from busplan.text.table import fitted_lines
 from busplan.wording import CAUTION, disarmed, escaped, spelled
 
 EXIT_BY_FINDINGS = (
@@ -131,8 +131,13 @@ def text_width() -> int:
 
 
 def table_width() -> int:
-    """Columns that a table may take: the terminal's, 80 at least and where there is none."""
-    return max(80, shutil.get_terminal_size((80, 24)).columns)
+    """Columns that a table may take: the terminal's, 40 at least; 80 where there is none."""
+    return max(40, shutil.get_terminal_size((80, 24)).columns)
+
+
+def is_slim() -> bool:
+    """Whether parts of a table should repeat no more than they must: under 80 columns."""
+    return table_width() < 80
 
 
 def is_narrow() -> bool:
@@ -209,7 +214,21 @@ def print_table(
     *,
     right: frozenset[int] = frozenset(),
     shrink: frozenset[int] = frozenset(),
-    loose: frozenset[int] = frozenset(),
+    folded: frozenset[int] = frozenset(),
+    whole: bool = False,
+    kept: int = 0,
+    glued: frozenset[int] = frozenset(),
 ) -> None:
-    """Print aligned columns as :func:`busplan.text.table.table_lines` lays them out."""
-    say(*table_lines(head, rows, table_width(), right=right, shrink=shrink, loose=loose))
+    """Print aligned columns as :func:`busplan.text.table.fitted_lines` lays them out."""
+    lines = fitted_lines(
+        head,
+        rows,
+        table_width(),
+        right=right,
+        shrink=shrink,
+        folded=folded,
+        whole=whole,
+        kept=kept,
+        glued=glued,
+    )
+    say(*lines)

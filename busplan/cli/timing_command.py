@@ -15,6 +15,7 @@ from busplan.cli.output import (
     EXIT_BY_FINDINGS,
     exit_code,
     is_narrow,
+    is_slim,
     print_grouped,
     print_json,
     print_table,
@@ -86,10 +87,6 @@ def _print(report: TimingReport, *, in_detail: bool, brief: bool, whole: bool) -
         say("", "Message by message: --network NAME")
 
 
-_LONG = 12
-"""Shorter names of networks stay whole beside the tightest message."""
-
-
 def _print_networks(report: TimingReport) -> None:
     """One row a network: load, what is late, the tightest message, and the slack."""
     rows = report.network_table().rows
@@ -108,7 +105,9 @@ def _print_networks(report: TimingReport) -> None:
             for row in rows
         ],
         right=frozenset({1, 2, 3, 4, 5, 7}),
-        shrink=frozenset({0, 6} if any(len(row.network) > _LONG for row in rows) else {6}),
+        shrink=frozenset({0, 6}),
+        whole=True,
+        glued=frozenset({7}),
     )
     print_text(
         "grow: how many times as often everything can be sent before a deadline is missed; lowest "
@@ -191,24 +190,33 @@ def _print_messages(network: str, messages: Sequence[MessageRow]) -> None:
         ]
         for row in messages
     ]
-    _print_columns(head, rows, left_out="node" if is_narrow() else None)
+    named = not is_slim() or len({row.identifier for row in messages}) < len(messages)
+    _print_columns(head, rows, kept=3 if named else 2)
     print_text(
         "deadline: c the cycle time (c! least distance of events), p from the plan; waits for: the "
         "longest less urgent frame, then what adds most; + node queues first-in-first-out; # late"
     )
 
 
-def _print_columns(head: list[str], rows: list[list[str]], *, left_out: str | None) -> None:
+def _print_columns(
+    head: list[str],
+    rows: list[list[str]],
+    *,
+    kept: int,
+    left_out: str | None = None,
+) -> None:
     """A table whose times align right and whose names shrink, without the column left out."""
-    kept = [c for c, name in enumerate(head) if name != left_out]
+    shown = [c for c, name in enumerate(head) if name != left_out]
     numbers = ("worst", "deadline", "headroom")
     names = ("message", "carries", "node", "from", "to", "through", "waits for", "made of")
     print_table(
-        [head[c] for c in kept],
-        [[row[c] for c in kept] for row in rows],
-        right=frozenset(i for i, c in enumerate(kept) if head[c] in numbers),
-        shrink=frozenset(i for i, c in enumerate(kept) if head[c] in names),
-        loose=frozenset(i for i, c in enumerate(kept) if head[c] in ("waits for", "made of")),
+        [head[c] for c in shown],
+        [[row[c] for c in shown] for row in rows],
+        right=frozenset(i for i, c in enumerate(shown) if head[c] in numbers),
+        shrink=frozenset(i for i, c in enumerate(shown) if head[c] in names),
+        folded=frozenset(i for i, c in enumerate(shown) if head[c] in ("waits for", "made of")),
+        whole=True,
+        kept=kept,
     )
 
 
@@ -244,7 +252,7 @@ def _print_routes(report: TimingReport) -> None:
             ]
             for row in report.route_table().rows
         ]
-        _print_columns(head, rows, left_out="through" if is_narrow() else None)
+        _print_columns(head, rows, kept=4, left_out="through" if is_narrow() else None)
         print_text(
             "made of: response of the source (> latency of the route before), delay of the "
             "gateway, period of its own message (0: passed on at once), response on the target"

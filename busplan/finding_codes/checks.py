@@ -51,6 +51,14 @@ ADDRESSES = (
         "node (SAE J1939-81).",
         "Give it a source_address from 0 to 253 in the plan, and set it on the part.",
     ),
+    _entry(
+        "source-address-unused",
+        (CAUTION,),
+        "The plan gives a node a J1939 source address where no identifier of the node can hold "
+        "one: its networks are not marked as J1939, and no definition says so of its messages. It "
+        "is planned with the identifiers of its definition.",
+        "Mark the network with j1939 = true if it speaks J1939, or take the source_address away.",
+    ),
 )
 
 AGREEMENT = (

@@ -9,7 +9,7 @@ from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.checks import run_checks
 from busplan.decode.series import decode_table
-from busplan.findings import Finding, Weight
+from busplan.findings import Finding, Weight, Where
 from busplan.plan.reader import load_plan
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.simulation import simulate
@@ -342,6 +342,15 @@ def test_equal_j1939_identifiers_are_told_once_as_an_address_clash(tmp_path: Pat
     definitions = {"pump": j1939("PUMP", 0xFF01, 0xE5), "vcu": j1939("VCU", 0xFF01, 0xE5)}
     codes = [f.code for f in findings(tmp_path, J1939_PLAN, **definitions) if "clash" in f.code]
     assert codes == ["source-address-clash"]
+
+
+def test_an_address_that_no_identifier_can_hold(tmp_path: Path) -> None:
+    plan = PLAN + "source_address = 0xE6\n"
+    finding = only(findings(tmp_path, plan), "source-address-unused")
+    assert finding.where == Where("loop", "vcu")
+    assert "vcu the source address 0xE6 (230), but loop is not marked as J1939" in finding.summary
+    marked = plan.replace("250_000", "250_000\nj1939 = true")
+    assert "source-address-unused" not in {f.code for f in findings(tmp_path, marked)}
 
 
 def test_null_address(tmp_path: Path) -> None:
