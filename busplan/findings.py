@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import Any
 
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 
 class Weight(IntEnum):
@@ -44,7 +44,7 @@ class Figure:
     unit: str = ""
 
     def __str__(self) -> str:
-        value = f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
+        value = plain(self.value) if isinstance(self.value, float) else str(self.value)
         return f"{self.name} {value} {self.unit}".rstrip()
 
 

@@ -50,10 +50,10 @@ def quoted(texts: Iterable[str], most: int = 4) -> str:
     return shown + (f" and {len(items) - most} more" if len(items) > most else "")
 
 
-def plain(value: float, most: int = 4) -> str:
+def plain(value: float, most: int = 4, *, sign: bool = False) -> str:
     """A number by its first digits, the others 0, and never by powers of ten: ``20000``, not
-    ``2e+04``; very small ones excepted."""
-    return f"{float(f'{value:.{most}g}'):.15g}"
+    ``2e+04``; very small ones excepted. No zero has a minus."""
+    return f"{float(f'{value:.{most}g}') + 0.0:{'+' if sign else ''}.15g}"
 
 
 def percent(fraction: float, digits: int = 1, *, sign: bool = False) -> str:

@@ -13,7 +13,7 @@ from busplan.plan.offsets import offset_name
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, unit
 from busplan.timing.gateways import VehicleTiming, vehicle_timing
-from busplan.wording import listing
+from busplan.wording import listing, plain
 
 BASIS = (
     "offsets hold within a node only, never between nodes; all messages of a node are sent by one "
@@ -160,10 +160,14 @@ def _sentence(row: SpreadRow) -> str:
     late = ""
     if row.late_before or row.late_after:
         late = f", {row.late_before} late without and {row.late_after} with them"
-    if row.longest_before_ms is None or row.longest_after_ms is None:
+    longest = _from_to(row.longest_before_ms, row.longest_after_ms)
+    median = _from_to(row.median_before_ms, row.median_after_ms)
+    if not longest or not median:
         return f"{row.network}: no message has a bound{late}"
-    return (
-        f"{row.network}: the longest response goes from {row.longest_before_ms:.3g} to "
-        f"{row.longest_after_ms:.3g} ms, the median from {row.median_before_ms:.3g} to "
-        f"{row.median_after_ms:.3g} ms{late}"
-    )
+    return f"{row.network}: the longest response goes {longest}, the median {median}{late}"
+
+
+def _from_to(before_ms: float | None, after_ms: float | None) -> str:
+    if before_ms is None or after_ms is None:
+        return ""
+    return f"from {plain(before_ms, 3)} to {plain(after_ms, 3)} ms"

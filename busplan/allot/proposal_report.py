@@ -18,7 +18,7 @@ from busplan.plan.movable import Costs
 from busplan.tables import Table
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.slack import FAULT_CEILING_NS
-from busplan.wording import counted, listing, percent
+from busplan.wording import counted, listing, percent, plain
 
 ASSUMED = (
     "counted with the proven worst case of every message and the costs below; what costs less than "
@@ -133,10 +133,12 @@ def _borne(robust: Robust) -> str:
     if robust.borne >= FAULT_CEILING_NS:
         told = "One bus error is borne on every network, and none again within a minute"
     else:
-        told = f"Bus errors each {robust.borne / 1e6:.5g} ms are borne on every network"
+        told = f"Bus errors each {plain(robust.borne / 1e6, 5)} ms are borne on every network"
     if not robust.never:
         return f"{told}; whether closer ones could be was not found out in the time given."
-    never = f"no changes that the plan allows bear them each {robust.never / 1e6:.5g} ms (proven)"
+    never = (
+        f"no changes that the plan allows bear them each {plain(robust.never / 1e6, 5)} ms (proven)"
+    )
     return f"{told}; {never}." if robust.known else f"{told}; {never}, between is not known."
 
 

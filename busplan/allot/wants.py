@@ -21,6 +21,7 @@ from busplan.timing.queue_model import QueueModel, Status
 from busplan.timing.response import with_faults
 from busplan.timing.slack import FAULT_CEILING_NS, FAULT_STEP_NS, STEPS, least, scaled
 from busplan.timing.solving import solve
+from busplan.wording import plain
 
 MOST_GROWTH = 100.0
 
@@ -44,7 +45,7 @@ class Want:
     @property
     def short(self) -> str:
         """What is wanted, for one line of progress."""
-        return f"errors each {self.every_ns / 1e6:.4g} ms" if self.every_ns else str(self)
+        return f"errors each {plain(self.every_ns / 1e6)} ms" if self.every_ns else str(self)
 
     @property
     def words(self) -> str:

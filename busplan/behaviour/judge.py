@@ -21,6 +21,7 @@ from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
 from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
 from busplan.transport.messages import Messages
+from busplan.wording import plain
 
 
 def judge_behaviours(
@@ -223,8 +224,8 @@ def _reason(behaviour: Behaviour, signals: Signals, now: Tally) -> str:
     if now.close:
         seen = _resolution(behaviour, signals) or 0.0
         return (
-            f"{now.close} of {now.came_up} held or failed by less than the {seen:.2g} s to which "
-            "moments are seen"
+            f"{now.close} of {now.came_up} held or failed by less than the {plain(seen, 2)} "
+            "s to which moments are seen"
         )
     if now.unsure:
         unsure = f"{now.unsure} of {now.came_up}"

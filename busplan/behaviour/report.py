@@ -12,7 +12,7 @@ from busplan.answers import Answer
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.claims import Behaviour, operands
 from busplan.tables import Table, unit
-from busplan.wording import CAUTION, counted
+from busplan.wording import CAUTION, counted, plain
 
 WORDS = {Answer.GOOD: "held", Answer.BAD: "failed", Answer.NOT_SHOWN: "not shown"}
 
@@ -75,11 +75,11 @@ class Verdict:
         """The least margins for people, ``""`` without any."""
         parts = []
         if self.margin is not None:
-            parts.append(f"{self.margin:+.4g} {self.unit}".rstrip())
+            parts.append(f"{plain(self.margin, sign=True)} {self.unit}".rstrip())
         if self.margin_s is not None:
             seen = ""
             if self.resolution_s is not None:
-                seen = f" (seen to ±{self.resolution_s:.2g} s)"
+                seen = f" (seen to ±{plain(self.resolution_s, 2)} s)"
             parts.append(f"{self.margin_s:+.3f} s{seen}")
         return ", ".join(parts)
 

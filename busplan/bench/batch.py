@@ -17,7 +17,7 @@ import numpy as np
 
 from busplan.bench.golden import number
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
-from busplan.wording import counted, listing, one_line
+from busplan.wording import counted, listing, one_line, plain
 
 FEWEST_PEERS = 4
 """Below so many parts none stands out."""
@@ -163,7 +163,7 @@ def _outliers(spreads: Iterable[Spread]) -> Iterable[Finding]:
     by_part: dict[str, list[str]] = {}
     for spread in spreads:
         for who in spread.outliers:
-            words = f"{spread.what} (middle {spread.middle:.4g} {spread.unit})"
+            words = f"{spread.what} (middle {plain(spread.middle)} {spread.unit})"
             by_part.setdefault(who, []).append(words)
     for who, what in by_part.items():
         yield Finding(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busplan.bench.batch import Batch
 from busplan.bench.record import CAUTIONS
-from busplan.wording import disarmed
+from busplan.wording import disarmed, plain
 
 RECORD_HEAD = ("serial", "node", "date", "verdict", "faults", "cautions")
 SPREAD_HEAD = ("figure", "parts", "least", "middle", "most", "unit", "stand out")
@@ -59,9 +59,9 @@ def spread_rows(batch: Batch) -> list[list[str]]:
         [
             s.what,
             str(s.parts),
-            f"{s.least:.4g}",
-            f"{s.middle:.4g}",
-            f"{s.most:.4g}",
+            plain(s.least),
+            plain(s.middle),
+            plain(s.most),
             s.unit,
             ", ".join(s.outliers) or "-",
         ]

@@ -19,7 +19,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing
+from busplan.wording import counted, listing, plain
 
 START_PAUSE_NS = 250_000_000
 """A pause this long before the first message is a start (J1939-81 has a node wait so long)."""
@@ -89,7 +89,7 @@ def not_claimed_again(
         return []
     moments = listing([f"{(p.to_ns - origin_ns) / 1e9:.1f} s" for p, _ in missed], MOST_MOMENTS)
     by = [came - p.to_ns for p, came in missed if came is not None]
-    after = f", which came {max(by) / 1e6:.4g} ms later" if by else ""
+    after = f", which came {plain(max(by) / 1e6)} ms later" if by else ""
     sure = starts.whole or bool(heard)
     return [
         Finding(
@@ -184,7 +184,7 @@ def claimed_late(
         Weight.CAUTION,
         Where(where.network, where.node, time_ns=int(before[begun[-1]]) - span[0]),
         f"{counted(early, 'frame')} came before it claimed its address, "
-        f"{since / 1e6:.4g} ms before",
+        f"{plain(since / 1e6)} ms before",
         why="Until the claim the address may be another node's, so receivers may ignore them.",
         action="Ask the maker: SAE J1939-81 has a node claim its address first.",
         figures=(Figure("frames", early), Figure("early", since / 1e6, "ms")),

@@ -24,7 +24,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 ERROR_RATE = 0.001
 """Part of tests of right nodes in which a rate may be called wrong too early."""
@@ -160,8 +160,8 @@ def _rate(stream: Stream, times: I64, tolerance: float, share: float) -> list[Fi
                     Weight.FAULT,
                     Where(stream.network, stream.node, stream.message.name),
                     f"{stream.message.name} comes too {way}: {beyond} of {len(gaps)} distances are "
-                    f"beyond ±{percent(tolerance, 0)} of {stream.cycle.ms:.4g} ms, in the middle "
-                    f"{float(np.median(gaps)) / 1e6:.4g} ms",
+                    f"beyond ±{percent(tolerance, 0)} of {plain(stream.cycle.ms)} ms, in the "
+                    f"middle {plain(float(np.median(gaps)) / 1e6)} ms",
                     why="Slower starves receivers, faster takes room on the network from others.",
                     action="Ask the maker for the definition of this software.",
                     figures=(

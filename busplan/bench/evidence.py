@@ -69,7 +69,7 @@ def _not_stated(stream: Stream, where: Where, proposed: Stated | None) -> Findin
     action = f"State cycle_ms or min_distance_ms in the plan, under {table}."
     figures: tuple[Figure, ...] = ()
     if proposed is not None:
-        words += f"; it came every {proposed.ms:.4g} ms"
+        words += f"; it came every {plain(proposed.ms)} ms"
         action = (
             f"If the maker confirms it, state cycle_ms = {usual_ms(proposed.ns):g} in the plan, "
             f"under {table}."

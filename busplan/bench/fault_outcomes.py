@@ -262,7 +262,7 @@ def _told(
     else:
         parts.append(f"silent for {plain(silent, 3)} s, to the end")
     if measured["supply_low"] is not None:
-        parts.append(f"supply down to {measured['supply_low']:.4g}")
+        parts.append(f"supply down to {plain(measured['supply_low'])}")
     errors = measured["errors"]
     none = "no error frame (not every adapter tells them)"
     parts.append(counted(errors, "error frame") if errors else none)

@@ -25,7 +25,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-from busplan.wording import counted, listing, plural
+from busplan.wording import counted, listing, plain, plural
 
 OFF_NS = 500_000_000
 """A node that has been silent for so long before its first frame was off."""
@@ -200,10 +200,14 @@ def start_findings_of(
                 )
             )
         cycle = by_name[one.message].cycle
-        if cycle is not None and one.least_ms is not None and one.most_ms is not None:
-            spread = one.most_ms - one.least_ms
-            if spread > UNEVEN_CYCLES * cycle.ms:
-                findings.append(_uneven(one, spread, here))
+        least, most = one.least_ms, one.most_ms
+        if (
+            cycle is not None
+            and least is not None
+            and most is not None
+            and most - least > UNEVEN_CYCLES * cycle.ms
+        ):
+            findings.append(_uneven(one.message, least, most, here))
         if one.wrong:
             findings.append(
                 Finding(
@@ -242,13 +246,15 @@ def _starts(cycles: PowerCycles) -> list[StartUp]:
     return [StartUp(round(least * 1e9), round(most * 1e9), known) for least, most, known in seen]
 
 
-def _uneven(one: MessageStart, spread_ms: float, here: Where) -> Finding:
+def _uneven(message: str, least_ms: float, most_ms: float, here: Where) -> Finding:
+    spread_ms = most_ms - least_ms
     return Finding(
         "start-uneven",
         Weight.CAUTION,
         here,
-        f"the first frame of {one.message} comes {one.least_ms:.4g} to {one.most_ms:.4g} ms after "
-        f"the node's first one, {spread_ms:.4g} ms apart from start to start",
+        f"the first frame of {message} comes {plain(least_ms)} to "
+        f"{plain(most_ms)} ms after the node's first one, {plain(spread_ms)} ms apart "
+        "from start to start",
         why="Receivers have to wait for the slowest start.",
         action="Ask the maker what the start waits for.",
         figures=(Figure("spread", spread_ms, "ms"),),
@@ -274,8 +280,8 @@ def cycle_lines(cycles: PowerCycles) -> list[tuple[str, str]]:
             rows.append(
                 (
                     f"start of {m.message}",
-                    f"{m.least_ms:.4g} / {m.middle_ms:.4g} / {m.most_ms:.4g} ms after the node's "
-                    f"first frame (least, middle, most of {m.cycles}){counter}",
+                    f"{plain(m.least_ms)} / {plain(m.middle_ms)} / {plain(m.most_ms)} ms "
+                    f"after the node's first frame (least, middle, most of {m.cycles}){counter}",
                 )
             )
     return rows

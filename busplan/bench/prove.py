@@ -71,7 +71,7 @@ from busplan.plan.vehicle import Stream, Vehicle
 from busplan.traffic.cycles import measured_cycle
 from busplan.transport.messages import put_together
 from busplan.transport.report import transport_findings
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 
 def prove_node(
@@ -313,7 +313,7 @@ def _unknown_finding(
         None,
     )
     planned = "" if owner is None else f"; in the plan {owner.node} sends it"
-    every = f", every {unknown.cycle.median_ns / 1e6:.4g} ms" if unknown.cycle else ""
+    every = f", every {plain(unknown.cycle.median_ns / 1e6)} ms" if unknown.cycle else ""
     action = "Ask the maker what it is; switch it off or add it to the definition."
     if owner is not None:
         action = f"Take {owner.node} off the bench and test again: if it still comes, they clash."

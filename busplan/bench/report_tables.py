@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from busplan.bench.node_report import BenchReport, SignalProof
 from busplan.findings import Weight
+from busplan.wording import plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,9 +39,9 @@ def message_rows(report: BenchReport) -> list[list[str]]:
             m.message.label,
             str(m.frames),
             "-" if m.expected is None else f"{m.expected.ms:g}",
-            "-" if m.cycle is None else f"{m.cycle.median_ns / 1e6:.4g}",
-            "-" if m.cycle is None else f"{m.cycle.jitter_ns / 1e6:.2g}",
-            "-" if m.cycle is None else f"{m.cycle.longest_ns / 1e6:.4g}",
+            "-" if m.cycle is None else plain(m.cycle.median_ns / 1e6),
+            "-" if m.cycle is None else plain(m.cycle.jitter_ns / 1e6, 2),
+            "-" if m.cycle is None else plain(m.cycle.longest_ns / 1e6),
             " ".join(f"{n}" if len(m.lengths) == 1 else f"{n}:{c}" for n, c in m.lengths.items()),
             m.verdict.value,
         ]

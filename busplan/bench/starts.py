@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
+from busplan.wording import plain
+
 BY_HAND = "by hand"
 BY_SUPPLY = "by the supply signal"
 
@@ -38,8 +40,8 @@ class StartUp(NamedTuple):
         if self.known == BY_HAND:
             hand = most - least
             return (
-                f"{most:.3f} s after power-on, of which up to {hand:.3g} s may be the hand that "
-                "switched"
+                f"{most:.3f} s after power-on, of which up to {plain(hand, 3)} s may be the "
+                "hand that switched"
             )
         same = "" if self.known == BY_SUPPLY else ", if both hang on one supply"
         return f"{least:.3f} to {most:.3f} s after power-on (known {self.known}{same})"

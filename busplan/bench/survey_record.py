@@ -16,6 +16,7 @@ from busplan.traffic.survey import SurveyedIdentifier
 from busplan.traffic.survey_report import Survey
 from busplan.version import __version__
 from busplan.wording import counted, disarmed
+from busplan.wording import plain as plain_number
 
 HEAD = ("identifier", "frames", "bytes", "period ms", "likely")
 
@@ -118,7 +119,7 @@ def _row(one: SurveyedIdentifier) -> list[str]:
         one.label,
         str(one.frames),
         " ".join(map(str, one.lengths)),
-        "-" if one.cycle is None else f"{one.cycle.median_ns / 1e6:.4g}",
+        "-" if one.cycle is None else plain_number(one.cycle.median_ns / 1e6),
         "; ".join(one.likely) or "-",
     ]
 

@@ -201,9 +201,9 @@ def after_errors(
             "silent-after-error",
             Weight.CAUTION if returned else Weight.FAULT,
             Where(network, node, time_ns=int(error_ns[worst]) - span.begin_ns),
-            f"after a bus error the node was silent for {int(quiet[worst]) / 1e6:.4g} ms"
+            f"after a bus error the node was silent for {plain(int(quiet[worst]) / 1e6)} ms"
             + ("" if returned else " and did not come back before the capture ended")
-            + f"; allowed {allowed / 1e6:.4g} ms",
+            + f"; allowed {plain(allowed / 1e6)} ms",
             why="A node that leaves the bus after an error takes its functions with it.",
             action="Ask the maker how it recovers from bus-off, and look at wiring and bit rate.",
             figures=(

@@ -24,7 +24,7 @@ from busplan.wire.cable_rules import (
     cable_state,
     longest_m,
 )
-from busplan.wording import counted, listing, percent, plural
+from busplan.wording import counted, listing, percent, plain, plural
 
 LEAST_PAIR_OHM = 35.0
 """Below this a pair with too many terminators cannot be driven (common practice, no source)."""
@@ -343,7 +343,7 @@ def _not_stated(state: CableState) -> Iterator[Finding]:
 
 def metres(length_m: float) -> str:
     """A length as ``6.5 m``."""
-    return f"{length_m:.3g} m" if length_m < 100 else f"{length_m:.0f} m"
+    return f"{plain(length_m, 3)} m" if length_m < 100 else f"{length_m:.0f} m"
 
 
 def _length_figures(length_m: float, limit: Limit) -> tuple[Figure, ...]:

@@ -10,7 +10,7 @@ from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.carrying import gives, takes
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Stream, Vehicle
-from busplan.wording import listing
+from busplan.wording import listing, plain
 
 _NEAR = 1e-9
 """Relative difference that comes from arithmetic."""
@@ -85,8 +85,8 @@ def _cut(where: Where, way: str, route: Route, source: Signal, target: Signal) -
         "route-range-cut",
         Weight.CAUTION,
         where,
-        f"{way}: it can be {low:g} to {high:g} {target.unit}, and there is room for {least:g} to "
-        f"{most:g}.",
+        f"{way}: it can be {plain(low, 10)} to {plain(high, 10)} {target.unit}, and there is room "
+        f"for {plain(least, 10)} to {plain(most, 10)}.",
         "Values beyond that arrive wrong: cut off, or wrapped round to the other end.",
         "Give it more bits or another scale there, or correct scale and offset of the route.",
         (
@@ -130,8 +130,9 @@ def _put_in(vehicle: Vehicle, route: Route, carrier: Stream, target: Signal) -> 
         good = value in target.choices.values()
         told = f'"{value}" is the name of none of its values ({listing(target.choices.values())})'
     else:
+        span = f"{plain(least, 10)} to {plain(most, 10)}"
         good = least - abs(target.scale) / 2 <= value <= most + abs(target.scale) / 2
-        told = f"{value:g} does not fit into {least:g} to {most:g} {target.unit}".rstrip()
+        told = f"{plain(value, 10)} does not fit into {span} {target.unit}".rstrip()
     if not good:
         yield Finding(
             "route-range-cut",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from busplan.cli.output import say
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 if TYPE_CHECKING:
     from busplan.bench.record import BenchRecord
@@ -82,7 +82,7 @@ def search_bit_rate(interface: str | None, seconds: float) -> None:
 
     each_s = max(LEAST_S, seconds / len(USUAL_BIT_RATES))
     say(
-        f"listening for up to {each_s:.2g} s at each of {len(USUAL_BIT_RATES)} bit rates, "
+        f"listening for up to {plain(each_s, 2)} s at each of {len(USUAL_BIT_RATES)} bit rates, "
         f"{each_s * len(USUAL_BIT_RATES):.0f} s in all; --seconds sets it",
         err=True,
     )
@@ -100,7 +100,8 @@ def search_bit_rate(interface: str | None, seconds: float) -> None:
         )
     else:
         print_text(
-            f"nothing was heard at any bit rate: does a node send at least every {each_s:.2g} s? "
-            "Give more --seconds; busplan bench --wiring says what to measure"
+            f"nothing was heard at any bit rate: does a node send at least every "
+            f"{plain(each_s, 2)} s? Give more --seconds; busplan bench --wiring says what to "
+            f"measure"
         )
     raise typer.Exit(1)

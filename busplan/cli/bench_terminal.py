@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from busplan.cli.output import print_text
 from busplan.cli.recording import Display
 from busplan.live.listening import Guide
-from busplan.wording import counted, disarmed
+from busplan.wording import counted, disarmed, plain
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -224,7 +224,7 @@ def early_table(
             Text(disarmed(row.name)),
             Text(row.label),
             f"{row.frames:,}",
-            "-" if row.median_ms is None else f"{row.median_ms:.4g}",
+            "-" if row.median_ms is None else plain(row.median_ms),
             Text(("! " if row.wrong else "") + row.state),
         )
     if len(rows) > most:

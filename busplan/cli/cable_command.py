@@ -19,7 +19,7 @@ from busplan.cli.output import (
     say,
 )
 from busplan.findings import summary_line
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 if TYPE_CHECKING:
     from busplan.checks.cable_report import BitTimingRow, CableReport, LimitRow, NetworkCable
@@ -123,7 +123,7 @@ def _planned(row: LimitRow, state: CableState) -> str:
     """What is planned, in the row's unit."""
     if row.planned is None:
         return "open" if row.unit == "Ω" and state.terminators_stated else "not stated"
-    return f"{row.planned:.3g} Ω" if row.unit == "Ω" else _amount(row.planned, row.unit)
+    return f"{plain(row.planned, 3)} Ω" if row.unit == "Ω" else _amount(row.planned, row.unit)
 
 
 def _amount(value: float, unit: str, least: float | None = None) -> str:

@@ -159,7 +159,7 @@ def _document(whole: Merged, wrong: Sequence[Impossible], to: Path | None) -> di
 
 
 def _print(whole: Merged, wrong: Sequence[Impossible], to: Path | None) -> None:
-    from busplan.wording import counted
+    from busplan.wording import counted, plain
 
     told = counted(len(whole.messages), "message")
     say(f"{told}: {whole.kept} kept, {whole.noted} from notes, {whole.drafted} drafted")
@@ -191,8 +191,8 @@ def _print(whole: Merged, wrong: Sequence[Impossible], to: Path | None) -> None:
                     f"{w.message}/{w.signal}",
                     str(w.values),
                     str(w.of),
-                    f"{w.least:g}",
-                    f"{w.most:g}",
+                    plain(w.least, 10),
+                    plain(w.most, 10),
                     w.reason,
                 ]
                 for w in wrong[:_SHOWN]

@@ -171,12 +171,14 @@ def _is_number(kind: Any) -> bool:
 
 
 def _cell(value: Any) -> str:
+    from busplan.wording import plain
+
     if value is None:
         return "-"
     if isinstance(value, bool):
         return "yes" if value else ""
     if isinstance(value, float):
-        return f"{value:.4g}"
+        return plain(value)
     if hasattr(value, "strftime"):
         return f"{value:%Y-%m-%d %H:%M}"
     return str(value)

@@ -20,6 +20,7 @@ from busplan.cli.plan_out import write_changed
 from busplan.cli.search_progress import SearchProgress
 from busplan.cli.stopping import stopping, until
 from busplan.findings import Finding, Weight, summary_line
+from busplan.wording import plain
 
 if TYPE_CHECKING:
     from busplan.allot.effect import State
@@ -232,4 +233,4 @@ def _growth(state: State | None) -> str:
 def _errors(state: State | None) -> str:
     if state is None or (state.left is None and not state.late):
         return "-"  # nothing that can be analysed is sent there
-    return "none" if state.error_each_ms is None else f"{state.error_each_ms:.3g}"
+    return "none" if state.error_each_ms is None else plain(state.error_each_ms, 3)

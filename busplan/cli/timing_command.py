@@ -22,7 +22,7 @@ from busplan.cli.output import (
     print_text,
     say,
 )
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 if TYPE_CHECKING:
     from busplan.checks.timing_report import MessageRow, NetworkRow, RouteRow, TimingReport
@@ -278,11 +278,11 @@ def _made_of(row: RouteRow) -> str:
 
 
 def _rate(per_s: float, unknown: int) -> str:
-    return f"{per_s:.4g}{'?' if unknown else ''}"
+    return f"{plain(per_s)}{'?' if unknown else ''}"
 
 
 def _figure(value: float | None, without: str = "", behind: str = "") -> str:
     """A number with as many digits as fit a column; ``without`` where there is none."""
     if value is None:
         return without
-    return (f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}") + behind
+    return (f"{value:.0f}" if abs(value) >= 1000 else plain(value, 3)) + behind

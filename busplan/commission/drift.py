@@ -26,7 +26,7 @@ from busplan.errors import UsageError
 from busplan.findings import Figure, Finding, Weight, Where, by_weight
 from busplan.pack.drift import Drift
 from busplan.pack.judging import judge_frames
-from busplan.wording import CAUTION, counted, listing
+from busplan.wording import CAUTION, counted, listing, plain
 
 SURE = 3.0
 """What has no peers moved when its change is so many times its uncertainty."""
@@ -97,12 +97,12 @@ class Change:
         low, high = self.interval.low, self.interval.high
         if self.kind == "insulation":
             old, new = math.exp(self.before.value), math.exp(self.now.value)
-            ends = f"{math.exp(low):.2g} to {math.exp(high):.2g}"
+            ends = f"{plain(math.exp(low), 2)} to {plain(math.exp(high), 2)}"
             return f"{self.name}: {old:.0f} to {new:.0f} {self.unit}, times {ends} (95 %)"
         factor, unit = (100.0, "%") if self.kind == "load" else (1.0, self.unit)
         old, new = factor * self.before.value, factor * self.now.value
-        ends = f"{factor * low:+.3g} to {factor * high:+.3g} {unit}"
-        return f"{self.name}: {old:.4g} to {new:.4g} {unit}, changed by {ends} (95 %)"
+        ends = f"{plain(factor * low, 3, sign=True)} to {plain(factor * high, 3, sign=True)} {unit}"
+        return f"{self.name}: {plain(old)} to {plain(new)} {unit}, changed by {ends} (95 %)"
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON; of insulation back from logarithms."""

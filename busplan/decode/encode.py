@@ -11,6 +11,7 @@ import numpy.typing as npt
 from busplan.decode.layout import is_integral
 from busplan.definitions.model import Message, Signal, raw_range
 from busplan.errors import UsageError
+from busplan.wording import plain
 
 
 def encode_message(
@@ -83,7 +84,7 @@ def _raw(signal: Signal, physical: npt.NDArray[Any], n: int) -> npt.NDArray[np.u
         ends = sorted((low * signal.scale + signal.offset, high * signal.scale + signal.offset))
         raise UsageError(
             f"{signal.name}: {column[first]} does not fit its {signal.length} bits, "
-            f"which hold {ends[0]:g} to {ends[1]:g}"
+            f"which hold {plain(ends[0], 10)} to {plain(ends[1], 10)}"
         )
     if signal.signed:
         return raw.astype(np.int64).astype(np.uint64)

@@ -25,7 +25,7 @@ from busplan.pack.labels import cell_label, place, sentence
 from busplan.pack.series import PackSeries
 from busplan.pack.statistics import Mask, deviates, nan_median
 from busplan.plan.vehicle import PackLayout
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 PARTS = 100
 SETTLING_S = 900.0
@@ -196,8 +196,8 @@ def _why_refused(window: float, full: float | None, step_v: float, layout: PackL
     """Why no cell can be told, before its curve is looked at; "" when nothing forbids it."""
     if step_v > COARSEST_STEP_V * 1.001:
         return (
-            f"cell voltages come in steps of {step_v * 1e3:.3g} mV, too coarse for a capacity: "
-            "discharge the pack from full to empty at a steady current and count the Ah"
+            f"cell voltages come in steps of {plain(step_v * 1e3, 3)} mV, too coarse for a "
+            "capacity: discharge the pack from full to empty at a steady current and count the Ah"
         )
     if full is None:
         return (

@@ -9,6 +9,7 @@ from busplan.findings import Figure, Finding, Weight
 from busplan.pack.drift import Drift, Topic
 from busplan.pack.labels import cell_label, module_place, place, sentence
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import plain
 
 _PERCENT = (Topic.RESISTANCE, Topic.RESISTANCE_LATE, Topic.CAPACITY, Topic.BALANCE, Topic.EXCHANGE)
 
@@ -52,7 +53,9 @@ def _finding(index: int, changes: Sequence[Drift], layout: PackLayout, *, cells:
     for drift in changes:
         factor, unit = _shown(drift.topic)
         low, high = (factor * end for end in _ends(drift.intervals[index]))
-        texts.append(f"{drift.topic} {low:+z.3g} to {high:+z.3g} {unit}")
+        texts.append(
+            f"{drift.topic} {plain(low, 3, sign=True)} to {plain(high, 3, sign=True)} {unit}"
+        )
         figures += [
             Figure(f"change of {drift.topic}", factor * float(drift.change[index]), unit),
             Figure("low", low, unit),

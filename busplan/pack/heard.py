@@ -19,7 +19,7 @@ from busplan.pack.sensors import FaultyReading
 from busplan.pack.series import FEWEST, PackSeries, share
 from busplan.pack.silence import DropOut
 from busplan.plan.vehicle import PackLayout
-from busplan.wording import counted, listing, percent
+from busplan.wording import counted, listing, percent, plain
 
 LEAST_SHARE = 0.95
 """Share of the span that must have been heard to count as heard throughout."""
@@ -113,8 +113,8 @@ class Heard:
         if self.too_short or self.span_s >= self.least_s:
             return ""
         return (
-            f"{self._span} s from first to last frame, with one cycle of {self.cycle_s:.3g} s the "
-            f"{self.least_s:.0f} s needed"
+            f"{self._span} s from first to last frame, with one cycle of "
+            f"{plain(self.cycle_s, 3)} s the {self.least_s:.0f} s needed"
         )
 
 

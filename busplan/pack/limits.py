@@ -21,6 +21,7 @@ from busplan.pack.series import PackSeries, Sampled, sample
 from busplan.pack.statistics import Mask, longest_run, time_where
 from busplan.pack.windows import Mode, beyond, modes, temperature_window, voltage_window
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import plain
 
 LEAST_S = 1.0
 """Shorter stays beyond a limit are touches."""
@@ -193,7 +194,7 @@ def _finding(members: list[Excess], layout: PackLayout) -> Finding:
         weight,
         place(address, worst.start_s),
         f"{sentence(label)} was {side} {worst.limit:g} {unit}{doing} {length} "
-        f"from {clock(worst.start_s)}{whole}, at worst {worst.worst:.4g} {unit}{more}.",
+        f"from {clock(worst.start_s)}{whole}, at worst {plain(worst.worst)} {unit}{more}.",
         why,
         action,
         (

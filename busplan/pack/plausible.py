@@ -29,6 +29,7 @@ from busplan.pack.labels import cell_label, listed, place
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.statistics import nan_median
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import plain
 
 RIPPLE_S = 30.0
 BIN_S = 1.0
@@ -213,8 +214,8 @@ def plausible_findings(
                     "current-scale-wrong",
                     Weight.CAUTION,
                     place(address),
-                    f"The cells fall by {abs(sense.fall_ohm) * 1e3:.4g} mΩ times the current: it "
-                    f"reads {times} times too {'high' if off > 1.0 else 'low'}{unit}.",
+                    f"The cells fall by {plain(abs(sense.fall_ohm) * 1e3)} mΩ times the "
+                    f"current: it reads {times} times too {'high' if off > 1.0 else 'low'}{unit}.",
                     "Every figure made with the current is wrong by as much.",
                     "Correct factor or unit of this signal in its definition.",
                     figures,
@@ -235,7 +236,7 @@ def _cells_scaled(series: PackSeries, layout: PackLayout, off: float) -> Finding
         "cell-scale-wrong",
         Weight.CAUTION,
         place(layout.cells[first].address),
-        f"The median cell reads {middle:.4g} V: all cells read {times} too "
+        f"The median cell reads {plain(middle)} V: all cells read {times} too "
         f"{'high' if high else 'low'}{unit}.",
         "No cell can be judged by such readings.",
         "Correct factor or unit of the cell voltages in their definition.",

@@ -24,7 +24,7 @@ from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
 from busplan.pack.statistics import Mask, nan_median
-from busplan.wording import counted, listing, percent, plural
+from busplan.wording import counted, listing, percent, plain, plural
 
 ODD = {
     "current-sign-wrong": "the current has the wrong sign",
@@ -168,11 +168,14 @@ def _capacity(report: PackReport) -> Section | None:
 def _balance(report: PackReport, capacity: Capacity) -> str:
     """How far the fullest and the emptiest cell are apart, and how long balancing takes."""
     charge, amps = capacity.to_balance_ah, report.layout.balancing_current_a
-    text = f"fullest and emptiest cell {charge.low:.2g} to {charge.high:.2g} Ah apart (95 %)"
+    text = (
+        f"fullest and emptiest cell {plain(charge.low, 2)} to {plain(charge.high, 2)} Ah "
+        f"apart (95 %)"
+    )
     if amps is None:
         return f"{text}; balancing_current_a in [pack] tells how long balancing takes"
     hours = capacity.hours_to_balance(amps)
-    return f"{text}: {hours.low:.2g} to {hours.high:.2g} h of balancing at {amps:g} A"
+    return f"{text}: {plain(hours.low, 2)} to {plain(hours.high, 2)} h of balancing at {amps:g} A"
 
 
 def _self_discharge(report: PackReport) -> Section | None:
@@ -184,12 +187,14 @@ def _self_discharge(report: PackReport) -> Section | None:
         why = found.missing if found else "three hours without current, recorded, would show it"
         return not_shown(name, "", why)
     told = [
-        f"cell {report.layout.cells[i].number} falls by {-found.intervals[i].high:.2g} to "
-        f"{-found.intervals[i].low:.2g} mV/h (95 %)"
+        f"cell {report.layout.cells[i].number} falls by {plain(-found.intervals[i].high, 2)} to "
+        f"{plain(-found.intervals[i].low, 2)} mV/h (95 %)"
         for i in found.losing
     ]
     shown = float(nan_median(found.shows_mv_h))
-    text = f"{found.hours:.1f} h of rest show a loss of {shown:.2g} mV/h or more against peers"
+    text = (
+        f"{found.hours:.1f} h of rest show a loss of {plain(shown, 2)} mV/h or more against peers"
+    )
     answers = found.answers
     rest = sum(a is Answer.NOT_SHOWN for a in answers)
     missing = f"{counted(rest, 'cell')} not told: rest longer" if rest else ""

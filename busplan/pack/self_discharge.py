@@ -26,6 +26,7 @@ from busplan.pack.series import PackSeries
 from busplan.pack.statistics import block_means, mad_sigma, rounding_sigma, runs
 from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
+from busplan.wording import plain
 
 LEAST_REST_S = 3300.0
 SKIPPED_S = 300.0
@@ -129,8 +130,8 @@ def fit_self_discharge(
         return SelfDischarge(blank, blank, start, hours, why)
     if step_v > COARSEST_STEP_V * 1.001:
         why = (
-            f"cell voltages come in steps of {step_v * 1e3:.3g} mV, too coarse for a slope at "
-            "rest: compare two rests at the same charge, weeks apart"
+            f"cell voltages come in steps of {plain(step_v * 1e3, 3)} mV, too coarse for a "
+            "slope at rest: compare two rests at the same charge, weeks apart"
         )
         return SelfDischarge(blank, blank, start, hours, why)
     value = value.copy()
@@ -251,9 +252,9 @@ def self_discharge_findings(found: SelfDischarge, layout: PackLayout) -> list[Fi
                 "cell-self-discharge",
                 Weight.CAUTION,
                 place(cell.address, found.start_s),
-                f"{sentence(cell_label(cell))} falls by {-interval.high:.2g} to "
-                f"{-interval.low:.2g} mV/h (95 %) against its peers in {found.hours:.1f} h of rest "
-                f"from {clock(found.start_s)} on.",
+                f"{sentence(cell_label(cell))} falls by {plain(-interval.high, 2)} to "
+                f"{plain(-interval.low, 2)} mV/h (95 %) against its peers in "
+                f"{found.hours:.1f} h of rest from {clock(found.start_s)} on.",
                 "It loses charge by itself until it limits the pack; one that loses more and more "
                 "may be damaged inside.",
                 "Make sure that no balancing ran, rest longer, look again; then have licensed "

@@ -20,7 +20,7 @@ from busplan.replay.lines import Line, Lines
 from busplan.replay.strangers import strangers
 from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 OVER = "last ended"
 """The figure that only a silence has which is over."""
@@ -322,7 +322,7 @@ def _paused(line: Line, pauses: list[Pause], ends: _Ends) -> Finding:
         "message-paused",
         Weight.NOTE if last_ns < min(ends.old_ns, end_ns) else Weight.CAUTION,
         Where(line.key.network, line.senders, line.name, time_ns=told[0]),
-        f"{line.name} of {line.senders} paused for {length / 1e6:.4g} ms, "
+        f"{line.name} of {line.senders} paused for {plain(length / 1e6)} ms, "
         f"{length / line.cycle.ns:.1f} cycles, "
         f"{_stretch(told, end_ns)}{_often(silences, told)}",
         why="Receivers with a time-out may have given the message up.",
@@ -347,7 +347,7 @@ def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
             Where(line.key.network, line.senders, line.name, time_ns=int(times[worst])),
             f"{line.name} of {line.senders} came late {counted(len(late), 'time')} in "
             f"{len(times)}, at most "
-            f"{gaps[worst] / 1e6:.4g} ms after the frame before (cycle {cycle.ms:g} ms)",
+            f"{plain(gaps[worst] / 1e6)} ms after the frame before (cycle {cycle.ms:g} ms)",
             why="A busy sender or a full network delays it; its receivers may notice.",
             action="Compare with the response times of the plan: busplan timing.",
             figures=(Figure("late frames", len(late)), Figure("worst", gaps[worst] / 1e6, "ms")),

@@ -9,7 +9,7 @@ from typing import Any
 from busplan.pack.drift import Topic
 from busplan.pack.drift_told import kept_told
 from busplan.report.contents import Report, rows_of
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 Cell = str | int | float | None
 
@@ -105,7 +105,7 @@ def baseline_rows(report: Report) -> Sequence[tuple[str, str, str]]:
             if values:
                 told, factor, unit = kept_told(Topic(topic))
                 ends = (min(values) * factor, max(values) * factor)
-                spread = f"{len(values)}: {ends[0]:.4g} to {ends[1]:.4g} {unit}"
+                spread = f"{len(values)}: {plain(ends[0])} to {plain(ends[1])} {unit}"
                 conditions = str(figures.get("conditions") or "-")
                 found.append((f"{told} ({state.test.name})", spread, conditions))
     return [*found, *_of_networks(report)]

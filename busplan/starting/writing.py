@@ -16,7 +16,7 @@ from busplan.starting.heard import Key, Lane, Seen
 from busplan.starting.outline import NetworkPlan, NodePlan, Outline, PartPlan
 from busplan.starting.placing import Instance
 from busplan.starting.routes import Way
-from busplan.wording import CAUTION, counted, disarmed
+from busplan.wording import CAUTION, counted, disarmed, plain
 
 _SHOWN = 20
 _TOLD_APART = 0.10
@@ -98,7 +98,7 @@ def _each(seen: Seen) -> str:
 
 def milliseconds(ns: int) -> str:
     """A measured period as one would state it: to three figures."""
-    return f"{float(f'{ns / 1e6:.3g}'):g}"
+    return plain(ns / 1e6, 3)
 
 
 def parts_text(parts: Iterable[PartPlan]) -> str:

@@ -8,6 +8,7 @@ from busplan.behaviour.words import sentence
 from busplan.plan.ready import PRACTICE, READY, SIGNALS, STATES, Ready
 from busplan.text.runs import FAINT, HEAD, PLAIN, Line, text, wrap, wrapped
 from busplan.text.verdict_draw import ROLES
+from busplan.wording import plain
 
 _INDENT = "    "
 NONE = (
@@ -82,7 +83,8 @@ def _verdict_lines(verdict: Verdict, width: int, *, details: bool) -> list[Line]
     for moment in shown:
         right = "" if moment.until_s is None else f", right again at {moment.until_s:.3f} s"
         late = "" if moment.margin_s is None else f", {moment.margin_s:+.3f} s"
-        by = "" if moment.margin is None else f", {moment.margin:+.4g} {verdict.unit}".rstrip()
+        off = moment.margin
+        by = "" if off is None else f", {plain(off, sign=True)} {verdict.unit}".rstrip()
         lines += below(f"at {moment.at_s:.3f} s{late}{by}{right}")
     if verdict.failed > len(shown):
         lines += below(f"and {verdict.failed - len(shown):,} more")

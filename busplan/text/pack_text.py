@@ -16,6 +16,7 @@ from busplan.pack.warm_up_text import cautions, exchange_text
 from busplan.pack.whole import judge_whole
 from busplan.text.runs import wrapped
 from busplan.text.table import between, number_text, parted_lines
+from busplan.wording import plain
 
 STEP = "> "
 """Before each thing to do next."""
@@ -64,7 +65,7 @@ def pack_tables(report: PackReport, columns: int, room: int) -> list[str]:
 def _figure(figure: SenseFigure) -> str:
     """``link share at closing 99 % (98 … 100, 95 %), closing at 0:07``."""
     interval = figure.interval
-    value, span = f"{figure.value:.4g}", ""
+    value, span = plain(figure.value), ""
     if interval.known and interval.high > interval.low:
         # No digit finer than a hundredth of the interval.
         digits = max(2 - math.ceil(math.log10(interval.high - interval.low)), 0)

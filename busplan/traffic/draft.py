@@ -15,7 +15,7 @@ from busplan.frames.kinds import BRS, FD
 from busplan.frames.table import FrameTable
 from busplan.traffic.fields import LikelyValue
 from busplan.traffic.survey import SurveyedIdentifier
-from busplan.wording import counted
+from busplan.wording import counted, plain
 
 ENOUGH = 100
 """Frames from which on their number leaves no doubt."""
@@ -79,7 +79,7 @@ def _confidence(one: SurveyedIdentifier) -> float:
 def _told(one: SurveyedIdentifier) -> str:
     told = [f"Draft from a capture: {one.frames} frames"]
     if one.cycle is not None:
-        told.append(f"longest gap {one.cycle.longest_ns / 1e6:.4g} ms")
+        told.append(f"longest gap {plain(one.cycle.longest_ns / 1e6)} ms")
     if len(one.lengths) > 1:
         told.append("lengths " + ", ".join(f"{n} ({c} times)" for n, c in one.lengths.items()))
     if one.two_senders:

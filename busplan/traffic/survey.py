@@ -30,6 +30,7 @@ from busplan.traffic.cycles import MeasuredCycle, measured_cycle
 from busplan.traffic.fields import LikelyValue, likely_values
 from busplan.traffic.likely_text import LikelyText, likely_texts
 from busplan.traffic.pages import Selector, find_selector, values_by_page
+from busplan.wording import plain
 
 SAMPLE = 4096
 """Frames looked at closely."""
@@ -201,7 +202,9 @@ def likely_two_senders(
     steady = float(np.percentile(np.abs(double - middle), 90)) / middle
     uneven = float(np.percentile(np.abs(single - middle / 2), 50)) / (middle / 2)
     if steady < 0.05 and uneven > 0.2:
-        return f"every second frame keeps {middle / 1e6:.4g} ms while the gaps between are uneven"
+        return (
+            f"every second frame keeps {plain(middle / 1e6)} ms while the gaps between are uneven"
+        )
     return None
 
 

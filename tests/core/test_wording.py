@@ -100,3 +100,39 @@ def test_no_spreadsheet_obeys_a_cell(text: str, cell: str) -> None:
 )
 def test_first_digits_without_powers_of_ten(value: float, digits: int, told: str) -> None:
     assert plain(value, digits) == told
+
+
+def test_a_sign_is_told_where_it_is_asked_for_and_no_zero_has_a_minus() -> None:
+    assert plain(12_345, 3, sign=True) == "+12300"
+    assert plain(-0.5, sign=True) == "-0.5"
+    assert plain(-0.0) == "0"
+
+
+BY_POWERS = {
+    "bench/expected.py": "values of signals, to as many digits as they are compared by",
+    "bench/leaping.py": "shares of a travel",
+    "bench/report_tables.py": "values of signals",
+    "bench/rhythm.py": "a number, no text",
+    "board/limits.py": "limits of signals",
+    "board/workbench.py": "a number, no text",
+    "checks/wording.py": "below 1000",
+    "fleet/over_years.py": "changes in a year, of any size",
+    "replay/differing.py": "values of signals",
+    "replay/values.py": "values of signals",
+    "sheets/csv_text.py": "read by programs",
+    "text/board_draw.py": "limits of signals",
+    "text/tiles.py": "limits of signals",
+    "text/workbench_draw.py": "scales of guessed signals",
+    "traffic/draft.py": "a number, no text",
+    "wording.py": "plain itself",
+}
+"""Where a number may be formatted by its first digits, and come as a power of ten, and why."""
+
+
+def test_times_and_lengths_are_told_without_powers_of_ten() -> None:
+    found = {
+        file.relative_to(PACKAGE).as_posix()
+        for file in PACKAGE.rglob("*.py")
+        if re.search(r":[+z]*\.\{?\w+\}?g\}", file.read_text("utf-8"))
+    }
+    assert found == BY_POWERS.keys()

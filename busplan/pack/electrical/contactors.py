@@ -43,7 +43,7 @@ from busplan.pack.electrical.precharge import NOTHING, Closing, closing_of
 from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
 from busplan.plan.vehicle import PackLayout, SignalAddress
-from busplan.wording import percent
+from busplan.wording import percent, plain
 
 PRE_CHARGED = 0.95
 BADLY = 0.80
@@ -245,7 +245,7 @@ def _figures(told: _Told) -> list[SenseFigure]:
 
 
 def _span_text(low: float, high: float) -> str:
-    return " to ".join(dict.fromkeys((f"{low:.2g}", f"{high:.2g}")))
+    return " to ".join(dict.fromkeys((plain(low, 2), plain(high, 2))))
 
 
 def _place_of(layout: PackLayout) -> SignalAddress:
