@@ -159,7 +159,8 @@ def _losses(before: Figures, now: Figures) -> Iterator[str]:
     for row in _rows(before, "cells"):
         slope, high = _number(row, "slope_mv_h"), _number(row, "slope_high_mv_h")
         if row.get("answer") == "bad" and high < 0.0 and lows.get(row["cell"], -math.inf) <= slope:
-            yield f"does not exclude the {-slope:.2g} mV/h that cell {row['cell']} lost before"
+            told = f"{plain(-slope, 2)} mV/h that cell {row['cell']}"
+            yield f"does not exclude the {told} lost before"
 
 
 _BY_KIND: Mapping[str, Callable[[Figures, Figures], Iterator[str]]] = {
