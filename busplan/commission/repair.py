@@ -31,8 +31,12 @@ def why_in_vain(
     test: PlannedTest, failed: tuple[Entry, Result], passed: tuple[Entry, Result]
 ) -> str:
     """Why a pass does not show that a failure is gone, to follow "but"; empty when it may."""
-    if "" < _recorded(passed[0]) < _recorded(failed[0]):
+    began, again = _recorded(failed[0]), _recorded(passed[0])
+    if "" < again < began:
         return "was recorded before that"
+    if "" < again == began and _files(passed[0]) != _files(failed[0]):
+        # The same files may pass by a plan that was corrected; others of that moment may not.
+        return "was recorded at the same time as that"
     judge = _BY_KIND.get(test.kind)
     if judge is None:
         return ""
@@ -43,6 +47,10 @@ def _recorded(entry: Entry) -> str:
     """When an entry's capture began, as text in the order of time; empty when nobody knows."""
     begins = [str(capture["from"]) for capture in entry.captures]
     return min(begins) if begins and all(b.endswith(" UTC") for b in begins) else ""
+
+
+def _files(entry: Entry) -> frozenset[str]:
+    return frozenset(str(capture.get("sha256")) for capture in entry.captures)
 
 
 def _number(figures: Figures, name: str, unknown: float = 0.0) -> float:

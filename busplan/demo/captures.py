@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -278,15 +278,25 @@ def by_channel(frames: FrameTable, vehicle: Vehicle) -> FrameTable:
 
 
 def write_capture(
-    name: str, path: Path, *, seed: int = SEED, healthy: bool = False, short: bool = False
+    name: str,
+    path: Path,
+    *,
+    seed: int = SEED,
+    healthy: bool = False,
+    short: bool = False,
+    later_h: int = 0,
 ) -> FrameTable:
-    """Make a capture, write it as a gzipped text log, and return what was written."""
+    """Make a capture, write it as a gzipped text log, and return what was written.
+
+    ``later_h``: so many hours after its usual time.
+    """
     from busplan.capture.textlog import write_textlog
 
     vehicle = demo_vehicle(demo_capture(name).plan)
     frames = make_capture(name, seed=seed, healthy=healthy)
     if short:
         frames = cut(name, frames, vehicle)
+    frames = replace(frames, time_ns=frames.time_ns + later_h * HOUR_NS)
     write_textlog(by_channel(frames, vehicle), path)
     return frames
 

@@ -31,11 +31,13 @@ PLAN = "as_built.toml"
 
 
 class Chapter(NamedTuple):
-    """One capture of the story: its scene, with or without what is planted, and its file."""
+    """One capture of the story: its scene, with or without what is planted, its file, and how many
+    hours after the scene's usual time it was recorded."""
 
     scene: str
     healthy: bool
     file: str
+    later_h: int = 0
 
 
 LATER = Chapter("second-year", False, "second_year.log.gz")
@@ -46,7 +48,7 @@ CHAPTERS = (
     Chapter("warm-up", False, "warm_up.log.gz"),
     Chapter("drive", True, "drive.log.gz"),
     Chapter("fan-late", False, "fan_late.log.gz"),
-    Chapter("warm-up", True, "warm_up_after_bleeding.log.gz"),
+    Chapter("warm-up", True, "warm_up_after_bleeding.log.gz", later_h=14),
 )
 MEASURED = {
     "pair-resistance drive": "60.2",
@@ -91,7 +93,13 @@ def commission(
     for chapter in chapters:
         path = folder / chapter.file
         tell(f"making and judging {path.name}")
-        write_capture(chapter.scene, path, healthy=chapter.healthy, short=short)
+        write_capture(
+            chapter.scene,
+            path,
+            healthy=chapter.healthy,
+            short=short,
+            later_h=chapter.later_h,
+        )
         _enter(journal, _judged(vehicle, path))
     if later is not None:
         tell(f"making {later.file}, which is not entered")

@@ -65,9 +65,16 @@ def test_the_latest_that_tells_decides_and_not_shown_changes_nothing(vehicle: Ve
 
 
 def test_what_was_recorded_before_a_failure_proves_no_repair(vehicle: Vehicle) -> None:
-    def told(*said: tuple[str, str]) -> TestState:
+    def told(*said: tuple[str, str], sha: str = "") -> TestState:
         entries = tuple(
-            Entry(n, "now", "A", "capture", (Result("leaks", answer),), captures=({"from": begin},))
+            Entry(
+                n,
+                "now",
+                "A",
+                "capture",
+                (Result("leaks", answer),),
+                captures=({"from": begin, "sha256": sha or str(n)},),
+            )
             for n, (answer, begin) in enumerate(said, 1)
         )
         return commissioning_of(vehicle, Journal(entries)).tests[0]
@@ -76,10 +83,14 @@ def test_what_was_recorded_before_a_failure_proves_no_repair(vehicle: Vehicle) -
     earlier = told(("failed", day(17)), ("proven", day(16)))
     assert earlier.state == "failed"
     assert earlier.passed_in_vain == "entry 2 passes, but was recorded before that"
+    beside = told(("failed", day(17)), ("proven", day(17)))
+    assert beside.passed_in_vain == "entry 2 passes, but was recorded at the same time as that"
     later = told(("failed", day(17)), ("proven", day(18)), ("proven", day(16)))
     assert (later.state, later.repaired, later.passed_in_vain) == ("proven", True, "")
     assert told(("failed", day(17)), ("proven", "0.000 s")).state == "proven"
     assert told(("proven", day(18)), ("failed", day(17))).state == "failed"
+    corrected = told(("failed", day(17)), ("proven", day(17)), sha="1")
+    assert corrected.state == "proven", "the same capture by a plan that was corrected"
 
 
 def test_a_node_that_failed_is_heard_for_as_long_until_that_is_gone(tmp_path) -> None:

@@ -17,7 +17,7 @@ from busplan.report.tables import baseline_rows
 SHORT = (
     Chapter("key-on-welded", False, "welded.log.gz"),
     Chapter("fan-late", False, "fan_late.log.gz"),
-    Chapter("key-on-welded", True, "mended.log.gz"),
+    Chapter("key-on-welded", True, "mended.log.gz", later_h=1),
 )
 
 
@@ -58,6 +58,7 @@ def test_the_whole_story_has_its_repair() -> None:
     first, again = (i for i, s in enumerate(scenes) if s == "warm-up")
     assert not CHAPTERS[first].healthy
     assert CHAPTERS[again].healthy
+    assert CHAPTERS[again].later_h > 0
     assert "fan-late" in scenes
 
 
