@@ -203,7 +203,7 @@ def bench(
     from busplan.live.feed_file import read_feed
 
     if wiring:
-        print_wiring()
+        print_wiring(as_json=as_json)
         return
     if batch is not None:
         from busplan.cli.bench_batch import show_batch
@@ -268,7 +268,7 @@ def bench(
     )
     _refuse(rules)
     if find_bit_rate:
-        search_bit_rate(interface, seconds)
+        search_bit_rate(interface, seconds, as_json=as_json)
         return
     assert node is not None
     vehicle = _vehicle(node, plan, part, bit_rate, data_bit_rate)

@@ -52,12 +52,16 @@ def print_record(made: BenchRecord, as_json: bool) -> None:
         say("", report.headline)
 
 
-def print_wiring() -> None:
+def print_wiring(*, as_json: bool) -> None:
     """What to measure when nothing arrives."""
     from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
-    from busplan.cli.output import print_text
+    from busplan.cli.output import print_json, print_text
     from busplan.wording import CAUTION
 
+    if as_json:
+        steps = [step._asdict() for step in STEPS]
+        print_json({"cautions": [CAUTION, POWER_OFF_FIRST], "steps": steps})
+        return
     print_text(CAUTION)
     print_text(POWER_OFF_FIRST)
     for number, step in enumerate(STEPS, 1):
@@ -66,9 +70,11 @@ def print_wiring() -> None:
         print_text(step.otherwise, lead="else:   ", indent=3)
 
 
-def search_bit_rate(interface: str | None, seconds: float) -> None:
+def search_bit_rate(interface: str | None, seconds: float, *, as_json: bool) -> None:
     """Try one bit rate after the other, listening only."""
-    from busplan.cli.output import print_text
+    from dataclasses import asdict
+
+    from busplan.cli.output import print_json, print_text
     from busplan.errors import UsageError
     from busplan.live.bit_rate import LEAST_S, USUAL_BIT_RATES, Heard, find_bit_rate
     from busplan.live.interface_spec import parse_single_interface
@@ -78,7 +84,7 @@ def search_bit_rate(interface: str | None, seconds: float) -> None:
 
     def show(heard: Heard) -> None:
         frames, errors = counted(heard.frames, "frame"), counted(heard.errors, "error")
-        say(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}")
+        say(f"{heard.bit_rate:>9,} bit/s: {frames}, {errors}", err=as_json)
 
     each_s = max(LEAST_S, seconds / len(USUAL_BIT_RATES))
     say(
@@ -88,6 +94,10 @@ def search_bit_rate(interface: str | None, seconds: float) -> None:
     )
     spec = parse_single_interface(interface)
     heard = find_bit_rate(spec, listen_s=each_s, progress=show)
+    if as_json:
+        found = heard[-1].bit_rate if heard[-1].fits else None
+        print_json({"bit_rate": found, "heard": [asdict(h) for h in heard]})
+        raise typer.Exit(0 if found else 1)
     if heard[-1].fits:
         say(f"the bus runs at {heard[-1].bit_rate:,} bit/s")
         return

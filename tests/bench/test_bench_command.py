@@ -3,6 +3,7 @@
 import json
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import can
@@ -11,6 +12,8 @@ from support.bench import PLANS, charger_rows, table_of
 from support.command import Run, busplan
 
 from busplan.capture.textlog import write_textlog
+from busplan.live import bit_rate
+from busplan.live.bit_rate import Heard
 
 
 def bench(*args: object) -> Run:
@@ -104,6 +107,27 @@ def test_the_wiring_table_needs_nothing_else() -> None:
     assert result.code == 0
     for fact in ("60 Ω", "swapped", "2.5 V", "High voltage can kill"):
         assert fact in result.out
+    document = json.loads(bench("--wiring", "--json").out)
+    assert "High voltage can kill" in document["cautions"][0]
+    assert "60 Ω" in document["steps"][0]["expect"]
+
+
+@pytest.mark.parametrize(("whole", "code", "found"), [(250_000, 0, 250_000), (None, 1, None)])
+def test_a_searched_bit_rate_is_one_document(
+    whole: int | None, code: int, found: int | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def heard(*_: object, progress: Callable[[Heard], None], **__: object) -> list[Heard]:
+        told = [Heard(500_000, 0, 40), Heard(250_000, 9 if whole else 0, 0)]
+        for one in told:
+            progress(one)
+        return told
+
+    monkeypatch.setattr(bit_rate, "find_bit_rate", heard)
+    result = bench("--find-bit-rate", "-i", "pcan:PCAN_USBBUS1", "--json")
+    assert result.code == code
+    document = json.loads(result.out)
+    assert document["bit_rate"] == found
+    assert document["heard"][0] == {"bit_rate": 500_000, "frames": 0, "errors": 40}
 
 
 def test_a_capture_of_several_channels_needs_to_be_told_which(good: Path, tmp_path: Path) -> None:
