@@ -181,11 +181,13 @@ _SIGNS = {
     "θ": "theta",
     "η": "eta",
     "δ": "delta",
-    "«": '"',
-    "»": '"',
+    "«": "{",
+    "»": "}",
     "│": "|",
     "─": "-",
-    "░": ".",
+    "░": "~",
+    "▒": "+",
+    "▓": "%",
     "π": "pi",
     "┃": "|",
     "▏": "|",
@@ -198,10 +200,13 @@ _SIGNS = {
     **{"Ä": "Ae", "Ö": "Oe", "Ü": "Ue", "ẞ": "SS", "Æ": "Ae", "Ø": "Oe"},
     **dict.fromkeys("⌈⌊", "["),
     **dict.fromkeys("⌉⌋", "]"),
-    **dict.fromkeys("▁▂▃▄▅▆▇█▀▌▐▒▓▖▗▘▙▚▛▜▝▞▟", "#"),
+    **dict.fromkeys("▁▂▃▄▅▆▇█▀▌▐▖▗▘▙▚▛▜▝▞▟", "#"),
     **dict.fromkeys(_BLANKS, " "),
 }
-"""What stands for a sign that a console's code page does not have, in ASCII."""
+"""What stands for a sign that a console's code page does not have, in ASCII.
+
+Signs that one legend sets apart stay apart: grades of cells, shades, a load and its peak.
+"""
 
 
 def spelled(text: str) -> str:

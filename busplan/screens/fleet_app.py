@@ -20,8 +20,8 @@ from busplan.wording import CAUTIONS, disarmed
 
 KEYS = (
     "↑↓ choose  Enter open  Esc back  ←→ cell  f figure  d dark/light  q quit",
-    "↑↓ ⏎ Esc  ←→ cell  f figure  q quit",
-    "↑↓ ⏎ Esc ←→ f d q",
+    "↑↓ Enter Esc  ←→ cell  f figure  q quit",
+    "↑↓ Enter Esc ←→ f d q",
 )
 """The longest that fits is shown."""
 

@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 
 from busplan.cli import output
+from busplan.replay.pack_state import Grade
+from busplan.text.workbench_draw import SHADES
 from busplan.wording import disarmed, spelled
 
 ROOT = Path(__file__).parents[2]
@@ -135,6 +137,13 @@ def test_every_sign_that_busplan_uses_can_be_spelled() -> None:
     signs -= {"\N{REPLACEMENT CHARACTER}"}
     assert {"Ω", "°", "█"} <= signs
     assert sorted(s for s in signs if not spelled(s).isascii() or "?" in spelled(s)) == []
+
+
+def test_signs_that_a_legend_sets_apart_stay_apart_in_ascii() -> None:
+    grades = [grade.mark for grade in Grade]
+    for told in (grades, list(SHADES), ["█", "░", "·", "^", "|"]):
+        assert len({spelled(sign) for sign in told}) == len(told), told
+        assert {len(spelled(sign)) for sign in told} == {1}
 
 
 def test_umlauts_are_spelled_as_makers_spell_them() -> None:

@@ -14,7 +14,7 @@ from truth.shop import Sends, definition, wave
 
 PEDAL = definition(
     "PEDAL",
-    {52: 10},
+    {52: 100},
     """
 BO_ 52 PedalState: 8 PEDAL
  SG_ Travel : 0|12@1+ (0.025,0) [0|100] "%" OTHER
@@ -30,7 +30,7 @@ def pedal(counts: int = 1, pressed: float | None = None) -> Sends:
 
     def sends(book: Book, dice: random.Random) -> Iterator[Sent]:
         def values(k: int) -> dict[str, float | str]:
-            travel = wave(k, 50, 30, 400, dice) if pressed is None else pressed
+            travel = wave(k, 50, 30, 130, dice) if pressed is None else pressed
             return {
                 "Travel": travel,
                 "TravelSecond": travel,
@@ -41,7 +41,7 @@ def pedal(counts: int = 1, pressed: float | None = None) -> Sends:
         def seal(data: bytes) -> bytes:
             return data[:7] + bytes([crc8_j1850(data[:7])])
 
-        yield from cyclic(book, "PedalState", 10, values, dice=dice, seal=seal)
+        yield from cyclic(book, "PedalState", 100, values, dice=dice, seal=seal)
 
     return sends
 
