@@ -108,7 +108,7 @@ class NetworkSpec(Spec):
 
     bit_rate: BitRate = Field(description=BIT_RATE)
     data_bit_rate: DataBitRate | None = Field(
-        default=None, description=f"for CAN FD, in the data phase, {DATA_BIT_RATE}"
+        default=None, description=f"{DATA_BIT_RATE}, in the data phase of CAN FD"
     )
     load_limit: Annotated[float, Field(gt=0, le=1)] | None = Field(
         default=None, description="a fraction above 0 and up to 1, such as 0.5 for 50 %"

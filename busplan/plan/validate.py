@@ -16,6 +16,7 @@ from busplan.plan.allot_schema import AllotSpec
 from busplan.plan.behaviour_spec import BehaviourSpec, ClaimSpec
 from busplan.plan.cable_schema import CableSpec
 from busplan.plan.commission_spec import PlannedTestSpec
+from busplan.plan.likely import likely
 from busplan.plan.locate import KeyPath
 from busplan.plan.message_schema import MessageSpec
 from busplan.plan.problems import Problems, near_miss, show_value, suggestion
@@ -173,7 +174,8 @@ def _explain(
         words, number = bound
         known = not number or re.search(rf"(?<![\d.]){re.escape(number)}(?!\.?\d)", allowed)
         told = "" if known else f" ({words} {number})"
-        problems.add(place, f"must be {allowed or 'a table'}{told}; got {show_value(value)}")
+        hint = likely(allowed, value, alone=not isinstance(loc[-1], int))
+        problems.add(place, f"must be {allowed or 'a table'}{told}; got {show_value(value)}{hint}")
 
 
 _BOUNDS = {

@@ -279,6 +279,31 @@ def test_a_file_that_is_no_plan(tmp_path: Path, data: bytes, words: str) -> None
     assert words in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("250_000", "250", "; write 250_000"),
+        ("250_000", '"250 kbit/s"', "; write 250_000"),
+        ("250_000", '"1Mbit/s"', "; write 1_000_000"),
+        ("250_000", '"2 Mbit/s"', "(text)"),
+        ("250_000", "3", "(a whole number)"),
+        ("250_000", '"250000"', "; write it without quotes"),
+        ("250_000", '250_000\ndata_bit_rate = "2 Mbit/s"', "; write 2_000_000"),
+        ("250_000", '250_000\nj1939 = "yes"', "; write true, without quotes"),
+        ("250_000", '250_000\nload_limit = "0.5"', "; write it without quotes"),
+        ('on = ["loop"]', 'on = "loop"', '; one alone is written ["loop"]'),
+        ('on = ["loop"]', 'on = ["loop"]\nsource_address = "0x56"', "; write it without quotes"),
+        ('sender = "PUMP"', 'sender = "PUMP"\nqueue = "FIFO"', '; did you mean "fifo"?'),
+        ('sender = "PUMP"', 'sender = "PUMP"\nbit_rates = 500', "; write [500_000]"),
+        ('sender = "PUMP"', 'sender = "PUMP"\nbit_rates = [500]', "; write 500_000"),
+        ('["can0"]', '["can0", 1]', "(a whole number)"),
+    ],
+)
+def test_what_was_probably_meant_is_told(tmp_path: Path, old: str, new: str, hint: str) -> None:
+    (found, *_) = problems(tmp_path, PLAN.replace(old, new, 1))
+    assert found.text.endswith(hint)
+
+
 def test_a_syntax_error_has_its_line(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text('[vehicle]\nname = "x"\nlimit = = 3\n')
