@@ -42,12 +42,26 @@ def _wrong_rate(vehicle: Vehicle, node: Node, port: Port, network: Network) -> F
         f"but {network.name} runs at {rate(network.bit_rate)}.",
         "It reads no frame at that rate and answers each with an error frame, which stops the "
         "whole network.",
-        f"{elsewhere}, or choose a bit rate that all nodes of {network.name} speak.",
+        f"{elsewhere}{_in_common(vehicle, network)}.",
         (
             Figure("network", network.bit_rate, "bit/s"),
             *(Figure("part", r, "bit/s") for r in port.bit_rates),
         ),
     )
+
+
+def _in_common(vehicle: Vehicle, network: Network) -> str:
+    """What else the network could run at, by what its nodes state."""
+    stated = [n.on[network.name].bit_rates for n in vehicle.nodes_on(network.name)]
+    told = [rates for rates in stated if rates]
+    common = sorted(set.intersection(*map(set, told)))
+    if not common:
+        return f"; no bit rate is spoken by all nodes of {network.name}"
+    who = (
+        "all its nodes speak" if len(told) == len(stated) else "all its nodes speak that state any"
+    )
+    rates = " or ".join(map(rate, common))
+    return f", or run {network.name} at {rates}, which {who}"
 
 
 def _wrong_data_rate(node: Node, port: Port, network: Network, data_rate: int) -> Finding:

@@ -82,7 +82,7 @@ def _out_of_reach(vehicle: Vehicle, needs: Sequence[Need], source: Stream) -> Fi
         f"{need.network} is, and no route brings it over.{others}",
         f"If {need.node} acts on {source.message.name}, it never hears it there.",
         f"If {need.node} does not need it, correct the receivers in the definitions of "
-        f"{source.node}. Otherwise: {remedy(source, need, way)}",
+        f"{source.node}. Otherwise: {remedy(vehicle, source, need, way)}",
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
         paste=routes_to_paste(source, way),
     )

@@ -126,20 +126,34 @@ def _route_missing(
         f"sends on {source.network} only; no route brings "
         f"{'it' if len(signals) < 2 else 'them'} over.",
         f"{need.node} never receives {name} and shows or does what it was built to do without it.",
-        remedy(source, need, way),
+        remedy(vehicle, source, need, way),
         (Figure("signals", len(signals)), Figure("gateways on the way", len(way))),
         paste=routes_to_paste(source, way),
     )
 
 
-def remedy(source: Stream, need: Need, way: Sequence[tuple[str, str]]) -> str:
+def remedy(vehicle: Vehicle, source: Stream, need: Need, way: Sequence[tuple[str, str]]) -> str:
     """What brings a message to its receiver; :func:`routes_to_paste` goes on from there."""
     if way:
         return f"Put {'this' if len(way) == 1 else 'these'} at the end of the plan:"
-    return (
-        f"No chain of nodes joins {source.network} and {need.network}: place a gateway on both, or "
-        f"move {need.node} to {source.network}."
-    )
+    told = f"No chain of nodes joins {source.network} and {need.network}"
+    if free := _free_connection(vehicle, source, need):
+        node, port = free
+        return (
+            f'{told}, but the connection "{port}" of {node} is on no network: does it belong in on '
+            f"of [node.{node}]? If not, place a gateway on both."
+        )
+    return f"{told}: place a gateway on both, or move {need.node} to {source.network}."
+
+
+def _free_connection(vehicle: Vehicle, source: Stream, need: Need) -> tuple[str, str] | None:
+    """A node on one of the two networks with a connection that is placed nowhere."""
+    for node in vehicle.nodes.values():
+        placed = {name for port in node.on.values() for name in port.name.split("+")}
+        free = [name for name in node.part.ports if name not in placed]
+        if free and (source.network in node.on or need.network in node.on):
+            return node.name, free[0]
+    return None
 
 
 def routes_to_paste(source: Stream, way: Sequence[tuple[str, str]]) -> tuple[str, ...]:

@@ -39,15 +39,22 @@ def _known_partner(stream: Stream) -> bool:
 
 
 def _fd_on_classical(stream: Stream) -> Finding:
+    network, node = stream.network, stream.node
+    rate = f"tate data_bit_rate for {network} if all its nodes take CAN FD"
+    action = f"S{rate}, or move {node} to a CAN FD network."
+    if not stream.own:
+        action = (
+            "Carry the signals that are needed there with routes of signals, into a message of at "
+            f"most 8 bytes that {node} sends on {network}; or s{rate}."
+        )
     return Finding(
         "fd-on-classical",
         Weight.FAULT,
         _where(stream),
-        f"{stream.node} sends {stream.message.name} as a CAN FD frame of "
-        f"{stream.message.length} bytes, but {stream.network} is a classical network.",
+        f"{node} {'sends' if stream.own else 'passes on'} {stream.message.name} as a CAN FD frame "
+        f"of {stream.message.length} bytes, but {network} is a classical network.",
         "Classical controllers answer each CAN FD frame with an error frame.",
-        f"State data_bit_rate for {stream.network} if all its nodes take CAN FD, or move "
-        f"{stream.node} to a CAN FD network.",
+        action,
         (Figure("length", stream.message.length, "byte"),),
     )
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.vehicle import Vehicle
+from busplan.plan.vehicle import Node, Port, Vehicle
 from busplan.wording import counted
 
 
@@ -24,21 +24,39 @@ def check(vehicle: Vehicle) -> Iterator[Finding]:
             needs = [n for n in vehicle.needs if n.node == node.name and n.network == network]
             if any(senders.of(need) for need in needs):
                 continue
+            told = _by_definitions if port.files else _by_the_plan
             yield Finding(
                 "node-without-messages",
                 Weight.CAUTION,
                 Where(network, node.name),
-                f"{node.name} neither sends nor receives a message on {network}: its definitions "
-                f"know it as {port.sender}, with {counted(len(needs), 'signal')} to receive.",
-                "It costs a stub and does nothing there, or its definitions are not the right "
-                "ones and the plan misses what it really sends.",
-                f"Move {node.name} to the network of its partners, or correct definitions and "
-                f"sender of the part {node.part.name}.",
+                *told(node, network, port, len(needs)),
                 (
                     Figure("signals to receive", len(needs)),
                     Figure("nodes sending there", sum(n == network for n, _ in sending)),
                 ),
             )
+
+
+def _by_definitions(node: Node, network: str, port: Port, needs: int) -> tuple[str, str, str]:
+    return (
+        f"{node.name} neither sends nor receives a message on {network}: its definitions "
+        f"know it as {port.sender}, with {counted(needs, 'signal')} to receive.",
+        "It costs a stub and does nothing there, or its definitions are not the right ones and the "
+        "plan misses what it really sends.",
+        f"Move {node.name} to the network of its partners, or correct definitions and sender of "
+        f"the part {node.part.name}.",
+    )
+
+
+def _by_the_plan(node: Node, network: str, port: Port, needs: int) -> tuple[str, str, str]:
+    part = node.part.name
+    return (
+        f"{node.name} neither sends nor receives a message on {network}, by the plan: the part "
+        f"{part} has no definition file, and nothing on {network} names it as receiver.",
+        "What it really sends is missing from loads, response times and identifiers.",
+        f"Ask its maker, or record it and run busplan survey; describe what it sends in "
+        f"[[part.{part}.message]], and name it in receivers of what it listens to.",
+    )
 
 
 def _quiet(vehicle: Vehicle, name: str) -> Finding:

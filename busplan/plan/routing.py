@@ -45,7 +45,11 @@ def resolve_routes(
         ends = _route_ends(context, path, spec, networks, nodes)
         if (spec.signal is None) == (spec.message is None):
             context.problems.add(path, 'needs either "signal" or "message"')
-        elif _names_known(context, path, spec, names) and _keys_fit(context, path, spec) and ends:
+        elif (
+            _names_known(context, path, spec, names, nodes)
+            and _keys_fit(context, path, spec)
+            and ends
+        ):
             routes.append(_route(spec, context.problems.line(path)))
     return _told_apart(routes)
 
@@ -94,7 +98,13 @@ def _told_apart(routes: Iterable[Route]) -> list[Route]:
     return result
 
 
-def _names_known(context: Context, path: KeyPath, spec: RouteSpec, names: _Names) -> bool:
+def _names_known(
+    context: Context,
+    path: KeyPath,
+    spec: RouteSpec,
+    names: _Names,
+    nodes: Mapping[str, Node],
+) -> bool:
     """Whether the messages and signals exist that a route speaks of."""
     if context.incomplete:
         known = names.signals if spec.signal else {*names.messages, *names.renamed}
@@ -105,10 +115,20 @@ def _names_known(context: Context, path: KeyPath, spec: RouteSpec, names: _Names
             if name is not None and name not in names.signals:
                 context.problems.unknown((*path, key), "signal", name, names.signals)
         if spec.into is not None and spec.into not in names.messages:
-            context.problems.unknown((*path, "into"), "message", spec.into, names.messages)
+            own = _sent_by(nodes, spec.through, spec.target)
+            where = f"that {spec.through} sends on {spec.target}" if own else ""
+            context.problems.unknown(
+                (*path, "into"), "message", spec.into, own or names.messages, where
+            )
     elif spec.message not in names.messages and spec.message not in names.renamed:
         context.problems.unknown((*path, "message"), "message", spec.message or "", names.messages)
     return len(context.problems.found) == before
+
+
+def _sent_by(nodes: Mapping[str, Node], node: str, network: str) -> list[str]:
+    """The messages a node sends on a network by its own definitions."""
+    port = nodes[node].on.get(network) if node in nodes else None
+    return [m.name for m in port.messages if port.sender in m.senders] if port else []
 
 
 def _keys_fit(context: Context, path: KeyPath, spec: RouteSpec) -> bool:

@@ -42,6 +42,14 @@ def test_a_sender_names_who_needs_its_message(tmp_path: Path) -> None:
     assert not findings(tmp_path, PLAN)
 
 
+def test_a_connection_that_nobody_placed_is_told_where_it_would_join_two_networks(
+    tmp_path: Path,
+) -> None:
+    (found,) = findings(tmp_path, AWAY.replace(', b = "main"', ""))
+    assert 'the connection "b" of gate is on no network' in found.action
+    assert "on of [node.gate]" in found.action
+
+
 def test_nobody_needs_its_own_message(tmp_path: Path) -> None:
     own = SILENT_PUMP.replace("Vector__XXX", "PUMP")
     v = load_plan(write_plan(tmp_path, PLAN, pump=own, vcu=VCU))

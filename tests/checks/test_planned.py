@@ -42,6 +42,12 @@ def test_bit_rate(tmp_path: Path) -> None:
     assert finding.weight is Weight.FAULT
     assert "500 kbit/s, but loop runs at 250 kbit/s" in finding.summary
     assert "(main)" in finding.action
+    assert finding.action.endswith(
+        "run loop at 500 kbit/s, which all its nodes speak that state any."
+    )
+    both = plan.replace('sender = "PUMP"', 'sender = "PUMP"\nbit_rates = [125_000]')
+    (one, _) = [f for f in findings(tmp_path, both) if f.code == "bit-rate"]
+    assert one.action.endswith("; no bit rate is spoken by all nodes of loop.")
 
 
 def test_a_node_is_not_sent_to_a_network_where_it_is_already(tmp_path: Path) -> None:
@@ -59,9 +65,22 @@ part = "gate"
 on = { a = "loop", b = "main" }
 """
     (told,) = [f for f in findings(tmp_path, text) if f.code == "bit-rate"]
-    assert told.action.startswith("Give it a network of its own, ")
+    assert told.action == (
+        "Give it a network of its own, or run loop at 500 kbit/s, which all its nodes speak."
+    )
 
 
+GATE_PART = 'part = "gate"\non = { a = "loop", b = "main" }'
+CARRY = """
+[part.gate]
+port.a = { message = [] }
+port.b = { message = [] }
+[[route]]
+message = "PumpStatus"
+from = "loop"
+to = "main"
+through = "gate"
+"""
 FD_PLAN = PLAN.replace("250_000", "250_000\ndata_bit_rate = 2_000_000")
 
 
@@ -112,7 +131,14 @@ def test_fd_on_a_classical_network(tmp_path: Path) -> None:
         'BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\n'
         'BA_ "VFrameFormat" BO_ 288 14;\n'
     )
-    assert "fd-on-classical" in {f.code for f in findings(tmp_path, pump=fd)}
+    (own,) = [f for f in findings(tmp_path, pump=fd) if f.code == "fd-on-classical"]
+    assert own.action.endswith("or move pump to a CAN FD network.")
+    carried = FD_PLAN.replace('on = ["loop"]\n[node.vcu]', 'on = ["loop"]\n[node.gate]')
+    carried = carried.replace('part = "vcu"\non = ["loop"]', GATE_PART) + CARRY
+    (found,) = [f for f in findings(tmp_path, carried, pump=fd) if f.code == "fd-on-classical"]
+    assert found.where.network == "main"
+    assert "gate passes on PumpStatus" in found.summary
+    assert "move gate" not in found.action
 
 
 MAIN = dbc(
@@ -298,6 +324,20 @@ def test_a_node_without_messages(tmp_path: Path) -> None:
     )
     found = findings(tmp_path, plan, stray=stray)
     assert [f.code for f in found] == ["node-without-messages", "sender-missing"]
+
+
+def test_a_part_of_which_nothing_is_known_is_not_told_to_mend_its_definitions(
+    tmp_path: Path,
+) -> None:
+    plan = PLAN + '[part.horn]\nmessage = []\n[node.horn]\npart = "horn"\non = ["loop"]\n'
+    finding = only(findings(tmp_path, plan), "node-without-messages")
+    assert "the part horn has no definition file" in finding.summary
+    assert "[[part.horn.message]]" in finding.action
+    named = plan + (
+        '[part.relay]\n[[part.relay.message]]\nname = "Relay"\nidentifier = 0x3A0\nbytes = 2\n'
+        'cycle_ms = 200\nreceivers = ["horn"]\n[node.relay]\npart = "relay"\non = ["loop"]\n'
+    )
+    assert "node-without-messages" not in {f.code for f in findings(tmp_path, named)}
 
 
 @pytest.mark.parametrize(

@@ -186,6 +186,7 @@ def test_an_identifier_that_is_moved_follows_through_a_gateway(tmp_path: Path) -
         (route('signal = "PumpSpeed"', "cycle_ms = 10"), "the gateway's message"),
         (route('signal = "PumpSpeed"', 'as = "Speeed"'), "no signal"),
         (route('signal = "PumpSpeed"', 'into = "Sums"'), 'did you mean "GateSums"'),
+        (route('signal = "PumpSpeed"', 'into = "Xyzzy"'), '" that gate sends on main; there '),
         (route('signal = "PumpSpeed"', "timeout_ms = 10"), "go together"),
         (route('signal = "PumpSpeed"', "scale = 0"), "not 0"),
         (route('message = "PumpStatus"', 'node = "pmp"'), "no node"),
