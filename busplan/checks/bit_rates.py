@@ -29,7 +29,9 @@ def _wrong_rate(vehicle: Vehicle, node: Node, port: Port, network: Network) -> F
     fitting = [
         n.name
         for n in vehicle.networks.values()
-        if n.bit_rate in port.bit_rates and n.name not in node.on
+        if n.bit_rate in port.bit_rates
+        and n.name not in node.on
+        and (not n.fd or n.data_bit_rate in port.data_bit_rates)
     ]
     elsewhere = "Give it a network of its own"
     if fitting:

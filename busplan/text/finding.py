@@ -60,6 +60,8 @@ def finding_block(finding: Finding, columns: int, *, details: bool = True) -> li
     lines = [f"{head}  {where}".rstrip()] if fits else [head, INDENT + where]
     lines += wrapped(finding.summary, columns, first=INDENT, rest=INDENT, figures=True)
     advice = [*_advice(finding), ("see:", _page(finding.code))] if details else []
+    if finding.paste:  # goes on where "do:" ends
+        advice.sort(key=lambda told: told[0] == "do:")
     for lead, text in advice:
         first = f"{INDENT}{lead:<5}"
         lines += wrapped(text, columns, first=first, rest=" " * len(first), figures=True)

@@ -5,31 +5,16 @@ from pathlib import Path
 
 import pytest
 from support.command import busplan
+from support.plan_findings import findings, only
 from support.plans import PLAN, PUMP, VCU, dbc, message, signal, write_plan
 
 from busplan.checks import run_checks
 from busplan.decode.series import decode_table
-from busplan.findings import Finding, Weight, Where
+from busplan.findings import Finding, Weight
 from busplan.plan.reader import load_plan
 from busplan.timing.gateways import vehicle_timing
 from busplan.timing.simulation import simulate
 from busplan.timing.simulation_feeds import feeds_of
-
-
-def findings(folder: Path, plan: str = PLAN, **definitions: str) -> list[Finding]:
-    path = write_plan(folder, plan, **({"pump": PUMP, "vcu": VCU} | definitions))
-    # That these plans say nothing of cable and delays, and have a network that nobody uses yet, is
-    # noted in each; it is judged elsewhere.
-    silent = ("cable-not-stated", "stub-not-stated", "delay-not-stated", "network-without-messages")
-    found = [f for f in run_checks(load_plan(path)) if f.code not in silent]
-    return [f for f in found if f.weight > Weight.NOTE or definitions]
-
-
-def only(found: list[Finding], code: str) -> Finding:
-    assert [f.code for f in found] == [code]
-    assert found[0].why
-    assert found[0].action
-    return found[0]
 
 
 def test_the_plan_itself_is_clean(tmp_path: Path) -> None:
@@ -48,6 +33,13 @@ def test_bit_rate(tmp_path: Path) -> None:
     both = plan.replace('sender = "PUMP"', 'sender = "PUMP"\nbit_rates = [125_000]')
     (one, _) = [f for f in findings(tmp_path, both) if f.code == "bit-rate"]
     assert one.action.endswith("; no bit rate is spoken by all nodes of loop.")
+
+
+def test_a_part_not_known_to_take_can_fd_is_not_sent_to_such_a_network(tmp_path: Path) -> None:
+    plan = PLAN.replace('"free"', '"free"\nbit_rates = [500_000]')
+    plan = plan.replace("= 500_000\n[part", "= 500_000\ndata_bit_rate = 2_000_000\n[part")
+    (found,) = [f for f in findings(tmp_path, plan) if f.code == "bit-rate"]
+    assert found.action.startswith("Give it a network of its own")
 
 
 def test_a_node_is_not_sent_to_a_network_where_it_is_already(tmp_path: Path) -> None:
@@ -220,6 +212,7 @@ def test_what_is_printed_of_missing_routes_can_be_pasted_as_it_is(tmp_path: Path
     path = write_plan(tmp_path, FAR, **files)
     printed = busplan("check", path, "--code", "route-missing").out.splitlines()
     begin = next(i for i, line in enumerate(printed) if line.strip() == "[[route]]")
+    assert printed[begin - 1].strip() == "do:  Put these at the end of the plan:"
     end = next(i for i in range(begin, len(printed) + 1) if not "".join(printed[i : i + 1]).strip())
     told = json.loads(busplan("check", path, "--code", "route-missing", "--json").out)
     (finding,) = told["findings"]
@@ -353,50 +346,6 @@ def test_a_part_of_which_nothing_is_known_is_not_told_to_mend_its_definitions(
 def test_definitions_that_disagree(tmp_path: Path, old: str, new: str, words: str) -> None:
     other = PUMP.replace(old, new, 1)
     assert words in only(findings(tmp_path, pump=other), "definitions-disagree").summary
-
-
-J1939_PLAN = PLAN.replace("250_000", "250_000\nj1939 = true").replace("[0x0, 0x10]", '"fixed"')
-
-
-def j1939(sender: str, pgn: int, source: int) -> str:
-    identifier = 6 << 26 | pgn << 8 | source
-    return dbc(
-        [sender], message(identifier, f"From{sender}", sender, signal(f"S{sender}"), extended=True)
-    )
-
-
-def test_source_address_clash(tmp_path: Path) -> None:
-    definitions = {"pump": j1939("PUMP", 0xFF01, 0xE5), "vcu": j1939("VCU", 0xFF02, 0xE5)}
-    found = [f for f in findings(tmp_path, J1939_PLAN, **definitions) if "address" in f.code]
-    finding = only(found, "source-address-clash")
-    assert "pump and vcu on loop share the source address 0xE5 (229)." in finding.summary
-    mended = J1939_PLAN + "source_address = 0xE6\n"
-    found = findings(tmp_path, mended, **definitions)
-    assert not [f for f in found if "address" in f.code]
-    vehicle = load_plan(tmp_path / "plan.toml")
-    (moved,) = [s.message for s in vehicle.streams if s.node == "vcu"]
-    assert (moved.identifier, moved.j1939 and moved.j1939.source) == (0x18FF02E6, 0xE6)
-
-
-def test_equal_j1939_identifiers_are_told_once_as_an_address_clash(tmp_path: Path) -> None:
-    definitions = {"pump": j1939("PUMP", 0xFF01, 0xE5), "vcu": j1939("VCU", 0xFF01, 0xE5)}
-    codes = [f.code for f in findings(tmp_path, J1939_PLAN, **definitions) if "clash" in f.code]
-    assert codes == ["source-address-clash"]
-
-
-def test_an_address_that_no_identifier_can_hold(tmp_path: Path) -> None:
-    plan = PLAN + "source_address = 0xE6\n"
-    finding = only(findings(tmp_path, plan), "source-address-unused")
-    assert finding.where == Where("loop", "vcu")
-    assert "vcu the source address 0xE6 (230), but loop is not marked as J1939" in finding.summary
-    marked = plan.replace("250_000", "250_000\nj1939 = true")
-    assert "source-address-unused" not in {f.code for f in findings(tmp_path, marked)}
-
-
-def test_null_address(tmp_path: Path) -> None:
-    # SAE J1939-81: 254 is the null address.
-    found = findings(tmp_path, J1939_PLAN, pump=j1939("PUMP", 0xFF01, 254))
-    assert "source-address-reserved" in {f.code for f in found}
 
 
 def test_a_receiver_that_needs_less_than_is_sent_agrees(tmp_path: Path) -> None:
