@@ -16,7 +16,7 @@ import numpy as np
 
 from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.bench.rhythm import Pause, within_pauses
-from busplan.bench.unknown_checksums import prove_unknown, wrong_finding
+from busplan.bench.unknown_checksums import differs_from_comment, prove_unknown, wrong_finding
 from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
@@ -203,7 +203,12 @@ def prove_checksum(
         )
     if found is None:
         return prove_unknown(decoded, rows, payloads, signal, where)
-    return _judge_checksum(decoded, rows, payloads, found, signal.name, signal.name, where)
+    detail, findings = _judge_checksum(
+        decoded, rows, payloads, found, signal.name, signal.name, where
+    )
+    if told is None:
+        findings += differs_from_comment(found.kind.name, signal, where)
+    return detail, findings
 
 
 def _whole_frames(table: FrameTable, decoded: DecodedMessage) -> tuple[I64, U8]:

@@ -1,4 +1,5 @@
-"""Named checksums of no published kind: what can still be said of them; how wrong ones are told.
+"""Named checksums: what is said of those of no published kind, of another than their comment names,
+and of wrong ones.
 
 The rules of this file: a checksum that nobody could check does not pass. One that stands still
 while the bytes it covers change protects nothing. One that is some linear function of all other
@@ -8,16 +9,19 @@ changes shows nothing, as any value that had no reason to move.
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage
 from busplan.decode.linear_code import linear_misfits
-from busplan.decode.protection import DISTINCT
+from busplan.decode.protection import DISTINCT, KINDS
 from busplan.definitions.model import Signal
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.frames.columns import I64, U8
 
+_NAMED = {k.name: re.compile(rf"\b{re.escape(k.name.casefold())}(?! reflected)\b") for k in KINDS}
 OWN_KIND = "linear, of no published kind"
 
 
@@ -51,6 +55,27 @@ def prove_unknown(
         return OWN_KIND, []
     return OWN_KIND, [
         wrong_finding(decoded, rows, misfits, signal.name, signal.name, OWN_KIND, where)
+    ]
+
+
+def differs_from_comment(kind: str, signal: Signal, where: Where) -> list[Finding]:
+    """That the comment of the definition names one published CRC and the frames carry another kind.
+
+    Words in a comment are no statement that a program can trust: a person has to look.
+    """
+    told = signal.comment.casefold()
+    named = [k.name for k in KINDS if k.method == "crc" and _NAMED[k.name].search(told)]
+    if len(named) != 1 or kind in named:
+        return []
+    return [
+        Finding(
+            "checksum-kind-differs",
+            Weight.CAUTION,
+            Where(where.network, where.node, where.message, signal.name),
+            f"{signal.name} fits {kind}, and the comment of its definition says {named[0]}",
+            why="Receivers made by that comment drop every frame.",
+            action="Ask the maker which is right, and tell it with --checksum.",
+        )
     ]
 
 

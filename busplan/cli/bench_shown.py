@@ -37,6 +37,10 @@ def print_record(made: BenchRecord, as_json: bool) -> None:
         right=frozenset(range(2, 6)),
     )
     say("stated and median cycle time and longest gap in ms")
+    for message in report.messages:
+        for signal in message.signals:
+            if signal.role in ("counter", "checksum") and signal.detail:
+                print_text(f"{message.message.name}/{signal.name}: as sent, {signal.detail}")
     say()
     if report.findings:
         print_findings(report.findings)

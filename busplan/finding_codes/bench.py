@@ -352,6 +352,13 @@ CODES = (
         "note.",
     ),
     _entry(
+        "checksum-kind-differs",
+        (CAUTION,),
+        "The frames carry a checksum of another published kind than the CRC that the comment of "
+        "its definition names. Receivers made by that comment drop every frame.",
+        "Ask the maker which is right, and tell it with --checksum.",
+    ),
+    _entry(
         "checksum-still",
         (CAUTION,),
         "A checksum never changes while the bytes that it covers do. It protects nothing, and "

@@ -37,6 +37,7 @@ def test_a_good_node_passes_and_leaves_its_record(good: Path, tmp_path: Path) ->
     assert "charger: pass" in result.out
     assert "invented" in result.out
     assert "charge would go from" in result.out
+    assert "ChargerStatus/ChargerCounter: as sent, counts by 1 modulo 16" in result.out
     assert sorted(p.suffix for p in folder.iterdir()) == [".html", ".json", ".md"]
     document = json.loads(next(folder.glob("*.json")).read_text("utf-8"))
     assert (document["serial"], document["verdict"]) == ("X1", "pass")

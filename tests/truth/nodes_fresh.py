@@ -6,12 +6,15 @@ source.
 
 from __future__ import annotations
 
+import functools
+import operator
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from truth.nodes import Book, Sent, TruthNode, crc8_j1850, cyclic
 from truth.shop import Sends, definition, wave
 
+COMMENT = 'CM_ SG_ 52 PedalChecksum "CRC-8 SAE J1850 over the other bytes";\n'
 PEDAL = definition(
     "PEDAL",
     {52: 100},
@@ -25,7 +28,16 @@ BO_ 52 PedalState: 8 PEDAL
 )
 
 
-def pedal(counts: int = 1, pressed: float | None = None) -> Sends:
+def or_of_all(data: bytes) -> int:
+    """Exclusive or of all bytes."""
+    return functools.reduce(operator.xor, data)
+
+
+def pedal(
+    counts: int = 1,
+    pressed: float | None = None,
+    check: Callable[[bytes], int] = crc8_j1850,
+) -> Sends:
     """``counts``: by how much from frame to frame; ``pressed``: held there, in percent."""
 
     def sends(book: Book, dice: random.Random) -> Iterator[Sent]:
@@ -39,7 +51,7 @@ def pedal(counts: int = 1, pressed: float | None = None) -> Sends:
             }
 
         def seal(data: bytes) -> bytes:
-            return data[:7] + bytes([crc8_j1850(data[:7])])
+            return data[:7] + bytes([check(data[:7])])
 
         yield from cyclic(book, "PedalState", 100, values, dice=dice, seal=seal)
 
@@ -54,6 +66,23 @@ NODES = [
         sender="PEDAL",
         sends=pedal(),
         verdicts=("pass",),
+    ),
+    TruthNode(
+        "fresh pedal as its comment says",
+        "its checksum is the one that the comment of its definition names",
+        dbc=PEDAL + COMMENT,
+        sender="PEDAL",
+        sends=pedal(),
+        verdicts=("pass",),
+    ),
+    TruthNode(
+        "fresh pedal of another checksum",
+        "an exclusive or where the comment of its definition names a CRC",
+        dbc=PEDAL + COMMENT,
+        sender="PEDAL",
+        sends=pedal(check=or_of_all),
+        verdicts=("doubtful",),
+        reasons=(("checksum-kind-differs",),),
     ),
     TruthNode(
         "fresh pedal that counts down",
