@@ -16,7 +16,8 @@ from busplan.frames.table import FrameTable
 from busplan.pack.limits import find_excesses, limit_findings
 from busplan.pack.plausible import plausible_findings
 from busplan.pack.pull import pull_series
-from busplan.pack.sensors import FaultyReading, faulty_findings, find_faulty
+from busplan.pack.sensors import FaultyReading, find_faulty
+from busplan.pack.sensors_told import faulty_findings
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 
 

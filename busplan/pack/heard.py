@@ -162,9 +162,10 @@ def signals_section(
     """
     bad = list(odd)
     if drop_outs:
-        longest = max(drop_outs, key=lambda d: d.length_s)
+        longest = max(drop_outs, key=lambda d: d.silent_s)
         alike = ", as was everybody" if longest.all_silent else ""
         part = "" if longest.whole else " in part"
+        part = part if longest.by_turns is None else " now and then"
         bad.append(f"{longest.node} silent{part} for {longest.length_s:.1f} s{alike}")
     bad += _faulty_words(faulty, layout)
     counts = ((heard.cells, "cell"), (heard.sensors, "temperature"))

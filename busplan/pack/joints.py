@@ -26,6 +26,7 @@ import numpy as np
 from busplan.answers import UNKNOWN, Answer, Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.frames.columns import F64
+from busplan.pack.electrical.kirchhoff import pack_scale_off
 from busplan.pack.labels import how_late, place
 from busplan.pack.resistance import Resistance
 from busplan.pack.section import Section, not_shown
@@ -133,6 +134,8 @@ def find_joints(
     pack, current = series.quantity("voltage"), series.quantity("current")
     if pack is None or current is None or len(current) < 3:
         return _nothing("pack voltage or current did not come")
+    if pack_scale_off(series) is not None:
+        return _nothing("the scale of the pack voltage cannot be right")
     if resistance is None or not resistance.delays:
         why = "" if resistance is None else resistance.missing
         return _nothing(why or "the cells' delays are not known")

@@ -36,6 +36,7 @@ def limits_section(report: PackReport) -> Section:
     else:
         text = f"touched for a moment: {seen}" if report.excesses else f"inside: {seen}"
         text = f"{text}, {modes_text(report.limit_times)}".rstrip(", ")
+        text += ", by a current whose sign nothing here shows" if _unsigned(report) else ""
     layout = report.layout
     cells, sensors = _seen(report, "cell"), _seen(report, "sensor")
     over = {e.index for e in lasting if e.kind == "cell"}
@@ -60,7 +61,8 @@ def limits_section(report: PackReport) -> Section:
         answer = Answer.NOT_SHOWN
         told = [f"{' and '.join(unseen)} not seen throughout{doubt}"] if unseen else []
         if _use_unknown(report):
-            told.append("no current tells whether these temperatures are allowed")
+            what = "no current" if not _unsigned(report) else "no current of a known sign"
+            told.append(f"{what} tells whether these temperatures are allowed")
         missing = "; ".join(told)
         text = text if seen else ""
     return Section(
@@ -93,16 +95,26 @@ def doubt_words(report: PackReport, kind: str) -> str:
     return ", or not believed" if still or any(k == kind for k, _ in report.unbelieved) else ""
 
 
+_FLOWING = (Mode.CHARGING, Mode.DISCHARGING)
+
+
+def _unsigned(report: PackReport) -> bool:
+    """Whether something flowed and nothing showed which way."""
+    flowed = any(t.mode in _FLOWING and t.lasted_s >= 1.0 for t in report.limit_times)
+    return flowed and not report.sign_shown
+
+
 def _use_unknown(report: PackReport) -> bool:
     """Whether temperatures were allowed in one use of the pack only, and nobody knows which it was.
 
     Where charging and discharging both allow them, no current is needed.
     """
-    rows = [t for t in report.limit_times if t.what == "temperatures" and t.mode is Mode.UNKNOWN]
+    doubtful = (Mode.UNKNOWN, *(_FLOWING if _unsigned(report) else ()))
+    rows = [t for t in report.limit_times if t.what == "temperatures" and t.mode in doubtful]
     if report.temperature_range is None or not any(t.lasted_s >= LEAST_MODE_S for t in rows):
         return False
     lows, highs = zip(
-        *(temperature_window(report.layout.limits, m) for m in (Mode.CHARGING, Mode.DISCHARGING)),
+        *(temperature_window(report.layout.limits, m) for m in _FLOWING),
         strict=True,
     )
     low, high = report.temperature_range

@@ -5,7 +5,7 @@ every cell. Bounds, all from made packs and solved cells, rounded outwards (comm
 source):
 
 * Sign: taken over ``RIPPLE_S``, a cell falls while the discharge current rises; the correlation was
-  0.84 to 0.98 in sound packs.
+  0.84 to 0.98 in sound packs. Of fewer than ``LEAST_BINS`` moments it has to be clearer.
 * Scale of the current: the fall per ampere times the capacity was 0.04 to 0.09 Ω·Ah;
   ``FALL_OHM_AH`` holds three times either side. Without a capacity that of any cell from
   ``CELL_AH`` has to do, so only a factor of a thousand can be told.
@@ -27,7 +27,8 @@ from busplan.findings import Figure, Finding, Weight
 from busplan.frames.columns import F64
 from busplan.pack.labels import cell_label, listed, place
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import nan_median
+from busplan.pack.statistics import nan_median, time_where
+from busplan.pack.windows import REST_A
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import plain
 
@@ -37,6 +38,11 @@ SURE = 0.6
 """A correlation beyond this tells the sign."""
 LEAST_RANGE_A = 20.0
 LEAST_BINS = 60
+SURE_SOON = 0.9
+FEWEST_BINS, FALL_V = 12, 0.01
+"""In so few moments, if the median cell moved so far with a current over ``LEAST_RANGE_A``."""
+GIVING_A, GIVING_S = 2.0, 10.0
+"""A charger that gives so much for so long shows which way the pack's current is charging."""
 FALL_OHM_AH = (0.015, 0.3)
 CELL_AH = (2.0, 500.0)
 WRONG_SCALE, WRONG_SIGN = "the current has the wrong scale", "the current has the wrong sign"
@@ -45,6 +51,8 @@ DOUBTS = (WRONG_SCALE, WRONG_SIGN, WRONG_CELLS)
 """Why nothing can be judged by current and cells together."""
 CELL_V = (1.4, 4.6)
 USUAL_CELL_V = 3.3
+ALIKE_SHARE = 0.9
+"""So many readings must be those of cells by one scale."""
 USUAL_FALL_OHM_AH = 0.06
 TWIN_CHANGES = 500
 """So many changes alike with a constant difference are no chance..."""
@@ -56,18 +64,32 @@ SAME_CHANGES = 100
 class CurrentSense:
     """How the median cell moves with the current, both freed of what is slower than ``RIPPLE_S``.
 
-    ``correlation`` of the discharge current [A] with the fall of the voltage, −1 to 1;
-    ``fall_ohm`` the fall per ampere; ``range_a`` the span of the current. NaN: not known.
+    ``correlation`` of the discharge current [A] with the fall of the voltage, −1 to 1, over
+    ``bins`` moments; ``fall_ohm`` the fall per ampere; ``range_a`` the span of the current. NaN:
+    not known.
     """
 
     correlation: float
     fall_ohm: float
     range_a: float
+    bins: int = LEAST_BINS
 
     @property
     def sign_wrong(self) -> bool:
         """Whether the cells rise with the discharge current, so that its sign is wrong."""
-        return self.range_a > 0.0 and self.correlation < -SURE
+        return self.range_a > 0.0 and self.correlation < -self._sure
+
+    @property
+    def sign_right(self) -> bool:
+        """Whether the cells fall with the discharge current."""
+        return self.range_a > 0.0 and self.correlation > self._sure
+
+    @property
+    def _sure(self) -> float:
+        if self.bins >= LEAST_BINS:
+            return SURE
+        moved = self.range_a > LEAST_RANGE_A and abs(self.fall_ohm) * self.range_a > FALL_V
+        return SURE_SOON if moved else 1.0
 
     def scale_off(self, capacity_ah: float | None = None) -> float | None:
         """The power of ten by which the current reads too high (1000: milliamperes as amperes).
@@ -75,7 +97,7 @@ class CurrentSense:
         ``None`` when it is plausible or cannot be told. ``capacity_ah`` of a cell, where known;
         without it the answer is 1000 or 0.001 for anything beyond what any cell can do.
         """
-        if not abs(self.correlation) > SURE or self.fall_ohm == 0.0:
+        if not abs(self.correlation) > SURE or self.bins < LEAST_BINS or self.fall_ohm == 0.0:
             return None
         fall = abs(self.fall_ohm)
         low, high = FALL_OHM_AH
@@ -97,7 +119,7 @@ def current_sense(cells: Sequence[Trace], current: Trace | None) -> CurrentSense
     start = max(float(current.time_s[0]), min(float(t.time_s[0]) for t in heard))
     stop = min(float(current.time_s[-1]), max(float(t.time_s[-1]) for t in heard))
     edges = np.arange(start, stop, max(BIN_S, 2.0 * heard[0].period_s, 2.0 * current.period_s))
-    if len(edges) < LEAST_BINS:
+    if len(edges) < FEWEST_BINS:
         return unknown
     amps = _means(current, edges)
     # A few cells over the whole string tell as much as all of them.
@@ -105,7 +127,8 @@ def current_sense(cells: Sequence[Trace], current: Trace | None) -> CurrentSense
     volts = nan_median(np.stack([_means(t, edges) for t in chosen], axis=1), axis=1)
     wide = max(int(RIPPLE_S / (edges[1] - edges[0])) | 1, 3)
     known = np.isfinite(amps) & np.isfinite(volts)
-    if known.sum() < LEAST_BINS:
+    bins = int(known.sum())
+    if bins < FEWEST_BINS:
         return unknown
     quick_a = _quick(amps[known], wide)
     quick_v = -_quick(volts[known], wide)
@@ -114,8 +137,24 @@ def current_sense(cells: Sequence[Trace], current: Trace | None) -> CurrentSense
         return CurrentSense(float("nan"), float("nan"), float(np.ptp(current.value)))
     shared = float(quick_a @ quick_v)
     return CurrentSense(
-        shared / (power_a * power_v) ** 0.5, shared / power_a, float(np.ptp(current.value))
+        shared / (power_a * power_v) ** 0.5, shared / power_a, float(np.ptp(current.value)), bins
     )
+
+
+def sign_shown(series: PackSeries) -> bool:
+    """Whether the cells, or a charger that gives, show that the current's sign is right."""
+    current = series.quantity("current")
+    if current is None:
+        return False
+    if current_sense(series.cells, current).sign_right:
+        return True
+    given = series.quantity("charger_current")
+    if given is None:
+        return False
+    amps = current.at(given.time_s)
+    giving = np.isfinite(amps) & (given.value > GIVING_A)
+    lasted = time_where(given.time_s, giving) >= GIVING_S
+    return lasted and float(np.median(amps[giving])) < -REST_A
 
 
 def _means(trace: Trace, edges: F64) -> F64:
@@ -136,14 +175,19 @@ def _quick(values: F64, wide: int) -> F64:
 def cell_scale_off(cells: Sequence[Trace]) -> float | None:
     """The power of ten by which all cells read too high (1000: millivolts as volts).
 
-    ``None`` when the median cell is plausible, stands at zero, or is off by no power of ten.
+    ``None`` when the median cell is plausible, stands at zero, or is off by no power of ten; and
+    where readings lie far apart, as those of a wrong byte order do: no scale makes cells of them.
     """
     middles = np.array([float(np.median(t.value)) for t in cells if len(t)])
     middle = float(np.median(middles)) if len(middles) else 0.0
     if middle <= 0.0 or CELL_V[0] <= middle <= CELL_V[1]:
         return None
     factor = float(10.0 ** round(log10(middle / USUAL_CELL_V)))
-    return factor if factor != 1.0 and CELL_V[0] <= middle / factor <= CELL_V[1] else None
+    if factor == 1.0 or not CELL_V[0] <= middle / factor <= CELL_V[1]:
+        return None
+    values = [t.value for t in cells if len(t)]
+    like = sum(int(((v > factor * CELL_V[0]) & (v < factor * CELL_V[1])).sum()) for v in values)
+    return factor if like >= ALIKE_SHARE * sum(map(len, values)) else None
 
 
 def twins(cells: Sequence[Trace]) -> list[tuple[int, ...]]:

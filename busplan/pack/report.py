@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplan.answers import Answer
 from busplan.findings import Finding, Weight, by_weight, heaviest, summary_line
 from busplan.frames.columns import F64
 from busplan.pack.capacity import Capacity, capacity_findings, fit_capacity
@@ -32,6 +33,7 @@ from busplan.pack.plausible import (
     cell_scale_off,
     current_doubt,
     plausible_findings,
+    sign_shown,
     twins,
 )
 from busplan.pack.resistance import Resistance, fit_resistance
@@ -43,11 +45,11 @@ from busplan.pack.self_discharge import (
 )
 from busplan.pack.sensors import (
     FaultyReading,
-    faulty_findings,
     find_faulty,
     temperature_step,
     voltage_step,
 )
+from busplan.pack.sensors_told import faulty_findings
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.silence import DropOut, drop_out_findings, find_drop_outs
 from busplan.pack.standing import Standing, find_noisy, find_standing, standing_findings
@@ -86,7 +88,8 @@ class PackReport:
     that stood still while what drives them moved, ``unmoved`` are temperatures that did so while
     the current must have warmed them: either they are not read, or the pack is cooled that well.
     ``unbelieved`` are the channels (kind, index) that were left out of every judgement. ``most_a``
-    are the highest currents of charging and discharging, ``None`` where none is known or believed.
+    are the highest currents of charging and discharging, ``None`` where none is known or believed;
+    ``sign_shown`` whether anything showed which of the two is which.
     """
 
     layout: PackLayout
@@ -120,6 +123,7 @@ class PackReport:
     tolerated: tuple[Finding, ...] = ()
     one_clock: str = ""
     most_a: tuple[float, float] | None = None
+    sign_shown: bool = True
 
     def __repr__(self) -> str:
         told = summary_line(self.findings)
@@ -286,6 +290,7 @@ def evaluate_pack(
         tolerated=tuple(tolerated),
         one_clock=series.one_clock,
         most_a=_most(signed.quantity("current")),
+        sign_shown=sign_shown(signed) or _counts(checks),
         findings=tuple(by_weight(f.later(series.begin_s) for f in findings)),
     )
 
@@ -322,6 +327,11 @@ def _range(
             low = seen if low is None or seen.value < low.value else low
             high = seen if high is None or seen.value > high.value else high
     return None if low is None or high is None else (low, high)
+
+
+def _counts(checks: Iterable[SenseCheck]) -> bool:
+    """Whether the state of charge goes the way of the current."""
+    return any(c.name == "state of charge" and c.answer is Answer.GOOD for c in checks)
 
 
 def _most(current: Trace | None) -> tuple[float, float] | None:

@@ -10,26 +10,22 @@ The bounds are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
-from busplan.findings import Figure, Finding, Weight
 from busplan.frames.columns import F64
-from busplan.pack.labels import cell_label, place, sensor_label, sentence
 from busplan.pack.series import PackSeries, Trace
 from busplan.pack.statistics import mad_sigma, nan_median
-from busplan.plan.vehicle import PackLayout, SignalAddress
+from busplan.plan.vehicle import PackLayout
 
 POSSIBLE_V = (0.1, 6.0)
 POSSIBLE_C = (-55.0, 150.0)
 JUMP_V = 0.3
 JUMP_K = 5.0
 FEWEST_JUMPS = 2
-FEWEST_TOGETHER = 3
-"""When so many leap, and half of their kind, it is none of them."""
 SATURATED_SHARE = 0.01
 STUCK_PEER_V = 0.03
 """Cells must have moved by this much [V] before a still one is called stuck."""
@@ -51,19 +47,6 @@ class SensorFault(StrEnum):
     JUMPING = "jumping"
     STUCK = "stuck"
     NOISY = "noisy"
-
-
-_CODES = {
-    ("cell", SensorFault.SATURATED): "cell-saturated",
-    ("cell", SensorFault.IMPOSSIBLE): "cell-impossible",
-    ("cell", SensorFault.JUMPING): "cell-jumping",
-    ("cell", SensorFault.STUCK): "cell-stuck",
-    ("cell", SensorFault.NOISY): "cell-noisy",
-    ("sensor", SensorFault.SATURATED): "sensor-saturated",
-    ("sensor", SensorFault.IMPOSSIBLE): "sensor-impossible",
-    ("sensor", SensorFault.JUMPING): "sensor-jumping",
-    ("sensor", SensorFault.STUCK): "sensor-stuck",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,118 +218,3 @@ def _plausible_start(traces: Sequence[Trace], index: int, value: float) -> bool:
     scatter = float(np.nan_to_num(mad_sigma(starts)))
     step = max(traces[index].step, 0.1)
     return abs(value - float(np.median(starts))) <= max(3.0 * step, 5.0 * scatter)
-
-
-def faulty_findings(
-    faulty: Sequence[FaultyReading], layout: PackLayout, *, by_message: bool = False
-) -> list[Finding]:
-    """A finding for each faulty channel; one for all of a kind that most of them have alike.
-
-    ``by_message``: of each message on its own, for whoever judges messages.
-    """
-    found: list[Finding] = []
-    for kind, places in (("cell", layout.cells), ("sensor", layout.sensors)):
-        addresses = [p.address for p in places]
-        sources = [a[:3] if by_message else None for a in addresses]
-        for source in dict.fromkeys(sources):
-            own = [f for f in faulty if f.kind == kind and sources[f.index] == source]
-            found += _of_kind(own, sources.count(source), addresses, layout)
-    return found
-
-
-def _of_kind(
-    own: list[FaultyReading], of: int, addresses: Sequence[SignalAddress], layout: PackLayout
-) -> Iterator[Finding]:
-    leaping = [f for f in own if f.fault is SensorFault.JUMPING]
-    if len(leaping) >= max(FEWEST_TOGETHER, of / 2):
-        own = [f for f in own if f.fault is not SensorFault.JUMPING]
-        yield _together(leaping, of, addresses[leaping[0].index])
-    for alike in _alike(own, of):
-        own = [f for f in own if f not in alike]
-        yield _all_alike(alike, of, addresses[alike[0].index])
-    yield from (_finding(f, layout) for f in own)
-
-
-def _alike(own: Sequence[FaultyReading], of: int) -> list[list[FaultyReading]]:
-    """Those that most of a kind share: at one end of the range, or at one impossible value."""
-    by: dict[tuple[SensorFault, float], list[FaultyReading]] = {}
-    for one in own:
-        if one.fault in (SensorFault.SATURATED, SensorFault.IMPOSSIBLE):
-            by.setdefault((one.fault, one.value), []).append(one)
-    return [same for same in by.values() if len(same) >= max(FEWEST_TOGETHER, of / 2)]
-
-
-def _all_alike(alike: Sequence[FaultyReading], of: int, address: SignalAddress) -> Finding:
-    """One cause reads one value everywhere: a definition, a monitor that has nothing to tell."""
-    one, cells = alike[0], alike[0].kind == "cell"
-    what, unit = ("cell voltages", "V") if cells else ("temperatures", "°C")
-    least, most = min(f.count for f in alike), max(f.count for f in alike)
-    number = f"{most}" if least == most else f"{least} to {most}"
-    does = "sit at the end of their range" if one.fault is SensorFault.SATURATED else "read"
-    told = (
-        f", {one.value:g} {unit}"
-        if one.fault is SensorFault.SATURATED
-        else f" {one.value:g} {unit}"
-    )
-    cannot = "" if one.fault is SensorFault.SATURATED else ", which cannot be"
-    return Finding(
-        _CODES[one.kind, one.fault],
-        Weight.FAULT if cells else Weight.CAUTION,
-        place(address, min(f.time_s for f in alike)),
-        f"{len(alike)} of {of} {what} {does}{told}{cannot}, in {number} readings each.",
-        "So many sensors do not fail alike: their monitors may have nothing to tell, or the "
-        "definition may be another one's. What is not measured is not protected; all are left out.",
-        "Check the definition files and whether the monitors measure, then sensors, plugs and "
-        "wires, with the pack made safe by licensed people.",
-        (
-            Figure("channels", len(alike)),
-            Figure("reading", one.value, unit),
-            Figure("readings", most),
-        ),
-    )
-
-
-def _together(leaping: Sequence[FaultyReading], of: int, address: SignalAddress) -> Finding:
-    """No sensor does what most do at once: two stretches of time are mixed, or two senders."""
-    cells = leaping[0].kind == "cell"
-    most = max(f.count for f in leaping)
-    what = "cell voltages" if cells else "temperatures"
-    return Finding(
-        "readings-jump-together",
-        Weight.FAULT if cells else Weight.CAUTION,
-        place(address, min(f.time_s for f in leaping)),
-        f"{len(leaping)} of {of} {what} leap away and come back, up to {most} times.",
-        "No sensor is at fault alone when most leap: the clock of the recording stepped back, or "
-        "two senders share identifiers, and two courses are mixed. None of them is believed.",
-        "Record again with one clock; see that each identifier has one sender.",
-        (Figure("channels", len(leaping)), Figure("readings", most)),
-    )
-
-
-def _finding(reading: FaultyReading, layout: PackLayout) -> Finding:
-    address: SignalAddress
-    if reading.kind == "cell":
-        cell = layout.cells[reading.index]
-        label, address, unit = f"The voltage of {cell_label(cell)}", cell.address, "V"
-    else:
-        sensor = layout.sensors[reading.index]
-        label, address, unit = sentence(sensor_label(sensor)), sensor.address, "°C"
-    text = {
-        SensorFault.SATURATED: f"sits at the end of its range, {reading.value:g} {unit}, in "
-        f"{reading.count} readings",
-        SensorFault.IMPOSSIBLE: f"reads {reading.value:g} {unit}, which cannot be, in "
-        f"{reading.count} readings",
-        SensorFault.JUMPING: f"leaps to {reading.value:g} {unit} and back, {reading.count} times",
-        SensorFault.NOISY: f"scatters by {reading.value * 1e3:.0f} mV from reading to reading, far "
-        "more than its peers",
-        SensorFault.STUCK: f"is stuck at {reading.value:g} {unit} while its peers move",
-    }[reading.fault]
-    return Finding(
-        _CODES[reading.kind, reading.fault],
-        Weight.FAULT if reading.kind == "cell" else Weight.CAUTION,
-        place(address, reading.time_s),
-        f"{label} {text}.",
-        "What is measured wrongly is protected wrongly; its readings are left out here.",
-        "Check the sensor, its plug and its wire with the pack made safe by licensed people.",
-        (Figure("reading", reading.value, unit), Figure("readings", reading.count)),
-    )

@@ -25,8 +25,8 @@ SAME_S = 1.0
 
 CHECK = "Check its supply, plug and ground; does it happen under vibration or load?"
 SLEPT = (
-    "See whether the vehicle slept or the recorder stopped, and record it again awake; else check "
-    "the monitor's supply, plug and ground."
+    "See whether the vehicle slept, the recorder stopped or its clock was set forward, and record "
+    "it again; else check the monitor's supply, plug and ground."
 )
 
 
@@ -35,6 +35,8 @@ class DropOut:
     """A node (or single messages of it) that sent nothing from ``start_s`` to ``stop_s`` [s].
 
     Of several messages that is the time in which none of them came: a slow one was not due before.
+    Where they only fell silent one after the other it is all of that time, and ``by_turns`` is how
+    long the longest of these silences was.
     """
 
     network: str
@@ -46,6 +48,12 @@ class DropOut:
     stop_s: float
     all_silent: bool = False
     """Whether nobody else sent anything meanwhile, on any network of the capture."""
+    by_turns: float | None = None
+
+    @property
+    def silent_s(self) -> float:
+        """The longest time in which something did not come at all."""
+        return self.length_s if self.by_turns is None else self.by_turns
 
     @property
     def length_s(self) -> float:
@@ -72,10 +80,12 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
     for key, spans in silences.items():
         for parts in _gathered(spans):
             names = tuple(dict.fromkeys(message for _, _, message in parts))
-            start, stop = _none_came(parts)
+            start, stop, by_turns = _none_came(parts)
             could = [m for m, t in heard[key].items() if t.allowed_s < stop - start]
-            whole = set(could) <= set(names) and not _spoke(series, layout, key, start, stop)
-            found.append(DropOut(*key, names, whole, start, stop, _paused(series, start, stop)))
+            whole = by_turns is None and set(could) <= set(names)
+            whole = whole and not _spoke(series, layout, key, start, stop)
+            paused = _paused(series, start, stop)
+            found.append(DropOut(*key, names, whole, start, stop, paused, by_turns))
     return tuple(sorted(found, key=lambda d: d.start_s))
 
 
@@ -127,10 +137,29 @@ def _gathered(
     return groups
 
 
-def _none_came(parts: Sequence[tuple[float, float, str]]) -> tuple[float, float]:
-    """When all of these silences lasted; of such that only followed each other, all of it."""
+def _none_came(
+    parts: Sequence[tuple[float, float, str]],
+) -> tuple[float, float, float | None]:
+    """When all of these silences lasted; of such that only followed each other, all of it and the
+    longest of them."""
     start, stop = max(p[0] for p in parts), min(p[1] for p in parts)
-    return (start, stop) if start < stop else (parts[0][0], max(p[1] for p in parts))
+    if start < stop:
+        return start, stop, None
+    return parts[0][0], max(p[1] for p in parts), max(b - a for a, b, _ in parts)
+
+
+def _sent(drop: DropOut) -> str:
+    """What a node did not send, and when."""
+    names, since = listing(drop.messages, MOST_NAMED), f"from {clock(drop.start_s)}"
+    if drop.by_turns is not None:
+        what = f"all of {names}" if len(drop.messages) > 1 else names
+        return (
+            f"{drop.node} did not always send {what} for {drop.length_s:.1f} s {since}: silences "
+            f"came one after the other, the longest of {drop.by_turns:.1f} s"
+        )
+    alike = ", nor did anybody else" if drop.all_silent else ""
+    what = "nothing" if drop.whole else f"no {names}"
+    return f"{drop.node} sent {what} for {drop.length_s:.1f} s {since}{alike}"
 
 
 def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
@@ -140,8 +169,7 @@ def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
         groups.setdefault((drop.network, drop.node), []).append(drop)
     findings = []
     for (network, node), members in groups.items():
-        worst = max(members, key=lambda d: d.length_s)
-        what = "nothing" if worst.whole else f"no {listing(worst.messages, MOST_NAMED)}"
+        worst = max(members, key=lambda d: d.silent_s)
         message = worst.messages[0] if len(worst.messages) == 1 else None
         again = f" ({len(members)} drop-outs in all)" if len(members) > 1 else ""
         findings.append(
@@ -149,8 +177,7 @@ def drop_out_findings(drop_outs: Sequence[DropOut]) -> list[Finding]:
                 "monitor-silent",
                 Weight.CAUTION,
                 Where(network, node, message, time_ns=time_ns(worst.start_s)),
-                f"{node} sent {what} for {worst.length_s:.1f} s from "
-                f"{clock(worst.start_s)}{', nor did anybody else' * worst.all_silent}{again}.",
+                f"{_sent(worst)}{again}.",
                 "While a monitor is silent nobody watches its cells.",
                 SLEPT if worst.all_silent else CHECK,
                 (

@@ -6,10 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from support.packs import layout as limits_layout
 from truth import cell_packs
 from truth.as_series import pack_series
 
-from busplan.pack.plausible import cell_scale_off, current_sense, plausible_findings, twins
+from busplan.pack.limits_told import limits_section
+from busplan.pack.plausible import (
+    cell_scale_off,
+    current_sense,
+    plausible_findings,
+    sign_shown,
+    twins,
+)
 from busplan.pack.report import evaluate_pack
 from busplan.pack.series import PackSeries, Trace
 
@@ -132,3 +140,65 @@ def test_a_current_that_hardly_moves_the_cells_tells_nothing() -> None:
     sense = current_sense(cells, Trace(time, rng.normal(size=len(time)), 0.1))
     assert not sense.sign_wrong
     assert sense.scale_off() is None
+
+
+def part(series: PackSeries, start_s: float, stop_s: float) -> PackSeries:
+    def cut(trace: Trace) -> Trace:
+        inside = (trace.time_s >= start_s) & (trace.time_s < stop_s)
+        return replace(trace, time_s=trace.time_s[inside] - start_s, value=trace.value[inside])
+
+    quantities = {name: cut(t) for name, t in series.quantities.items()}
+    return PackSeries(tuple(map(cut, series.cells)), (), quantities, stop_s - start_s)
+
+
+def test_half_a_minute_of_driving_tells_the_sign_and_never_the_wrong_one(
+    made: tuple[PackSeries, object],
+) -> None:
+    series, _ = made
+    told = 0
+    for start in range(0, 200, 10):
+        short = part(series, start, start + 30.0)
+        turned = with_current(short, -1.0)
+        right = current_sense(short.cells, short.quantities["current"])
+        wrong = current_sense(turned.cells, turned.quantities["current"])
+        assert not right.sign_wrong
+        assert not wrong.sign_right
+        assert right.sign_right == wrong.sign_wrong == sign_shown(short)
+        assert not sign_shown(turned)
+        told += right.sign_right
+    assert told >= 15
+
+
+def test_a_steady_current_shows_no_sign_and_a_charger_does() -> None:
+    time = np.arange(0.0, 60.0, 0.1)
+    cell = Trace(time, np.full(len(time), 3.7), 0.001)
+    charging = {"current": Trace(time, np.full(len(time), -30.0), 0.1)}
+    given = {"charger_current": Trace(time, np.full(len(time), 30.0), 0.1)}
+    assert not sign_shown(PackSeries((cell,) * 4, (), charging, 60.0))
+    assert sign_shown(PackSeries((cell,) * 4, (), charging | given, 60.0))
+    drawn = {"current": Trace(time, np.full(len(time), 30.0), 0.1)}
+    assert not sign_shown(PackSeries((cell,) * 4, (), drawn | given, 60.0))
+
+
+def test_cold_cells_by_a_current_of_unknown_sign_are_not_shown_inside() -> None:
+    """At -5 °C discharging is allowed and charging is not."""
+    plan = limits_layout(1)
+    time = np.arange(0.0, 60.0, 0.1)
+    cell = Trace(time, np.full(len(time), 3.7), 0.001)
+    for degrees, answer in ((-5.0, "not shown"), (20.0, "good")):
+        cold = Trace(time, degrees + 0.5 * (time > 30.0), 0.5)
+        current = {"current": Trace(time, np.full(len(time), 5.0), 0.1)}
+        report = evaluate_pack(PackSeries((cell,) * 8, (cold,) * 2, current, 60.0), plan)
+        section = limits_section(report)
+        assert section.answer == answer
+        assert "by a current whose sign nothing here shows" in section.text
+        assert ("no current of a known sign" in section.missing) == (degrees < 0.0)
+
+
+def test_a_wrong_byte_order_is_no_scale() -> None:
+    """By the definition of the two byte orders: 3.9 V in mV, 0x0F3C, read as 0x3C0F."""
+    values = np.arange(3600, 4200)
+    swapped = ((values & 0xFF) << 8 | values >> 8) / 1000.0
+    cells = tuple(Trace(np.arange(600.0), swapped, 0.001) for _ in range(4))
+    assert 14.0 < float(np.median(swapped)) < 46.0, "ten times a cell, by its median alone"
+    assert cell_scale_off(cells) is None

@@ -97,3 +97,15 @@ def test_four_seconds_once_closed_hold_the_sensors_together(settling: list[float
     rest = [*settling, *[0.95] * (40 - len(settling)), *[0.5] * 60]
     found = closing([0.5, 0.8, 0.9, *rest], settled=0, closed=3)
     assert found.share.low == pytest.approx(0.9 / 0.95, abs=0.03)
+
+
+def test_readings_at_one_moment_tell_no_time_constant_and_end_nothing() -> None:
+    """Two senders of one identifier give two readings at one moment."""
+    time = np.repeat(5.0 + 0.1 * np.arange(30), 2)
+    link = 100.0 * -np.expm1(-(time - 5.0) / 0.4)
+    pack = Trace(time, np.full(len(time), 100.0), 0.01)
+    told = closing_of(Trace(time, link, 0.01), pack, (7.0, 7.1), (4.9, 5.0), 0.0)
+    assert told.tau_s == pytest.approx(0.4, rel=0.2)
+    at_once = np.full(len(time), 5.0)
+    pack = Trace(at_once, np.full(len(time), 100.0), 0.01)
+    closing_of(Trace(at_once, link, 0.01), pack, (5.0, 5.0), (4.9, 5.0), 0.0)

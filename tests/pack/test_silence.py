@@ -9,6 +9,7 @@ import pytest
 from support.packs import layout
 from support.van import make_table, make_vehicle
 
+from busplan.pack.electrical import check_electrical
 from busplan.pack.electrical.kirchhoff import sum_of_cells
 from busplan.pack.pull import pull_series
 from busplan.pack.series import Heard, PackSeries, Trace
@@ -39,10 +40,23 @@ def test_a_slow_message_makes_no_pause_longer_than_it_was() -> None:
     assert "sent nothing for 10.1 s from 0:40." in drop_out_findings([drop])[0].summary
 
 
-def test_silences_one_after_the_other_are_told_from_first_to_last() -> None:
+def test_silences_one_after_the_other_are_no_silence_from_first_to_last() -> None:
     made = pack(heard(0.1, (40.0, 50.0)), heard(0.1, (50.5, 60.0)))
     (drop,) = find_drop_outs(made, layout(1))
     assert drop.length_s == pytest.approx(20.1, abs=0.01)
+    assert not drop.whole, "at every moment one of the two came"
+    summary = drop_out_findings([drop])[0].summary
+    assert "did not always send all of " in summary
+    assert "for 20.1 s from 0:40: silences came one after the other" in summary
+    assert "the longest of 10.1 s" in summary
+
+
+def test_a_true_silence_is_told_before_a_longer_time_of_short_ones() -> None:
+    often = [(a, a + 0.6) for a in np.arange(5.0, 35.0, 0.9)]
+    made = pack(heard(0.1, *often, (80.0, 85.0)), heard(0.1, (80.0, 85.0)))
+    drops = find_drop_outs(made, layout(1))
+    assert max(d.length_s for d in drops) > 20.0
+    assert " sent nothing for 5.1 s from 1:20 (2 drop-outs" in drop_out_findings(drops)[0].summary
 
 
 def test_the_sum_of_cells_says_which_reading_spoils_it() -> None:
@@ -57,6 +71,28 @@ def test_the_sum_of_cells_says_which_reading_spoils_it() -> None:
     check, found = sum_of_cells(made, plan)
     assert found == []
     assert check.text == "1 cell never reads what a cell can"
+
+
+@pytest.mark.parametrize(("factor", "told"), [(10.0, "high"), (0.1, "low"), (1.2, "")])
+def test_a_pack_voltage_of_the_wrong_scale_is_told_as_that(factor: float, told: str) -> None:
+    plan = layout(1, quantities=("voltage", "link_voltage", "contactor_state"))
+    whole = heard(0.1)
+    made = PackSeries(
+        (whole,) * 8,
+        (),
+        {
+            "voltage": replace(whole, value=8.0 * factor * whole.value),
+            "link_voltage": replace(whole, value=8.0 * whole.value),
+            "contactor_state": replace(whole, value=2.0 + 0.0 * whole.value),
+        },
+        SPAN_S,
+    )
+    check, (finding,) = sum_of_cells(made, plan)
+    assert (f"it reads 10 times too {told}" in check.text) == bool(told)
+    assert ("its definition" in finding.action) == bool(told)
+    checks, _ = check_electrical(made, plan)
+    link = next(c for c in checks if c.name == "link while closed")
+    assert ("the scale of the pack voltage" in link.text) == bool(told)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from busplan.pack.electrical.counting import current_zero, energy, state_of_char
 from busplan.pack.electrical.dcdc import dcdc
 from busplan.pack.electrical.feedback import feedback
 from busplan.pack.electrical.insulation import insulation
-from busplan.pack.electrical.kirchhoff import charger_and_pack, sum_of_cells
+from busplan.pack.electrical.kirchhoff import charger_and_pack, pack_scale_off, sum_of_cells
 from busplan.pack.electrical.link import link_while_closed, link_while_open
 from busplan.pack.electrical.liquid import outlet
 from busplan.pack.plausible import cell_scale_off, current_sense
@@ -42,13 +42,13 @@ def check_electrical(
     ``faulty`` are channels (kind, index) that are not believed; ``rest`` says that the user stated
     the pack to be at rest. ``still`` names what stood still while it must have moved ("current").
     """
-    cells, current, modules = _unbelievable(series, layout, still)
+    cells, current, pack, modules = _unbelievable(series, layout, still)
     made = (
         cells("sum of cells") or sum_of_cells(series, layout, faulty),
         insulation(series, layout),
-        contactors(series, layout),
-        link_while_open(series, layout),
-        link_while_closed(series, layout),
+        pack("contactors") or contactors(series, layout),
+        pack("link while open") or link_while_open(series, layout),
+        pack("link while closed") or link_while_closed(series, layout),
         feedback(series, layout),
         opening(series, layout),
         dcdc(series, layout),
@@ -59,7 +59,7 @@ def check_electrical(
         cells("first full cell") or current("first full cell") or full_cell(series, layout, faulty),
         current("current at zero") or current_zero(series, layout, rest=rest),
         current("state of charge") or state_of_charge(series, layout),
-        current("charge and energy") or energy(series, layout),
+        current("charge and energy") or pack("charge and energy") or energy(series, layout),
         modules("outlet temperature") or outlet(series, layout, faulty),
     )
     return tuple(check for check, _ in made), [f for _, found in made for f in found]
@@ -68,8 +68,8 @@ def check_electrical(
 def _unbelievable(
     series: PackSeries, layout: PackLayout, still: Collection[str]
 ) -> tuple[Callable[[str], Result | None], ...]:
-    """What stands in for checks by cells, by the current and by the modules' temperatures that
-    cannot be believed as a whole.
+    """What stands in for checks by cells, by the current, by the pack's voltage and by the modules'
+    temperatures that cannot be believed as a whole.
 
     A wrong sign or scale and a reading that stood still are told once (:mod:`busplan.pack`'s
     ``plausible`` and ``standing``), not again by their effects.
@@ -88,4 +88,6 @@ def _unbelievable(
         return lambda name: not_shown(name, text, "correct it in plan or definition, judge again")
 
     degrees = "course" if "temperatures" in still else ""
-    return stand_in("cells", volts), stand_in("current", amps), stand_in("temperatures", degrees)
+    sums = "scale" if not volts and pack_scale_off(series) is not None else ""
+    odd = (("cells", volts), ("current", amps), ("pack voltage", sums), ("temperatures", degrees))
+    return tuple(stand_in(what, wrong) for what, wrong in odd)

@@ -11,6 +11,8 @@ sensors, ``OVER_S`` that one follows the other (common practice, no source).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from busplan.answers import Interval
@@ -32,6 +34,8 @@ STEADY_PART = 0.02
 """... of the greatest current, where that is more."""
 QUIET_PART = 0.1
 FEWEST = 10
+SCALE_SHARE = 0.05
+"""A pack voltage so near to a power of ten times the sum of its cells has the wrong scale."""
 OVER_A, OVER_SHARE, OVER_S = 2.0, 0.1, 10.0
 LEAST_GIVEN_A, LEAST_GIVEN_S = 1.0, 30.0
 CELL_V = (0.5, 6.0)
@@ -89,17 +93,44 @@ def sum_of_cells(
             return not_shown(name, text, "see to these readings first", [figure])
         return judged(name, text, figures=[figure])
     worst = float(np.median(difference[off]))
+    lasted = f"for {length:.0f} s" if length >= 1.0 else f"at {int(off.sum())} moments"
+    scale = pack_scale_off(series)
+    times = "" if scale is None else _times(scale)
     finding = Finding(
         "cells-do-not-add-up",
         Weight.CAUTION,
         place(layout.quantities["voltage"], start),
-        f"The pack voltage differs from the sum of its {count} cells by {worst:+z.1f} V for "
-        f"{length:.0f} s.",
+        f"The pack voltage differs from the sum of its {count} cells by {worst:+z.1f} V "
+        f"{lasted}{times}.",
         "A cell is missing, doubled or measured wrongly, or the pack voltage is.",
-        "Compare the plan's cells with the pack; measure the pack voltage apart (licensed people).",
+        "Correct factor or unit of the pack voltage in its definition."
+        if times
+        else "Compare the plan's cells with the pack; measure the pack voltage apart (licensed "
+        "people).",
         (Figure("difference", worst, "V"), Figure("cells", count), Figure("longest", length, "s")),
     )
     return judged(name, finding.summary, [finding], [figure])
+
+
+def pack_scale_off(series: PackSeries) -> float | None:
+    """The power of ten by which the pack voltage reads too high, by the sum of its cells."""
+    voltage, sampled = series.quantity("voltage"), series.voltage
+    if voltage is None or not len(sampled.time_s):
+        return None
+    measured, total = voltage.at(sampled.time_s), sampled.value.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        known = (measured > 0.0) & (total > CELL_V[0] * sampled.value.shape[1])
+    if known.sum() < FEWEST:
+        return None
+    ratio = float(np.median(measured[known] / total[known]))
+    power = float(10.0 ** round(math.log10(ratio)))
+    return power if power != 1.0 and abs(ratio / power - 1.0) <= SCALE_SHARE else None
+
+
+def _times(scale: float) -> str:
+    high = scale > 1.0
+    times = scale if high else 1.0 / scale
+    return f": it reads {times:.0f} times too {'high' if high else 'low'}"
 
 
 def charger_and_pack(series: PackSeries, layout: PackLayout) -> Result:

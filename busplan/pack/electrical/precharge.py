@@ -75,6 +75,8 @@ def closing_of(
     begin = (closed_s[0] if pre_charge_s is None else pre_charge_s[0]) - slack_s - 1.0
     begin = max(begin, closed_s[0] - BEFORE_S)
     time, share = _shares(link, pack, begin, closed_s[1] + slack_s + AFTER_S)
+    once = np.diff(time, prepend=-inf) > 0.0  # two senders give two readings at one moment
+    time, share = time[once], share[once]
     if not len(time):
         return NOTHING
     settled = time > closed_s[1] + slack_s + 0.2
