@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Vehicle
 from busplan.wording import counted, listing
 
@@ -76,8 +77,8 @@ def _without_use(vehicle: Vehicle) -> Iterator[Finding]:
             f"{plain} not marked as J1939, and no message of it has such an identifier.",
             "Only 29-bit identifiers of the J1939 layout hold a source address; what "
             f"{node.name} sends is planned with the identifiers of its definition.",
-            f"If it speaks J1939 there, write j1939 = true in [network.{networks[0]}]; if not, "
-            f"take source_address out of [node.{node.name}].",
+            f"If it speaks J1939 there, write j1939 = true in [network.{key_text(networks[0])}]; "
+            f"if not, take source_address out of [node.{key_text(node.name)}].",
             (Figure("source address", address),),
         )
 

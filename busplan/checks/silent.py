@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from busplan.checks.matching import Senders
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Node, Port, Vehicle
 from busplan.wording import counted
 
@@ -55,7 +56,7 @@ def _by_the_plan(node: Node, network: str, port: Port, needs: int) -> tuple[str,
         f"{part} has no definition file, and nothing on {network} names it as receiver.",
         "What it really sends is missing from loads, response times and identifiers.",
         f"Ask its maker, or record it and run busplan survey; describe what it sends in "
-        f"[[part.{part}.message]], and name it in receivers of what it listens to.",
+        f"[[part.{key_text(part)}.message]], and name it in receivers of what it listens to.",
     )
 
 

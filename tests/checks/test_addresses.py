@@ -42,6 +42,8 @@ def test_an_address_that_no_identifier_can_hold(tmp_path: Path) -> None:
     finding = only(findings(tmp_path, plan), "source-address-unused")
     assert finding.where == Where("loop", "vcu")
     assert "vcu the source address 0xE6 (230), but loop is not marked as J1939" in finding.summary
+    odd = plan.replace("network.loop", 'network."lo.op"').replace('"loop"', '"lo.op"')
+    assert '[network."lo.op"]' in only(findings(tmp_path, odd), "source-address-unused").action
     marked = plan.replace("250_000", "250_000\nj1939 = true")
     assert "source-address-unused" not in {f.code for f in findings(tmp_path, marked)}
 
