@@ -34,27 +34,38 @@ class Cover(NamedTuple):
     least: float
 
 
-def broken_covers(
-    matrix: Any, low: F64, high: F64, binary: NDArray[np.bool_], x: F64
-) -> Iterator[Cover]:
+def coverable(matrix: Any, binary: NDArray[np.bool_]) -> I64:
+    """The rows that may imply something: of ``binary`` variables only, with whole weights.
+
+    ``matrix`` is a :class:`scipy.sparse.csr_matrix`. Where all weigh 1, rows imply nothing new.
+    """
+    weights = np.abs(matrix.data)
+    unfit = ~binary[matrix.indices] | (weights != np.round(weights))
+    starts = matrix.indptr[:-1]
+    filled = np.flatnonzero(np.diff(matrix.indptr))
+    if not len(filled):
+        return filled
+    most = np.maximum.reduceat(weights, starts[filled])
+    return filled[(most > 1) & ~np.logical_or.reduceat(unfit, starts[filled])]
+
+
+def broken_covers(matrix: Any, low: F64, high: F64, rows: I64, x: F64) -> Iterator[Cover]:
     """The inequalities that ``x`` breaks, for each row the one that it breaks most.
 
     ``matrix`` is a :class:`scipy.sparse.csr_matrix`, its rows are at least ``low`` and at most
-    ``high``; ``binary``: which variables are 0 or 1. Only rows of those, with whole weights, and
-    with a variable that is neither in ``x``, are looked at.
+    ``high``; ``rows``: those to look at (:func:`coverable`). Those are left out in which ``x`` has
+    whole numbers only.
     """
-    between = (x > _WHOLE) & (x < 1 - _WHOLE)
-    ends = matrix.indptr
-    rows = np.repeat(np.arange(len(low)), np.diff(ends))
-    for row in np.unique(rows[between[matrix.indices]]):
-        variables = matrix.indices[ends[row] : ends[row + 1]]
-        weights = matrix.data[ends[row] : ends[row + 1]]
-        if not binary[variables].all() or (weights != np.round(weights)).any():
+    for row in rows:
+        one = slice(matrix.indptr[row], matrix.indptr[row + 1])
+        variables, weights = matrix.indices[one], matrix.data[one]
+        helps = x[variables]
+        if not ((helps > _WHOLE) & (helps < 1 - _WHOLE)).any():
             continue
         if np.isfinite(low[row]):
-            yield from _broken(variables, weights, low[row], x[variables])
+            yield from _broken(variables, weights, low[row], helps)
         if np.isfinite(high[row]):
-            yield from _broken(variables, -weights, -high[row], x[variables])
+            yield from _broken(variables, -weights, -high[row], helps)
 
 
 def _broken(variables: I64, weights: F64, least: float, x: F64) -> Iterator[Cover]:

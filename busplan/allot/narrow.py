@@ -11,31 +11,33 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from math import gcd, inf, lcm
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplan.allot.covers import Cover, broken_covers
+from busplan.allot.covers import Cover, broken_covers, coverable
 from busplan.allot.programme import Programme, Solved
 from busplan.allot.solver import Basis, Linear, Relaxation, Relaxed, solved
-from busplan.allot.tree import Tree
-from busplan.frames.columns import F64
+from busplan.allot.tree import Part, Tree
+from busplan.frames.columns import F64, I64
 
 NOTHING: Mapping[int, float] = {}
 _FIRST = 0.01
 """How far above the relaxed cost is looked first, as a part of it."""
 _AROUND = 0.02
 """The same where most is known already."""
-_FAR = 0.06
+_FAR = 0.02
 """How far above it parts are looked through at once."""
 _WIDER = 2.0
 SMALL = 3_000
 """Variables up to which a programme is solved as it is."""
-_FEW = 0.7
+_FEW = 0.3
 """The same of a part, as a part of all variables."""
+_LOOKS = 3
+"""Times in a row that the programme is solved anew with what a look at a part told."""
 _STALLED = 5e-3
 """The part of its cost by which the relaxed programme must get dearer in two rounds."""
 _CHUNK_S = 20.0
@@ -47,6 +49,10 @@ _EXACT = 1e-9
 """Nearer than this to a fraction a cost is that."""
 _FINEST = 1_000
 """Costs that are not whole multiples of so small a part of 1 have no step."""
+
+
+def _nothing(x: F64) -> bool:
+    return False
 
 
 @dataclass
@@ -61,9 +67,15 @@ class Narrow:
     forbidden: Sequence[int] = ()
     left: Callable[[], float] = lambda: inf
     enough: Callable[[], bool] = lambda: False
+    look: Callable[[F64], bool] = _nothing
     covers: list[Cover] = field(default_factory=list)
     width: float = 0.0
     _ended: Basis | None = None
+    _parts: Sequence[Part] = ()
+    """What was left of the whole, for answers of at most ``_useful``."""
+    _useful: float = inf
+    _looks: int = 0
+    _seen: dict[int, float] = field(default_factory=dict)
 
     def solve(
         self,
@@ -89,6 +101,9 @@ class Narrow:
         if small:
             return one.solved(linear, inf)
         relaxation = Relaxation(linear, one.rows(self.covers), self._ended)
+        whole = not fixed and useful < inf
+        if whole and self._parts and useful <= self._useful:
+            return self._wholly(one, relaxation, self._parts, gap, below, sound=sound)
         relaxed = one.tightened(relaxation, inf, self.covers)
         if relaxed is None:
             return one.solved(linear, inf)
@@ -99,6 +114,8 @@ class Narrow:
             return Solved(None, inf, inf, impossible=True)
         if relaxed.cost > useful + _TOLERANCE:
             return Solved(None, inf, max(relaxed.cost, one.above(useful)), impossible=False)
+        if whole:
+            return self._wholly(one, relaxation, [Part(relaxed.cost, {})], gap, below, sound=sound)
         width = max((_AROUND if fixed else _FIRST) * relaxed.cost, step)
         if not fixed:
             width = self.width = max(width, self.width * (_WIDER if wider else 1.0))
@@ -109,40 +126,75 @@ class Narrow:
                 return found
             if top >= useful or self._over():
                 return found
-            if useful < inf and not fixed:
-                return self._split(one, relaxation, relaxed)
             width = width * _WIDER if useful == inf and width < relaxed.cost else inf
 
     def _over(self) -> bool:
         return self.enough() or self.left() <= 0
 
-    def _split(self, one: _One, relaxation: Relaxation, relaxed: Relaxed) -> Solved:
-        """The same by parts: all of them up to a cost not far above, then up to the next."""
-        tree = Tree(relaxation, one.tightened, self.programme.pools(), one.useful + _TOLERANCE)
-        tree.add({}, relaxed, relaxed.cost)
-        few = _FEW * len(one.whole)
-        goal = relaxed.cost
+    def _wholly(
+        self,
+        one: _One,
+        relaxation: Relaxation,
+        parts: Sequence[Part],
+        gap: float,
+        below: float,
+        *,
+        sound: bool,
+    ) -> Solved:
+        """By parts, of which what is left is kept for the next time; anew when more is known.
+
+        By what proves nothing less is left, which is not kept.
+        """
+        tightened = partial(one.tightened, known=self.covers if sound else [])
+        most = one.useful + _TOLERANCE
+        tree = Tree(relaxation, tightened, *self.programme.pools(), most, self._seen)
+        tree.again(parts)
+        self._looks = self._looks - 1 if self._looks else _LOOKS
+        found = self._among_parts(one, tree, self.look if sound and self._looks else _nothing)
+        if sound:
+            self._parts, self._useful = tree.parts(), one.useful
+        if found is None:
+            return self.solve(gap, below=below, sound=sound)
+        self._looks = 0
+        return found
+
+    def _among_parts(self, one: _One, tree: Tree, look: Callable[[F64], bool]) -> Solved | None:
+        """All parts up to a cost not far above, then up to the next; ``None`` when a look at one
+        told more of the programme."""
+        goal = tree.bound
+        far = _FAR * max(goal, one.useful / 2)
         best = Solved(None, inf, one.above(one.useful), impossible=False)
         while (node := tree.pop()) is not None:
             if self._over():
+                tree.add(node.held, node.relaxed, node.cost)
                 return replace(best, bound=node.cost)
+            if look(node.relaxed.x):
+                tree.add(node.held, node.relaxed, node.cost)
+                return None
+            look = _nothing
             if node.cost >= goal - _TOLERANCE and goal < one.useful:
-                if best.answer is not None:
-                    return replace(best, bound=min(node.cost, best.cost))
-                goal = node.cost + _FAR * relaxed.cost
-                if goal + _FAR / 2 * relaxed.cost > one.useful:
+                goal = node.cost + far
+                if goal + far / 2 > one.useful:
                     goal = one.useful
+                if best.cost <= goal:
+                    tree.add(node.held, node.relaxed, node.cost)
+                    return replace(best, bound=min(node.cost, best.cost))
+            few = _FEW * len(one.whole)
             if _free(one.narrowed(node.relaxed, goal)) > few and tree.split(node):
                 continue
             found = one.among(node.relaxed, goal, node.held)
-            if found.answer is not None and found.cost <= goal + _TOLERANCE:
-                return replace(found, bound=min(found.bound, tree.bound, found.cost))
-            if found.bound < goal - _TOLERANCE:  # its time was over
-                return replace(best, bound=min(found.bound, tree.bound))
+            near = found.cost <= goal + _TOLERANCE
+            over = found.bound < goal - _TOLERANCE and not near  # its time
+            if near or over or goal < one.useful:
+                tree.add(node.held, node.relaxed, found.bound)
+            elif found.answer is not None:
+                tree.aside.append(Part(found.bound, node.held))
+            if near:
+                return replace(found, bound=min(tree.bound, found.cost))
+            if over:
+                return replace(best, bound=tree.bound)
             if found.cost < best.cost:
                 best = replace(found, bound=best.bound)
-            if goal < one.useful:
-                tree.add(node.held, node.relaxed, found.bound)
         return replace(best, bound=min(best.bound, best.cost))
 
 
@@ -170,6 +222,11 @@ class _One:
         low[self.programme.unproven], high[self.programme.unproven] = -inf, inf
         return low, high
 
+    @cached_property
+    def _coverable(self) -> I64:
+        """Rows that may imply something for whole numbers."""
+        return coverable(self.linear.matrix, (self.linear.upper <= 1) & self.whole)
+
     def tightened(
         self, relaxation: Relaxation, most: float, known: list[Cover] | None = None
     ) -> Relaxed | None:
@@ -177,12 +234,13 @@ class _One:
         more than ``most``; that is added to what is ``known``."""
         found = relaxation.solve()
         costs = [-inf, -inf]
-        binary = (self.linear.upper <= 1) & self.whole
         while found is not None and found.cost <= most and found.cost < inf:
             costs.append(found.cost)
             if found.cost <= costs[-3] * (1 + _STALLED) or self.over():
                 break
-            broken = list(broken_covers(self.linear.matrix, *self._proven, binary, found.x))
+            broken = list(
+                broken_covers(self.linear.matrix, *self._proven, self._coverable, found.x)
+            )
             if not broken:
                 break
             relaxation.add(*_rows(broken, len(self.linear.cost)))

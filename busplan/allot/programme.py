@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import chain
 
 import numpy as np
 
 from busplan.allot.learnt import ANY_NAME, Cut, Demand, Elsewhere, Who
+from busplan.allot.matrix import Growing, Terms
 from busplan.allot.problem import Carried, Placement, Question
 from busplan.allot.room import add_room
-from busplan.allot.rows import Rows, Terms, message_at
+from busplan.allot.rows import Rows, message_at
 from busplan.allot.solver import Linear, solved
 from busplan.frames.columns import F64, I64
 
@@ -44,6 +44,7 @@ class Programme:
     rows: Rows = field(init=False)
     unproven: list[int] = field(default_factory=list, init=False)
     """Rows of cuts that prove nothing."""
+    _matrix: Growing = field(default_factory=Growing, init=False)
 
     def __post_init__(self) -> None:
         self.rows = Rows(self.question)
@@ -246,16 +247,9 @@ class Programme:
         self, fixed: Mapping[int, float], forbidden: Iterable[int] = (), *, sound: bool = False
     ) -> Linear:
         """All of it as it is solved; see :meth:`solve`."""
-        from scipy.sparse import csr_matrix
-
         rows = self.rows.rows
         cost = np.array(self.rows.cost)
-        ends = np.cumsum([0, *(len(terms) for terms, _, _ in rows)])
-        columns = np.fromiter(chain.from_iterable(terms for terms, _, _ in rows), np.int64)
-        weights = chain.from_iterable(terms.values() for terms, _, _ in rows)
-        matrix = csr_matrix(
-            (np.fromiter(weights, np.float64), columns, ends), (len(rows), len(cost))
-        )
+        matrix = self._matrix.of(rows, len(cost), self.rows.sums.values())
         low, high = (np.array([entry[side] for entry in rows], float) for side in (1, 2))
         lower, upper = np.zeros(len(cost)), np.array(self.rows.upper)
         for v, value in fixed.items():
@@ -265,19 +259,18 @@ class Programme:
             low[self.unproven], high[self.unproven] = -np.inf, np.inf
         return Linear(cost, matrix, low, high, lower, upper)
 
-    def pools(self) -> list[I64]:
-        """Variables to tell answers apart by, the more telling ones first: who stays, options,
-        where to, all others that are whole."""
+    def pools(self) -> tuple[list[I64], I64]:
+        """Variables to tell answers apart by: who stays, options, where to; and all that are whole
+        numbers."""
         rows, units = self.rows, self.question.units
         stays: list[int] = []
         goes: list[int] = []
         for (i, k), v in rows.place.items():
             if len(units[i].networks) > 1:
                 (stays if k == units[i].home else goes).append(v)
+        some = (stays, list(rows.option.values()), goes)
         whole = np.flatnonzero(np.array(rows.whole))
-        return [
-            np.array(pool, np.int64) for pool in (stays, list(rows.option.values()), goes, whole)
-        ]
+        return [np.array(pool, np.int64) for pool in some], whole
 
     def _only(self, present: frozenset[int], linear: Linear) -> None:
         """Only these units are there, at no cost."""
@@ -293,13 +286,14 @@ class Programme:
                 linear.low[row], linear.high[row] = -np.inf, np.inf
 
     def answer(self, x: F64) -> Placement:
-        """What the variables of a solution say."""
+        """What the variables of a solution say; of those that are not whole, the nearest."""
         question, rows = self.question, self.rows
         on = x > 0.5
         where = [0] * len(question.units)
+        most = [0.0] * len(question.units)
         for (i, k), v in rows.place.items():
-            if on[v]:
-                where[i] = k
+            if x[v] > most[i]:
+                where[i], most[i] = k, x[v]
         option = [
             next((j for j in range(len(u.options)) if on[rows.option[u.node, j]]), 0)
             if len(u.options) > 1
@@ -317,7 +311,7 @@ class Programme:
 
     def forbidden(self, names: Collection[str]) -> list[int]:
         """The variables of choices that are refused, by their names (:func:`choices`)."""
-        return [v for name, v in self.choices().items() if name in names]
+        return [v for name, v in self.choices().items() if name in names] if names else []
 
     def choices(self) -> dict[str, int]:
         """The name of each choice that can be refused, and its variable."""

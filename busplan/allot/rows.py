@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from functools import cached_property
 from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
 
+from busplan.allot.matrix import Row, Terms
 from busplan.allot.problem import Carried, Name, Question, Wanted, carrying, residents
-
-Terms = dict[int, float]
 
 
 class _User(NamedTuple):
@@ -43,7 +43,7 @@ class Rows:
         self.cost: list[float] = []
         self.upper: list[float] = []
         self.whole: list[bool] = []
-        self.rows: list[tuple[Terms, float, float]] = []
+        self.rows: list[Row] = []
         self.place: dict[tuple[int, int], int] = {}
         self.option: dict[tuple[str, int], int] = {}
         self.named: dict[tuple[int, int, int], int] = {}
@@ -158,10 +158,18 @@ class Rows:
         units = self.question.gateways[gateway].units
         return {self.place[i, network]: 1.0 for i in units if (i, network) in self.place}
 
+    @cached_property
+    def _staying(self) -> list[frozenset[int]]:
+        """Networks on which each gateway has a unit that cannot leave."""
+        units = self.question.units
+        return [
+            frozenset(units[i].networks[0] for i in g.units if len(units[i].networks) == 1)
+            for g in self.question.gateways
+        ]
+
     def _always(self, gateway: int, network: int) -> bool:
         """Whether a gateway has a unit there that cannot leave."""
-        units = self.question.gateways[gateway].units
-        return any(self.question.units[i].networks == (network,) for i in units)
+        return network in self._staying[gateway]
 
     def _hears(self, gateway: int, unit: int, only_if: int | None = None) -> None:
         """Where the unit is, the gateway is too; only if a variable is 1, when one is given."""

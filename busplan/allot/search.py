@@ -7,15 +7,13 @@ from dataclasses import dataclass, field
 from itertools import count
 
 from busplan.allot import judge, narrow
-from busplan.allot.delays import delays, resting_on_little
-from busplan.allot.demands import demands, foreseen
+from busplan.allot.demands import foreseen
 from busplan.allot.fewest import Enough, Waited
-from busplan.allot.guests import Guests
-from busplan.allot.judge import Delays
+from busplan.allot.judging import Judging
 from busplan.allot.learnt import Cut, Demand
 from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
-from busplan.allot.queues import queue_cut, queue_demand
+from busplan.frames.columns import F64
 
 _LET_GO = 5e-3
 """The part of the cost that is let go where the programme is not small."""
@@ -28,8 +26,8 @@ _DIVES = 6
 """Times an answer is mended around the networks that miss, before the whole is solved again."""
 _UNTIL_ONE = 24
 """The same as long as there is no answer at all."""
-_AMONG = 4
-"""Times that is done with those that moved before only, where the whole is large."""
+_WAITS = 3
+"""Times in a row that only more identifiers must change, before the whole is asked which."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +124,15 @@ class _Run:
     """Cheaper ones that are in time as far as the networks tell, the cheapest last: the whole plan,
     which takes long, is asked when no cheaper one is found."""
     bound: float = 0.0
-    rounds: int = 0
     learnt: bool = False
-    movers: set[int] = field(default_factory=set)
-    guests: dict[tuple[int, int], Guests] = field(default_factory=dict)
+    judging: Judging = field(init=False)
     narrowing: narrow.Narrow = field(init=False)
 
     def __post_init__(self) -> None:
-        self.narrowing = narrow.Narrow(self.programme, self.forbidden, self.left, self.enough)
+        self.judging = Judging(self.programme.question, self.enough)
+        self.narrowing = narrow.Narrow(
+            self.programme, self.forbidden, self.left, self.enough, self._look
+        )
 
     @property
     def gap(self) -> float:
@@ -152,7 +151,7 @@ class _Run:
         today = as_it_is(self.programme.question)
         self._judged(today)
         for k in range(len(today.rates)):
-            for demand in foreseen(self.programme.question, today, k, self._guests):
+            for demand in foreseen(self.programme.question, today, k, self.judging.guests):
                 self.programme.demand(demand)
         rounds = iter(range(_OTHER_ROUNDS)) if self.excluded else count()
         while True:
@@ -196,7 +195,6 @@ class _Run:
             new = self._learn(solved.answer)
             if self._near():
                 break
-            new |= self._among_movers()
             if not new and solved.bound >= solved.cost * (1 - gap):
                 break
         return False
@@ -232,8 +230,9 @@ class _Run:
         if not late and not waiting:
             self.keep(answer)
             return self.learnt
-        first = None if late or self.best is not None else answer
+        likely = None if late or self.best is not None else answer
         near: Placement | None = answer
+        waits = 0
         for _ in range(_DIVES if self.best else _UNTIL_ONE):
             if near is None or self.enough() or self.left() <= 0:
                 break
@@ -245,53 +244,28 @@ class _Run:
             if not late and not waiting:
                 self.keep(near)
                 break
-        if first is not None and self.best is None:
-            self.keep(first)  # its identifiers may be found nevertheless
+            waits = 0 if late else waits + 1
+            if waits > _WAITS and self.best is None:
+                likely = near
+                break
+        if likely is not None and self.best is None:
+            self.keep(likely)  # its identifiers may be found nevertheless
         return self.learnt
-
-    def _among_movers(self) -> bool:
-        """Learn from answers in which only those move that moved in one before, as long as they are
-        cheaper than the best: they are found much sooner. Whether there was anything new."""
-        new = False
-        question = self.programme.question
-        for _ in range(_AMONG if len(self.programme.rows.cost) > narrow.SMALL else 0):
-            if self.best is None or self.enough() or self.left() <= 0:
-                break
-            self._tell()
-            fixed = {
-                v: float(k == question.units[i].home)
-                for (i, k), v in self.programme.rows.place.items()
-                if i not in self.movers
-            }
-            near = self._solve(self.gap, fixed)
-            if near.answer is None or near.bound >= self.below * (1 - self.gap):
-                break
-            self.learnt = False
-            late, waiting = self._judged(near.answer)
-            if not late and not waiting:
-                self.keep(near.answer)
-            new |= self.learnt
-            if not self.learnt:
-                break
-        return new
 
     def _judged(self, answer: Placement) -> tuple[set[int], set[int]]:
         """Networks that cannot be in time, and those on which more identifiers must change."""
         late: set[int] = set()
         waiting: set[int] = set()
-        everyone = delays(self.programme.question, answer)
-        units = self.programme.question.units
-        self.movers |= {i for i, k in enumerate(answer.where) if k != units[i].home}
-        for k, rate in enumerate(answer.rates):
-            if not rate:
-                continue
-            wrong = list(self._wrong(answer, k))
-            if not wrong and any(key[2] == k for key in everyone):
-                wrong = list(self._wrong_by_delays(answer, k))
-            for one in wrong:
-                self._add(one)
-                (late if isinstance(one, Cut) else waiting).add(k)
+        for k, one in self.judging.wrong(answer):
+            self._add(one)
+            (late if isinstance(one, Cut) else waiting).add(k)
         return late, waiting
+
+    def _look(self, x: F64) -> bool:
+        """Whether what is nearest to a relaxed solution teaches anything."""
+        self.learnt = False
+        self._judged(self.programme.answer(x))
+        return self.learnt
 
     def _add(self, learnt: Cut | Demand) -> None:
         """What forbids an answer, for the programme."""
@@ -299,44 +273,6 @@ class _Run:
             self.programme.add(learnt) if isinstance(learnt, Cut) else self.programme.demand(learnt)
         )
         self.learnt |= add
-
-    def _wrong(
-        self, answer: Placement, k: int, known: Delays | None = None, *, alone: bool = False
-    ) -> Iterator[Cut | Demand]:
-        """What forbids an answer on a network; ``known``: how late gateways bring messages;
-        ``alone``: whoever else may come there is left out."""
-        question = self.programme.question
-        self.rounds += 1
-        wanted = False
-        for demand in demands(question, answer, k, known, None if alone else self._guests):
-            wanted = True
-            yield demand
-        found = False
-        for cut in judge.cuts(
-            question, answer, k, self.rounds, lambda: wanted or self.enough(), known
-        ):
-            found = True
-            yield cut
-        if not found and (queued := queue_cut(question, answer, k, known)):
-            found = True
-            yield queued
-        if not found and not wanted and (more := queue_demand(question, answer, k, known)):
-            yield more
-
-    def _wrong_by_delays(self, answer: Placement, k: int) -> Iterator[Cut | Demand]:
-        """The same for what gateways bring late from other networks."""
-
-        def wrong(known: Delays) -> bool:
-            return next(self._wrong(answer, k, known, alone=True), None) is not None
-
-        for n, known in enumerate(resting_on_little(self.programme.question, answer, k, wrong)):
-            yield from self._wrong(answer, k, known, alone=n > 0)
-
-    def _guests(self, network: int, rate: int) -> Guests:
-        """Who may come to a network, found once."""
-        if (network, rate) not in self.guests:
-            self.guests[network, rate] = Guests.of(self.programme.question, network, rate)
-        return self.guests[network, rate]
 
     def _around(self, answer: Placement, late: set[int]) -> dict[int, float]:
         """Units of networks that are in time stay where the answer has them."""

@@ -106,14 +106,16 @@ class Relaxation:
     Of all rows few hold a solution. The solver knows those only that a solution has broken: all
     rows hold in what is given, and what is said of the variables holds with all of them, too.
 
-    ``begin``: where a solution ended of the same programme with fewer variables and rows.
+    ``begin``: where a solution ended of the same programme with fewer variables and rows, the first
+    of those ``added`` among them.
+    ``variables``: how many there are.
     """
 
     def __init__(
         self, linear: Linear, added: tuple[Any, F64] | None = None, begin: Basis | None = None
     ) -> None:
         self._linear = linear
-        self._own, self._variables = linear.matrix.shape
+        self._own, self.variables = linear.matrix.shape
         self._matrix, self._low, self._high = linear.matrix, linear.low, linear.high
         self._solver = _passed(linear._replace(matrix=self._matrix[:0], low=_NONE, high=_NONE))
         self._known: list[int] = []
@@ -124,7 +126,8 @@ class Relaxation:
         if begin is not None:
             self._take([row for row in begin.rows if self._left[row]])
         if added is not None:
-            self.add(*added)
+            self._more(*added)
+            self._take(range(self._own, self._own + len(begin.added if begin else added[1])))
         if begin is not None:
             self._begin(begin)
 
@@ -132,7 +135,7 @@ class Relaxation:
         highspy = _highspy()
         state = highspy.HighsBasisStatus
         basis = highspy.HighsBasis()
-        more = [state.kLower] * (self._variables - len(begin.variables))
+        more = [state.kLower] * (self.variables - len(begin.variables))
         basis.col_status = [*begin.variables, *more]
         states = begin.rows | dict(enumerate(begin.added, self._own))
         basis.row_status = [states.get(row, state.kBasic) for row in self._known]
@@ -163,14 +166,17 @@ class Relaxation:
 
     def add(self, rows: Any, least: F64) -> None:
         """More rows (:class:`scipy.sparse.csr_matrix`), and what each is at least."""
+        first = len(self._low)
+        self._more(rows, least)
+        self._take(range(first, len(self._low)))
+
+    def _more(self, rows: Any, least: F64) -> None:
         from scipy.sparse import vstack
 
-        first = len(self._low)
         self._matrix = vstack([self._matrix, rows], format="csr")
         self._low = np.concatenate([self._low, least])
         self._high = np.concatenate([self._high, np.full(len(least), np.inf)])
         self._left = np.concatenate([self._left, np.ones(len(least), dtype=bool)])
-        self._take(range(first, len(self._low)))
 
     def _take(self, rows: Sequence[int] | NDArray[np.intp]) -> None:
         """Let the solver know these rows."""
@@ -224,7 +230,7 @@ class Relaxation:
         basic = _highspy().HighsBasisStatus.kBasic
         states = dict(zip(self._known, basis.row_status, strict=True))
         rows = {row: s for row, s in states.items() if row < self._own and s != basic}
-        last = [states[row] for row in range(self._own, len(self._low))]
+        last = [states.get(row, basic) for row in range(self._own, len(self._low))]
         added = [state for state in last if state != basic]
         return Basis(list(basis.col_status), rows, added), [state != basic for state in last]
 

@@ -7,14 +7,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 
-from busplan.allot.covers import Cover, broken_covers
+from busplan.allot.covers import Cover, broken_covers, coverable
 
 
 def covers_of(weights: list[int], low: float, high: float, x: list[float]) -> list[Cover]:
     """What one row implies and a point breaks."""
     row = csr_matrix(np.array([weights], float))
     binary = np.ones(len(weights), np.bool_)
-    found = broken_covers(row, np.array([low]), np.array([high]), binary, np.array(x))
+    found = broken_covers(
+        row, np.array([low]), np.array([high]), coverable(row, binary), np.array(x)
+    )
     return list(found)
 
 
@@ -58,6 +60,6 @@ def test_rows_that_say_nothing_of_zeros_and_ones_are_left_out() -> None:
     low, high = np.array([3.0, 3.0]), np.full(2, np.inf)
     some, both = np.array([False, True]), np.ones(2, np.bool_)
     x = np.array([0.3, 0.0])
-    assert not list(broken_covers(row, low, high, some, x))
-    assert len(list(broken_covers(row, low, high, both, x))) == 1
-    assert not list(broken_covers(row, low, high, both, np.array([1.0, 0.0])))
+    assert not list(broken_covers(row, low, high, coverable(row, some), x))
+    assert len(list(broken_covers(row, low, high, coverable(row, both), x))) == 1
+    assert not list(broken_covers(row, low, high, coverable(row, both), np.array([1.0, 0.0])))

@@ -49,8 +49,9 @@ class _Made:
     def answer(self, x: F64) -> tuple[int, ...]:
         return tuple(int(one) for one in np.round(x))
 
-    def pools(self) -> list[I64]:
-        return [np.arange(len(self.cost) // 2), np.arange(len(self.cost))]
+    def pools(self) -> tuple[list[I64], I64]:
+        third = len(self.cost) // 3
+        return [np.arange(third), np.arange(third, 2 * third)], np.arange(len(self.cost))
 
     def cheapest(self, *, proven: Collection[int] | None = None) -> float:
         """By trying all; with these rows only, when they are given."""
@@ -118,6 +119,56 @@ def test_going_on_from_answer_to_answer_ends_at_the_cheapest(
             assert found.bound >= cheapest - 1e-5 * max(1.0, cheapest), "nothing is left below"
         else:
             assert found.impossible
+
+
+@given(
+    programme=made(),
+    few=st.sampled_from([0.0, 0.4, 0.8]),
+    far=st.sampled_from([0.005, 0.02, 1.0]),
+    third=st.integers(0, 2),
+)
+@settings(max_examples=200)
+def test_what_is_kept_from_time_to_time_loses_no_answer(
+    programme: _Made, few: float, far: float, third: int
+) -> None:
+    """Of all answers a third is refused when it comes, and some when only looked at: each by a row
+    of its own. The cheapest of the others is found, and no bound is ever above it."""
+    programme.unproven.clear()
+
+    def refused(whole: tuple[int, ...]) -> bool:
+        return sum(2**n * one for n, one in enumerate(whole)) % 3 == third
+
+    def refuse(whole: tuple[int, ...]) -> bool:
+        row = np.where(np.array(whole), -1.0, 1.0)
+        known = bool((programme.matrix == row).all(axis=1).any())
+        if known or not refused(whole):
+            return False
+        programme.matrix = np.vstack([programme.matrix, row])
+        programme.low = np.append(programme.low, 1.0 - sum(whole))
+        return True
+
+    every = [w for w in product((0, 1), repeat=len(programme.cost)) if not refused(w)]
+    fits = [w for w in every if (programme.matrix @ np.array(w) >= programme.low).all()]
+    cheapest = min((float(programme.cost @ np.array(w)) for w in fits), default=np.inf)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(narrow, "SMALL", 0)
+        patch.setattr(narrow, "_FEW", few)
+        patch.setattr(narrow, "_FAR", far)
+        solver = Narrow(cast("Programme", programme), look=lambda x: refuse(programme.answer(x)))
+        most = best = float(programme.cost.sum()) + 1
+        while True:
+            found = solver.solve(1e-6, below=best, sound=True)
+            assert min(found.bound, best) <= cheapest + 1e-6
+            if found.answer is None:
+                break
+            whole = cast("Any", found.answer)
+            if not refuse(whole):
+                assert whole in fits
+                assert found.cost < best
+                best = found.cost
+                if not best:
+                    return
+        assert best == pytest.approx(min(cheapest, most))
 
 
 @given(programme=made(), gap=st.sampled_from([0.0, 0.1, 0.4]), above=st.sampled_from([0.0, 0.3]))

@@ -54,7 +54,7 @@ def test_the_answer_costs_what_the_cheapest_of_all_costs(seed: int) -> None:
 @given(seed=st.integers(0, 10**6))
 @settings(max_examples=20)
 def test_a_large_question_is_answered_like_a_small_one(seed: int) -> None:
-    """Small ones, searched as large ones are: also among those alone that moved before."""
+    """Small ones, searched as large ones are."""
     question = made_question(seed)
 
     with pytest.MonkeyPatch.context() as patch:
