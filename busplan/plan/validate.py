@@ -174,7 +174,7 @@ def _explain(
         words, number = bound
         known = not number or re.search(rf"(?<![\d.]){re.escape(number)}(?!\.?\d)", allowed)
         told = "" if known else f" ({words} {number})"
-        hint = likely(allowed, value, alone=not isinstance(loc[-1], int))
+        hint = likely(allowed, value, alone=not (loc and isinstance(loc[-1], int)))
         problems.add(place, f"must be {allowed or 'a table'}{told}; got {show_value(value)}{hint}")
 
 
