@@ -16,6 +16,7 @@ from busplan.allot import narrow
 from busplan.allot.narrow import Narrow, _One, step_of
 from busplan.allot.programme import Programme
 from busplan.allot.solver import Linear, Relaxation
+from busplan.allot.tree import Tree
 from busplan.frames.columns import F64, I64
 
 
@@ -267,3 +268,22 @@ def test_the_step_of_costs() -> None:
     assert step_of(np.array([0.5, 1.0])) == 0.5
     assert step_of(np.array([np.pi, 1.0])) == 0.0
     assert step_of(np.zeros(3)) == 0.0
+
+
+@pytest.mark.parametrize("more", [0.0, 10.0], ids=["as relaxed", "known to cost more"])
+def test_a_part_is_split_by_what_makes_its_halves_dearest(more: float) -> None:
+    """Two of three are wanted of cheap ones and of dear ones, half of each would nearly do: a dear
+    one tells more, also where the part is known to cost more than its relaxed programme says."""
+    pairs = [[float(v in pair) for v in range(6)] for pair in combinations(range(3), 2)]
+    pairs += [[float(v - 3 in pair) for v in range(6)] for pair in combinations(range(3), 2)]
+    programme = _Made(np.array([1.0, 1, 1, 3, 3, 3]), np.array(pairs), np.ones(6))
+    relaxation = Relaxation(programme.linear({}))
+    tree = Tree(relaxation, lambda its, most: its.solve(), [np.arange(6)], np.arange(6))
+    relaxed = relaxation.solve()
+    assert relaxed is not None
+    assert relaxed.cost == pytest.approx(6.0)
+    tree.add({}, relaxed, relaxed.cost + more)
+    node = tree.pop()
+    assert node is not None
+    assert tree.split(node)
+    assert all(v >= 3 for part in tree.parts() for v in part.held)
