@@ -20,6 +20,7 @@ from busplan.plan.claims import Behaviour, Operand, messages, operands, silences
 from busplan.plan.problems import suggestion
 from busplan.plan.vehicle import Vehicle
 from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
+from busplan.traffic.stopped import longest_unpaused
 from busplan.transport.messages import Messages
 from busplan.wording import plain
 
@@ -34,16 +35,20 @@ def judge_behaviours(
 
     Its networks bear the plan's names. :class:`busplan.errors.PlanError` when signals of different
     units are compared. Where the clock of the recording was set back, the longest part with one
-    clock is judged, and nothing counts as held: the rest may have failed.
+    clock is judged, and nothing counts as held: the rest may have failed. So it is where everybody
+    paused at once (:mod:`busplan.traffic.stopped`).
     """
     chosen = vehicle.behaviours if behaviours is None else behaviours
     frames = table.frames if isinstance(table, Messages) else table
     paths = {o.address[:3] for b in chosen for o in _spoken(b)}
     paths |= {path for b in chosen for c in b.claims for path in messages(c)}
     one_clock = longest_of_one_clock(frames, *carried_on(paths, vehicle))
-    signals = Signals(table if one_clock is None else one_clock.part, vehicle)
+    timed = frames if one_clock is None else one_clock.part
+    unpaused = longest_unpaused(timed, vehicle, little=0.0)
+    parts = [p for p in (one_clock, unpaused) if p is not None]
+    signals = Signals(parts[-1].part if parts else table, vehicle)
     verdicts = tuple(judge_one(b, signals) for b in chosen)
-    if one_clock is not None:
+    if parts:
         verdicts = tuple(map(_of_a_part, verdicts))
     return BehaviourReport(
         verdicts,
@@ -53,7 +58,7 @@ def judge_behaviours(
         tuple(tolerated),
         signals.begin_ns,
         begin_s=(signals.begin_ns - frames.origin_ns) / 1e9,
-        one_clock="" if one_clock is None else one_clock.told,
+        one_clock="; ".join(p.told for p in parts),
     )
 
 

@@ -34,6 +34,7 @@ from busplan.plan.claims import messages, operands
 from busplan.plan.planned_tests import BY_CAPTURE, PlannedTest
 from busplan.plan.vehicle import Vehicle
 from busplan.traffic.measurement import Measurement, measure_traffic
+from busplan.traffic.stopped import Unpaused, longest_unpaused
 from busplan.transport.messages import put_together
 from busplan.wording import counted, listing, percent
 
@@ -99,6 +100,11 @@ class Covered:
         spoken = {o.address.network for c in behaviour.claims for o in operands(c)}
         spoken |= {m[0] for c in behaviour.claims for m in messages(c)}
         return spoken <= self.networks
+
+    @cached_property
+    def unpaused(self) -> Unpaused | None:
+        """What can be judged of its times where everybody paused at once."""
+        return longest_unpaused(self.table, self.vehicle)
 
     @cached_property
     def _matches(self) -> tuple[Match, ...]:
@@ -213,7 +219,12 @@ def _bench(covered: Covered, test: PlannedTest) -> Result | None:
         return None
     bench = BenchTest.of(covered.vehicle, test.subject, test.network)
     others = others or covered.networks != {test.network}
-    table = covered.table.take(own) if others else covered.table
+    table, unpaused = covered.table, covered.unpaused if others else None
+    if others:
+        table = table.take(own)
+    if unpaused is not None:
+        begin, end = unpaused.part.believable
+        table = table.take((table.time_ns >= begin) & (table.time_ns <= end))
     report = bench.record(table, read=covered.tolerated).report
     heavy = [f for f in report.findings if f.weight > Weight.NOTE]
     answer = _PROOFS.get(report.verdict, NOT_SHOWN)
@@ -227,6 +238,8 @@ def _bench(covered: Covered, test: PlannedTest) -> Result | None:
         left = tuple(f for f in heavy if f not in covered.tolerated)
         answer = FAILED if _PROOFS.get(verdict_of(left)) == FAILED else NOT_SHOWN
         text = f"not in this capture: {listing(missing)}{_first(heavy)}"
+    if unpaused is not None and answer == PROVEN:
+        answer, text = NOT_SHOWN, f"{text}; {unpaused.told}"
     return Result(
         test.name, answer, text, _plain({"frames": report.frames, "span_s": report.span_ns / 1e9})
     )
@@ -248,6 +261,9 @@ def _load(covered: Covered, test: PlannedTest) -> Result | None:
     if not (heard.complete or heavy):
         answer = NOT_SHOWN  # what did not come would have added to it
         text += heard.not_heard
+    if covered.unpaused is not None and answer == PROVEN:
+        answer = NOT_SHOWN  # a clock set forward makes every mean lower
+        text += f"; {covered.unpaused.paused}"
     figures = figures_of_load(covered.traffic, test.subject)
     return Result(test.name, answer, text + _first(heavy), _plain(figures))
 

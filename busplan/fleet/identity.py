@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from typing import Any, NamedTuple
 
-JUDGEMENT_VERSION = 28
+JUDGEMENT_VERSION = 29
 """Raised whenever a judgement may come out differently for the same capture and plan.
 
 It is not the program's version: a release that judges as before must not judge everything anew.

@@ -15,11 +15,12 @@ from busplan.frames.columns import F64
 from busplan.frames.table import FrameTable
 from busplan.pack.labels import listed, place
 from busplan.pack.reading import PackReadings, SignalReading
-from busplan.pack.series import EMPTY, NOTHING, Heard, PackSeries, Trace
+from busplan.pack.series import EMPTY, NO_PAUSES, NOTHING, Heard, PackSeries, Trace
 from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
 from busplan.traffic.silence import allowed_of, allowed_of_part
+from busplan.traffic.stopped import longest_unpaused
 from busplan.transport.messages import put_together
 from busplan.wording import listing, plural
 
@@ -35,7 +36,8 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
     The table's networks bear the plan's names (:func:`busplan.capture.capture.apply_plan`).
     :class:`PlanError` when the plan has no ``[pack]``; :class:`CaptureError` when the capture
     carries none of its cells and sensors, or is too long. Where the clock of the recording was set
-    back, the longest part with one clock is taken.
+    back, the longest part with one clock is taken, where everybody paused for long the longest part
+    without such a pause.
     """
     layout = vehicle.pack
     if layout is None:
@@ -51,6 +53,11 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
     one_clock = longest_of_one_clock(table, *carried_on(paths, vehicle))
     if one_clock is not None:
         table, told = one_clock.part, one_clock.told
+    unpaused = longest_unpaused(table, vehicle)
+    stopped = NO_PAUSES
+    if unpaused is not None:
+        table = unpaused.part
+        stopped = np.asarray((unpaused.pauses - table.origin_ns) / 1e9, np.float64)
     refuse_longer(table, LONGEST_DAYS, "a pack is evaluated over")
     traces = iter(_traces(table, vehicle, wanted, findings))
     cells = tuple(islice(traces, len(readings.cells)))
@@ -72,6 +79,8 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
         _pauses(table),
         begin_s=(table.origin_ns - origin_ns) / 1e9,
         one_clock=told,
+        stopped=stopped,
+        paused="" if unpaused is None else unpaused.told,
     )
 
 

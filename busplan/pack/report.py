@@ -84,9 +84,10 @@ class PackReport:
     and ``temperature_range`` are the lowest and highest value seen, ``None`` when none was.
     ``tolerated`` is what reading capture and definitions had to put up with; ``findings`` are those
     of the pack alone. ``one_clock`` says which part was judged where the capture's clock was set
-    back; the places of ``findings`` count from the capture's first frame. ``standing`` are readings
-    that stood still while what drives them moved, ``unmoved`` are temperatures that did so while
-    the current must have warmed them: either they are not read, or the pack is cooled that well.
+    back, ``paused`` the same where everybody paused; the places of ``findings`` count from the
+    capture's first frame. ``standing`` are readings that stood still while what drives them moved,
+    ``unmoved`` are temperatures that did so while the current must have warmed them: either they
+    are not read, or the pack is cooled that well.
     ``unbelieved`` are the channels (kind, index) that were left out of every judgement. ``most_a``
     are the highest currents of charging and discharging, ``None`` where none is known or believed;
     ``sign_shown`` whether anything showed which of the two is which.
@@ -122,6 +123,7 @@ class PackReport:
     findings: tuple[Finding, ...]
     tolerated: tuple[Finding, ...] = ()
     one_clock: str = ""
+    paused: str = ""
     most_a: tuple[float, float] | None = None
     sign_shown: bool = True
 
@@ -289,6 +291,7 @@ def evaluate_pack(
         heard=find_heard(series, layout, kind),
         tolerated=tuple(tolerated),
         one_clock=series.one_clock,
+        paused=series.paused,
         most_a=_most(signed.quantity("current")),
         sign_shown=sign_shown(signed) or _counts(checks),
         findings=tuple(by_weight(f.later(series.begin_s) for f in findings)),

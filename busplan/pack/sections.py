@@ -60,9 +60,9 @@ def sections(report: PackReport) -> tuple[Section, ...]:
 def _recording(report: PackReport) -> Section | None:
     """What reading the capture and its definitions had to tolerate; nothing to say if nothing."""
     told = [f for f in report.tolerated if f.weight > Weight.NOTE]
-    text = report.one_clock
-    if text:
+    if report.one_clock:
         told = [f for f in told if f.code != "time-steps-back"]
+    text = "; ".join(filter(None, (report.one_clock, report.paused)))
     if told:
         summaries = listing([f.summary.rstrip(".") for f in told], 2)
         text = f"{text}; " if text else ""

@@ -23,6 +23,7 @@ MAX_ROWS = 36_000
 
 
 NOTHING = np.empty(0)
+NO_PAUSES = np.empty((0, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +162,9 @@ class PackSeries:
     ``span_s`` is the length of the capture. ``findings`` holds what had to be tolerated, ``pauses``
     (k, 2) from when to when [s] nobody sent anything, on no network. Where the clock of the capture
     was set back, ``one_clock`` says which part of it this is, whose first frame comes ``begin_s``
-    after the capture's.
+    after the capture's. ``stopped`` (j, 2) are pauses in which several nodes were silent and nobody
+    else sent (:mod:`busplan.traffic.stopped`), which are no silence of a node; ``paused`` tells of
+    them, and which part was judged.
     """
 
     cells: tuple[Trace, ...]
@@ -169,9 +172,11 @@ class PackSeries:
     quantities: Mapping[str, Trace]
     span_s: float
     findings: tuple[Finding, ...] = ()
-    pauses: F64 = field(default_factory=lambda: np.empty((0, 2)))
+    pauses: F64 = field(default_factory=lambda: NO_PAUSES)
     begin_s: float = 0.0
     one_clock: str = ""
+    stopped: F64 = field(default_factory=lambda: NO_PAUSES)
+    paused: str = ""
 
     @cached_property
     def voltage(self) -> Sampled:

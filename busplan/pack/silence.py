@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.frames.columns import F64
 from busplan.pack.labels import clock, time_ns
-from busplan.pack.series import Heard, PackSeries
+from busplan.pack.series import NO_PAUSES, Heard, PackSeries
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
 from busplan.wording import listing
 
@@ -74,7 +75,7 @@ def find_drop_outs(series: PackSeries, layout: PackLayout) -> tuple[DropOut, ...
         if not len(mine.time_s) or address.message in messages:
             continue
         messages[address.message] = mine
-        for start, stop in silent_spans(mine, series.span_s):
+        for start, stop in silent_spans(mine, series.span_s, series.stopped):
             silences.setdefault(node, []).append((start, stop, address.message))
     found = []
     for key, spans in silences.items():
@@ -104,22 +105,32 @@ def _spoke(
 
 def _paused(series: PackSeries, start_s: float, stop_s: float) -> bool:
     """Whether nobody sent anything for nearly all of that time."""
-    begin, end = series.pauses.T
-    shared = np.clip(np.minimum(end, stop_s) - np.maximum(begin, start_s), 0.0, None)
-    return float(shared.sum()) >= PAUSED_SHARE * (stop_s - start_s)
+    return _shared(series.pauses, start_s, stop_s) >= PAUSED_SHARE * (stop_s - start_s)
 
 
-def silent_spans(heard: Heard, span_s: float) -> list[tuple[float, float]]:
+def _shared(pauses: F64, start_s: float, stop_s: float) -> float:
+    """How much of a stretch pauses (k, 2) take [s]."""
+    begin, end = pauses.T
+    return float(np.clip(np.minimum(end, stop_s) - np.maximum(begin, start_s), 0.0, None).sum())
+
+
+def silent_spans(
+    heard: Heard, span_s: float, stopped: F64 = NO_PAUSES
+) -> list[tuple[float, float]]:
     """Start and stop [s] of each stretch without a frame that is longer than it may be.
 
-    At the two ends of the capture by ``EDGE_S`` at least.
+    At the two ends of the capture by ``EDGE_S`` at least; without those that pauses of everybody,
+    ``stopped`` (j, 2) [s], explain.
     """
     limit, at_end = heard.allowed_s, max(heard.allowed_s, EDGE_S)
     edges = np.concatenate(([0.0], heard.time_s, [span_s]))
     gaps = np.diff(edges)
     long = gaps > limit
     long[[0, -1]] = gaps[[0, -1]] > at_end
-    return [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(long)]
+    spans = [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(long)]
+    if not len(stopped):
+        return spans
+    return [(a, b) for a, b in spans if b - a - _shared(stopped, a, b) > limit]
 
 
 def _gathered(

@@ -1,4 +1,4 @@
-"""A clock that is set back while recording: no behaviour fails by it, and none counts as held."""
+"""A clock that is set while recording: no behaviour fails by it, and none counts as held."""
 
 from dataclasses import replace
 
@@ -40,6 +40,16 @@ def test_what_held_in_a_part_is_not_shown(by_s: float, vehicle: Vehicle) -> None
         assert report.as_dict()["part"] == report.one_clock
         for lines in (behaviour_lines(report, 400), brief_lines(report, 400)):
             assert sum("The clock of the recording was set back 1 time" in li for li in lines) == 1
+
+
+@pytest.mark.parametrize("by_s", [0.6, 30.0])
+def test_a_clock_set_forward_makes_nothing_fail_nor_held(by_s: float, vehicle: Vehicle) -> None:
+    table = frames(heat([(0, 30), (5, 45)]), fan(6.5))
+    time = table.time_ns.copy()
+    time[time >= time[0] + round(5.5 * S)] += round(by_s * S)
+    report = judge_behaviours(replace(table, time_ns=time, index=None, bounds=None), vehicle)
+    assert one(report).word == "not shown"
+    assert "the clock was set forward; judged are the 14" in report.one_clock
 
 
 def test_a_failure_stands_at_its_place_in_the_capture(vehicle: Vehicle) -> None:

@@ -113,13 +113,17 @@ def test_a_pause_of_everybody_is_no_fault_of_one_node(
     assert action in finding.action
 
 
-def test_pauses_are_those_of_all_networks_together() -> None:
+def test_a_pause_of_one_node_alone_stays_its_own() -> None:
+    """Nobody else was there who could have gone on."""
     vehicle = make_vehicle(((4, 4), (4,)))
     whole = make_table(vehicle, 20.0)
+    keys = [s.key.identifier for s in vehicle.streams if s.node == "monitor_a"]
     seconds = (whole.time_ns - whole.origin_ns) / 1e9
-    cut = whole.take(np.flatnonzero((seconds < 6.0) | (seconds >= 13.0)))
-    ((begin, end),) = pull_series(cut, vehicle).pauses
+    alone = np.isin(whole.identifier, keys) & ((seconds < 6.0) | (seconds >= 13.0))
+    series = pull_series(whole.take(alone), vehicle)
+    ((begin, end),) = series.pauses
     assert (begin, end) == (pytest.approx(6.0, abs=0.2), pytest.approx(13.0, abs=0.2))
+    assert series.paused == ""
     assert pull_series(whole, vehicle).pauses.shape == (0, 2)
 
 
