@@ -27,6 +27,16 @@ CODES = (
         "A caution; on a live bus a note once it has been over for half a minute.",
     ),
     _entry(
+        "all-silent",
+        (NOTE, CAUTION),
+        "Several nodes were silent at once, and nobody else sent anything on any network either: "
+        "the recording stopped, the vehicle slept or the clock was set forward. No node is to "
+        "blame for it, and how long it truly was is not known.",
+        "See whether the vehicle was switched off, the recorder stopped or its clock was set; if "
+        "not, look for what all nodes share: supply and ground.",
+        "A caution; on a live bus a note once it has been over for half a minute.",
+    ),
+    _entry(
         "message-paused",
         (NOTE, CAUTION),
         "One message stopped for longer than its value may be old, while its node went on. "

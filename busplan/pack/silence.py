@@ -12,6 +12,7 @@ from busplan.frames.columns import F64
 from busplan.pack.labels import clock, time_ns
 from busplan.pack.series import NO_PAUSES, Heard, PackSeries
 from busplan.plan.vehicle import CellPlace, PackLayout, SensorPlace, SignalAddress
+from busplan.traffic.stopped import shared
 from busplan.wording import listing
 
 EDGE_S = 1.0
@@ -105,13 +106,8 @@ def _spoke(
 
 def _paused(series: PackSeries, start_s: float, stop_s: float) -> bool:
     """Whether nobody sent anything for nearly all of that time."""
-    return _shared(series.pauses, start_s, stop_s) >= PAUSED_SHARE * (stop_s - start_s)
-
-
-def _shared(pauses: F64, start_s: float, stop_s: float) -> float:
-    """How much of a stretch pauses (k, 2) take [s]."""
-    begin, end = pauses.T
-    return float(np.clip(np.minimum(end, stop_s) - np.maximum(begin, start_s), 0.0, None).sum())
+    taken = shared(series.pauses, np.array([start_s]), np.array([stop_s]))
+    return float(taken[0]) >= PAUSED_SHARE * (stop_s - start_s)
 
 
 def silent_spans(
@@ -124,13 +120,10 @@ def silent_spans(
     """
     limit, at_end = heard.allowed_s, max(heard.allowed_s, EDGE_S)
     edges = np.concatenate(([0.0], heard.time_s, [span_s]))
-    gaps = np.diff(edges)
+    gaps = np.diff(edges) - shared(stopped, edges[:-1], edges[1:])
     long = gaps > limit
     long[[0, -1]] = gaps[[0, -1]] > at_end
-    spans = [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(long)]
-    if not len(stopped):
-        return spans
-    return [(a, b) for a, b in spans if b - a - _shared(stopped, a, b) > limit]
+    return [(float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero(long)]
 
 
 def _gathered(

@@ -20,6 +20,7 @@ from busplan.replay.lines import Line, Lines
 from busplan.replay.strangers import strangers
 from busplan.traffic.cycle_rule import cycle_findings, sampled_cycle
 from busplan.traffic.silence import SILENT_CYCLES
+from busplan.traffic.stopped import CAUSES, common_pauses, shared
 from busplan.wording import counted, plain
 
 OVER = "last ended"
@@ -59,6 +60,7 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
 
     On a live bus silences that were over before ``old_ns`` are notes: nothing to run for.
     """
+    stopped_ns = _stopped_all(lines)
     pauses: list[Pause] = []
     late: list[Finding] = []
     ends = _Ends(_ended_networks(lines, span_ns), span_ns, old_ns)
@@ -66,7 +68,7 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
         if line.cycle and line.k >= 0:
             times = lines.index.times_at(lines.index.slice_of(line.k))
             allowed = max(SILENT_CYCLES * line.cycle.ns, float(lines.allowed_ns[number]))
-            pauses += _pauses(number, allowed, times, ends.of(line.key.network))
+            pauses += _pauses(number, allowed, times, ends.of(line.key.network), stopped_ns)
             late += _late(line, line.cycle, times)
     silences, single = _by_node(lines, pauses, ends)
     paused = _of_networks(silences)
@@ -75,6 +77,7 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
     told = {(f.where.network, f.where.node) for f in stopped}
     gone = list(_gone(lines, ends, told))
     silent += [_paused_network(name, found, ends) for name, found in paused.items() if found]
+    silent += [_paused_all(stopped_ns, ends)] if len(stopped_ns) else []
     return [*silent, *stopped, *gone, *single, *late, *_unkept(lines), *strangers(lines)]
 
 
@@ -128,12 +131,21 @@ def _unkept(lines: Lines) -> list[Finding]:
     )
 
 
-def _pauses(number: int, allowed_ns: float, times: I64, span_ns: int) -> Iterator[Pause]:
+def _pauses(
+    number: int, allowed_ns: float, times: I64, span_ns: int, stopped_ns: I64
+) -> Iterator[Pause]:
+    """Those of a line that are longer than it may be silent, beside what everybody shared."""
     times = times[(times >= 0) & (times <= span_ns)]
     ends = np.append(times, span_ns)
-    gaps = np.diff(ends)
+    gaps = np.diff(ends) - shared(stopped_ns, ends[:-1], ends[1:])
     for i in np.flatnonzero(gaps > allowed_ns).tolist():
         yield Pause(number, int(ends[i]), int(ends[i + 1]))
+
+
+def _stopped_all(lines: Lines) -> I64:
+    """Stretches (k, 2) [ns] in which nobody sent anything while several nodes were due."""
+    streams = (s for line in lines.lines for s in line.streams)
+    return common_pauses(lines.index.messages.frames, streams) - lines.index.origin_ns
 
 
 def _of_networks(silences: _Silences) -> dict[str, list[tuple[int, int]]]:
@@ -176,6 +188,27 @@ def _paused_network(network: str, silences: list[tuple[int, int]], ends: _Ends) 
             Figure("silence", _length(told) / 1e9, "s"),
             Figure("silences", len(silences)),
             *_over(last_ns, end_ns),
+        ),
+    )
+
+
+def _paused_all(stopped_ns: I64, ends: _Ends) -> Finding:
+    """That nothing at all came for a while, on no network."""
+    silences = [(begin, end) for begin, end in stopped_ns.tolist()]
+    last_ns, told = _last_end(silences), _told(silences, ends.span_ns)
+    return Finding(
+        "all-silent",
+        Weight.NOTE if last_ns < min(ends.old_ns, ends.span_ns) else Weight.CAUTION,
+        Where(time_ns=max(told[0], 0)),
+        f"nothing came of anybody for {_length(told) / 1e9:.2f} s, "
+        f"{_stretch(told, ends.span_ns)}{_often(silences, told)}: {CAUSES}",
+        why="What the nodes did then, and how long it truly was, is not known.",
+        action="See whether the vehicle was switched off, the recorder stopped or its clock was "
+        "set; if not, look for what all nodes share: supply and ground.",
+        figures=(
+            Figure("silence", _length(told) / 1e9, "s"),
+            Figure("silences", len(silences)),
+            *_over(last_ns, ends.span_ns),
         ),
     )
 

@@ -7,11 +7,12 @@ and how long it lasted nobody knows. Common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import F64, I64
 from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import ERROR, SENT
 from busplan.frames.table import FrameTable
@@ -69,10 +70,11 @@ class Unpaused:
         )
 
 
-def common_pauses(table: FrameTable, vehicle: Vehicle) -> I64:
+def common_pauses(table: FrameTable, streams: Iterable[Stream]) -> I64:
     """From when to when [ns] nobody sent anything while several nodes were due, (k, 2).
 
-    Due is what the plan states, or the rhythm of a message, by :mod:`busplan.traffic.silence`.
+    ``streams`` are those of the plan. Due is what it states, or the rhythm of a message, by
+    :mod:`busplan.traffic.silence`.
     """
     earliest, latest = table.believable
     time = table.time_ns[(table.time_ns >= earliest) & (table.time_ns <= latest)]
@@ -82,14 +84,14 @@ def common_pauses(table: FrameTable, vehicle: Vehicle) -> I64:
     gaps = np.column_stack((time[rows], time[rows + 1]))
     if not len(gaps):
         return gaps
-    streams: dict[FrameKey, list[Stream]] = {}
-    for stream in vehicle.streams:
-        streams.setdefault(stream.key, []).append(stream)
+    by_key: dict[FrameKey, list[Stream]] = {}
+    for stream in streams:
+        by_key.setdefault(stream.key, []).append(stream)
     seen: dict[tuple[str, str], list[I64]] = {}
     for key, mine in table.groups.items():
         times = table.time_ns[mine[(table.flags[mine] & (SENT | ERROR)) == 0]]
         times = times[(times >= earliest) & (times <= latest)]
-        senders = streams.get(key, [])
+        senders = by_key.get(key, [])
         stated = next((s.cycle for s in senders if s.cycle), None)
         if len(times) > 1 and not any(s.event for s in senders):
             node = (key.network, senders[0].node if senders else "")
@@ -116,6 +118,16 @@ def _explained(times: I64, allowed_ns: float, gaps: I64) -> I64:
     return np.asarray(longest[rest <= allowed_ns], np.int64)
 
 
+def shared(pauses: F64 | I64, begin: F64 | I64, end: F64 | I64) -> F64:
+    """How much of each stretch (n,) pauses (k, 2) take, in their unit; they follow each other."""
+    if not len(pauses):
+        return np.zeros(len(begin))
+    taken = np.repeat(np.cumsum(pauses[:, 1] - pauses[:, 0]), 2)
+    taken[0::2] -= pauses[:, 1] - pauses[:, 0]
+    before, after = (np.interp(at, pauses.ravel(), taken) for at in (begin, end))
+    return np.asarray(after - before, np.float64)
+
+
 def longest_unpaused(
     table: FrameTable, vehicle: Vehicle, *, little: float = LITTLE
 ) -> Unpaused | None:
@@ -124,7 +136,7 @@ def longest_unpaused(
     All of it where the pauses are no more than ``little`` of it, a share, else the longest part
     between some of them.
     """
-    pauses = common_pauses(table, vehicle)
+    pauses = common_pauses(table, vehicle.streams)
     if not len(pauses):
         return None
     begin, end = table.believable

@@ -87,6 +87,23 @@ def test_a_network_that_paused_is_one_finding_not_one_a_node() -> None:
     )
 
 
+def test_a_clock_set_forward_is_one_finding_of_everybody() -> None:
+    """So are a recorder that stops and a vehicle that sleeps. Common practice, no source."""
+    vehicle = make_vehicle([(4, 4), (4,)])
+    table = make_table(vehicle, 20.0)
+    for by_s in (0.7, 30.0):
+        time = table.time_ns.copy()
+        time[table.time_ns >= table.time_ns[0] + 8 * S] += round(by_s * S)
+        moved = Replay.of(vehicle, replace(table, time_ns=time, index=None, bounds=None))
+        (finding,) = watch(moved.lines, moved.span_ns)
+        assert (finding.code, finding.where.network) == ("all-silent", None)
+        assert finding.where.time_ns is not None
+        assert 7.8 < finding.where.time_ns / S <= 8.0
+        assert "the clock was set forward" in finding.summary
+        (later,) = watch(moved.lines, moved.span_ns, old_ns=moved.span_ns)
+        assert later.weight is Weight.NOTE
+
+
 def test_one_message_that_pauses_is_told_apart_from_its_node() -> None:
     vehicle = make_vehicle([(4, 4)])
     table = make_table(vehicle, 20.0)

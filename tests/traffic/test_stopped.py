@@ -13,7 +13,7 @@ from support.van import make_table, make_vehicle
 
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Vehicle
-from busplan.traffic.stopped import common_pauses, longest_unpaused
+from busplan.traffic.stopped import common_pauses, longest_unpaused, shared
 
 S = 1_000_000_000
 
@@ -46,28 +46,30 @@ def without(table: FrameTable, start_s: float, stop_s: float, *, but: str = "") 
 
 
 def test_a_stretch_without_anybody_is_one(table: FrameTable, vehicle: Vehicle) -> None:
-    (pause,) = common_pauses(without(table, 6.0, 13.0), vehicle)
+    (pause,) = common_pauses(without(table, 6.0, 13.0), vehicle.streams)
     begin, end = (pause - table.origin_ns) / 1e9
     assert (begin, end) == (pytest.approx(6.0, abs=0.1), pytest.approx(13.0, abs=0.1))
-    assert not len(common_pauses(table, vehicle))
+    assert not len(common_pauses(table, vehicle.streams))
 
 
 def test_while_anybody_sends_it_is_none(table: FrameTable, vehicle: Vehicle) -> None:
-    assert not len(common_pauses(without(table, 6.0, 13.0, but="thermal"), vehicle))
+    assert not len(common_pauses(without(table, 6.0, 13.0, but="thermal"), vehicle.streams))
 
 
 def test_several_nodes_must_have_been_due(table: FrameTable, vehicle: Vehicle) -> None:
     of_pump = table.take(table.network == table.networks.index("thermal"))
-    assert not len(common_pauses(without(of_pump, 6.0, 13.0), vehicle))
+    assert not len(common_pauses(without(of_pump, 6.0, 13.0), vehicle.streams))
 
 
 @pytest.mark.parametrize("by_s", [0.3, 0.7, 3.0, 3600.0])
 def test_a_clock_set_forward_is_one_of_its_length(
     by_s: float, table: FrameTable, vehicle: Vehicle
 ) -> None:
-    (pause,) = common_pauses(moved(table, (8.0, by_s)), vehicle)
+    (pause,) = common_pauses(moved(table, (8.0, by_s)), vehicle.streams)
     assert int(pause[1] - pause[0]) / S == pytest.approx(by_s, abs=0.06)
-    assert not len(common_pauses(moved(table, (8.0, 0.05)), vehicle)), "nobody is late by that"
+    assert not len(common_pauses(moved(table, (8.0, 0.05)), vehicle.streams)), (
+        "nobody is late by that"
+    )
 
 
 def test_short_ones_leave_the_whole_and_long_ones_the_longest_part(
@@ -90,4 +92,11 @@ def test_short_ones_leave_the_whole_and_long_ones_the_longest_part(
 
 def test_frames_in_the_order_of_two_adapters_are_none(table: FrameTable, vehicle: Vehicle) -> None:
     order = np.argsort(table.network, kind="stable")
-    assert not len(common_pauses(table.take(order), vehicle))
+    assert not len(common_pauses(table.take(order), vehicle.streams))
+
+
+def test_what_pauses_take_of_stretches() -> None:
+    pauses = np.array([[2.0, 3.0], [5.0, 7.0]])
+    begin, end = np.array([0.0, 2.5, 3.0, 6.0]), np.array([8.0, 5.5, 5.0, 9.0])
+    assert shared(pauses, begin, end).tolist() == [3.0, 1.0, 0.0, 1.0]
+    assert shared(pauses[:0], begin, end).tolist() == [0.0] * 4
