@@ -69,7 +69,7 @@ def watch(lines: Lines, span_ns: int, *, old_ns: int = -1) -> list[Finding]:
             times = lines.index.times_at(lines.index.slice_of(line.k))
             allowed = max(SILENT_CYCLES * line.cycle.ns, float(lines.allowed_ns[number]))
             pauses += _pauses(number, allowed, times, ends.of(line.key.network), stopped_ns)
-            late += _late(line, line.cycle, times)
+            late += _late(line, line.cycle, times, stopped_ns)
     silences, single = _by_node(lines, pauses, ends)
     paused = _of_networks(silences)
     stopped = [_stopped(*owner, found, ends) for owner, found in silences.items() if found]
@@ -368,8 +368,8 @@ def _paused(line: Line, pauses: list[Pause], ends: _Ends) -> Finding:
     )
 
 
-def _late(line: Line, cycle: Stated, times: I64) -> Iterator[Finding]:
-    gaps = np.diff(times)
+def _late(line: Line, cycle: Stated, times: I64, stopped_ns: I64) -> Iterator[Finding]:
+    gaps = np.diff(times) - shared(stopped_ns, times[:-1], times[1:])
     late = np.flatnonzero((gaps > LATE_CYCLES * cycle.ns) & (gaps <= SILENT_CYCLES * cycle.ns))
     # More late than not: the stated cycle is wrong, which is no matter of single frames.
     if len(line.streams) == 1 and 0 < len(late) <= len(gaps) // 2:
