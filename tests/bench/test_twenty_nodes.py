@@ -3,6 +3,7 @@
 ``tests/benchmarks/bench_nodes.py`` runs all of them as processes.
 """
 
+import math
 import os
 import subprocess
 import sys
@@ -10,8 +11,9 @@ from pathlib import Path
 
 import pytest
 from support.bench_nodes import BENCH, UNIT
+from support.live_nodes import ALL
 from support.node_kinds import KINDS, judge_rows, told_right
-from support.node_process import Starter
+from support.node_process import Starter, lateness_ms
 
 from busplan.bench.live_run import run_live
 from busplan.bench.run import BenchTest
@@ -29,17 +31,20 @@ def test_each_verdict_and_its_reason_are_right(name: str) -> None:
     assert told_right(kind, report.verdict.value, codes), (report.verdict, codes)
 
 
-def test_a_node_that_is_a_process_of_its_own_is_told_right(tmp_path: Path) -> None:
-    port = 43_300 + os.getpid() % 500
-    kind = KINDS["other firmware"]
-    arguments = [sys.executable, "-m", "support.node_process", "other firmware", str(port), "20"]
+def process_of(name: str, port: int, seconds: float) -> subprocess.Popen[bytes]:
     paths = os.pathsep.join([str(TESTS), str(TESTS.parent), os.environ.get("PYTHONPATH", "")])
-    node = subprocess.Popen(
-        arguments,
+    return subprocess.Popen(
+        [sys.executable, "-m", "support.node_process", name, str(port), str(seconds)],
         env={**os.environ, "PYTHONPATH": paths},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
     )
+
+
+def test_a_node_that_is_a_process_of_its_own_is_told_right(tmp_path: Path) -> None:
+    port = 43_300 + os.getpid() % 500
+    kind = KINDS["other firmware"]
+    node = process_of("other firmware", port, 20)
     try:
         options = {"port": port, "hop_limit": 0}
         spec = InterfaceSpec(BENCH, "udp_multicast", GROUP, options)
@@ -50,3 +55,25 @@ def test_a_node_that_is_a_process_of_its_own_is_told_right(tmp_path: Path) -> No
         node.wait(10)
     codes = [f.code for f in record.report.findings]
     assert told_right(kind, record.report.verdict.value, codes), codes
+
+
+def test_a_process_that_ended_by_itself_has_told_how_late_it_was() -> None:
+    """A frame every 0.25 ms: no process sends each of them on the nanosecond."""
+    node = process_of("unacknowledged", 43_300 + os.getpid() % 500, 0.2)
+    assert node.stdin is not None
+    node.stdin.write(b"\n")
+    node.stdin.flush()
+    node.wait(60)
+    assert lateness_ms(node) > 0
+
+
+@pytest.mark.parametrize(
+    ("name", "half_a_cycle_ms"),
+    [("pedal as defined", 5), ("good", 50), ("selector with moves by hand", 100), ("silent", None)],
+)
+def test_only_what_makes_a_node_irregular_excuses_it(
+    name: str, half_a_cycle_ms: float | None
+) -> None:
+    """Cycles as the nodes' own definitions state them: 10, 100 and 200 ms."""
+    late = ALL[name].may_be_late_ms()
+    assert late == (math.inf if half_a_cycle_ms is None else pytest.approx(half_a_cycle_ms, 0.01))
