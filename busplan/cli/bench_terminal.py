@@ -7,7 +7,6 @@ of a core at most.
 from __future__ import annotations
 
 import math
-import sys
 import threading
 import time
 from typing import TYPE_CHECKING
@@ -171,8 +170,10 @@ class BenchDisplay(Display):
         """What the tester was told last."""
 
     def bell(self) -> None:
-        """Ring, where there is a terminal."""
-        if sys.stderr.isatty():
+        """Ring, where there is a terminal; what rich puts before stderr hides that it is one."""
+        if self._live is not None:
+            self._live.console.bell()
+        elif self._terminal:
             from rich.console import Console
 
             Console(stderr=True).bell()

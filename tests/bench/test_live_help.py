@@ -1,5 +1,7 @@
 """What to look at while a live bench test hears nothing: when it comes, and that it is whole."""
 
+import io
+import sys
 import time
 from types import SimpleNamespace
 from typing import Any
@@ -11,9 +13,14 @@ from busplan.bench.early import NOTHING_S
 from busplan.bench.node_report import BenchLimits
 from busplan.bench.run import BenchTest
 from busplan.bench.wiring import POWER_OFF_FIRST, STEPS
-from busplan.cli.bench_terminal import Terminal
+from busplan.cli.bench_terminal import BenchDisplay, Terminal
+from busplan.live.recording_status import RecordingStatus
 
 S = 10**9
+NOTHING_YET: dict[str, Any] = {
+    **{"elapsed_s": 0.1, "channels": (), "written": 0, "waiting": 0, "dropped": 0},
+    **{"files": (), "gone": (), "trouble": None},
+}
 
 
 def told_after(elapsed_s: float, **limits: Any) -> list[str]:
@@ -52,3 +59,36 @@ def test_help_begins_with_the_power_off_and_has_every_step() -> None:
     for number, (line, step) in enumerate(zip(steps, STEPS, strict=True), 1):
         assert line == f"  {number}. {step.measure}: {step.expect}"
     assert "busplan bench --wiring" in last
+
+
+class Tty(io.StringIO):
+    """A terminal, as far as a program can see."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("table_stands", [False, True])
+def test_a_prompt_rings_before_the_table_stands_and_while_it_does(
+    table_stands: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While a table stands, what rich 13.8 puts before stderr does not say it is a terminal."""
+    monkeypatch.setenv("TERM", "xterm")
+    shown = Tty()
+    monkeypatch.setattr(sys, "stderr", shown)
+    with BenchDisplay() as display:
+        if table_stands:
+            display.update(RecordingStatus(**NOTHING_YET))
+            before = io.StringIO()  # says it is no terminal, as TextIOBase does
+            before.rich_proxied_file = shown  # type: ignore[attr-defined]
+            monkeypatch.setattr(sys, "stderr", before)
+        display.bell()
+        monkeypatch.setattr(sys, "stderr", shown)
+    assert "\a" in shown.getvalue()
+
+
+def test_nothing_rings_in_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    written = io.StringIO()
+    monkeypatch.setattr(sys, "stderr", written)
+    BenchDisplay().bell()
+    assert written.getvalue() == ""
