@@ -25,6 +25,8 @@ from busplan.fleet.run import Coordinator, Run, tasks_to_do
 from busplan.fleet.work import Outcome, Task
 
 CAPTURES, FRAMES = 16, 2000
+HUNG_S = 900
+"""Nothing is timed: only what hangs for good takes so long, on however slow a machine."""
 
 
 @pytest.fixture
@@ -46,14 +48,16 @@ def started(fleet: Fleet, *words: str) -> subprocess.Popen[str]:
 
 
 def ended(process: subprocess.Popen[str]) -> tuple[int, dict[str, Any], str]:
-    out, err = process.communicate(timeout=120)
+    out, err = process.communicate(timeout=HUNG_S)
     assert "Traceback" not in err
     return process.returncode, json.loads(out or "{}"), err
 
 
-def until(true: Callable[[], object], seconds: float = 60) -> None:
-    give_up = time.monotonic() + seconds
+def until(true: Callable[[], object], running: subprocess.Popen[str] | None = None) -> None:
+    """Wait until it is true, as long as a run goes on; without an end only a hang would be."""
+    give_up = time.monotonic() + HUNG_S
     while not true():
+        assert running is None or running.poll() is None, running.communicate()
         assert time.monotonic() < give_up
         time.sleep(0.02)
 
@@ -86,18 +90,18 @@ def workers_of(process: subprocess.Popen[str]) -> list[psutil.Process]:
 
 def test_a_killed_and_a_stopped_run_go_on_and_two_runs_share_what_is_left(fleet: Fleet) -> None:
     process = started(fleet, "--workers", "2")
-    until(lambda: written(fleet))
+    until(lambda: written(fleet), process)
     helpers = workers_of(process)
     process.kill()
     process.communicate()
-    until(lambda: not any(p.is_running() and p.status() != "zombie" for p in helpers), 20)
+    until(lambda: not any(p.is_running() and p.status() != "zombie" for p in helpers))
     left_over = len(written(fleet))
     assert left_over < CAPTURES
 
     process = started(fleet, "--workers", "1")
-    until(lambda: len(written(fleet)) > max(left_over, 2))
+    until(lambda: len(written(fleet)) > max(left_over, 2), process)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of them
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=HUNG_S)
     assert (process.returncode, out, err.strip()) == (130, "", "busplan: stopped")
     known = fleet.judgements.rows(["run_key"]).num_rows
     assert 2 <= known < CAPTURES

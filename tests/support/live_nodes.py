@@ -15,7 +15,6 @@ from support import truth_bench
 from support.bench_nodes import BENCH, UNIT, Row
 from support.node_kinds import KINDS, Kind, told_right
 
-
 SURE_FRAMES = 10
 """From so many frames on a message has a cycle."""
 
