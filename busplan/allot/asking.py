@@ -299,8 +299,12 @@ def _options(draft: _Draft, node: Node) -> tuple[Option, ...]:
             for o in rule
             if o != node.identifier_offset
         ]
-    units = [i for i, u in enumerate(draft.units) if u[0] is node]
-    if rule == "free" and any(s.address is not None for i in units for s in draft.sent[i]):
+    if rule == "free" and any(
+        s.address is not None
+        for i, u in enumerate(draft.units)
+        if u[0] is node
+        for s in draft.sent[i]
+    ):
         options.append(Option("address", 0, costs.identifier))
     bought = draft.vehicle.freedom.bought.get(node.part.name)
     if bought is not None and rule != "free":

@@ -26,10 +26,14 @@ def needed(
     """
     senders, ways = Senders(vehicle), Ways(vehicle)
     finder = _Finder(streams)
+    of_node: dict[str, list[int]] = defaultdict(list)
+    for n, unit in enumerate(units):
+        of_node[unit[0].name].append(n)
     found: dict[Wanted, None] = {}
     for group in by_message(vehicle.needs):
         need = group[0]
-        i = _unit_of(need, units)
+        own = of_node[need.node]
+        i = _unit_of(need, units, own)
         if i is None or (i in pinned and _met(group, senders, ways)):
             continue
         if need.named_by and _by_signals(group, senders, ways, finder):
@@ -37,7 +41,7 @@ def needed(
         keys, by_name = finder.of(need, fixed=units[i][0].part.identifiers == "fixed")
         mine = tuple(k for k in keys if units[k[0]][0].name != need.node)
         if mine:
-            want = Wanted(_ears(need, i, units), mine, by_name, mine)
+            want = Wanted(_ears(need, i, units, own), mine, by_name, mine)
             found[want] = None
     return tuple(found)
 
@@ -53,17 +57,18 @@ def _by_signals(group: Sequence[Need], senders: Senders, ways: Ways, finder: _Fi
     return not heard and _met(group, senders, ways) and not finder.there(group[0])
 
 
-def _ears(need: Need, i: int, units: Units) -> tuple[int, ...]:
+def _ears(need: Need, i: int, units: Units, own: Sequence[int]) -> tuple[int, ...]:
     """The units that hear for a node: the one that its definitions say, or, where the sender's say
     so, all that go by the same name."""
     if not need.named_by:
         return (i,)
-    node, port, _ = units[i]
-    return tuple(n for n, u in enumerate(units) if u[0] is node and u[1].sender == port.sender)
+    _, port, _ = units[i]
+    return tuple(n for n in own if units[n][1].sender == port.sender)
 
 
-def _unit_of(need: Need, units: Units) -> int | None:
-    mine = [i for i, u in enumerate(units) if (u[0].name, u[2]) == (need.node, need.network)]
+def _unit_of(need: Need, units: Units, own: Sequence[int]) -> int | None:
+    """Where a node hears what it needs; ``own``: its units."""
+    mine = [i for i in own if units[i][2] == need.network]
     described = [i for i in mine if any(m is need.message for m in units[i][1].messages)]
     called = [i for i in mine if need.message.name in {m.name for m in units[i][1].messages}]
     return next(iter((*described, *called, *mine)), None)

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from busplan.allot.matrix import Row, Terms
-from busplan.allot.problem import Carried, Name, Question, Wanted, carrying, residents
+from busplan.allot.problem import Carried, Name, Option, Question, Unit, Wanted, carrying, residents
 
 
 class _User(NamedTuple):
@@ -155,8 +155,18 @@ class Rows:
 
     def _there(self, gateway: int, network: int) -> Terms:
         """Whether a gateway has a unit on a network."""
-        units = self.question.gateways[gateway].units
-        return {self.place[i, network]: 1.0 for i in units if (i, network) in self.place}
+        return self._ports[gateway].get(network, {})
+
+    @cached_property
+    def _ports(self) -> list[dict[int, Terms]]:
+        """By network the terms that say whether each gateway has a unit there."""
+        found: list[dict[int, Terms]] = []
+        for gateway in self.question.gateways:
+            found.append(defaultdict(dict))
+            for i in gateway.units:
+                for k in self.question.units[i].networks:
+                    found[-1][k][self.place[i, k]] = 1.0
+        return found
 
     @cached_property
     def _staying(self) -> list[frozenset[int]]:
@@ -176,7 +186,10 @@ class Rows:
         if unit in self.question.gateways[gateway].units:
             return
         also: Terms = {} if only_if is None else {only_if: 1.0}
-        for k in self.question.units[unit].networks:
+        networks = self.question.units[unit].networks
+        if self._staying[gateway].issuperset(networks):
+            return
+        for k in networks:
             if self._always(gateway, k):
                 continue
             there = dict.fromkeys(self._there(gateway, k), -1.0)
@@ -311,16 +324,14 @@ class Rows:
         """One sender for an identifier, and one node for a J1939 address, on each network."""
         users: dict[tuple[int, object], list[_User]] = defaultdict(list)
         seen: dict[tuple[int, int, Name, str], int] = {}
+        known: dict[tuple[int, int], list[tuple[int, Name]]] = {}
         for (i, j, k), v in self.named.items():
             unit = self.question.units[i]
-            option = unit.options[j]
-            if option.kind == "bought":
-                continue
+            if (i, j) not in known:
+                known[i, j] = _called(unit, unit.options[j])
             addresses = set()
-            for m, sent in enumerate(unit.sent):
-                if option.kind == "address" and sent.address is not None:
-                    continue
-                name = Name(sent.name.extended, sent.name.identifier + option.shift)
+            for m, name in known[i, j]:
+                sent = unit.sent[m]
                 if seen.setdefault((j, k, name, sent.label), i) != i:
                     continue  # two connections of a node that say the same
                 users[k, name].append(_User(unit.node, v, (i, m, k) if sent.movable else None))
@@ -360,6 +371,18 @@ class Rows:
             if one.renamed is not None:
                 terms[one.renamed] = -1.0
         self.row(terms, high=most)
+
+
+def _called(unit: Unit, option: Option) -> list[tuple[int, Name]]:
+    """What each message of a unit is called under an option; what is still to be found is left
+    out."""
+    if option.kind == "bought":
+        return []
+    return [
+        (m, Name(sent.name.extended, sent.name.identifier + option.shift))
+        for m, sent in enumerate(unit.sent)
+        if not (option.kind == "address" and sent.address is not None)
+    ]
 
 
 def message_at(what: Carried) -> tuple[int, int, int]:
