@@ -24,6 +24,7 @@ ASSUMED = (
     "counted with the proven worst case of every message and the costs below; what costs less than "
     "these changes was searched for in all placements that the plan allows"
 )
+_OPEN = "Whether one bus error more could be borne was not found out in the time given."
 _COSTS = {
     "move": "a node moved",
     "identifier": "an identifier, offset or address set",
@@ -122,6 +123,8 @@ def wanted_sentences(found: Wanted) -> Iterator[str]:
         yield _borne(found.robust)
     if found.more is not None:
         yield _more(found.proposal, found.more)
+    elif found.open:
+        yield _OPEN
 
 
 def _borne(robust: Robust) -> str:
@@ -149,7 +152,7 @@ def _more(found: Proposal, more: Proposal) -> str:
         return f"{judged} bears one bus error as well."
     if more.best is None or found.best is None:
         if more.conflict is None:
-            return "Whether one bus error more could be borne was not found out in the time given."
+            return _OPEN
         who = f" ({listing(more.conflict.nodes, 4)})" if more.conflict.nodes else ""
         return (
             f"No changes that the plan allows let every message bear one bus error as well{who}: "
@@ -237,7 +240,9 @@ def as_dict(found: Proposal) -> dict[str, Any]:
 def wanted_dict(found: Wanted) -> dict[str, Any]:
     """The same with how close bus errors may come, and what bearing one would take."""
     more, robust = found.more, found.robust
-    one_error = None
+    one_error: dict[str, Any] | None = None
+    if found.open:
+        one_error = {"solved": False, "changes": None, "cost": None, "bound": 0.0, "proven": False}
     if more is not None:
         one_error = {
             "solved": more.best is not None,

@@ -25,7 +25,7 @@ _FOR_ONE = 1 / 3
 """The part of what is left of that for one distance."""
 _LEAST_S = 0.5
 """Nothing is begun in less."""
-_FOR_MORE = 1 / 3
+FOR_MORE = 1 / 3
 """What one bus error would take is searched for a third of the time."""
 
 
@@ -49,12 +49,14 @@ class Robust:
 @dataclass(frozen=True, slots=True, repr=False)
 class Wanted:
     """What was found. ``robust``: how close bus errors may come, for ``most-robust``; ``more``: the
-    proposal when one bus error shall be borne as well (it may be the same one)."""
+    proposal when one bus error shall be borne as well (it may be the same one); ``open``: that was
+    asked, and time was over before it was known."""
 
     proposal: Proposal
     want: Want
     robust: Robust | None = None
     more: Proposal | None = None
+    open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,22 +105,27 @@ def find(asked: Question, limits: Limits = NO_LIMITS, *, more: bool = True) -> W
     """
     if asked.want.kind == "most-robust" and asked.vehicle.streams:
         return _most_robust(asked, limits)
-    found = asked.propose(asked.want, limits, others=True)
-    return Wanted(found, asked.want, more=_one_error(asked, limits, found) if more else None)
+    found = Wanted(asked.propose(asked.want, limits, others=True), asked.want)
+    if not more or not asks_more(asked, found, limits):
+        return found
+    return with_one_error(asked, found, replace(limits, seconds=limits.seconds * FOR_MORE))
 
 
-def _one_error(asked: Question, limits: Limits, found: Proposal) -> Proposal | None:
-    """The proposal when one bus error shall be borne as well; ``None`` where that is not asked."""
+def asks_more(asked: Question, found: Wanted, limits: Limits) -> bool:
+    """Whether what one bus error would take beside is to be said of an answer."""
     faults = asked.fault_interval_ns or any(
         n.fault_interval_ns for n in asked.vehicle.networks.values()
     )
     asks = asked.want == IN_TIME and bool(asked.vehicle.streams)
-    if found.best is None or not asks or faults or limits.stop():
-        return None
-    if asked.bears(found.best.vehicle, ONE_ERROR):
-        return found
-    part = replace(limits, seconds=limits.seconds * _FOR_MORE)
-    return asked.propose(ONE_ERROR, part, known=_learnt(found))
+    return found.proposal.best is not None and asks and not faults and not limits.stop()
+
+
+def with_one_error(asked: Question, found: Wanted, limits: Limits) -> Wanted:
+    """The same with the proposal when one bus error shall be borne as well."""
+    proposal = found.proposal
+    if proposal.best is not None and asked.bears(proposal.best.vehicle, ONE_ERROR):
+        return replace(found, more=proposal)
+    return replace(found, more=asked.propose(ONE_ERROR, limits, known=_learnt(proposal)))
 
 
 def _learnt(found: Proposal) -> Found | None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busplan.allot.quiet import quiet_libraries
+from busplan.cli.in_time import in_time
 from busplan.cli.output import (
     exit_code,
     print_grouped,
@@ -18,16 +20,18 @@ from busplan.cli.output import (
 )
 from busplan.cli.plan_out import write_changed
 from busplan.cli.search_progress import SearchProgress
-from busplan.cli.stopping import stopping, until
+from busplan.cli.stopping import stopping
 from busplan.findings import Finding, Weight, summary_line
-from busplan.wording import plain
+from busplan.wording import counted, plain
 
 if TYPE_CHECKING:
     from busplan.allot.effect import State
     from busplan.allot.steps import Step
-    from busplan.allot.wanted import Wanted
+    from busplan.allot.wanted import Question, Wanted
     from busplan.allot.wants import Want
-    from busplan.allot.whole import Proposal
+    from busplan.allot.whole import Limits, Proposal
+    from busplan.errors import UsageError
+    from busplan.plan.vehicle import Vehicle
 
 NOTHING_FOUND = 2
 """Exit code when there is no answer: as for a fault, which the plan still has."""
@@ -45,11 +49,8 @@ def place(
     as_json: bool,
 ) -> int:
     """Search, print and write; the exit code. ``identifiers``: whether single ones may change."""
-    import time
-
     from busplan.allot.proposal_report import wanted_dict
-    from busplan.allot.wanted import Question, find
-    from busplan.allot.whole import Limits
+    from busplan.allot.wanted import Question
     from busplan.errors import UsageError
     from busplan.plan.reader import OpenPlan
 
@@ -58,12 +59,7 @@ def place(
         opened.vehicle, opened.changed, want, fault_interval_ns, tuple(refused), identifiers
     )
     with stopping() as stop, quiet_libraries():
-        far = SearchProgress(seconds, stop)
-        waited = partial(until, stop, tick=far.tick)
-        try:
-            wanted = find(asked, Limits(seconds, time.monotonic, stop, far.told, waited))
-        finally:
-            far.clear()
+        wanted = _searched(asked, seconds, stop)
     found = wanted.proposal
     best = found.best
     if out is not None:
@@ -77,6 +73,49 @@ def place(
     return NOTHING_FOUND if best is None else exit_code(best.findings)
 
 
+def _searched(asked: Question, seconds: float, stop: Callable[[], bool]) -> Wanted:
+    """The answer, and what one bus error would take beside, each in its time."""
+    from busplan.allot.wanted import FOR_MORE, asks_more, find, with_one_error
+
+    far = SearchProgress(seconds, stop)
+    far.preparing(_size(asked.vehicle))
+
+    def first(limits: Limits) -> tuple[Wanted, bool]:
+        found = find(asked, limits, more=False)
+        return found, asks_more(asked, found, limits)
+
+    try:
+        found = in_time(first, seconds, stop, far.told, far.tick)
+        if found is None:
+            raise _not_begun(asked.vehicle, seconds, interrupted=stop())
+        wanted, more = found
+        if more:
+            far = SearchProgress(seconds * FOR_MORE, stop)
+            search = partial(with_one_error, asked, wanted)
+            whole = in_time(search, seconds * FOR_MORE, stop, far.told, far.tick)
+            wanted = whole or replace(wanted, open=True)
+    finally:
+        far.clear()
+    return wanted
+
+
+def _size(vehicle: Vehicle) -> str:
+    return f"{counted(len(vehicle.nodes), 'node')} on {counted(len(vehicle.networks), 'network')}"
+
+
+def _not_begun(vehicle: Vehicle, seconds: float, *, interrupted: bool) -> UsageError:
+    from busplan.errors import UsageError
+
+    if interrupted:
+        return UsageError("ended before the search had begun, so nothing is known of an answer")
+    return UsageError(
+        f"{_size(vehicle)}: in {seconds:g} s not even the question was ready, so nothing is known "
+        "of an answer. More --seconds, or less to choose from: nodes with keep = true or allowed = "
+        "[...], networks with guests = false; --only identifiers moves nothing and looks at each "
+        "network alone"
+    )
+
+
 def on_screen(
     plan: Path,
     want: Want,
@@ -87,10 +126,7 @@ def on_screen(
     identifiers: bool,
 ) -> int:
     """Open the screen that shows the proposal beside today's plan; the exit code."""
-    import time
-
     from busplan.allot.wanted import Question, find
-    from busplan.allot.whole import Limits
     from busplan.errors import UsageError
     from busplan.plan.reader import OpenPlan
     from busplan.screens.proposal_app import ProposalApp, Told
@@ -101,8 +137,10 @@ def on_screen(
         asked = Question(
             opened.vehicle, opened.changed, want, fault_interval_ns, tuple(without), identifiers
         )
-        limits = Limits(seconds * times, time.monotonic, stop, told, partial(until, stop))
-        return find(asked, limits, more=False).proposal
+        found = in_time(partial(find, asked, more=False), seconds * times, stop, told)
+        if found is None:
+            raise _not_begun(opened.vehicle, seconds * times, interrupted=stop())
+        return found.proposal
 
     def write(found: Proposal, out: Path) -> None:
         if found.best is None or not _differs(found):

@@ -22,6 +22,10 @@ class SearchProgress:
         self._begun = self._shown = time.monotonic()
         self._known, self._written = "", 0
 
+    def preparing(self, what: str) -> None:
+        """The search has not begun yet."""
+        self._tell(f"preparing {what}")
+
     def told(self, best: float | None, bound: float, doing: str) -> None:
         """The cost of the best so far and the bound are known anew."""
         have = "none yet" if best is None else f"{best:.2f}"
