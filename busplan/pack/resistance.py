@@ -24,7 +24,7 @@ from busplan.pack.resistance_delay import Frame, find_delays
 from busplan.pack.resistance_drive import FEWEST_BLOCKS, Drive, make_drive
 from busplan.pack.resistance_fit import CellFit, Sums, fit_cells
 from busplan.pack.resistance_peers import FEWEST_CELLS, Peers, against_peers, whole_modules
-from busplan.pack.resistance_scales import CURRENT_GAIN, AtScale, at_scales
+from busplan.pack.resistance_scales import CURRENT_GAIN, UNRELATED, AtScale, at_scales
 from busplan.pack.sensors import POSSIBLE_V
 from busplan.pack.series import Trace
 from busplan.pack.statistics import Mask, nan_median
@@ -32,6 +32,8 @@ from busplan.wording import percent
 
 LEAST_RANGE_A = 20.0
 FEWEST_READINGS = 50
+NO_CURRENT, NO_CELL = "no current was heard", "no cell was heard"
+TOO_FEW = f"fewer than {FEWEST_READINGS} readings of each cell"
 RAISED_SHARE = 0.20
 """A resistance this much over what its peers make expect counts (common practice, no source)..."""
 RAISED_SAG_SHARE = 0.5
@@ -187,7 +189,7 @@ def fit_resistance(
     if not missing and drive is not None:
         drive, fit, delays = _fit(usable, drive)
         fitted = None if fit is None else (drive, fit)
-        missing = "" if fit is not None else "the cells do not follow the current"
+        missing = "" if fit is not None else UNRELATED
     scales = at_scales(fitted, stated, warm, step_v, current_gain, missing)
     if not missing and not any(s.shown for s in scales):
         missing = scales[-1].missing
@@ -227,18 +229,15 @@ def _believable(trace: Trace) -> Trace | None:
 
 def _missing(drive: Drive | None, span_a: float, heard: bool, enough: bool) -> str:
     if drive is None:
-        return "no current was heard"
+        return NO_CURRENT
     if not heard:
-        return "no cell was heard"
+        return NO_CELL
     if not enough:
-        return f"fewer than {FEWEST_READINGS} readings of each cell"
+        return TOO_FEW
     if span_a < LEAST_RANGE_A:
         return f"current range under {LEAST_RANGE_A:.0f} A (it was {span_a:.1f} A)"
     if drive.groups < FEWEST_BLOCKS:
-        return (
-            f"fewer than {FEWEST_BLOCKS} blocks of changing current ({drive.groups}): drive for "
-            "about ten minutes, with changes of load"
-        )
+        return f"fewer than {FEWEST_BLOCKS} blocks of changing current ({drive.groups})"
     return ""
 
 

@@ -32,6 +32,8 @@ CURRENT_GAIN = 0.01
 WORST = 0.10
 """A median cell known to less than this part (95 %) is not told."""
 QUICK_S = 0.1
+UNRELATED = "the cells do not follow the current"
+UNCERTAIN = "too uncertain"
 FILTERED = 0.5
 """When less than this part of R(1 s) acts within ``QUICK_S``, the monitor filters."""
 
@@ -96,14 +98,14 @@ def at_scales(
         half = scale.factor * float(nan_median(scale.relative_uncertainty))
         why = ""
         if not middle > 0.0:
-            why = "the cells do not follow the current"
+            why = UNRELATED
         elif after <= 1.0 and quick < FILTERED * middle:
             why = "monitor filter over 0.2 s"
         elif after > 1.0 and (drive.groups < WANTED_BLOCKS or drive.block_s < 2.0 * after):
             why = f"too few changes of current in {drive.groups * drive.block_s:.0f} s"
         elif half > WORST:
             why = (
-                f"too uncertain: the middle cell's interval against its peers is "
+                f"{UNCERTAIN}: the middle cell's interval against its peers is "
                 f"{percent(2 * half, 0)} wide (95 %), steps of {step_v * 1e3:g} mV"
             )
         if why:

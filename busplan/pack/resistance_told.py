@@ -8,8 +8,8 @@ from busplan.answers import Answer, Interval
 from busplan.findings import Figure, Finding, Weight
 from busplan.pack.labels import cell_label, clock, how_late, listed, module_place, place, sentence
 from busplan.pack.plausible import DOUBTS
-from busplan.pack.resistance import Resistance
-from busplan.pack.resistance_scales import AtScale
+from busplan.pack.resistance import NO_CELL, NO_CURRENT, TOO_FEW, Resistance
+from busplan.pack.resistance_scales import UNCERTAIN, UNRELATED, AtScale
 from busplan.pack.section import Section, not_shown
 from busplan.pack.statistics import nan_median
 from busplan.plan.vehicle import PackLayout
@@ -17,6 +17,16 @@ from busplan.wording import counted, percent
 
 EXPLAINED = 0.03
 """So much of a difference that temperature explains is worth telling."""
+REMEDIES = {
+    NO_CURRENT: "see why no current came, and record its network too",
+    NO_CELL: "see why no cell came, and record the network of the monitors too",
+    TOO_FEW: "record for longer, with monitors that send the cells at least once a second",
+    UNRELATED: "see in the plan that current and cells are those of one pack, and that the "
+    "monitors send what they measure at once",
+    UNCERTAIN: "drive for longer with larger steps of current, or have the monitors send finer "
+    "steps of voltage",
+}
+"""What helps where a drive alike would show no more, by how the reason begins."""
 
 
 def cell_sentence(resistance: Resistance, layout: PackLayout, index: int) -> str:
@@ -161,10 +171,12 @@ def resistance_section(
             return None
         if resistance is not None and resistance.missing in DOUBTS:
             return not_shown(name, resistance.missing, "mend that, and judge this again")
+        if resistance is None and "current" in layout.quantities:
+            return not_shown(name, NO_CURRENT, REMEDIES[NO_CURRENT], again=False)
         if resistance is not None:
-            return not_shown(name, resistance.missing, run)
-        if "current" in layout.quantities:
-            return not_shown(name, "no current came", run)
+            why = resistance.missing
+            remedy = next((told for begin, told in REMEDIES.items() if why.startswith(begin)), None)
+            return not_shown(name, why, remedy or run, again=remedy is None)
         return not_shown(name, "the plan maps no current", "name it in [pack.quantities]")
     limit = layout.limits.voltage_spread_v
     scale = resistance.best

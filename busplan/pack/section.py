@@ -20,7 +20,8 @@ class Section:
     ``missing`` completes "not shown:": what is missing, and how long or which test would show it;
     ``""`` where all was shown. ``cells`` and ``modules`` hold an answer for each of the layout's,
     in its order; ``()`` where the topic says nothing of single ones. ``lacks`` is what a headline
-    names as not shown, the topic itself where it is ``()``.
+    names as not shown, the topic itself where it is ``()``. ``again`` says that the same test, run
+    again as it should be, shows what is missing; else ``missing`` says what does.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Section:
     cells: Answers = ()
     modules: Answers = ()
     lacks: tuple[str, ...] = ()
+    again: bool = True
 
     @property
     def lead(self) -> str:
@@ -49,9 +51,9 @@ class Section:
         return f"{self.text}; {self.missing}" if self.text else self.missing
 
 
-def not_shown(name: str, text: str, missing: str = "") -> Section:
+def not_shown(name: str, text: str, missing: str = "", *, again: bool = True) -> Section:
     """A topic of which this capture shows nothing."""
-    return Section(name, Answer.NOT_SHOWN, text, missing)
+    return Section(name, Answer.NOT_SHOWN, text, missing, again=again)
 
 
 def answers_of(count: int, bad: Iterable[int], shown: Sequence[bool] | Iterable[bool]) -> Answers:

@@ -144,7 +144,8 @@ def _steps(
         steps.append(NAME_CURRENT)
     if unnamed or any(f.code in MISREAD for f in heavy):
         open_ = [s for s in open_ if s.name not in BY_CURRENT]
-    if open_:
+    steps += [f"To show the {s.name}: {s.missing}." for s in open_ if not s.again]
+    if any(s.again for s in open_):
         steps.append(f"To show the rest: {KINDS[report.test].run}.")
     return tuple(dict.fromkeys(steps))[:MOST_STEPS]
 
