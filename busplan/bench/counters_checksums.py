@@ -14,13 +14,20 @@ from operator import or_
 
 import numpy as np
 
+from busplan.bench.checksum_cover import cover_findings
 from busplan.bench.node_report import BenchLimits, SignalProof
 from busplan.bench.rhythm import Pause, within_pauses
-from busplan.bench.unknown_checksums import differs_from_comment, prove_unknown, wrong_finding
+from busplan.bench.unknown_checksums import (
+    OWN_KIND,
+    differs_from_comment,
+    prove_unknown,
+    wrong_finding,
+)
 from busplan.bench.when_wrong import frame_at, when_wrong
 from busplan.decode.codec import DecodedMessage, DecodedSignal
 from busplan.decode.protected_names import COUNTER, counts_frames, may_count, whole_byte
 from busplan.decode.protection import (
+    LEAST_SHARE,
     FoundChecksum,
     best_fit,
     check_counter,
@@ -202,10 +209,15 @@ def prove_checksum(
             else best_fit(payloads, told, (position,))
         )
     if found is None:
-        return prove_unknown(decoded, rows, payloads, signal, where)
+        detail, findings = prove_unknown(decoded, rows, payloads, signal, where)
+        if detail == OWN_KIND:
+            findings += cover_findings(detail, None, decoded.message, signal, where)
+        return detail, findings
     detail, findings = _judge_checksum(
         decoded, rows, payloads, found, signal.name, signal.name, where
     )
+    if found.share >= LEAST_SHARE:
+        findings += cover_findings(detail, found, decoded.message, signal, where)
     if told is None:
         findings += differs_from_comment(found.kind.name, signal, where)
     return detail, findings

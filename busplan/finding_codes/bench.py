@@ -359,6 +359,20 @@ CODES = (
         "Ask the maker which is right, and tell it with --checksum.",
     ),
     _entry(
+        "checksum-covers-less",
+        (CAUTION,),
+        "A checksum is that of the payload alone, and the comment of its definition says that it "
+        "covers the identifier. Receivers made by that comment drop every frame.",
+        "Ask the maker which is right.",
+    ),
+    _entry(
+        "checksum-cover-open",
+        (NOTE,),
+        "The comment of a definition says that a checksum covers the identifier; the frames do not "
+        "tell, since the identifier is the same in all of them.",
+        "Ask the maker for one frame worked out by hand.",
+    ),
+    _entry(
         "checksum-still",
         (CAUTION,),
         "A checksum never changes while the bytes that it covers do. It protects nothing, and "

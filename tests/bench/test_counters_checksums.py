@@ -7,7 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from truth.nodes import crc8_j1850
 
+from busplan.bench.checksum_cover import said_to_cover_identifier
 from busplan.bench.node_report import BenchLimits, BenchReport, NodeVerdict, SignalProof
 from busplan.bench.prove import prove_node
 from busplan.decode.protection import KINDS, SAE_J1850, checksum
@@ -233,3 +235,60 @@ def test_a_name_makes_a_counter_when_it_counts_most_frames(
     data[:, 7] = checksum(data[:, :7], SAE_J1850)
     report = prove(tmp_path, COUNTER.format("EventCounter") + LAST_BYTE.format("Checksum"), data)
     assert ("EventCounter" in roles(report)) is counts
+
+
+SAYS = 'CM_ SG_ 291 Checksum "CRC-8 SAE J1850 over the CAN identifier (high, low) and bytes 0-6";\n'
+
+
+@pytest.mark.parametrize(
+    ("prefix", "code"),
+    [
+        (b"", "checksum-covers-less"),
+        (b"\x01\x23", None),
+        (b"\x23\x01", None),
+        (b"\x23\x01\x00\x00", None),
+        (b"maker", "checksum-cover-open"),
+    ],
+)
+def test_a_checksum_covers_the_identifier_as_its_comment_says(
+    tmp_path: Path, prefix: bytes, code: str | None
+) -> None:
+    """291 is 0x123; the CRC is made bit by bit over identifier and payload, as it is sent."""
+    data = payloads()
+    data[:, 7] = [crc8_j1850(prefix + row[:7].tobytes()) for row in data]
+    report = prove(tmp_path, NAMED + SAYS, data)
+    told = [f for f in report.findings if f.where.signal == "Checksum"]
+    assert [f.code for f in told] == ([] if code is None else [code])
+    doubtful = code == "checksum-covers-less"
+    assert report.verdict is (NodeVerdict.DOUBTFUL if doubtful else NodeVerdict.PASS)
+
+
+def test_of_a_kind_that_has_no_name_it_is_not_told_whether_it_covers_the_identifier(
+    tmp_path: Path,
+) -> None:
+    data = payloads()
+    data[:, 7:] = crc(data[:, :7], 8)
+    report = prove(tmp_path, NAMED + SAYS.replace("CRC-8 SAE J1850", "CRC"), data)
+    assert [f.code for f in report.findings] == ["checksum-cover-open"]
+
+
+@pytest.mark.parametrize(
+    ("comment", "sure"),
+    [
+        ("CRC over the identifier and bytes 0 to 6", True),
+        ("Checksum. Covers bytes 0..6 and the CAN ID.", True),
+        ("covers payload plus message identifier", True),
+        ("includes the low byte of the identifier", True),
+        ("XOR over the 11-bit identifier, all other bytes", True),
+        ("CRC over bytes 0 to 6, without the identifier", False),
+        ("CRC over bytes 0 to 6 of the frame with this identifier", False),
+        ("over the data identifier 0x55 and bytes 0-6", False),
+        ("covers bytes 0-6. The identifier is not covered.", False),
+        ("covers the identifier only if bit 3 is set", False),
+        ("CRC over bytes 0 to 6 of identifier 0x123", False),
+        ("CRC; see the identifier list", False),
+        ("", False),
+    ],
+)
+def test_a_comment_is_read_where_it_says_so_plainly(comment: str, sure: bool) -> None:
+    assert said_to_cover_identifier(comment) is sure
