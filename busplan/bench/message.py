@@ -13,7 +13,7 @@ import numpy as np
 from busplan.bench.evidence import unproven
 from busplan.bench.node_report import BenchLimits, MessageProof, NodeVerdict, verdict_of
 from busplan.bench.plan_bounds import limits_for
-from busplan.bench.rhythm import Listened, cycle_between, own_rhythm, rhythm_findings
+from busplan.bench.rhythm import Listened, cycle_between, drift_shown, own_rhythm, rhythm_findings
 from busplan.bench.signals import prove_signals
 from busplan.decode.protection import find_counters
 from busplan.decode.text import Tail
@@ -98,6 +98,7 @@ def prove_message(
         signals=signals,
         findings=findings,
         verdict=verdict_of(findings),
+        drift_shown=drift_shown(stream, times, cycle, span),
     )
 
 

@@ -132,7 +132,11 @@ class SignalProof:
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class MessageProof:
-    """One message the node should send, as measured. ``lengths`` maps bytes to frame counts."""
+    """One message the node should send, as measured. ``lengths`` maps bytes to frame counts.
+
+    ``drift_shown`` is the share of its cycle by which its distances had to drift to be seen;
+    ``None`` when they were too few, or it keeps no cycle.
+    """
 
     message: Message
     expected: Stated | None
@@ -142,6 +146,7 @@ class MessageProof:
     signals: tuple[SignalProof, ...]
     findings: tuple[Finding, ...]
     verdict: NodeVerdict
+    drift_shown: float | None = None
 
     def __repr__(self) -> str:
         came = counted(self.frames, "frame")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -10,9 +10,10 @@ from typing import Any
 from busplan.bench.evidence import hidden_share
 from busplan.bench.node_report import UNPROVEN, BenchReport, MessageProof, SentFrame, verdict_of
 from busplan.bench.power_cycles import cycle_lines
+from busplan.bench.rhythm import DRIFT_GAPS
 from busplan.findings import Finding, by_weight
 from busplan.version import __version__
-from busplan.wording import counted, listing, percent
+from busplan.wording import counted, listing, percent, plain
 
 CAUTIONS = (
     "High voltage can kill. This record says what a node sent on one network during one test. It "
@@ -151,6 +152,7 @@ def _message(proof: MessageProof) -> dict[str, Any]:
         "verdict": proof.verdict.value,
         "frames": proof.frames,
         "hidden_share": hidden_share(proof.frames),
+        "drift_shown": proof.drift_shown,
         "stated_cycle_ms": None if proof.expected is None else proof.expected.ms,
         "stated_by": None if proof.expected is None else str(proof.expected.origin),
         "median_cycle_ms": None if cycle is None else cycle.median_ns / 1e6,
@@ -221,8 +223,22 @@ def _would_show(report: BenchReport) -> str:
     return (
         f"a fault in more than {percent(hidden_share(least.frames), 2)} of the frames of any "
         f"message that came, in 95 of 100 such tests (fewest: {counted(least.frames, 'frame')} of "
-        f"{least.message.name})"
+        f"{least.message.name}); {_would_show_drift(report, seen)}"
     )
+
+
+def _would_show_drift(report: BenchReport, seen: Sequence[MessageProof]) -> str:
+    """What a cycle that becomes slowly longer or shorter had to do to be seen."""
+    shown = [m.drift_shown for m in seen if m.drift_shown is not None]
+    if not shown:
+        return f"no drift of a cycle: that takes {DRIFT_GAPS + 1} frames of a message"
+    words = (
+        f"a cycle that drifts by {percent(max(shown), 0)} within these "
+        f"{plain(report.span_ns / 1e9, 3)} s; a slower drift takes a longer test"
+    )
+    short = [m.message for m in seen if m.drift_shown is None and m.expected is not None]
+    named = listing(m.name for m in short if not m.event)
+    return f"{words}; of {named} none, with too few frames for it" if named else words
 
 
 def _sent(frames: tuple[SentFrame, ...]) -> str:

@@ -40,6 +40,8 @@ DRIFT = 0.05
 """A cycle that moves by this share from the first to the last frames drifts."""
 BLOCK = 20
 """Distances of which the first and the last ones are averaged to see a drift."""
+DRIFT_GAPS = 3 * BLOCK
+"""Distances that it takes to see one."""
 DRIFT_SIGMA = 6.0
 """So many times its own uncertainty a drift must be."""
 _USUAL_MS = tuple(
@@ -196,19 +198,46 @@ def _jitter(
         )
 
 
+class _Ends(NamedTuple):
+    """Mean distances at the beginning and at the end, and by how much they must differ [ns]."""
+
+    first: float
+    last: float
+    least: float
+
+
+def _ends(rhythm: Stated, times: I64, span: Listened) -> _Ends | None:
+    """``None`` when there are too few distances to see a drift."""
+    gaps = np.diff(times)[~within_pauses(times, span.pauses)].astype(np.float64)
+    gaps = gaps[gaps < 1.5 * np.median(gaps)] if len(gaps) else gaps  # a lost frame is no drift
+    if len(gaps) < DRIFT_GAPS:
+        return None
+    ends = [gaps[:BLOCK], gaps[-BLOCK:]]
+    first, last = (float(e.mean()) for e in ends)
+    sigma = float(np.hypot(*(e.std() for e in ends))) / BLOCK**0.5
+    return _Ends(first, last, max(DRIFT * rhythm.ns, DRIFT_SIGMA * sigma))
+
+
+def drift_shown(
+    stream: Stream, times: I64, cycle: MeasuredCycle | None, span: Listened
+) -> float | None:
+    """By what share of its cycle a message's distances had to drift to be seen; ``None``: by none.
+
+    0.05 means that they had to be 5 % longer or shorter at the end than at the beginning.
+    """
+    rhythm = stream.cycle or own_rhythm(stream, cycle)
+    ends = None if rhythm is None or stream.event else _ends(rhythm, times, span)
+    return None if ends is None or rhythm is None else ends.least / rhythm.ns
+
+
 def _drift(
     stream: Stream, rhythm: Stated, times: I64, where: Where, span: Listened, limits: BenchLimits
 ) -> Iterator[Finding]:
     """A cycle that is another one at the end of the test than at its beginning."""
-    gaps = np.diff(times)[~within_pauses(times, span.pauses)].astype(np.float64)
-    gaps = gaps[gaps < 1.5 * np.median(gaps)] if len(gaps) else gaps  # a lost frame is no drift
-    if len(gaps) < 3 * BLOCK:
+    ends = _ends(rhythm, times, span)
+    if ends is None or abs(ends.last - ends.first) <= ends.least:
         return
-    ends = [gaps[:BLOCK], gaps[-BLOCK:]]
-    first, last = (float(e.mean()) for e in ends)
-    sigma = float(np.hypot(*(e.std() for e in ends))) / BLOCK**0.5
-    if abs(last - first) <= max(DRIFT * rhythm.ns, DRIFT_SIGMA * sigma):
-        return
+    first, last = ends.first, ends.last
     beyond = stream.cycle is not None and abs(last / rhythm.ns - 1) > limits.cycle_tolerance
     yield Finding(
         "cycle-drifts",
