@@ -316,8 +316,8 @@ def _nets(draft: _Draft) -> Iterator[Net]:
     vehicle = draft.vehicle
     spoken = {b for u in draft.units for b in u[2].bit_rates}
     for name, network in vehicle.networks.items():
-        rates = tuple(_rates(vehicle, network, spoken))
-        limits = {b: arbitration_lengths(b, j1939=network.j1939) for b in rates}
+        rates, more = _rates(vehicle, network, spoken)
+        limits = {b: arbitration_lengths(b, j1939=network.j1939) for b in (*rates, *more)}
         yield Net(
             name=name,
             rate=network.bit_rate,
@@ -330,6 +330,7 @@ def _nets(draft: _Draft) -> Iterator[Net]:
             longest_m={b: limit.trunk.most for b, limit in limits.items()},
             stub_m={b: limit.stub.most for b, limit in limits.items()},
             stubs_m={b: limit.stubs.most for b, limit in limits.items() if limit.stubs},
+            more_rates=more,
         )
     rates = tuple(sorted(spoken or {n.bit_rate for n in vehicle.networks.values()}))
     for name in new_names(vehicle):
@@ -351,20 +352,29 @@ def new_names(vehicle: Vehicle) -> list[str]:
     return [next(free) for _ in range(vehicle.freedom.new_networks)]
 
 
-def _rates(vehicle: Vehicle, network: Network, spoken: set[int]) -> Iterator[int]:
+def _rates(
+    vehicle: Vehicle, network: Network, spoken: set[int]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """The bit rates a network may have: as the plan says, else what parts speak and the cable
-    carries."""
+    carries; and those of the latter that the plan does not let it have."""
     if network.fd:
-        yield network.bit_rate
-        return
-    stated = vehicle.freedom.networks.get(network.name, ANY).bit_rates
-    may = set(stated) or {b for b in spoken if b in STANDARD_BIT_RATES}
+        return (network.bit_rate,), ()
+    stated = set(vehicle.freedom.networks.get(network.name, ANY).bit_rates)
+    usual = {b for b in spoken if b in STANDARD_BIT_RATES}
+    may = stated or usual
     if network.j1939:
-        may &= set(_J1939_RATES)
+        may, usual = may & set(_J1939_RATES), usual & set(_J1939_RATES)
     today = _cable_codes(vehicle, network)
-    for b in sorted(may | {network.bit_rate}):
-        if b == network.bit_rate or _cable_codes(vehicle, replace(network, bit_rate=b)) <= today:
-            yield b
+
+    def carried(rates: set[int]) -> tuple[int, ...]:
+        return tuple(
+            b
+            for b in sorted(rates)
+            if b == network.bit_rate or _cable_codes(vehicle, replace(network, bit_rate=b)) <= today
+        )
+
+    rates = carried(may | {network.bit_rate})
+    return rates, carried(usual - may - {network.bit_rate})
 
 
 def _cable_codes(vehicle: Vehicle, network: Network) -> set[str]:

@@ -7,14 +7,17 @@ searched only as far as it matters beside the other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from busplan.allot.judging import Judging
 from busplan.allot.learnt import Cut
-from busplan.allot.problem import Net, Option, Question, Unit
+from busplan.allot.problem import Net, Option, Placement, Question, Unit, Wanted
 from busplan.allot.programme import Programme
 from busplan.allot.room import bits_per_s
+from busplan.allot.search import Verdict, search
 from busplan.allot.smallest import smallest_part
+from busplan.plan.paper_text import key_text
 from busplan.wire.load_limit import ROUNDING
 
 _STEP_S = 10.0
@@ -40,7 +43,7 @@ class Conflict:
     """``nodes``: none of them can be left out, all together have no place (with the gateways).
 
     ``smallest`` false: the search ended before that was known. ``late``: deadlines are in it.
-    ``frees``: what would give these nodes a place, each alone.
+    ``frees``: what would give these nodes a place, each alone; for each of them one was found.
     """
 
     nodes: tuple[str, ...] = ()
@@ -135,15 +138,25 @@ def _frees(
     """What alone would give the guilty ones a place."""
 
     def helps(other: Question) -> bool:
+        if over():
+            return False
         known = (
             cuts
             if len(other.nets) == len(question.nets)
             else [c for c in cuts if c.network is None]
         )
-        return not over() and _Asker(other, known, left, over, refused).possible(guilty)
+        return _Asker(other, known, left, over, refused).possible(guilty) and _placed(
+            alone(other, guilty), left, over, refused
+        )
 
     if helps(_with_network(question)):
         yield "one more network"
+    theirs = {k for u in question.units if u.node in guilty for k in u.networks}
+    for k in sorted(theirs):
+        for rate in question.nets[k].more_rates:
+            if helps(_with_rate(question, k, rate)):
+                may = ", ".join(str(b) for b in _with_rate(question, k, rate).nets[k].rates)
+                yield f"bit_rates = [{may}] in [network.{key_text(question.nets[k].name)}]"
     for node in guilty:
         for told, change in _changes(question, node):
             other = replace(
@@ -151,6 +164,67 @@ def _frees(
             )
             if helps(other):
                 yield told
+
+
+def _placed(
+    question: Question,
+    left: Callable[[], float],
+    over: Callable[[], bool],
+    refused: Sequence[str],
+) -> bool:
+    """Whether a placement is found in which nothing speaks against any network."""
+    judging = Judging(question, lambda: True)
+    right: list[bool] = []
+
+    def accept(answer: Placement) -> Verdict:
+        wrong = {k for k, one in judging.wrong(answer) if isinstance(one, Cut)}
+        right.extend([True] * (not wrong))
+        return Verdict(late=tuple(sorted(wrong)))
+
+    end = left() - min(left(), _STEP_S)
+    search(
+        question,
+        accept,
+        left=lambda: left() - end,
+        enough=lambda: bool(right) or over(),
+        refused=refused,
+    )
+    return bool(right)
+
+
+def alone(question: Question, nodes: Collection[str]) -> Question:
+    """The same with these nodes and the gateways only, and what they need of each other."""
+    gateways = {i for g in question.gateways for i in g.units}
+    kept = [i for i, u in enumerate(question.units) if i in gateways or u.node in nodes]
+    new = {old: n for n, old in enumerate(kept)}
+
+    def within(wanted: Wanted) -> Wanted | None:
+        asked = (*wanted.units, *(u for u, _ in (*wanted.senders, *wanted.bring)))
+        if not new.keys() >= set(asked):
+            return None
+        return replace(
+            wanted,
+            units=tuple(new[u] for u in wanted.units),
+            senders=tuple((new[u], m) for u, m in wanted.senders),
+            bring=tuple((new[u], m) for u, m in wanted.bring),
+        )
+
+    return replace(
+        question,
+        units=tuple(question.units[i] for i in kept),
+        wanted=tuple(w for w in map(within, question.wanted) if w is not None),
+        gateways=tuple(
+            replace(
+                g,
+                units=tuple(new[i] for i in g.units),
+                carries={(new[u], m): to for (u, m), to in g.carries.items() if u in new},
+                delays={(new[u], m, k): ns for (u, m, k), ns in g.delays.items() if u in new},
+            )
+            for g in question.gateways
+        ),
+        stays=tuple((g, new[u], m, k) for g, u, m, k in question.stays if u in new),
+        feeds=tuple((g, new[u]) for g, u in question.feeds if u in new),
+    )
 
 
 def _patient(question: Question) -> Question:
@@ -181,6 +255,14 @@ def _with_network(question: Question) -> Question:
             for u in question.units
         ),
     )
+
+
+def _with_rate(question: Question, network: int, rate: int) -> Question:
+    """The same where a network may have one bit rate more."""
+    nets = list(question.nets)
+    net = nets[network]
+    nets[network] = replace(net, rates=tuple(sorted((*net.rates, rate))))
+    return replace(question, nets=tuple(nets))
 
 
 def _changes(question: Question, node: str) -> Iterator[tuple[str, Callable[[Unit], Unit]]]:

@@ -124,7 +124,8 @@ class Unit:
 class Net:
     """A network that is there, or one that may be added (``rate`` 0).
 
-    ``rates``: those it may have. ``longest_m``, ``stub_m`` and ``stubs_m``: the most trunk, single
+    ``rates``: those it may have; ``more_rates``: those that parts speak and its cable carries, but
+    the plan does not let it have. ``longest_m``, ``stub_m`` and ``stubs_m``: the most trunk, single
     stub and stubs together by bit rate; ``trunk_m``: the trunk as it is laid.
     """
 
@@ -140,6 +141,7 @@ class Net:
     longest_m: Mapping[int, float] = field(default_factory=dict)
     stub_m: Mapping[int, float] = field(default_factory=dict)
     stubs_m: Mapping[int, float] = field(default_factory=dict)
+    more_rates: tuple[int, ...] = ()
 
     @property
     def new(self) -> bool:

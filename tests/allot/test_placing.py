@@ -252,3 +252,29 @@ def test_a_network_on_which_nothing_is_sent_bears_nothing(tmp_path: Path) -> Non
     }
     assert table["empty"][-2:] == ["-", "-"]
     assert float(table["full"][-1]) > 0
+
+
+def test_a_bit_rate_that_the_plan_does_not_allow_is_told_where_it_helps_for_certain(
+    tmp_path: Path,
+) -> None:
+    """Two messages of 135 bits (the longest frame of 8 bytes: Davis et al. 2007, section 3.1), one
+    due in 2.0 ms. It takes 1.35 ms at 100 kbit/s; with the other 2.70 ms, at 125 kbit/s 2.16 ms, at
+    250 kbit/s 1.08 ms."""
+    plan = twins(tmp_path)
+    text = plan.read_text("utf-8").replace("[125", "[100_000, 125").replace("only", "a.b")
+    text = text.replace("[network.a.b]\nbit_rate = 250_000", '[network."a.b"]\nbit_rate = 100_000')
+    text = text.replace("identifier = 0x20", "identifier = 0x30", 1)
+    due = "".join(
+        f'[message."a.b/{name}"]\ndeadline_ms = {ms}\n' for name, ms in (("a", 2.0), ("b", 2.5))
+    )
+    stated = text.replace("bit_rate = 100_000", "bit_rate = 100_000\nbit_rates = [100_000]") + due
+    plan.write_text(stated, "utf-8")
+    found = proposed(plan)
+    assert found.conflict is not None
+    assert found.conflict.nodes == ("a", "b")
+    rates = [told for told in found.conflict.frees if "bit_rates" in told]
+    assert rates == ['bit_rates = [100000, 250000] in [network."a.b"]']
+    freed = stated.replace("bit_rates = [100_000]\n", "bit_rates = [100_000, 250_000]\n")
+    assert freed != stated
+    plan.write_text(freed, "utf-8")
+    assert proposed(plan).best is not None
