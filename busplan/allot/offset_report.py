@@ -10,6 +10,7 @@ from typing import Any
 
 from busplan.allot.offsets import OffsetChange, OffsetProposal
 from busplan.plan.offsets import offset_name
+from busplan.plan.paper_text import key_text, quoted
 from busplan.plan.vehicle import Vehicle
 from busplan.tables import Table, unit
 from busplan.timing.gateways import VehicleTiming, vehicle_timing
@@ -137,7 +138,8 @@ class Spread:
     def as_toml(self) -> str:
         """The offsets as tables of a plan."""
         return "\n".join(
-            f"[node.{node}.offsets]\n" + "".join(f'"{name}" = {ms}\n' for name, ms in table.items())
+            f"[node.{key_text(node)}.offsets]\n"
+            + "".join(f"{quoted(name)} = {ms}\n" for name, ms in table.items())
             for node, table in self.tables.items()
         )
 

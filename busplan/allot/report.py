@@ -11,6 +11,7 @@ from busplan.allot.impossible import Freed
 from busplan.allot.networks import ImpossibleSet
 from busplan.checks.registry import run_checks
 from busplan.findings import Finding, by_weight
+from busplan.plan.paper_text import key_text
 from busplan.tables import Table
 from busplan.timing.slack import FAULT_CEILING_NS
 from busplan.wording import counted, listing, plain
@@ -221,7 +222,8 @@ def allot_findings(found: Allotment) -> tuple[Finding, ...]:
 def as_toml(found: Allotment) -> str:
     """The changes as tables of a plan."""
     return "\n".join(
-        f'[message."{change.stream.label}"]\nidentifier = {change.becomes:#x}  # was {change.was}\n'
+        f"[message.{key_text(change.stream.label)}]\n"
+        f"identifier = {change.becomes:#x}  # was {change.was}\n"
         for change in found.changes
     )
 

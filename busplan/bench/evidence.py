@@ -17,6 +17,7 @@ from busplan.bench.node_report import SignalProof
 from busplan.bench.rhythm import LEAST_FRAMES, usual_ms
 from busplan.definitions.model import Message, Stated
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Stream
 from busplan.wording import counted, plain
 
@@ -64,7 +65,7 @@ def unproven(
 
 def _not_stated(stream: Stream, where: Where, proposed: Stated | None) -> Finding:
     """That nobody states a rate; the measured one is what to ask the maker for, or to state."""
-    table = f'[message."{stream.label}"]'
+    table = f"[message.{key_text(stream.label)}]"
     words = f"nobody states how often {stream.message.name} comes, so its rate was not judged"
     action = f"State cycle_ms or min_distance_ms in the plan, under {table}."
     figures: tuple[Figure, ...] = ()

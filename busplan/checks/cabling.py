@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from busplan.checks.wording import rate, speeds
 from busplan.findings import Figure, Finding, Weight, Where
 from busplan.plan.cable import END, START
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Vehicle
 from busplan.wire.bit_timing import AGREE_WITHIN, NodeTiming, disagreement, node_timings
 from busplan.wire.cable_rules import (
@@ -297,7 +298,8 @@ def _nothing_stated(vehicle: Vehicle) -> Finding:
         f"The plan says nothing of any cable, so lengths and terminators of {listing(names)} are "
         "not judged.",
         "A cable that is too long or wrongly terminated breaks frames at any load.",
-        f"State trunk_m, stubs_m and terminators_ohm in [network.{names[0]}.cable] and so on.",
+        "State trunk_m, stubs_m and terminators_ohm in "
+        f"[network.{key_text(names[0])}.cable] and so on.",
     )
 
 
@@ -310,7 +312,8 @@ def _stubs_not_stated(state: CableState, nodes: list[str]) -> Finding:
         f"The plan does not state the {plural(len(nodes), 'stub')} of {listing(nodes)} on {name}: "
         "counted as 0 m.",
         "A stub that is longer throws echoes back into the trunk.",
-        f"State it in stubs_m of [network.{name}.cable], 0 where the trunk is looped through.",
+        f"State it in stubs_m of [network.{key_text(name)}.cable], 0 where the trunk is looped "
+        "through.",
     )
 
 
@@ -337,7 +340,7 @@ def _not_stated(state: CableState) -> Iterator[Finding]:
         Where(name),
         f"{told} are not judged.",
         "",
-        f"State {keys} in [network.{name}.cable].",
+        f"State {keys} in [network.{key_text(name)}.cable].",
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from busplan.checks.wording import rate, span
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.route import Route
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.timing.fixed_point import UNBOUNDED
@@ -238,7 +239,7 @@ def _by_one_clock(network: NetworkTiming) -> Iterator[Finding]:
             "one clock, each at the offset that the plan states.",
             "They no longer hold where the firmware starts one of these messages anew by itself, "
             "or sends one of them also on event.",
-            f"See to it in the firmware of {node}, or leave [node.{node}] offsets out.",
+            f"See to it in the firmware of {node}, or leave [node.{key_text(node)}] offsets out.",
             (Figure("messages", len(streams)),),
         )
 

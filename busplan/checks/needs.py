@@ -10,7 +10,7 @@ from busplan.checks.matching import Senders
 from busplan.definitions.j1939 import GLOBAL_ADDRESS, split_identifier
 from busplan.definitions.model import J1939Id, Message
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.plan.paper_text import quoted
+from busplan.plan.paper_text import key_text, quoted
 from busplan.plan.vehicle import Need, Network, Stream, Vehicle
 from busplan.wording import counted, listing
 
@@ -141,7 +141,7 @@ def remedy(vehicle: Vehicle, source: Stream, need: Need, way: Sequence[tuple[str
         node, port = free
         return (
             f'{told}, but the connection "{port}" of {node} is on no network: does it belong in on '
-            f"of [node.{node}]? If not, place a gateway on both."
+            f"of [node.{key_text(node)}]? If not, place a gateway on both."
         )
     return f"{told}: place a gateway on both, or move {need.node} to {source.network}."
 

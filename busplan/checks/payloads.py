@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.wording import listing
 
@@ -97,6 +98,7 @@ def _in_parts(stream: Stream, frames: int) -> Finding:
         f"{message.name} of {stream.node} has {message.length} bytes and travels by {by}: "
         f"{frames} frames each time{included}.",
         f"{told}Where it is sent in another way, response times are longer than what is proven.",
-        f'State what is known in [message."{stream.label}"], and watch its frames in a capture.',
+        f"State what is known in [message.{key_text(stream.label)}], and watch its frames in a "
+        "capture.",
         (Figure("length", message.length, "byte"), Figure("frames", frames)),
     )

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from busplan.checks.wording import rates
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Network, Stream, Vehicle
 from busplan.wire.load_limit import headroom, over_limit
 from busplan.wording import counted, listing, percent
@@ -195,7 +196,7 @@ def periods_missing(load: PlannedLoad) -> Finding:
     """Messages of a network whose period nobody states, as one finding."""
     missing = load.unstated
     names = [f"{m.stream.node}/{m.stream.message.name}" for m in missing]
-    example = f'[message."{missing[0].stream.label}"]'
+    example = f"[message.{key_text(missing[0].stream.label)}]"
     them = "it" if len(names) == 1 else "them"
     return Finding(
         "period-not-stated",

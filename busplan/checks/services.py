@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from busplan.definitions.model import Message
 from busplan.findings import Figure, Finding, Weight, Where
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.wording import counted, listing
 
@@ -115,6 +116,6 @@ def _note(
         f"{'has an identifier' if len(hits) == 1 else 'have identifiers'} of {standard}: {told}.",
         why,
         f"If no such device will ever be connected, answer it in the plan: {answer} = false in "
-        f"[network.{network}]; else give the messages other identifiers.",
+        f"[network.{key_text(network)}]; else give the messages other identifiers.",
         (Figure("messages", len(hits)),),
     )

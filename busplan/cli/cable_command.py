@@ -19,6 +19,7 @@ from busplan.cli.output import (
     say,
 )
 from busplan.findings import summary_line
+from busplan.plan.paper_text import key_text
 from busplan.wording import percent, plain
 
 if TYPE_CHECKING:
@@ -87,7 +88,10 @@ def _print_network(one: NetworkCable) -> None:
     say()
     print_text(f"{network.name}: {speeds(network)}{kind}, {counted(state.nodes, 'node')}")
     if not state.stated:
-        print_text(f"The plan says nothing of its cable: [network.{network.name}.cable].", indent=2)
+        print_text(
+            f"The plan says nothing of its cable: [network.{key_text(network.name)}.cable].",
+            indent=2,
+        )
     print_table(
         ["", "", "planned", "limit", "source"],
         [

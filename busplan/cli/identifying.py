@@ -20,6 +20,7 @@ from busplan.cli.plan_out import write_changed
 from busplan.cli.search_progress import SearchProgress
 from busplan.cli.stopping import stopping, two_at_a_time, until
 from busplan.findings import Weight, summary_line
+from busplan.plan.paper_text import key_text
 
 if TYPE_CHECKING:
     from busplan.allot.identifiers import Allotment
@@ -95,7 +96,7 @@ def identify(
         print_json(answer.document(findings))
     elif paste:
         for move in moves:
-            say(f"# in [node.{move.node}]: identifier_offset = {move.becomes:#x}")
+            say(f"# in [node.{key_text(move.node)}]: identifier_offset = {move.becomes:#x}")
         say(*(spread.as_toml() if spread else "").splitlines(), *as_toml(found).split("\n"))
     else:
         if spread is not None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busplan.plan.context import Context, span_ns
+from busplan.plan.paper_text import key_text
 from busplan.plan.vehicle import Stream, Vehicle
 
 
@@ -44,7 +45,7 @@ def _unfit(stream: Stream) -> str:
     if stream.event:
         return "belongs to a message that is sent on event; only periods have an offset"
     if stream.cycle is None:
-        return f'needs a period; state cycle_ms in [message."{stream.label}"]'
+        return f"needs a period; state cycle_ms in [message.{key_text(stream.label)}]"
     return ""
 
 

@@ -226,3 +226,46 @@ def test_the_kinds_of_columns_are_named_in_one_file() -> None:
         and (twice := named & set(KIND_OF_COLUMN.findall(path.read_text(encoding="utf-8"))))
     }
     assert again == {}
+
+
+def unquoted_keys(source: str) -> Iterator[str]:
+    """Values put into a heading of TOML, ``[network.{...}``, as they are."""
+    for found in ast.walk(ast.parse(source)):
+        if not isinstance(found, ast.JoinedStr):
+            continue
+        before = ""
+        for part in found.values:
+            if isinstance(part, ast.Constant):
+                before += str(part.value)
+                continue
+            value = part.value if isinstance(part, ast.FormattedValue) else part
+            by = value.func if isinstance(value, ast.Call) else None
+            quotes = isinstance(by, ast.Name) and by.id in {"key_text", "quoted"}
+            if re.search(r"\[[a-z_]+\.([^\[\]]*\.)?[\"']?$", before) and (
+                not quotes or before[-1] != "."
+            ):
+                yield ast.unparse(value)
+            before += "_"
+
+
+def test_names_in_headings_of_toml_are_quoted_where_they_must_be() -> None:
+    for path in sorted(PACKAGE.rglob("*.py")):
+        assert not list(unquoted_keys(path.read_text("utf-8"))), path
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'f"State it in [network.{name}.cable]."',
+        'f"[[part.{key_text(a)}.port.{port}.message]]"',
+        "f'[message.\"{stream.label}\"]'",
+        "f'[message.\"{key_text(label)}\"]'",
+        '("see [node." f"{node}]")',
+    ],
+)
+def test_each_unquoted_heading_is_seen(line: str) -> None:
+    assert list(unquoted_keys(line))
+
+
+def test_a_quoted_heading_and_other_brackets_are_none() -> None:
+    assert not list(unquoted_keys('f"[part.{key_text(a)}.port.{key_text(b)}] {c} [0.{d}]"'))
