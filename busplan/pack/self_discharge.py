@@ -58,7 +58,7 @@ class SelfDischarge:
     """Slopes at rest against peers [mV/h], negative when the cell falls; arrays (m,), NaN: unknown.
 
     ``start_s`` and ``hours`` are the rest that was judged. ``missing`` says what would be needed
-    where nothing can be told.
+    where nothing can be told; ``coarse`` that no rest of such steps of voltage would tell it.
     """
 
     slope: F64
@@ -66,6 +66,7 @@ class SelfDischarge:
     start_s: float
     hours: float
     missing: str = ""
+    coarse: bool = False
 
     @property
     def intervals(self) -> tuple[Interval, ...]:
@@ -133,7 +134,7 @@ def fit_self_discharge(
             f"cell voltages come in steps of {plain(step_v * 1e3, 3)} mV, too coarse for a "
             "slope at rest: compare two rests at the same charge, weeks apart"
         )
-        return SelfDischarge(blank, blank, start, hours, why)
+        return SelfDischarge(blank, blank, start, hours, why, coarse=True)
     value = value.copy()
     value[:, [i for kind, i in faulty if kind == "cell"]] = np.nan
     inside = (time >= start + SKIPPED_S) & (time <= stop)

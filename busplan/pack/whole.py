@@ -22,6 +22,7 @@ SPEAKS_OF = {
     "warm-up": "modules",
     "resistance": "cells",
     "order at the ends": "cells",
+    "self-discharge": "cells",
     "evenness of cells": "cells",
     "evenness of modules": "modules",
 }
@@ -66,7 +67,8 @@ def judge_whole(report: PackReport, findings: Sequence[Finding] | None = None) -
     """Everything together; over ``findings`` when they are more than the report's own."""
     told = sections(report)
     must = KINDS[report.test].sections
-    if report.test is PackTest.REST and report.self_discharge is None and report.span_s >= NIGHT_S:
+    coarse = report.self_discharge is not None and report.self_discharge.coarse
+    if report.test is PackTest.REST and report.span_s >= NIGHT_S and not coarse:
         must = (*must, "self-discharge")
     by_name = {s.name: s for s in told}
     open_ = tuple(
