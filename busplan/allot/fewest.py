@@ -9,9 +9,8 @@ from typing import Any, Literal
 import numpy as np
 
 from busplan.allot.order import Failure, NetworkOrder
-from busplan.allot.order_kernels import Bools
 from busplan.allot.solver import Linear, solved
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Mask
 
 _TRIES = 3
 """Orders in which what need not change is put back."""
@@ -24,7 +23,7 @@ WHOLE = 1_000
 MORE: Literal["more"] = "more"
 FULL: Literal["full"] = "full"
 
-_Answer = tuple[tuple[int, ...], Bools]
+_Answer = tuple[tuple[int, ...], Mask]
 """An order of all entries, most urgent first, and which of them change."""
 Enough = Callable[[], bool]
 """Whether the time for the search is over."""
@@ -58,7 +57,7 @@ class Fewest:
 class _Programme:
     """Minimise the number of changes under what is known: ``sum(weights * y) >= least`` each."""
 
-    may_change: Bools
+    may_change: Mask
     rows: dict[tuple[tuple[int, int], ...], int] = field(default_factory=dict)
 
     impossible: tuple[int, ...] = ()
@@ -76,7 +75,7 @@ class _Programme:
         """At least one of these changes."""
         self.demand(dict.fromkeys(named, 1), 1, proof)
 
-    def solve(self, seconds: float) -> tuple[Bools | None, int]:
+    def solve(self, seconds: float) -> tuple[Mask | None, int]:
         """A set of changes that meets every inequality, and a bound below which there is none."""
         from scipy.sparse import csr_matrix
 
@@ -177,7 +176,7 @@ def _known_beforehand(network: NetworkOrder, programme: _Programme) -> None:
         programme.demand({**dict.fromkeys(others, 1), f: least}, least, (*others, f))
 
 
-def _above(network: NetworkOrder, f: int) -> Bools:
+def _above(network: NetworkOrder, f: int) -> Mask:
     """What goes before an entry as it stands."""
     above = np.zeros(network.n, np.bool_)
     above[: network.model.upto[f]] = True
@@ -185,7 +184,7 @@ def _above(network: NetworkOrder, f: int) -> Bools:
     return above
 
 
-def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
+def leaving(network: NetworkOrder, f: int, above: Mask) -> int:
     """How many of ``above`` must leave at least before ``f`` can be in time where it stands.
 
     In time means that the first instance's queuing delay w ends: some w with B + the demand of
@@ -204,7 +203,7 @@ def leaving(network: NetworkOrder, f: int, above: Bools) -> int:
     return int(max(1, demand.shape[1] - staying.max(initial=0)))
 
 
-def relief(network: NetworkOrder, f: int, above: Bools) -> list[int] | None:
+def relief(network: NetworkOrder, f: int, above: Mask) -> list[int] | None:
     """How much each of ``above`` that leaves brings ``f`` nearer to being in time, at most: it is
     late as long as those that leave bring less than :data:`WHOLE` together.
 
@@ -242,7 +241,7 @@ NOBODY = Others(_NONE, _NONE, _NONE)
 
 
 def windows(
-    network: NetworkOrder, f: int, above: Bools, others: Others = NOBODY
+    network: NetworkOrder, f: int, above: Mask, others: Others = NOBODY
 ) -> tuple[I64, I64, I64] | None:
     """The demand [ns] of each of ``above`` in every window that matters, shape (windows, above),
     how much of it each window can hold [ns], and the demand of each of ``others`` that may come
@@ -272,7 +271,7 @@ def windows(
 
 
 def _next_demand(
-    network: NetworkOrder, programme: _Programme, changed: Bools
+    network: NetworkOrder, programme: _Programme, changed: Mask
 ) -> list[int] | Literal["more", "full"]:
     """An order when these changes suffice; else what they must meet beside, as inequalities.
 
@@ -306,7 +305,7 @@ def _next_demand(
 def _repaired(
     network: NetworkOrder,
     programme: _Programme,
-    begin: Bools,
+    begin: Mask,
     shuffled: np.random.Generator,
     enough: Enough,
 ) -> _Answer | None:
@@ -321,7 +320,7 @@ def _repaired(
 
 
 def _widened(
-    network: NetworkOrder, programme: _Programme, begin: Bools, *, up: bool
+    network: NetworkOrder, programme: _Programme, begin: Mask, *, up: bool
 ) -> _Answer | None:
     """More changes until they suffice; each place where the search is stuck is a demand too.
 
@@ -366,7 +365,7 @@ def _thinned(
     return order, trial
 
 
-def _twins(network: NetworkOrder, changed: Bools, i: int) -> bool:
+def _twins(network: NetworkOrder, changed: Mask, i: int) -> bool:
     """Whether ``i`` would keep an identifier that another one keeps."""
     own = next((twins for twins in network.twins if i in twins), ())
     return sum(not changed[k] for k in own) > 1

@@ -16,8 +16,8 @@ from busplan.allot.fewest import WHOLE, Others, windows
 from busplan.allot.judge import Entry, Member, entries_of, model_of, rank
 from busplan.allot.learnt import Who
 from busplan.allot.order import NetworkOrder
-from busplan.allot.order_kernels import Bools
 from busplan.allot.problem import Question
+from busplan.frames.columns import Mask
 
 Weights = dict[Who, int]
 
@@ -102,7 +102,7 @@ class Guests:
 
 
 def counted(
-    network: NetworkOrder, f: int, above: Bools, guests: Guests, some: Sequence[int], least: int
+    network: NetworkOrder, f: int, above: Mask, guests: Guests, some: Sequence[int], least: int
 ) -> Weights:
     """Those of some guests of whom each asks for one more to leave: ``least`` of ``above`` must
     where there are none.
@@ -123,7 +123,7 @@ def counted(
 
 
 def crowded(
-    network: NetworkOrder, f: int, above: Bools, guests: Guests, some: Sequence[int]
+    network: NetworkOrder, f: int, above: Mask, guests: Guests, some: Sequence[int]
 ) -> int | None:
     """How many of ``above`` must leave at least where none of some guests comes, and one more for
     each that does; less than 0 where there is room for some of them."""
@@ -137,7 +137,7 @@ def crowded(
 
 
 def weighed(
-    network: NetworkOrder, f: int, above: Bools, guests: Guests, some: Sequence[int]
+    network: NetworkOrder, f: int, above: Mask, guests: Guests, some: Sequence[int]
 ) -> tuple[list[int], Weights] | None:
     """How much each of ``above`` that leaves brings ``f`` nearer to being in time, at most, and how
     much each guest takes it away, at least; it is late below :data:`WHOLE` of both together."""

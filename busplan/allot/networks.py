@@ -10,8 +10,8 @@ import numpy as np
 from busplan.allot import impossible
 from busplan.allot.impossible import Freed
 from busplan.allot.order import NetworkOrder
-from busplan.allot.order_kernels import Bools
 from busplan.allot.wants import Want, model_under
+from busplan.frames.columns import Mask
 from busplan.plan.movable import ANY
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.timing.gateways import VehicleTiming
@@ -43,7 +43,7 @@ def may_change(vehicle: Vehicle, stream: Stream) -> bool:
     return rule == "free" and stream.own and stream.message.j1939 is None and not stream.namesake
 
 
-def free_entries(vehicle: Vehicle, model: QueueModel) -> Bools:
+def free_entries(vehicle: Vehicle, model: QueueModel) -> Mask:
     """Which entries may get another identifier."""
     pairs = zip(model.streams, model.part, strict=True)
     return np.array([may_change(vehicle, s) and not part for s, part in pairs], np.bool_)

@@ -9,8 +9,7 @@ import numpy as np
 
 from busplan.allot import order_kernels as kernels
 from busplan.allot.free_numbers import FreeNumbers, Ranges
-from busplan.allot.order_kernels import Bools
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Mask
 from busplan.timing.queue_model import ONE_OFF_NS, QueueModel, Status
 from busplan.timing.rhythms import rhythms_of
 from busplan.timing.solving import HORIZON_NS
@@ -81,7 +80,7 @@ class NetworkOrder:
         )
         self.deadline = self._columns[5]
         carried = {placed.place for placed in model.sessions}
-        self.judged: Bools = np.array(
+        self.judged: Mask = np.array(
             [
                 status is Status.PROVEN and not part and d < ONE_OFF_NS and i not in carried
                 for i, (status, part, d) in enumerate(
@@ -100,13 +99,13 @@ class NetworkOrder:
         self._before = self.numbers.up_to(np.array([*self.ranks, END]) - 1)
         self._settings = (model.bit, fault_every, model.fault_cost, HORIZON_NS)
 
-    def in_time(self, i: int, above: Bools) -> bool:
+    def in_time(self, i: int, above: Mask) -> bool:
         """Whether entry ``i`` keeps its deadline when exactly ``above`` go before it."""
         if not self.judged[i]:
             return True
         return bool(kernels.keeps_deadline(i, above, self._columns, self._rhythms, *self._settings))
 
-    def find(self, changed: Bools) -> list[int] | Failure:
+    def find(self, changed: Mask) -> list[int] | Failure:
         """An order, most urgent first, in which every message is in time, or where it fails.
 
         Those not ``changed`` keep their order among each other. Finds one whenever there is one, as
@@ -133,7 +132,7 @@ class NetworkOrder:
         )
         return Failure(tuple(np.flatnonzero(left).tolist()), waiting, int(bottom), bool(full))
 
-    def _room(self, changed: Bools) -> I64:
+    def _room(self, changed: Mask) -> I64:
         """Identifiers of either width between each kept entry and the kept one before it."""
         room = np.zeros((self.n + 1, 2), np.int64)
         kept = np.flatnonzero(~changed)

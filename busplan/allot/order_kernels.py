@@ -6,13 +6,11 @@ Arrays have one entry for each of the network, in order of arbitration as it sta
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Mask
 from busplan.kernels import kernel
 from busplan.timing.compiled_fixed_point import priority_responses
 
-Bools = npt.NDArray[np.bool_]
 Rhythms = tuple[I64, ...]
 """``first`` to ``lead`` as in :func:`busplan.timing.fixed_point.rhythm_work`."""
 
@@ -20,7 +18,7 @@ Rhythms = tuple[I64, ...]
 @kernel
 def keeps_deadline(
     i: int,
-    above: Bools,
+    above: Mask,
     columns: I64,
     rhythms: Rhythms,
     bit: int,
@@ -89,8 +87,8 @@ def keeps_deadline(
 @kernel
 def fits_last(
     i: int,
-    left: Bools,
-    judged: Bools,
+    left: Mask,
+    judged: Mask,
     columns: I64,
     rhythms: Rhythms,
     bit: int,
@@ -106,11 +104,11 @@ def fits_last(
 
 @kernel
 def find_order(
-    changed: Bools,
+    changed: Mask,
     patience: I64,
     room: I64,
     wide: I64,
-    judged: Bools,
+    judged: Mask,
     columns: I64,
     rhythms: Rhythms,
     bit: int,
@@ -118,7 +116,7 @@ def find_order(
     fault_cost: int,
     horizon: int,
     eager: bool,
-) -> tuple[int, I64, Bools, int, bool]:
+) -> tuple[int, I64, Mask, int, bool]:
     """Place entries from the last place upwards: kept ones in their order, changed ones anywhere.
 
     A kept one that is in time comes first, or, when ``eager``, a changed one that has a number

@@ -17,8 +17,8 @@ from busplan.allot.free_numbers import FreeNumbers
 from busplan.allot.judge import Entry
 from busplan.allot.numbers import new_identifiers
 from busplan.allot.order import Failure, NetworkOrder
-from busplan.allot.order_kernels import Bools
 from busplan.allot.problem import Carried, Name, Option, Placement, Question
+from busplan.frames.columns import Mask
 
 _ADDRESSES = (*range(128, 248), *range(128))
 """Those that nodes may choose for themselves come first (SAE J1939-81, from memory)."""
@@ -189,7 +189,7 @@ def _in_time(
     entries = judge.entries_of(question, there, network, loose=False)
     ranges = reserved.get(network, ())
 
-    def order(entries: list[Entry]) -> tuple[NetworkOrder, Bools, list[int] | Failure]:
+    def order(entries: list[Entry]) -> tuple[NetworkOrder, Mask, list[int] | Failure]:
         found = judge.order_of(question, network, answer.rates[network], entries)
         changed = np.array(
             [

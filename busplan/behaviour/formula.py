@@ -9,8 +9,8 @@ import numpy as np
 from busplan.behaviour.signals import Grown, Signals, Traced
 from busplan.behaviour.steps import START, Steps, from_masks, least, minus, most
 from busplan.errors import PlanError
+from busplan.frames.columns import Mask
 from busplan.pack.codes import says_unknown
-from busplan.pack.statistics import Mask
 from busplan.plan.claims import (
     Claim,
     Compare,

@@ -11,14 +11,12 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.behaviour.steps import Steps, from_masks, least
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I8, I64, Mask
 from busplan.plan.claims import Behaviour
 
-Truth = npt.NDArray[np.int8]
-Mask = npt.NDArray[np.bool_]
+Truth = I8
 _FAR = 1 << 60
 NEVER = -_FAR
 """When something was that never was."""

@@ -10,11 +10,10 @@ import numpy as np
 from busplan.behaviour.steps import START, Steps, from_masks
 from busplan.decode.codec import Codec
 from busplan.decode.match import Match, match_frames
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.pack.reading import PackReadings, SignalReading, plain_reading
-from busplan.pack.statistics import Mask
 from busplan.plan.claims import Operand
 from busplan.plan.vehicle import Vehicle
 from busplan.traffic.silence import allowed_of, allowed_of_part, rhythm_ns, rhythm_positions

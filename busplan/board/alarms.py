@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from busplan.board.latch import I8, Change, Latch
+from busplan.board.latch import Change, Latch
 from busplan.board.limits import Limit
 from busplan.board.quantities import Quantities
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I8, I64
 from busplan.replay.track import Track, tracks
 
 MOST = 2000

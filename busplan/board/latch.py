@@ -16,9 +16,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import I8, I64
 
-I8 = npt.NDArray[np.int8]
 BEYOND, BACK, NEITHER = 1, -1, 0
 
 

@@ -7,9 +7,9 @@ from typing import Literal
 
 import numpy as np
 
-from busplan.board.latch import BACK, BEYOND, I8
+from busplan.board.latch import BACK, BEYOND
 from busplan.findings import Weight
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I8, I64
 from busplan.pack.windows import TOUCHING
 from busplan.pack.windows import beyond as beyond_limit
 from busplan.replay.track import Track

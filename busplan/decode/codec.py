@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,12 +18,9 @@ from busplan.decode.extract import Extractor, floats
 from busplan.decode.presence import Presence, PresencePlan
 from busplan.decode.text import Tail, TextFields, Texts
 from busplan.definitions.model import Message, Signal
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Array, Mask
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
-
-Array = npt.NDArray[Any]
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

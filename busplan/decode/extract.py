@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.layout import (
     BITS,
@@ -19,11 +17,9 @@ from busplan.decode.layout import (
     value_dtype,
 )
 from busplan.definitions.model import Signal
-from busplan.frames.columns import I64, read_only
+from busplan.frames.columns import I64, Array, read_only
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
-
-Array = npt.NDArray[Any]
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,15 +7,12 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.extract import Extracted
 from busplan.decode.text import Tail
 from busplan.definitions.model import Message, MuxCondition, Signal
 from busplan.definitions.multiplexing import Ranges, joined
-
-Array = npt.NDArray[Any]
-Mask = npt.NDArray[np.bool_]
+from busplan.frames.columns import Array, Mask
 
 
 class PresencePlan:

@@ -18,14 +18,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.decode.layout import place_of
 from busplan.definitions.model import Message, Signal
-from busplan.frames.columns import I64
+from busplan.frames.columns import I32, I64
 from busplan.frames.table import FrameTable
 
-I32 = npt.NDArray[np.int32]
 Texts = tuple[I32, tuple[str, ...]]
 """For each frame the number of its text among the different ones, -1 where it has none."""
 

@@ -12,6 +12,11 @@ F64 = npt.NDArray[np.float64]
 U32 = npt.NDArray[np.uint32]
 U16 = npt.NDArray[np.uint16]
 U8 = npt.NDArray[np.uint8]
+I32 = npt.NDArray[np.int32]
+I8 = npt.NDArray[np.int8]
+Mask = npt.NDArray[np.bool_]
+Array = npt.NDArray[Any]
+"""Of any kind."""
 
 Kind = TypeVar("Kind", bound=np.generic)
 Column = TypeVar("Column", bound=npt.NDArray[Any])

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import I64, U8, U16, U32, Group, read_only
+from busplan.frames.columns import I32, I64, U8, U16, U32, Group, read_only
 
-I32 = npt.NDArray[np.int32]
 _FIRST_ROOM = 1 << 10
 
 

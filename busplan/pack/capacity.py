@@ -20,10 +20,10 @@ import numpy as np
 
 from busplan.answers import UNKNOWN, Answer, Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.labels import cell_label, place, sentence
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import Mask, deviates, nan_median
+from busplan.pack.statistics import deviates, nan_median
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import percent, plain
 

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.labels import cell_label, clock, module_place, place
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import Mask, deviates, gate, longest_run, nan_median
+from busplan.pack.statistics import deviates, gate, longest_run, nan_median
 from busplan.pack.under_load import leaps
 from busplan.plan.vehicle import PackLayout
 

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.exchange_model import (
     LOSS,
     LOSS_SD,
@@ -35,7 +35,7 @@ from busplan.pack.exchange_model import (
     tau_prior,
 )
 from busplan.pack.peers_curve import fit_curve, knots
-from busplan.pack.statistics import Mask, mad_sigma, rounding_sigma
+from busplan.pack.statistics import mad_sigma, rounding_sigma
 from busplan.pack.thermal_observations import Observations
 from busplan.pack.thermal_span import ThermalSpan
 

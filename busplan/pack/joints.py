@@ -25,13 +25,12 @@ import numpy as np
 
 from busplan.answers import UNKNOWN, Answer, Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.electrical.kirchhoff import pack_scale_off
 from busplan.pack.labels import how_late, place
 from busplan.pack.resistance import Resistance
 from busplan.pack.section import Section, not_shown
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout
 
 GAIN = 0.005

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busplan.answers import Answer
+from busplan.frames.columns import Mask
 from busplan.pack.labels import clock
 from busplan.pack.limits import Excess, by_mode
 from busplan.pack.series import PackSeries, Sampled
-from busplan.pack.statistics import Mask, time_where
+from busplan.pack.statistics import time_where
 from busplan.pack.windows import Mode, temperature_window, voltage_window
 from busplan.plan.vehicle import PackLayout
 from busplan.tables import unit

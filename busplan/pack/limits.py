@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.labels import cell_label, clock, place, sensor_label, sentence
 from busplan.pack.series import PackSeries, Sampled, sample
-from busplan.pack.statistics import Mask, longest_run, time_where
+from busplan.pack.statistics import longest_run, time_where
 from busplan.pack.windows import Mode, beyond, modes, temperature_window, voltage_window
 from busplan.plan.vehicle import PackLayout
 from busplan.wording import plain

@@ -11,12 +11,11 @@ from busplan.capture.trust import refuse_longer
 from busplan.decode.codec import DecodedSignal, decode_message
 from busplan.errors import CaptureError, PlanError
 from busplan.findings import Figure, Finding, Weight, Where
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.frames.table import FrameTable
 from busplan.pack.labels import listed, place
 from busplan.pack.reading import PackReadings, SignalReading
 from busplan.pack.series import EMPTY, NO_PAUSES, NOTHING, Heard, PackSeries, Trace
-from busplan.pack.statistics import Mask
 from busplan.plan.vehicle import PackLayout, SignalAddress, Stream, Vehicle
 from busplan.traffic.clock_steps import carried_on, longest_of_one_clock
 from busplan.traffic.silence import allowed_of, allowed_of_part

@@ -13,11 +13,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplan.decode.codec import Array, DecodedSignal
+from busplan.decode.codec import DecodedSignal
 from busplan.definitions.model import Signal, Stated
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Array, Mask
 from busplan.pack.codes import no_measurement
-from busplan.pack.statistics import Mask
 from busplan.pack.units import OURS, QUANTITY_KIND, Conversion, conversion
 from busplan.plan.vehicle import PackLayout, SignalAddress, Vehicle
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.answers import UNKNOWN, Answer, Interval
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.resistance_delay import Frame, find_delays
 from busplan.pack.resistance_drive import FEWEST_BLOCKS, Drive, make_drive
 from busplan.pack.resistance_fit import CellFit, Sums, fit_cells
@@ -27,7 +27,7 @@ from busplan.pack.resistance_peers import FEWEST_CELLS, Peers, against_peers, wh
 from busplan.pack.resistance_scales import CURRENT_GAIN, UNRELATED, AtScale, at_scales
 from busplan.pack.sensors import POSSIBLE_V
 from busplan.pack.series import Trace
-from busplan.pack.statistics import Mask, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.wording import percent
 
 LEAST_RANGE_A = 20.0

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.resistance_drive import LAGS_S, WANTED_BLOCKS, Drive
 from busplan.pack.resistance_fit import non_negative
-from busplan.pack.statistics import Mask, nan_median
+from busplan.pack.statistics import nan_median
 
 EARLIEST_S, LATEST_S = -0.3, 1.3
 COARSE_S, FINE_S = 0.1, 0.02

@@ -17,9 +17,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.series import Trace
-from busplan.pack.statistics import Mask
 
 LAGS_S = (0.4, 1.0, 2.5, 6.3, 16.0, 40.0, 100.0)
 KNEES = (0.05, 0.1, 0.2, 0.4, 1.0)

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.frames.columns import F64, I64
-from busplan.pack.statistics import Mask, deviates, gate, mad_sigma, nan_median
+from busplan.frames.columns import F64, I64, Mask
+from busplan.pack.statistics import deviates, gate, mad_sigma, nan_median
 
 GAS = 8.314
 KELVIN = 273.15

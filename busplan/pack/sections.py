@@ -12,6 +12,7 @@ import numpy as np
 
 from busplan.answers import Answer, together
 from busplan.findings import Weight
+from busplan.frames.columns import Mask
 from busplan.pack.capacity import Capacity
 from busplan.pack.evenness import Evenness
 from busplan.pack.heard import LEAST_SHARE, modules_heard, signals_section
@@ -23,7 +24,7 @@ from busplan.pack.order import EndOrder
 from busplan.pack.report import PackReport
 from busplan.pack.resistance_told import resistance_section
 from busplan.pack.section import Section, answers_of, not_shown
-from busplan.pack.statistics import Mask, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.wording import counted, listing, percent, plain, plural
 
 ODD = {

@@ -14,8 +14,7 @@ import numpy as np
 
 from busplan.definitions.model import NO_CHOICES
 from busplan.findings import Finding
-from busplan.frames.columns import F64, I64
-from busplan.pack.statistics import Mask
+from busplan.frames.columns import F64, I64, Mask
 from busplan.traffic.silence import allowed_of
 
 MAX_ROWS = 36_000

@@ -14,11 +14,8 @@ import warnings
 from statistics import NormalDist
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import F64, I64
-
-Mask = npt.NDArray[np.bool_]
+from busplan.frames.columns import F64, I64, Mask
 
 MAD_FACTOR = 1.4826
 """Makes the median absolute deviation an estimate of a normal standard deviation."""

@@ -24,8 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import BSpline, make_lsq_spline
 
-from busplan.frames.columns import F64
-from busplan.pack.statistics import Mask
+from busplan.frames.columns import F64, Mask
 
 ROUNDS = 6
 KNOTS = 36

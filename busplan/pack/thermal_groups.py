@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from busplan.answers import Interval
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.exchange import PeerFit, fit_group
 from busplan.pack.exchange_verdict import (
     DOUBTFUL,
@@ -33,7 +33,7 @@ from busplan.pack.exchange_verdict import (
     peer_scatter,
     relative,
 )
-from busplan.pack.statistics import Mask, mad_sigma
+from busplan.pack.statistics import mad_sigma
 from busplan.pack.thermal_observations import Observations
 from busplan.pack.thermal_span import ThermalSpan
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.pack.series import Trace
-from busplan.pack.statistics import Mask, rounding_sigma
+from busplan.pack.statistics import rounding_sigma
 from busplan.pack.thermal_span import ThermalSpan
 
 FINEST_K = 0.25

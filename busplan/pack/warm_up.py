@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from busplan.answers import UNKNOWN, Interval
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.exchange import offset_of
 from busplan.pack.exchange_verdict import OPEN, SLOW, Exchange, differing, judge
 from busplan.pack.flow_change import FlowChange, find_change
 from busplan.pack.series import PackSeries
-from busplan.pack.statistics import Mask, nan_median
+from busplan.pack.statistics import nan_median
 from busplan.pack.thermal_groups import (
     LIKE_PEERS,
     Compared,

@@ -15,8 +15,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from busplan.frames.columns import F64
-from busplan.pack.statistics import Mask
+from busplan.frames.columns import F64, Mask
 from busplan.plan.vehicle import PackLimits
 
 REST_A = 2.0

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from busplan.decode.match import streams_by_key
 from busplan.definitions.model import Message, Stated
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Mask
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.plan.vehicle import Stream, Vehicle, arbitration_rank
 from busplan.replay.index import FrameIndex
@@ -30,8 +30,6 @@ RECENT_NS = 1_000_000_000
 NEVER = np.iinfo(np.int64).max
 """Age of what has not come yet."""
 NO_POSITION = np.empty(0, np.int64)
-
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +88,7 @@ class Ages:
     count: I64
     age_ns: I64
     cycle_ns: npt.NDArray[np.float64]
-    stale: Bools
+    stale: Mask
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,8 @@ from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I8, I64, Mask
 from busplan.pack.windows import (
     Mode,
     Window,
@@ -26,8 +25,7 @@ from busplan.pack.windows import (
 )
 from busplan.plan.vehicle import PackLayout, PackLimits
 
-Bools = npt.NDArray[np.bool_]
-Grades = npt.NDArray[np.int8]
+Grades = I8
 
 
 class Grade(IntEnum):
@@ -93,7 +91,7 @@ class PeerRange:
         return self.maximum - self.minimum
 
     @staticmethod
-    def of(values: F64, fresh: Bools) -> PeerRange | None:
+    def of(values: F64, fresh: Mask) -> PeerRange | None:
         """Over the fresh values; ``None`` when there is none."""
         where = np.flatnonzero(fresh)
         if not len(where):
@@ -116,12 +114,12 @@ class Peers:
 
     value: F64
     age_ns: I64
-    fresh: Bools
+    fresh: Mask
     deviation: F64
     grade: Grades
     evenness: PeerRange | None
-    unheard: Bools
-    coded: Bools
+    unheard: Mask
+    coded: Mask
 
 
 class Told(NamedTuple):
@@ -129,8 +127,8 @@ class Told(NamedTuple):
 
     value: F64
     age_ns: I64
-    stale: Bools
-    coded: Bools
+    stale: Mask
+    coded: Mask
 
 
 class Quantity(NamedTuple):

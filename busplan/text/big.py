@@ -5,12 +5,12 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
+from busplan.frames.columns import Mask
 from busplan.text.canvas import Canvas, role_number
 from busplan.text.glyphs import glyph
 
-Dots = npt.NDArray[np.bool_]
+Dots = Mask
 LEAST = 5
 """Dots of the lowest figure."""
 

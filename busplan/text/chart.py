@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from busplan.findings import Weight
-from busplan.frames.columns import F64, I64
+from busplan.frames.columns import F64, I64, Mask
 from busplan.replay.track import Columns
 from busplan.text.axis import axis_times, draw_times
 from busplan.text.canvas import Canvas, role_number
@@ -23,7 +22,6 @@ from busplan.text.dots import Pen, to_cells
 from busplan.text.runs import FAINT, HEAD, Line
 from busplan.text.ticks import value_ticks
 
-Mask = npt.NDArray[np.bool_]
 TRACES = ("trace", "trace-2", "trace-3", "trace-4")
 HATCH = "╱"
 LEAST_ROWS = 2

@@ -35,11 +35,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import I32, I64
 from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network
-from busplan.timing.simulation_input import I32, BitCount, Faults, Feed, Payloads
+from busplan.timing.simulation_input import BitCount, Faults, Feed, Payloads
 from busplan.timing.simulation_setup import Cargo, blank_record, cargo_of, intermission_ns, lay_out
 from busplan.wire.exact import exact_bits
 from busplan.wording import listing

@@ -6,13 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import I64, U8
+from busplan.frames.columns import I32, I64, U8
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream
-
-I32 = npt.NDArray[np.int32]
 
 Payloads = Callable[[I64], U8]
 """Times when frames are queued [ns], shape ``(n,)`` → their payloads, ``(n, length)``.

@@ -13,12 +13,12 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64, U8
+from busplan.frames.columns import I32, I64, U8
 from busplan.frames.kinds import BRS, EXTENDED, FD
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Network, arbitration_rank
 from busplan.timing.simulation_gates import gates_of
-from busplan.timing.simulation_input import I32, BitCount, Faults, Feed
+from busplan.timing.simulation_input import BitCount, Faults, Feed
 from busplan.wire.lengths import INTERMISSION, durations_ns, wire_length
 
 

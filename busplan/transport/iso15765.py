@@ -16,12 +16,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Array
 from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable
@@ -47,8 +46,6 @@ from busplan.transport.sessions import (
     reassembly,
     spans_of,
 )
-
-Array = npt.NDArray[Any]
 
 TIMEOUT_NS = 1_000_000_000
 """N_Bs and N_Cr: the longest wait for flow control and for the next consecutive frame."""

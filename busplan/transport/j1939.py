@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from busplan.definitions.j1939 import GLOBAL_ADDRESS
-from busplan.frames.columns import I64
+from busplan.frames.columns import I64, Array
 from busplan.frames.identifier import FrameKey
 from busplan.frames.kinds import EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
@@ -49,8 +49,6 @@ from busplan.transport.sessions import (
     reassembly,
     spans_of,
 )
-
-Array = npt.NDArray[Any]
 
 TP_CM, TP_DT, ETP_CM, ETP_DT = 0xEC00, 0xEB00, 0xC800, 0xC700
 """Parameter groups of transport."""

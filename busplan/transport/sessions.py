@@ -11,17 +11,15 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import I64, Group
+from busplan.frames.columns import I64, Array, Group
 from busplan.frames.identifier import FrameKey
 from busplan.frames.table import FrameTable
 from busplan.transport.endings import AGAIN, CHANGED, COMPLETE, NOTHING
-
-Array = npt.NDArray[Any]
 
 COMPILED_FROM = 5_000
 """Frames from which a compiled follower pays for loading the compiler."""

@@ -9,12 +9,9 @@ that of a CAN FD frame has fixed stuff bits, so its value does not matter.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from busplan.frames.columns import read_only
+from busplan.frames.columns import I32, read_only
 from busplan.frames.table import FrameTable
-
-I32 = npt.NDArray[np.int32]
 
 
 def exact_bits(table: FrameTable) -> tuple[I32, I32]:

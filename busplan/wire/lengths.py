@@ -27,10 +27,8 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from busplan.frames.columns import I64
+    from busplan.frames.columns import I32, I64
     from busplan.frames.table import FrameTable
-
-    I32 = npt.NDArray[np.int32]
 
 
 INTERMISSION = 3

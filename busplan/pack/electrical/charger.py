@@ -14,13 +14,13 @@ import numpy as np
 
 from busplan.answers import Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.electrical.check import Result, SenseFigure, judged, not_shown, unheard
 from busplan.pack.electrical.highest import Highest, highest_cell
 from busplan.pack.electrical.switches import switched_on
 from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import Mask, longest_run, time_where
+from busplan.pack.statistics import longest_run, time_where
 from busplan.plan.vehicle import PackLayout
 
 OVER_SHARE = 0.05

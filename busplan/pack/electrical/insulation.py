@@ -16,11 +16,11 @@ import numpy as np
 
 from busplan.answers import Interval
 from busplan.findings import Figure, Finding, Weight
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.electrical.check import Result, SenseFigure, judged, not_shown, unheard
 from busplan.pack.labels import clock, place
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import Mask, longest_run
+from busplan.pack.statistics import longest_run
 from busplan.plan.vehicle import PackLayout
 
 FAULT_OHM_V = 100.0

@@ -15,9 +15,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from busplan.frames.columns import F64
+from busplan.frames.columns import F64, Mask
 from busplan.pack.series import PackSeries, Trace
-from busplan.pack.statistics import Mask, runs
+from busplan.pack.statistics import runs
 
 Words = npt.NDArray[np.str_]
 
