@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Annotated
@@ -253,6 +253,9 @@ def _print_routes(report: TimingReport) -> None:
             for row in report.route_table().rows
         ]
         _print_columns(head, rows, kept=4, left_out="through" if is_narrow() else None)
+        if is_narrow():
+            for line in _ways_through(report.route_table().rows):
+                print_text(line)
         print_text(
             "made of: response of the source (> latency of the route before), delay of the "
             "gateway, period of its own message (0: passed on at once), response on the target"
@@ -270,6 +273,23 @@ def _print_routes(report: TimingReport) -> None:
         )
         if any(g.unknown for g in report.gateways):
             say("?: messages without a stated period come on top")
+
+
+def _ways_through(routes: Sequence[RouteRow]) -> Iterator[str]:
+    """What each gateway carries, in the place of a column; routes by name where others between the
+    same networks go through another one."""
+    from busplan.wording import listing
+
+    between: dict[tuple[str, str], set[str]] = {}
+    for row in routes:
+        between.setdefault((row.source, row.target), set()).add(row.through)
+    ways: dict[str, dict[str, None]] = {}
+    for row in routes:
+        way = f"{row.source} to {row.target}"
+        alone = len(between[row.source, row.target]) == 1
+        ways.setdefault(row.through, {})[way if alone else f"{row.what} from {way}"] = None
+    for gateway, carried in ways.items():
+        yield f"through {gateway}: {listing(list(carried), 20)}"
 
 
 def _made_of(row: RouteRow) -> str:

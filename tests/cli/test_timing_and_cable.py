@@ -95,3 +95,48 @@ def test_a_fault_interval_must_be_positive() -> None:
     result = busplan("timing", BUILT, "--faults", "0")
     assert result.code == 3
     assert "--faults" in result.err
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_each_route_is_told_with_its_gateway_at_every_width(
+    columns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the invented plan: what pack says gets to drive through the battery master."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    told = busplan("timing", BOUGHT).out
+    routes = " ".join(told[told.index("routes, end") : told.index("gateways, frames")].split())
+    if columns < 100:
+        assert "through battery_master: pack to drive through supervisor: drive to body," in routes
+    else:
+        assert "pack drive battery_master" in routes
+        assert "through battery_master" not in routes
+
+
+def test_two_gateways_between_the_same_networks_are_told_apart_at_80_columns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    part = (
+        "[part.{0}]\nidentifiers = 'free'\n"
+        "[part.{0}.port.x]\nmessage = []\n[part.{0}.port.y]\nmessage = []\n"
+        "[node.{0}]\npart = '{0}'\non = {{ x = 'left', y = 'right' }}\n"
+    )
+    message = "[[part.talker.message]]\nname = '{0}'\nidentifier = {1}\nbytes = 8\ncycle_ms = 100\n"
+    route = "[[route]]\nmessage = '{0}'\nfrom = 'left'\nto = 'right'\nthrough = '{1}'\n"
+    plan = tmp_path / "two.toml"
+    plan.write_text(
+        "[vehicle]\nname = 'Two'\ninvented = true\n"
+        "[network.left]\nbit_rate = 500_000\n[network.right]\nbit_rate = 500_000\n"
+        + "[node.talker]\npart = 'talker'\non = ['left']\n[part.talker]\n"
+        + message.format("One", 1)
+        + message.format("Two", 2)
+        + part.format("a")
+        + part.format("b")
+        + route.format("One", "a")
+        + route.format("Two", "b"),
+        "utf-8",
+    )
+    run = busplan("timing", plan)
+    assert not run.err
+    told = run.out
+    assert "through a: One from left to right\nthrough b: Two from left to right\n" in told
