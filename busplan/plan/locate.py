@@ -14,6 +14,8 @@ from collections.abc import Mapping
 KeyPath = tuple[str | int, ...]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
+_LONG = 60
+"""Longer names are cut where they only tell a place."""
 _SCALAR = re.compile(r"[^,\]\}\n#]*")
 _BLANK = re.compile(r"[ \t]*")
 _GAP = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
@@ -45,7 +47,8 @@ def show_path(path: KeyPath) -> str:
         if isinstance(step, int):
             text += f" #{step + 1}"
         else:
-            quoted = step if _BARE.fullmatch(step) else f'"{step}"'
+            short = step if len(step) <= _LONG else f"{step[:_LONG]}…"
+            quoted = short if _BARE.fullmatch(step) else f'"{short}"'
             text += f".{quoted}" if text else quoted
     return text
 

@@ -19,6 +19,7 @@ from busplan.plan.commission_spec import PlannedTestSpec
 from busplan.plan.likely import likely
 from busplan.plan.locate import KeyPath
 from busplan.plan.message_schema import MessageSpec
+from busplan.plan.paper_schema import LONGEST_NAME
 from busplan.plan.problems import Problems, near_miss, show_value, suggestion
 from busplan.plan.route_schema import RouteSpec
 from busplan.plan.schema import (
@@ -46,7 +47,7 @@ SECTIONS = (
     "test",
 )
 ROLE = "the name of a signal or message as text, or a table that says what holds"
-NAME_PATTERN = r"[^\s/*]+"
+NAME_PATTERN = rf"[^\s/*]{{1,{LONGEST_NAME}}}"
 _NAME = re.compile(NAME_PATTERN)
 
 
@@ -93,7 +94,10 @@ def _section(
     for name, table in tables.items():
         path = (section, name)
         if section != "message" and not _NAME.fullmatch(name):
-            problems.add(path, "a name may hold no blank, slash or asterisk")
+            problems.add(
+                path,
+                f"a name may hold no blank, slash or asterisk, and at most {LONGEST_NAME} letters",
+            )
         if checked := read_table(model, table, path, problems):
             into[name] = checked
         else:

@@ -6,6 +6,7 @@ from busplan.findings import Finding
 from busplan.text.runs import (
     FAINT,
     HEAD,
+    LONGEST_WORD,
     OF_WEIGHT,
     PLAIN,
     Line,
@@ -57,7 +58,10 @@ def finding_block(finding: Finding, columns: int, *, details: bool = True) -> li
     head = f"{finding.weight.mark} {finding.weight.word:<7} {finding.code}"
     where = str(finding.where)
     fits = len(head) + 2 + len(where) <= columns
-    lines = [f"{head}  {where}".rstrip()] if fits else [head, INDENT + where]
+    below = [INDENT + where]
+    if len(where) > LONGEST_WORD:
+        below = wrapped(where, columns, first=INDENT, rest=INDENT)
+    lines = [f"{head}  {where}".rstrip()] if fits else [head, *below]
     lines += wrapped(finding.summary, columns, first=INDENT, rest=INDENT, figures=True)
     advice = [*_advice(finding), ("see:", _page(finding.code))] if details else []
     if finding.paste:  # goes on where "do:" ends

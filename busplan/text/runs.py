@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from busplan.findings import Weight
+from busplan.text.shorten import shortened
 
 Run = tuple[str, str]
 """A piece of text and the role it plays; the terminal's look gives each role a style."""
@@ -73,16 +74,24 @@ _FIGURE = re.compile(rf"([{_BLANK}]*)((?:[^{_BLANK}]|(?<=\d) (?=[%A-Za-zΩ°µ])
 """The same, with a number and any unit as one word."""
 
 
+LONGEST_WORD = 400
+"""Longer words are no names that anybody wrote: those of a node and of its message in a plan."""
+_LEAST_CUT = 20
+
+
 def wrapped(
     sentence: str, columns: int, *, first: str = "", rest: str = "", figures: bool = False
 ) -> list[str]:
     """A sentence as lines of at most ``columns``, each as full as it can be.
 
-    The first line begins with ``first`` and the others with ``rest``. No word is torn, however
-    long, no number is parted from its percent sign, and with ``figures`` from no unit.
+    The first line begins with ``first`` and the others with ``rest``. No word is torn, no number
+    is parted from its percent sign, and with ``figures`` from no unit. What is longer than
+    :data:`LONGEST_WORD` is cut to a line, as :func:`busplan.text.shorten.shortened` marks it.
     """
     lines: list[str] = []
     for gap, word in (_FIGURE if figures else _WORD).findall(sentence):
+        if len(word) > LONGEST_WORD:
+            word = shortened([word], max(columns - len(rest), _LEAST_CUT))[word]
         if not lines:
             lines.append(first + " " * len(gap) + word)
         elif len(lines[-1]) + len(gap) + len(word) <= columns:
