@@ -216,11 +216,11 @@ def _reason(behaviour: Behaviour, signals: Signals, now: Tally) -> str:
         more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
         network = missing[0].address.network
         if not signals.recorded(network):
-            return f"the network {network} is not in this capture"
+            return f"nothing came on the network {network}"
         return f"{missing[0].address} never came{more}"
     quiet = [p for c in behaviour.claims for p in messages(c) if not signals.heard(p)]
     if quiet and not signals.recorded(quiet[0][0]):
-        return f"the network {quiet[0][0]} is not in this capture"
+        return f"nothing came on the network {quiet[0][0]}"
     if quiet:
         return f"{'/'.join(quiet[0])} never came, so that nobody saw it stop"
     if not now.came_up:

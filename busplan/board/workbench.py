@@ -111,7 +111,7 @@ class Bench:
             raise UsageError(f'"{selector}" {said}{"" if subjects else names.near(selector)}')
         track = Quantities(self.replay).track(subjects[0])
         if track is None:
-            raise UsageError(f'"{selector}" never came in this capture')
+            raise UsageError(f'"{selector}" never came')
         return track
 
     def known(self, selector: str) -> F64:

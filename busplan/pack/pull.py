@@ -208,7 +208,7 @@ def _never(what: str, network: str, node: str, messages: dict[str, list[str]]) -
         Weight.FAULT,
         Where(network, node, alone),
         f"{came}, so {plural(len(labels), what)} {_in_rows(labels)} "
-        f"{plural(len(labels), 'is', 'are')} not in this capture.",
+        f"{plural(len(labels), 'was', 'were')} not heard.",
         f"A {what} that is not measured cannot be judged, nor protected.",
         "Check the node's supply, its connection and the plan's names.",
         (Figure(f"{what}s", len(labels)),),

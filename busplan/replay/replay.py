@@ -127,9 +127,10 @@ class Replay:
         """How many findings lie at or before a moment."""
         return bisect_right(self._moments, t_ns)
 
-    def faults(self, t_ns: int) -> int:
-        """How many of them are faults."""
-        return sum(f.weight is Weight.FAULT for f in self.findings[: self.past(t_ns)])
+    def found(self, t_ns: int) -> tuple[int, int]:
+        """How many of them are faults, and how many cautions."""
+        past = [f.weight for f in self.findings[: self.past(t_ns)]]
+        return past.count(Weight.FAULT), past.count(Weight.CAUTION)
 
     def share(self, shot: Snapshot) -> F64:
         """Frames of the last minute times the mean time of one, over the time that passed."""

@@ -38,8 +38,8 @@ class Opened(Protocol):
     def past(self, t_ns: int, /) -> int:
         """How many findings lie at or before a moment."""
 
-    def faults(self, t_ns: int, /) -> int:
-        """How many of them are faults."""
+    def found(self, t_ns: int, /) -> tuple[int, int]:
+        """How many of them are faults, and how many cautions."""
 
 
 class Snapshot:
@@ -86,8 +86,8 @@ class Snapshot:
     @cached_property
     def troubles(self) -> tuple[Trouble, ...]:
         """Everything wrong, the heaviest first."""
-        networks, faults = self._replay.vehicle.networks, self._replay.faults(self.t_ns)
-        return troubles(self.pack, self.loads, networks, self.silent, faults)
+        networks, found = self._replay.vehicle.networks, self._replay.found(self.t_ns)
+        return troubles(self.pack, self.loads, networks, self.silent, *found)
 
     @property
     def past(self) -> int:

@@ -24,6 +24,8 @@ NO_VALUE = "NO VALUE YET"
 NOT_ALL = "NOT ALL HEARD"
 SET_ASIDE = "SET ASIDE"
 FOUND = "FAULT FOUND"
+EVEN_NOW = "EVEN NOW"
+"""Even at this moment, after cautions that may concern what no moment shows."""
 MOST_NAMED = 4
 """So many places that are set aside are named."""
 
@@ -46,11 +48,19 @@ def troubles(
     networks: Mapping[str, Network],
     silent: Sequence[Silence],
     faults: int = 0,
+    cautions: int = 0,
 ) -> tuple[Trouble, ...]:
-    """Everything wrong at a moment, the heaviest first; ``faults`` were found up to it."""
-    told = Trouble(Weight.NOTE, FOUND, f"{counted(faults, 'fault')} found up to here")
+    """Everything wrong at a moment, the heaviest first.
+
+    ``faults`` and ``cautions`` were found up to it.
+    """
+    counts = [counted(n, w) for n, w in ((faults, "fault"), (cautions, "caution")) if n]
+    text = f"{listing(counts)} found up to here"
+    told = Trouble(Weight.NOTE, FOUND if faults else EVEN_NOW, text)
     found = [*_unseen(pack), *_silence(silent), *_pack(pack), *_networks(loads, networks)]
-    found[:0] = [told] if faults else []
+    # Below what is uneven now the cautions of before are no news.
+    now = any(t.weight > Weight.NOTE for t in found)
+    found[:0] = [told] if faults or (cautions and not now) else []
     return tuple(sorted(found, key=lambda t: -t.weight))
 
 
@@ -59,8 +69,9 @@ def word_for(found: Sequence[Trouble], *, any_data: bool) -> str:
     if not any_data:
         return NO_DATA
     heavy = (t.word for t in found if t.weight > Weight.NOTE)
-    unseen = (t.word for t in found if t.word in (NO_PACK, NO_VALUE, NOT_ALL, SET_ASIDE, FOUND))
-    return next(heavy, next(unseen, NOTHING_WRONG))
+    said = [t.word for t in found]
+    unseen = (w for w in said if w in (NO_PACK, NO_VALUE, NOT_ALL, SET_ASIDE, FOUND))
+    return next(heavy, next(unseen, EVEN_NOW if EVEN_NOW in said else NOTHING_WRONG))
 
 
 def _unseen(pack: PackState | None) -> Iterator[Trouble]:

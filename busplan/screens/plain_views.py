@@ -103,7 +103,7 @@ class VerdictView(SheetView):
             return wrap("The pack is being judged: this takes a few seconds.", columns, FAINT)
         report = self.reports[replay.table]
         if report is None:
-            return wrap("Too little of the pack is in this capture to judge it.", columns)
+            return wrap("Too little of the pack has come to judge it.", columns)
         # The moment does not matter, so what is drawn stays as long as capture and width do.
         of, width, lines = self._drawn
         if of is not replay or width != columns:

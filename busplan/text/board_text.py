@@ -10,7 +10,7 @@ from busplan.board.notes import Note
 from busplan.board.state import Reading, TileState
 from busplan.text.board_draw import alarm_line
 from busplan.text.runs import FAINT, HEAD, OF_WEIGHT, PLAIN, Line, clock_text, fold
-from busplan.text.tiles import limits_text, mark_of, value_text, why_missing
+from busplan.text.tiles import UNKNOWN, limits_text, mark_of, value_text, why_missing
 
 MANY = 6
 """Of more signals in one tile only those are listed that are not as they should be."""
@@ -52,7 +52,7 @@ def _band(facts: BoardFacts, columns: int) -> list[Line]:
 
 def _tile(tile: TileState, columns: int) -> list[Line]:
     if not tile.readings:
-        return [[(f"? {name}  not in this capture", "stale")] for name in tile.tile.unknown]
+        return [[(f"? {name}  {UNKNOWN}", "stale")] for name in tile.tile.unknown]
     shown = list(tile.readings)
     lines: list[Line] = []
     if len(shown) > MANY:

@@ -200,7 +200,7 @@ def no_pack(snapshot: Snapshot) -> str:
     if snapshot.pack is None:
         return "No plan describes a pack here; busplan pack --suggest PLAN proposes one."
     if not snapshot.pack.in_capture:
-        return "No cell and no sensor of the pack is in this capture."
+        return "No cell and no sensor of the pack has come."
     return ""
 
 

@@ -14,6 +14,7 @@ from busplan.text.flags import note_flags
 from busplan.text.lanes import draw_lane
 from busplan.text.runs import FAINT, Line, clip
 from busplan.text.ticks import round_scale
+from busplan.text.tiles import NEVER_CAME
 from busplan.text.timeline import Window
 
 LEAST_LEAD = 7
@@ -41,7 +42,7 @@ def draw_pins(
     lines: list[Line] = []
     for n, (address, track, scale) in enumerate(zip(pins, found, scales, strict=True)):
         role = TRACES[n % len(TRACES)]
-        now = "not in this capture" if track is None else _now(track, t_ns)
+        now = NEVER_CAME if track is None else _now(track, t_ns)
         title: Line = [(f"{address}", role), (f"  {now}", role), (f"  {window.text}", FAINT)]
         lines.append(clip(title, columns))
         if track is None:

@@ -120,7 +120,7 @@ def _behaviours_text(asked: Asked, columns: int) -> list[Line]:
 
 def _verdict_text(asked: Asked, columns: int) -> list[Line]:
     if asked.report is None:
-        why = no_pack(asked.shot) or "Too little of the pack is in this capture."
+        why = no_pack(asked.shot) or "Too little of the pack has come."
         return wrap(f"There is nothing to judge. {why}", columns)
     return draw_verdict(asked.report, asked.replay.findings, columns)
 

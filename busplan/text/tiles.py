@@ -36,6 +36,10 @@ from busplan.text.scale import (
 from busplan.text.ticks import round_scale
 
 NO_VALUE = "--"
+NEVER_CAME = "no frame of it"
+"""Of a signal that a capture, or a bus so far, has not brought."""
+UNKNOWN = "no such signal here"
+"""Of what neither the plan nor what came defines."""
 
 
 class Kept:
@@ -202,7 +206,7 @@ def value_text(state: TileState, reading: Reading) -> tuple[str, str]:
 def why_missing(reading: Reading) -> str:
     """Why there is no value, in words."""
     if reading.track is None or not len(reading.track.time_ns):
-        return "not in this capture"
+        return NEVER_CAME
     if reading.held.age_ns < 0:
         return "no value yet"
     if reading.held.value != reading.held.value and not reading.held.stale:
@@ -386,5 +390,5 @@ def _unknown(canvas: Canvas, state: TileState, look: Look) -> Canvas:
     """A tile whose signals the vehicle does not have."""
     draw_head(canvas, state, look)
     hatch(canvas, 1)
-    _centred(canvas, canvas.rows // 2, " not in this capture ", "tile-head+title-text")
+    _centred(canvas, canvas.rows // 2, f" {UNKNOWN} ", "tile-head+title-text")
     return canvas

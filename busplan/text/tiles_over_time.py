@@ -30,7 +30,17 @@ from busplan.text.chart import (
 from busplan.text.lanes import lane
 from busplan.text.runs import HEAD, PLAIN
 from busplan.text.ticks import round_scale
-from busplan.text.tiles import Look, begin, draw_head, hatch, limit_lines, scale_of, value_text
+from busplan.text.tiles import (
+    NEVER_CAME,
+    UNKNOWN,
+    Look,
+    begin,
+    draw_head,
+    hatch,
+    limit_lines,
+    scale_of,
+    value_text,
+)
 
 MOST_CURVES = 4
 LEAST_LEAD = 6
@@ -107,7 +117,9 @@ def draw_chart_tile(
     shown = [r for r in state.readings[:MOST_CURVES] if r.track is not None]
     if not shown:
         hatch(canvas, 1)
-        canvas.write(rows // 2, 1, " not in this capture ", "tile-head+title-text")
+        canvas.write(
+            rows // 2, 1, f" {NEVER_CAME if state.readings else UNKNOWN} ", "tile-head+title-text"
+        )
         return canvas
     _legend(canvas, state, shown)
     lead = lead or needed_lead(state, rows)

@@ -148,7 +148,7 @@ def test_a_gap_hides_when_it_came_up(vehicle_of) -> None:
 def test_what_was_not_recorded_is_told(vehicle_of) -> None:
     vehicle = vehicle_of(FAN)
     alone = judge_behaviours(frames(heat([(0, 30), (5, 45)])), vehicle)
-    assert one(alone).reason == "the network two is not in this capture"
+    assert one(alone).reason == "nothing came on the network two"
     (finding,) = alone.findings
     assert finding.code == "behaviour-not-shown"
 

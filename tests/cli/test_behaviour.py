@@ -30,7 +30,7 @@ def test_only_one_and_not_shown_is_told_by_the_exit_code() -> None:
     assert run.code == 1
     (told,) = document["behaviours"]
     assert told["answer"] == "not shown"
-    assert told["reason"] == "the network thermal is not in this capture"
+    assert told["reason"] == "nothing came on the network thermal"
     wrong = busplan("behaviour", capture, "--plan", PLAN, "--only", "fan-when-ht")
     assert wrong.code == 3
     assert '"fan-when-hot"' in wrong.err

@@ -80,7 +80,7 @@ def test_a_node_whose_messages_never_came_is_one_finding(vehicle: Vehicle) -> No
     series = pull_series(table_of(frames(vehicle, "pack/monitor_a/CellVoltages1", cells)), vehicle)
     told = {f.where.node: f for f in series.findings if f.code == "pack-cell-not-received"}
     assert set(told) == {f"monitor_{n}" for n in "abcd"}
-    assert told["monitor_a"].summary.endswith("so cells 5 to 24 are not in this capture.")
+    assert told["monitor_a"].summary.endswith("so cells 5 to 24 were not heard.")
     assert told["monitor_a"].summary.startswith("monitor_a sent no CellVoltages2, ")
     assert told["monitor_d"].figures[0].value == 24
 

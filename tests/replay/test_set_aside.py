@@ -11,12 +11,13 @@ from support.van import make_replay
 from busplan.capture.capture import apply_plan
 from busplan.capture.read import read_capture
 from busplan.demo.files import shipped
-from busplan.findings import Weight
+from busplan.findings import Finding, Weight, Where
 from busplan.plan.reader import load_plan
 from busplan.replay.pack_state import Grade
 from busplan.replay.replay import Replay
 from busplan.replay.trend import cell_grid, module_heat, module_volts, sensor_grid
 from busplan.replay.verdict import joined, judge_pack
+from busplan.text.draw import state_role
 from busplan.text.pack_chosen import draw_chosen
 from busplan.text.packmap import Choice
 
@@ -99,6 +100,17 @@ def test_where_no_peer_is_fresh_nobody_is_off_them() -> None:
     told = "".join(text for text, _ in line)
     assert "set aside" in told
     assert "mV" not in told
+
+
+def test_after_a_caution_it_is_even_only_now() -> None:
+    """A raised resistance shows at no calm moment; before it was found nothing was."""
+    caution = Finding("cell-resistance-high", Weight.CAUTION, Where("pack", time_ns=10 * S), "x")
+    replay = make_replay(sag_v=0.0).with_findings([caution])
+    assert replay.snapshot(9 * S).word == "ALL EVEN"
+    later = replay.snapshot(20 * S)
+    assert later.word == "EVEN NOW"
+    assert [t.text for t in later.troubles] == ["1 caution found up to here"]
+    assert state_role(later) != "good"
 
 
 @pytest.mark.parametrize(("all_cells", "weight"), [(False, Weight.NOTE), (True, Weight.CAUTION)])

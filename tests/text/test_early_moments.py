@@ -9,11 +9,15 @@ import pytest
 from support.van import make_replay
 
 from busplan.replay.present import LIVE
+from busplan.replay.replay import Replay
 from busplan.replay.watch import watch
-from busplan.text.draw import nothing_found
+from busplan.text.draw import no_pack, nothing_found
 from busplan.text.findings_draw import summary
 from busplan.text.networks_draw import figures
+from busplan.text.pins import draw_pins
 from busplan.text.runs import text
+from busplan.text.tiles import NEVER_CAME, UNKNOWN
+from busplan.text.timeline import Window
 
 S = 1_000_000_000
 
@@ -47,3 +51,18 @@ def test_findings_still_to_come_are_counted_in_words() -> None:
     replay = plain.with_findings(watch(plain.lines, plain.span_ns))
     assert "1 to come" in text(summary(replay, 5 * S))
     assert "to come" not in text(summary(replay, 20 * S))
+
+
+def test_what_never_came_is_told_alike_of_a_capture_and_of_a_bus() -> None:
+    """Live there is no capture that it could be missing in."""
+    replay = make_replay()
+    only = replay.table.take(replay.table.network == replay.table.networks.index("thermal"))
+    live = replace(Replay.of(replay.vehicle, only), source=LIVE)
+    assert "capture" not in no_pack(live.snapshot(S))
+    pack = replay.vehicle.pack
+    assert pack is not None
+    track = [pack.cells[0].address._replace(message="Nothing")]
+    lines = draw_pins(live, track, 80, Window(0, S, None), S, 6)
+    told = " ".join(text for line in lines for text, _ in line)
+    assert NEVER_CAME in told
+    assert "in this capture" not in told + UNKNOWN

@@ -67,7 +67,7 @@ def end_of_charge(series: PackSeries, layout: PackLayout) -> Result:
     if length < LASTING_S:
         return not_shown(
             name,
-            "no end of a charge in this capture",
+            "no end of a charge seen",
             f"record until the request has ended, and {REACTS_S + LASTING_S:.0f} s more",
         )
     begin = int(np.searchsorted(given.time_s, start))

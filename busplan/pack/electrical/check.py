@@ -70,7 +70,7 @@ def unheard(name: str, series: PackSeries, layout: PackLayout, *needs: str) -> R
         return not_shown(name, text, what)
     silent = [_words(n) for n in needs if series.quantity(n) is None]
     if silent:
-        text = f"{listing(silent)} never came in this capture"
+        text = f"{listing(silent)} never came"
         them = "them" if len(silent) > 1 else "it"
         return not_shown(name, text, f"record the network that carries {them}")
     return None

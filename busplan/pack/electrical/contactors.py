@@ -84,7 +84,7 @@ def contactors(series: PackSeries, layout: PackLayout) -> Result:
     if findings:
         return judged(name, findings[0].summary, findings, figures)
     if not closings:
-        return not_shown(name, f"no closing in this capture (state: {states.phase[-1]})", RECORD_IT)
+        return not_shown(name, f"no closing seen (state: {states.phase[-1]})", RECORD_IT)
     unclear = [c for c in closings if c.unclear]
     if len(told) > MOST:
         text = f"{len(told)} closings, of which the first {MOST} were judged"
@@ -322,9 +322,7 @@ def opening(series: PackSeries, layout: PackLayout) -> Result:
             "which came first shows when state and current are sent more often, or in one message",
         )
     if not good:
-        return not_shown(
-            name, "no opening in this capture", "record until the contactors have opened"
-        )
+        return not_shown(name, "no opening seen", "record until the contactors have opened")
     return judged(name, f"opened with {most:.1f} A at most")
 
 
