@@ -21,6 +21,7 @@ from busplan.allot.part_offsets import PartMove, move_parts
 from busplan.allot.report import as_dict, sentences
 from busplan.allot.steps import Step
 from busplan.allot.wants import IN_TIME, ONE_ERROR, Want
+from busplan.checks.document import whose
 from busplan.findings import Finding
 from busplan.plan.change import Change, set_identifiers, set_offsets, set_part_offsets
 from busplan.plan.reader import Changed, change_plan, load_plan
@@ -108,7 +109,9 @@ class Alone:
 
     def document(self, findings: tuple[Finding, ...]) -> dict[str, Any]:
         """Plain values for JSON."""
-        told: dict[str, Any] = {"offsets": self.spread.as_dict()} if self.spread else {}
+        told = whose(self.found.before)
+        if self.spread:
+            told["offsets"] = self.spread.as_dict()
         told["moves"] = [asdict(m) for m in self.moves]
         return told | as_dict(self.found, findings, self.more)
 

@@ -14,6 +14,7 @@ from busplan.allot.steps import Step, steps
 from busplan.allot.wanted import Robust, Wanted
 from busplan.allot.wants import IN_TIME
 from busplan.allot.whole import Proposal
+from busplan.checks.document import whose
 from busplan.plan.movable import Costs
 from busplan.tables import Table
 from busplan.timing.gateways import vehicle_timing
@@ -254,12 +255,16 @@ def wanted_dict(found: Wanted) -> dict[str, Any]:
     closest = None
     if robust is not None:
         closest = {"fault_every_ns": robust.borne, "never_ns": robust.never}
-    return as_dict(found.proposal) | {
-        "want": str(found.want),
-        "unjudged": unknown(found.proposal),
-        "most_robust": closest,
-        "one_error": one_error,
-    }
+    return (
+        whose(found.proposal.before)
+        | as_dict(found.proposal)
+        | {
+            "want": str(found.want),
+            "unjudged": unknown(found.proposal),
+            "most_robust": closest,
+            "one_error": one_error,
+        }
+    )
 
 
 def _step_dict(step: Step) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from busplan.checks.planned_load import PlannedLoad, network_loads
 from busplan.checks.registry import run_checks
-from busplan.findings import Finding, by_weight
+from busplan.findings import Finding, by_weight, count_findings
 from busplan.plan.vehicle import Vehicle
 
 
@@ -74,6 +74,7 @@ class Difference:
             ],
             "gone": [f.as_dict() for f in self.gone],
             "same": [f.as_dict() for f in self.same],
+            "counts": count_findings(self.after),
         }
 
 

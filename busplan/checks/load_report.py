@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from busplan.checks.document import judgement
 from busplan.checks.planned_load import (
     WINDOW,
     MessageLoad,
@@ -123,13 +124,8 @@ class LoadReport:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
-        return {
-            "vehicle": self.vehicle.name,
-            "invented": self.vehicle.invented,
-            "window": WINDOW,
-            "networks": [_network_dict(one) for one in self.loads],
-            "findings": [f.as_dict() for f in self.findings],
-        }
+        told = {"window": WINDOW, "networks": [_network_dict(one) for one in self.loads]}
+        return judgement(self.vehicle, told, self.findings)
 
 
 def load_report(vehicle: Vehicle, networks: Iterable[str] | None = None) -> LoadReport:

@@ -80,6 +80,7 @@ def _definitions(old: Path, new: Path, *, as_json: bool) -> None:
 
 def _plans(old: Path, new: Path, *, as_json: bool) -> None:
     from busplan.checks.compare import compare as compared
+    from busplan.checks.document import whose
     from busplan.checks.plan_changes import plan_changes
     from busplan.checks.response_changes import response_changes
     from busplan.plan.reader import load_plan
@@ -90,6 +91,8 @@ def _plans(old: Path, new: Path, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
+                "before": whose(before),
+                "after": whose(after),
                 "changes": [_dict(r) for r in rows],
                 "response_times": [_dict(r) for r in responses],
             }

@@ -43,6 +43,7 @@ def sheets(
 
     Example: busplan sheets dbc_examples/as_built.toml --to sheets
     """
+    from busplan.checks.document import judgement
     from busplan.errors import UsageError
     from busplan.plan.reader import load_plan
     from busplan.sheets.folder import sheet_names, sheets
@@ -66,15 +67,16 @@ def sheets(
         raise UsageError(f"cannot write to {to}: {error.strerror}") from error
     if as_json:
         print_json(
-            {
-                "vehicle": vehicle.name,
-                "invented": vehicle.invented,
-                "sheets": [
-                    {"file": str(to / s.name), "what": s.what, "left_out": list(s.left_out)}
-                    for s in made
-                ],
-                "findings": [f.as_dict() for f in vehicle.cautions],
-            }
+            judgement(
+                vehicle,
+                {
+                    "sheets": [
+                        {"file": str(to / s.name), "what": s.what, "left_out": list(s.left_out)}
+                        for s in made
+                    ]
+                },
+                vehicle.cautions,
+            )
         )
         raise typer.Exit(exit_by_reading(vehicle.cautions))
     print_text(f"{vehicle.label}: {len(made)} sheets in {to}")

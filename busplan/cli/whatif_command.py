@@ -76,6 +76,7 @@ def whatif(
     Example: busplan whatif dbc_examples/as_bought.toml --bit-rate body=250000 --move lift=body
     """
     from busplan.checks.compare import compare
+    from busplan.checks.document import whose
     from busplan.errors import UsageError
     from busplan.plan import change
     from busplan.plan.reader import change_plan
@@ -96,7 +97,7 @@ def whatif(
     difference = compare(before, after, follows=changed.told)
     difference = difference.narrowed(lambda found: narrowed(found, network, code), network or ())
     if as_json:
-        print_json(difference.as_dict())
+        print_json(whose(before) | difference.as_dict())
     else:
         print_text(f"{before.label}: what the change does")
         print_difference(difference, brief=brief, whole=bool(code))

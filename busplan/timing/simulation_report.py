@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from busplan.errors import UsageError
-from busplan.findings import Finding, summary_line
+from busplan.findings import Finding, count_findings, summary_line
 from busplan.frames.table import FrameTable
 from busplan.plan.select import select_networks
 from busplan.plan.vehicle import Stream, Vehicle
@@ -171,6 +171,7 @@ class SimulationReport:
             "left_out": [
                 {"message": stream.label, "reason": reason} for stream, reason in self.left_out
             ],
+            "counts": count_findings(self.findings),
             "findings": [f.as_dict() for f in self.findings],
         }
 
