@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Okabe and Ito's palette: stays apart for colour-blind eyes.
 PEER, SHOWN, WARN = "#999999", "#0072B2", "#D55E00"
 MOST_POINTS = 3000
+NAME_WIDE, NAME_HIGH = 0.15, 0.05
+"""Room for a name in a plot, as parts of it."""
 
 
 def write_plots(
@@ -154,10 +156,7 @@ def _resistance(figure: Any, report: PackReport, _: PackSeries) -> bool:
     half = 1e3 * scale.factor * scale.relative_uncertainty * fit.middle
     axes.errorbar(numbers, fit.value * 1e3, yerr=half, fmt="o", ms=3, color=SHOWN)
     axes.plot(numbers[raised], fit.value[raised] * 1e3, "s", color=WARN, ms=8, fillstyle="none")
-    for index in raised:
-        axes.annotate(
-            f" cell {numbers[index]}", (numbers[index], fit.value[index] * 1e3), color=WARN
-        )
+    _names(axes, [(f"cell {numbers[i]}", numbers[i], fit.value[i] * 1e3) for i in raised])
     axes.axhline(fit.middle * 1e3, color=PEER, lw=1)
     axes.set(
         xlabel="cell", ylabel=f"resistance after {scale.after_s:g} s [mΩ], bars: 95 % against peers"
@@ -175,6 +174,7 @@ def _cells(figure: Any, report: PackReport, _: PackSeries) -> bool:
     numbers = [r.cell for r in rows]
     without = " without load" if report.voltage.quiet else ""
     axes.bar(numbers, [r.deviation_mv for r in rows], color=SHOWN, label=f"off the median{without}")
+    first = []
     for order, values, word in (
         (report.top, [r.ahead_top_mv for r in rows], "top of charge"),
         (report.bottom, [r.ahead_bottom_mv for r in rows], "bottom"),
@@ -183,12 +183,30 @@ def _cells(figure: Any, report: PackReport, _: PackSeries) -> bool:
             continue
         axes.plot(numbers, values, ".", color="#000000", label=f"ahead to the {word}")
         if order.first is not None:
-            axes.annotate(
-                f" cell {numbers[order.first]} first",
-                (numbers[order.first], values[order.first]),
-                color=WARN,
+            first.append(
+                (f"cell {numbers[order.first]} first", numbers[order.first], values[order.first])
             )
     axes.axhline(0.0, color=PEER, lw=1)
     axes.set(xlabel="cell", ylabel="deviation [mV]")
     axes.legend()
+    _names(axes, first)
     return True
+
+
+def _names(axes: Any, named: Sequence[tuple[str, float, float]]) -> None:
+    """Names beside their points, on the side with room, and clear of each other."""
+    left, right = axes.get_xlim()
+    bottom, top = axes.get_ylim()
+    taken: list[tuple[float, float]] = []
+    for text, x, y in sorted(named, key=lambda n: n[1:]):
+        end = x > (left + right) / 2.0
+        height = y
+        while any(
+            abs(x - a) < NAME_WIDE * (right - left) and abs(height - b) < NAME_HIGH * (top - bottom)
+            for a, b in taken
+        ):
+            height += NAME_HIGH * (top - bottom)
+        taken.append((x, height))
+        side = -1 if end else 1
+        at = (x + side * 0.01 * (right - left), height)
+        axes.annotate(text, at, color=WARN, ha="right" if end else "left", va="center")

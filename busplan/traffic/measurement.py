@@ -7,7 +7,7 @@ stand together, beside what a plan states.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from busplan.frames.identifier import FrameKey, format_identifier
 from busplan.frames.table import FrameTable
 from busplan.plan.vehicle import Stream, Vehicle
 from busplan.tables import Table, unit
-from busplan.traffic.cycle_rule import cycle_findings
+from busplan.traffic.cycle_rule import CycleFault, cycle_findings, fault_of
 from busplan.traffic.cycles import MeasuredCycle, measured_cycles
 from busplan.traffic.measured_load import (
     WINDOW_NS,
@@ -28,6 +28,7 @@ from busplan.traffic.measured_load import (
     measured_load,
     rates_of,
 )
+from busplan.traffic.survey import survey_findings, survey_identifier
 from busplan.transport.messages import Messages
 from busplan.wording import percent
 
@@ -228,8 +229,18 @@ def measure_traffic(
         identifiers=identifiers,
         limits=limits,
         planned=vehicle is not None,
-        findings=(*known, *judged, *kept),
+        findings=(*known, *judged, *kept, *_two_senders(table, identifiers)),
     )
+
+
+def _two_senders(table: FrameTable, identifiers: Iterable[MeasuredIdentifier]) -> Iterator[Finding]:
+    """Of identifiers that come too often or unevenly: whether two nodes are likely to send them."""
+    for one in identifiers:
+        if len(one.streams) == 1 and fault_of(one.streams[0], one.cycle) in (
+            CycleFault.FAST,
+            CycleFault.UNEVEN,
+        ):
+            yield from survey_findings(survey_identifier(table, one.key, table.groups[one.key]))
 
 
 def _cycle_figures(one: MeasuredIdentifier, origin_ns: int) -> dict[str, float | None]:

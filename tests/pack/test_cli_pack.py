@@ -139,3 +139,21 @@ def test_plots_carry_the_cautions(tmp_path: Path, form: str) -> None:
     ]
     head = {"png": b"\x89PNG", "svg": b"<?xml"}[form]
     assert all(f.read_bytes().startswith(head) for f in files)
+
+
+def test_names_in_a_plot_keep_apart_and_inside() -> None:
+    from matplotlib.figure import Figure
+
+    from busplan.cli.pack_plots import _names
+
+    figure = Figure(figsize=(9.6, 5.4), dpi=100)
+    axes = figure.subplots()
+    axes.set(xlim=(0.0, 97.0), ylim=(0.0, 1.0))
+    _names(axes, [("cell 94", 94, 0.5), ("cell 95", 95, 0.51), ("cell 1", 1, 0.5)])
+    figure.draw_without_rendering()
+    boxes = [t.get_window_extent() for t in axes.texts]
+    assert len(boxes) == 3
+    for i, box in enumerate(boxes):
+        assert axes.bbox.x0 <= box.x0
+        assert box.x1 <= axes.bbox.x1
+        assert not any(box.overlaps(other) for other in boxes[:i])

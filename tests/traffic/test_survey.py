@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,8 +20,10 @@ from busplan.definitions.model import J1939Id, Message, Signal
 from busplan.frames.kinds import EXTENDED, REMOTE
 from busplan.frames.table import FrameTable
 from busplan.plan.reader import load_plan
+from busplan.plan.single import vehicle_of_part
 from busplan.traffic.fields import LikelyValue, likely_values
 from busplan.traffic.fit import definition_of, fit
+from busplan.traffic.measurement import measure_traffic
 from busplan.traffic.survey import SurveyedIdentifier, changing_bits, survey
 
 ROOT = Path(__file__).parents[2]
@@ -362,3 +365,20 @@ def test_a_torn_definition_file_is_told(tmp_path: Path) -> None:
     run = busplan("survey", capture, "--definitions", torn)
     assert "ChargerStatus (torn.dbc)" in run.out
     assert "torn.dbc: 1 blemish, the first: Line " in run.err
+
+
+@pytest.mark.parametrize(("periods", "told"), [((100, 70), True), ((100, 7_000_000), False)])
+def test_measuring_against_a_plan_tells_of_two_senders_too(
+    periods: tuple[int, int], told: bool, tmp_path: Path
+) -> None:
+    dbc = tmp_path / "unit.dbc"
+    dbc.write_text(
+        'VERSION ""\nBU_: UNIT\nBO_ 0 Status: 2 UNIT\n SG_ Count : 0|8@1+ (1,0) [0|255] "" X\n'
+        'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;\nBA_ "GenMsgCycleTime" BO_ 0 100;\n'
+    )
+    vehicle = vehicle_of_part(dbc, "UNIT", bit_rate=500_000)
+    (name,) = vehicle.networks
+    frames = replace(clashing(periods), networks=(name,))
+    found = measure_traffic(frames, vehicle).findings
+    assert ("two-senders-likely" in {f.code for f in found}) is told
+    assert ("cycle-measured-fast" in {f.code for f in found}) is told
