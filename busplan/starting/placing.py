@@ -8,7 +8,9 @@ The rules of this file, in the order they count:
 * an identifier on a network is explained once, by the part that explains most of itself there;
 * parts that no capture shows go where their partners are: who sends what they receive, who receives
   what they send, who names them;
-* two parts that send one identifier, or two ports of one part, are kept apart.
+* two parts that send one identifier, or two ports of one part, are kept apart; so are those whose
+  files know nothing but J1939, nothing but 11-bit identifiers, or CAN FD frames, where no capture
+  shows them together: a classical controller destroys CAN FD frames.
 """
 
 from __future__ import annotations
@@ -289,6 +291,17 @@ class _Weights:
         self.weight[into, into] = 0.0
 
 
+def _kind(offer: Offer) -> str:
+    """Which kind of network all that a part says and hears is of; empty where it is of several."""
+    told = [*offer.sent, *offer.received]
+    kinds = {"fd" if m.fd else "j1939" if m.j1939 is not None else "" for m in told}
+    if "fd" in kinds:
+        return "fd"
+    return (
+        "j1939" if kinds == {"j1939"} else "standard" if not any(m.extended for m in told) else ""
+    )
+
+
 class _Side:
     """What an offer sends and receives, looked up often."""
 
@@ -297,6 +310,7 @@ class _Side:
         self.sent = {key_of(m): m for m in offer.sent}
         self.heard = {key_of(m): m for m in offer.received}
         self.named = {r for m in offer.sent for r in m.receivers}
+        self.kind = _kind(offer)
 
     def link(self, other: _Side) -> float:
         """How much two offers have to do with each other: messages between them, their names."""
@@ -319,4 +333,6 @@ class _Side:
         mine, others = self.offer, other.offer
         rates = {o.bit_rate_hint for o in (mine, others) if o.bit_rate_hint}
         same_part = mine.part == others.part and mine.port != others.port
-        return same_part or bool(self.sent.keys() & other.sent.keys()) or len(rates) > 1
+        clash = bool(self.sent.keys() & other.sent.keys())
+        unlike = bool(self.kind and other.kind and self.kind != other.kind)
+        return same_part or clash or len(rates) > 1 or unlike

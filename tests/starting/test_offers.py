@@ -76,6 +76,30 @@ def test_parts_that_send_one_identifier_are_kept_apart() -> None:
     assert "identifier-clash" not in [f.code for f in run_checks(found.vehicle)]
 
 
+def test_classical_parts_are_not_guessed_onto_a_can_fd_network_nor_onto_one_of_j1939() -> None:
+    """A controller that knows classical frames only destroys CAN FD frames (ISO 11898-1)."""
+    j1939 = 'BA_DEF_ "ProtocolType" STRING ;\nBA_DEF_DEF_ "ProtocolType" "";\n'
+    j1939 += 'BA_ "ProtocolType" "J1939";\n'
+    charger = dbc(
+        ["VCU", "CHG"],
+        message(0x18FF50E5, "ChgStatus", "CHG", signal("Volts", to="VCU"), extended=True),
+    )
+    logger = dbc(
+        ["VCU", "LOG"], message(0x600, "LogState", "LOG", signal("Free", to="VCU"), length=64)
+    )
+    fd = 'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","StandardCAN_FD";\n'
+    fd += 'BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\nBA_ "VFrameFormat" BO_ 1536 1;\n'
+    found = proposed(pump=PUMP, vcu=VCU, charger=charger + j1939, logger=logger + fd)
+    homes = {n.part.name: next(iter(n.on)) for n in found.vehicle.nodes.values()}
+    assert homes["pump"] == homes["vcu"]
+    assert len(set(homes.values())) == 3
+    networks = found.vehicle.networks
+    assert networks[homes["log"]].fd
+    assert not networks[homes["vcu"]].fd
+    assert networks[homes["chg"]].j1939
+    assert not {"not-fd", "bit-rate"} & {f.code for f in run_checks(found.vehicle)}
+
+
 def test_partners_that_no_file_describes_are_asked_for() -> None:
     fan = PUMP.replace("PUMP", "FAN").replace("Pump", "Fan")
     alone = proposed(pump=PUMP, fan=fan)
