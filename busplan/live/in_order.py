@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from busplan.capture.trust import JITTER_NS
+from busplan.frames.columns import I64
 from busplan.frames.kinds import REMOTE
 from busplan.frames.table import FrameTable, concatenate
 
@@ -12,7 +14,7 @@ class InOrder:
     """Holds the newest frames back for one round, so that late ones of another interface go first.
 
     Rounds are the ticks of a recording. Within ``window_ns`` frames are sorted by their time; when
-    clocks are further apart than that, frames stay as they came.
+    clocks are further apart than that, or one was set back, frames stay as they came.
     """
 
     def __init__(self, window_ns: int) -> None:
@@ -33,7 +35,7 @@ class InOrder:
         if not len(table):
             return before
         both = concatenate([before, table])
-        if both.span_ns >= self._window_ns:
+        if both.span_ns >= self._window_ns or clock_parts(both).any():
             self._held = table
             return before
         order = np.argsort(both.time_ns, kind="stable")
@@ -46,6 +48,18 @@ class InOrder:
         before = self.add(table)
         held, self._held = self._held, None
         return before if held is None else concatenate([before, held])
+
+
+def clock_parts(table: FrameTable) -> I64:
+    """Which part between steps back of its interface's clock each frame (n,) belongs to, from 0.
+
+    An interface hands its frames on in the order of their times but for an ordinary blemish.
+    """
+    parts = np.zeros(len(table), np.int64)
+    for number in range(len(table.networks)):
+        rows = np.flatnonzero(table.network == number)
+        parts[rows[1:]] = np.cumsum(np.diff(table.time_ns[rows]) < -JITTER_NS)
+    return parts
 
 
 def _compact(table: FrameTable) -> FrameTable:

@@ -21,7 +21,7 @@ from busplan.frames.kinds import ERROR
 from busplan.frames.table import FrameTable
 from busplan.live.channel import Channel, Listener
 from busplan.live.controller import controller_states, overflows
-from busplan.live.in_order import InOrder
+from busplan.live.in_order import InOrder, clock_parts
 from busplan.live.interface_spec import InterfaceSpec
 from busplan.live.interfaces import Hears, open_receiver
 from busplan.live.journal import JournalKind
@@ -237,7 +237,7 @@ class Recorder:
             self._journal.note(JournalKind.DROPPED, frames=lost)
 
     def _collect(self) -> FrameTable:
-        """What all threads have collected, by time stamp, unless a clock has jumped in between."""
+        """What all threads have collected, by time stamp, in parts where a clock was set back."""
         from busplan.capture.object_frames import message_chunk
 
         messages: list[can.Message] = []
@@ -257,7 +257,7 @@ class Recorder:
             chunk.payload,
         )
         if len(table) and table.span_ns < 10 * JUMP_NS:
-            return table.take(np.argsort(table.time_ns, kind="stable"))
+            return table.take(np.lexsort((table.time_ns, clock_parts(table))))
         return table
 
     def _count(self, table: FrameTable) -> None:
