@@ -11,6 +11,7 @@ from busplan.allot.demands import foreseen
 from busplan.allot.fewest import Enough, Waited
 from busplan.allot.judging import Judging
 from busplan.allot.learnt import Cut, Demand
+from busplan.allot.once import NOTHING
 from busplan.allot.problem import Placement, Question, as_it_is, cost
 from busplan.allot.programme import Programme, Solved
 from busplan.frames.columns import F64
@@ -205,7 +206,7 @@ class _Run:
     def _solve(
         self,
         gap: float,
-        fixed: Mapping[int, float] = narrow.NOTHING,
+        fixed: Mapping[int, float] = NOTHING,
         *,
         sound: bool = False,
         wider: bool = False,

@@ -126,7 +126,7 @@ class Relaxation:
         if begin is not None:
             self._take([row for row in begin.rows if self._left[row]])
         if added is not None:
-            self._more(*added)
+            self.know(*added)
             self._take(range(self._own, self._own + len(begin.added if begin else added[1])))
         if begin is not None:
             self._begin(begin)
@@ -167,10 +167,11 @@ class Relaxation:
     def add(self, rows: Any, least: F64) -> None:
         """More rows (:class:`scipy.sparse.csr_matrix`), and what each is at least."""
         first = len(self._low)
-        self._more(rows, least)
+        self.know(rows, least)
         self._take(range(first, len(self._low)))
 
-    def _more(self, rows: Any, least: F64) -> None:
+    def know(self, rows: Any, least: F64) -> None:
+        """The same, of which the solver is told when a solution breaks them."""
         from scipy.sparse import vstack
 
         self._matrix = vstack([self._matrix, rows], format="csr")
@@ -193,23 +194,26 @@ class Relaxation:
             taken.data,
         )
 
-    def solve(self, *, roughly: bool = False) -> Relaxed | None:
+    def solve(self, patience: float = np.inf) -> Relaxed | None:
         """The least cost, infinite when there is none; ``None`` when it was not found.
 
-        ``roughly``: at least so much, and what it says of the variables holds, too.
+        ``patience``: times in a row that it may get no dearer by rows that were broken. It is at
+        least so much then, and what it says of the variables holds, too.
         """
         status = _highspy().HighsModelStatus
+        cost, stalled = -np.inf, 0
         while True:
             self._solver.run()
             state = self._solver.getModelStatus()
             if state in (status.kInfeasible, status.kObjectiveBound):
                 return Relaxed(np.zeros(0), np.inf, np.zeros(0))
             if state == status.kOptimal:
+                before, cost = cost, float(self._solver.getInfo().objective_function_value)
+                stalled = stalled + 1 if cost <= before + _BREAKS else 0
                 found = self._solver.getSolution()
                 x = np.array(found.col_value)
                 more = self._broken(x)
-                if not len(more) or roughly:
-                    cost = float(self._solver.getInfo().objective_function_value)
+                if not len(more) or stalled >= patience:
                     return Relaxed(x, cost, np.array(found.col_dual))
             else:
                 more = np.flatnonzero(self._left)

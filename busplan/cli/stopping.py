@@ -7,12 +7,12 @@ its own, which is left behind when it is not waited for any more.
 from __future__ import annotations
 
 import sys
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TypeVar
 
+from busplan.allot.beside import Beside
 from busplan.cli.output import say
 
 A = TypeVar("A")
@@ -55,7 +55,7 @@ def until(
     ``tick`` is called meanwhile, again and again.
     """
     found: list[T] = []
-    thread = _Beside(lambda: found.append(work()))
+    thread = Beside(lambda: found.append(work()))
     while thread.is_alive():
         thread.join(_LOOK_S)
         tick()
@@ -79,32 +79,10 @@ def two_at_a_time(work: Callable[[A], T], items: Sequence[A]) -> list[T]:
                 return
             found[number] = work(item)
 
-    threads = [_Beside(run) for _ in range(2)]
+    threads = [Beside(run) for _ in range(2)]
     while any(thread.is_alive() for thread in threads):
         for thread in threads:
             thread.join(_LOOK_S)
     for thread in threads:
         thread.failed()
     return [found[number] for number in range(len(items))]
-
-
-class _Beside(threading.Thread):
-    """Work that has begun, on a thread that the end of the program does not wait for."""
-
-    def __init__(self, work: Callable[[], None]) -> None:
-        super().__init__(daemon=True)
-        self._work = work
-        self._error: BaseException | None = None
-        self.start()
-
-    def run(self) -> None:
-        """Keep what is raised."""
-        try:
-            self._work()
-        except BaseException as error:
-            self._error = error
-
-    def failed(self) -> None:
-        """Raise it here."""
-        if self._error is not None:
-            raise self._error

@@ -1,89 +1,22 @@
 """The cheapest answer among what the relaxed programme leaves, against all answers there are."""
 
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
 from itertools import combinations, product
-from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.sparse import csr_matrix
+from support.made_programmes import Made, made
 
-from busplan.allot import narrow
-from busplan.allot.narrow import Narrow, _One, step_of
+from busplan.allot import narrow, parts
+from busplan.allot.narrow import Narrow
+from busplan.allot.once import Once, step_of
 from busplan.allot.programme import Programme
-from busplan.allot.solver import Linear, Relaxation
-from busplan.allot.tree import Tree
-from busplan.frames.columns import F64, I64
+from busplan.allot.solver import Relaxation
 
 
-@dataclass
-class _Made:
-    """Rows of 0 or 1, in the place of a :class:`Programme`; an answer is what the variables are."""
-
-    cost: F64
-    matrix: F64
-    low: F64
-    unproven: list[int] = field(default_factory=list)
-
-    @property
-    def rows(self) -> SimpleNamespace:
-        return SimpleNamespace(whole=[True] * len(self.cost))
-
-    def linear(
-        self, fixed: Mapping[int, float], forbidden: Iterable[int] = (), *, sound: bool = False
-    ) -> Linear:
-        lower, upper = np.zeros(len(self.cost)), np.ones(len(self.cost))
-        for v, value in fixed.items():
-            lower[v] = upper[v] = value
-        upper[list(forbidden)] = 0.0
-        low = self.low.copy()
-        if sound:
-            low[self.unproven] = -np.inf
-        return Linear(
-            self.cost, csr_matrix(self.matrix), low, np.full(len(low), np.inf), lower, upper
-        )
-
-    def answer(self, x: F64) -> tuple[int, ...]:
-        return tuple(int(one) for one in np.round(x))
-
-    def pools(self) -> tuple[list[I64], I64]:
-        third = len(self.cost) // 3
-        return [np.arange(third), np.arange(third, 2 * third)], np.arange(len(self.cost))
-
-    def cheapest(self, *, proven: Collection[int] | None = None) -> float:
-        """By trying all; with these rows only, when they are given."""
-        used = list(range(len(self.low))) if proven is None else list(proven)
-        return min(
-            (
-                float(self.cost @ whole)
-                for whole in map(np.array, product((0, 1), repeat=len(self.cost)))
-                if (self.matrix[used] @ whole >= self.low[used]).all()
-            ),
-            default=np.inf,
-        )
-
-
-@st.composite
-def made(draw: st.DrawFn) -> _Made:
-    """A few rows in which some bring far more than is wanted; costs of tenths or of anything."""
-    n = draw(st.integers(3, 9))
-    weights = st.sampled_from([0, 0, 1, 1, 2, 3, 5, 40, -1, -2])
-    matrix = [
-        draw(st.lists(weights, min_size=n, max_size=n)) for _ in range(draw(st.integers(1, 5)))
-    ]
-    low = [draw(st.integers(-2, 9)) for _ in matrix]
-    tenths = draw(st.lists(st.integers(0, 30), min_size=n, max_size=n))
-    odd = draw(st.booleans())
-    cost = np.array(tenths, float) * (np.pi / 10 if odd else 0.1)
-    unproven = [0] if draw(st.booleans()) else []
-    return _Made(cost, np.array(matrix, float), np.array(low, float), unproven)
-
-
-def narrow_of(programme: _Made) -> Narrow:
+def narrow_of(programme: Made) -> Narrow:
     return Narrow(cast("Programme", programme))
 
 
@@ -92,15 +25,15 @@ def narrow_of(programme: _Made) -> Narrow:
 )
 @settings(max_examples=200)
 def test_going_on_from_answer_to_answer_ends_at_the_cheapest(
-    programme: _Made, few: float, far: float
+    programme: Made, few: float, far: float
 ) -> None:
     """No bound is ever above the cheapest answer, and nothing is left below the last one: split
     down to single variables, and solved as it is."""
     cheapest = programme.cheapest()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrow, "SMALL", 0)
-        patch.setattr(narrow, "_FEW", few)
-        patch.setattr(narrow, "_FAR", far)
+        patch.setattr(parts, "_FEW", few)
+        patch.setattr(parts, "_FAR", far)
         solver = narrow_of(programme)
         best = np.inf
         while True:
@@ -130,7 +63,7 @@ def test_going_on_from_answer_to_answer_ends_at_the_cheapest(
 )
 @settings(max_examples=200)
 def test_what_is_kept_from_time_to_time_loses_no_answer(
-    programme: _Made, few: float, far: float, kept: int
+    programme: Made, few: float, far: float, kept: int
 ) -> None:
     """Of seven answers six are refused when they come, and some when only looked at: each by a row
     of its own. The cheapest of the others is found, and no bound is ever above it."""
@@ -153,8 +86,8 @@ def test_what_is_kept_from_time_to_time_loses_no_answer(
     cheapest = min((float(programme.cost @ np.array(w)) for w in fits), default=np.inf)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrow, "SMALL", 0)
-        patch.setattr(narrow, "_FEW", few)
-        patch.setattr(narrow, "_FAR", far)
+        patch.setattr(parts, "_FEW", few)
+        patch.setattr(parts, "_FAR", far)
         solver = Narrow(cast("Programme", programme), look=lambda x: refuse(programme.answer(x)))
         most = best = float(programme.cost.sum()) + (step_of(programme.cost) or 1.0)
         while True:
@@ -175,7 +108,7 @@ def test_what_is_kept_from_time_to_time_loses_no_answer(
 @given(programme=made(), gap=st.sampled_from([0.0, 0.1, 0.4]), above=st.sampled_from([0.0, 0.3]))
 @settings(max_examples=100)
 def test_where_nothing_of_use_is_left_the_bound_is_no_higher_than_the_cheapest(
-    programme: _Made, gap: float, above: float
+    programme: Made, gap: float, above: float
 ) -> None:
     """A little cheaper than the best is of no use, and nothing is proven of it."""
     cheapest = programme.cheapest()
@@ -194,7 +127,7 @@ def test_all_of_five_but_one_where_half_of_each_would_nearly_do(
     nothing of any one, so the programme is solved as it is, and once is enough."""
     monkeypatch.setattr(narrow, "SMALL", 0)
     pairs = [[float(v in pair) for v in range(5)] for pair in combinations(range(5), 2)]
-    programme = _Made(np.full(5, price), np.array(pairs), np.ones(len(pairs)))
+    programme = Made(np.full(5, price), np.array(pairs), np.ones(len(pairs)))
     asked: list[int] = []
 
     def left() -> float:
@@ -212,10 +145,10 @@ def test_all_of_five_but_one_where_half_of_each_would_nearly_do(
 
 @given(programme=made(), room=st.sampled_from([0.0, 0.1, 0.3, 0.6, 1.2, 2.5]))
 @settings(max_examples=150)
-def test_what_is_left_has_every_answer_up_to_a_cost(programme: _Made, room: float) -> None:
+def test_what_is_left_has_every_answer_up_to_a_cost(programme: Made, room: float) -> None:
     """All of them that cost no more than the relaxed programme and so much, by trying all."""
     linear = programme.linear({})
-    one = _One(cast("Programme", programme), linear, np.inf, 0.0, 0.0, lambda: False, lambda: 9.0)
+    one = Once(cast("Programme", programme), linear, np.inf, 0.0, 0.0, lambda: False, lambda: 9.0)
     relaxed = one.tightened(Relaxation(linear), np.inf)
     assert relaxed is not None
     if relaxed.cost == np.inf:
@@ -230,12 +163,12 @@ def test_what_is_left_has_every_answer_up_to_a_cost(programme: _Made, room: floa
 
 @given(programme=made())
 @settings(max_examples=80)
-def test_what_proves_nothing_is_in_no_bound(programme: _Made) -> None:
+def test_what_proves_nothing_is_in_no_bound(programme: Made) -> None:
     """``sound`` leaves such rows out, in what they imply as well, whatever was solved before."""
     proven = [row for row in range(len(programme.low)) if row not in programme.unproven]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrow, "SMALL", 0)
-        patch.setattr(narrow, "_FEW", 0.0)
+        patch.setattr(parts, "_FEW", 0.0)
         solver = narrow_of(programme)
         solver.solve(0.0)
         bound = solver.solve(0.0, below=1e3, sound=True).bound
@@ -245,7 +178,7 @@ def test_what_proves_nothing_is_in_no_bound(programme: _Made) -> None:
 @given(programme=made(), at=st.integers(0, 2), value=st.sampled_from([0.0, 1.0]))
 @settings(max_examples=60)
 def test_variables_held_stay_where_they_are_and_leave_nothing_behind(
-    programme: _Made, at: int, value: float
+    programme: Made, at: int, value: float
 ) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(narrow, "SMALL", 0)
@@ -268,22 +201,3 @@ def test_the_step_of_costs() -> None:
     assert step_of(np.array([0.5, 1.0])) == 0.5
     assert step_of(np.array([np.pi, 1.0])) == 0.0
     assert step_of(np.zeros(3)) == 0.0
-
-
-@pytest.mark.parametrize("more", [0.0, 10.0], ids=["as relaxed", "known to cost more"])
-def test_a_part_is_split_by_what_makes_its_halves_dearest(more: float) -> None:
-    """Two of three are wanted of cheap ones and of dear ones, half of each would nearly do: a dear
-    one tells more, also where the part is known to cost more than its relaxed programme says."""
-    pairs = [[float(v in pair) for v in range(6)] for pair in combinations(range(3), 2)]
-    pairs += [[float(v - 3 in pair) for v in range(6)] for pair in combinations(range(3), 2)]
-    programme = _Made(np.array([1.0, 1, 1, 3, 3, 3]), np.array(pairs), np.ones(6))
-    relaxation = Relaxation(programme.linear({}))
-    tree = Tree(relaxation, lambda its, most: its.solve(), [np.arange(6)], np.arange(6))
-    relaxed = relaxation.solve()
-    assert relaxed is not None
-    assert relaxed.cost == pytest.approx(6.0)
-    tree.add({}, relaxed, relaxed.cost + more)
-    node = tree.pop()
-    assert node is not None
-    assert tree.split(node)
-    assert all(v >= 3 for part in tree.parts() for v in part.held)

@@ -88,11 +88,11 @@ def test_the_least_cost_with_rows_told_one_by_one(
 @given(linear=programmes())
 @settings(max_examples=100)
 def test_what_is_told_of_variables_holds_for_all_rows(linear: Linear) -> None:
-    """Moved by one from its end, each makes every answer dearer by what is said, roughly as well:
-    though a few rows are known only."""
-    for roughly in (True, False):
+    """Moved by one from its end, each makes every answer dearer by what is said, also
+    where not all rows that it breaks are told."""
+    for patience in (0, 1, 2, np.inf):
         relaxation = Relaxation(linear)
-        found = relaxation.solve(roughly=roughly)
+        found = relaxation.solve(patience)
         assert found is not None
         if found.cost == np.inf:
             assert by_scipy(linear) == np.inf
@@ -153,8 +153,23 @@ def test_going_back_to_where_a_solution_ended_changes_no_answer() -> None:
     for v, value in both:
         relaxation.back_to(mark)
         relaxation.hold({v: value})
-        found = relaxation.solve(roughly=True)
+        found = relaxation.solve(0)
         lower, upper = linear.lower.copy(), linear.upper.copy()
         lower[v] = upper[v] = value
         assert found is not None
         assert found.cost == pytest.approx(by_scipy(linear._replace(lower=lower, upper=upper)))
+
+
+def test_a_row_that_costs_nothing_at_first_is_told_where_patience_has_no_end() -> None:
+    """Each of six must be what the one before is, the first must be 1, the last costs: rows are
+    broken one after another, and only the last one makes it dearer."""
+    matrix = np.eye(6) - np.eye(6, k=-1)
+    low = np.array([1.0, 0, 0, 0, 0, 0])
+    cost = np.array([0.0, 0, 0, 0, 0, 1])
+    linear = Linear(cost, csr_matrix(matrix), low, np.full(6, np.inf), np.zeros(6), np.ones(6))
+    costs = []
+    for patience in (0, 2, np.inf):
+        found = Relaxation(linear).solve(patience)
+        assert found is not None
+        costs.append(found.cost)
+    assert costs == [0.0, 0.0, 1.0]

@@ -18,6 +18,7 @@ PACKAGE = ROOT / "busplan"
 EDGES = {"cli", "screens", "demo", "live", "capture", "face", "fleet"}
 """Rooms that may: terminals, scripts, buses, the readers and store of captures, and of fleets."""
 DOORS = {
+    "allot/beside.py": "lets two solvers work at once, each on a thread",
     "allot/quiet.py": "keeps a notice of the solver's library out of standard output",
     "board/board_file.py": "reads the file of boards, and writes it where the screen edits it",
     "compiled_files.py": "finds and removes what numba keeps",
