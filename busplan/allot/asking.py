@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from busplan.allot.delays import with_least_delays
 from busplan.allot.needed import needed
 from busplan.allot.problem import Gateway, Net, Option, Question, Sent, Unit
+from busplan.allot.too_large import bounded
 from busplan.allot.traffic import sent_as
 from busplan.allot.wants import IN_TIME, Want, distance_under, faults_under, steps_under
 from busplan.checks.cabling import network_findings
@@ -102,6 +103,7 @@ def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = 
     _routes(draft)
     _pack(draft)
     wanted = needed(vehicle, draft.streams, [(u[0], u[2], u[3]) for u in draft.units], draft.pinned)
+    bounded(units := tuple(_unit(draft, i) for i in range(len(draft.units))))
     gateways = tuple(_gateways(draft))
     numbers = {g.node: n for n, g in enumerate(gateways)}
     brought = {
@@ -114,7 +116,7 @@ def ask(vehicle: Vehicle, want: Want = IN_TIME, fault_interval_ns: int | None = 
     )
     question = Question(
         nets=tuple(replace(n, fault_interval_ns=faults[n.name]) for n in _nets(draft)),
-        units=tuple(_unit(draft, i) for i in range(len(draft.units))),
+        units=units,
         wanted=wanted,
         gateways=gateways,
         stays=tuple(stays),

@@ -7,6 +7,7 @@ only makes the message later.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -30,7 +31,7 @@ class Guests:
     that the next may come.
     """
 
-    entries: tuple[Entry, ...]
+    whose: tuple[Who, ...]
     ranks: tuple[int, ...]
     others: Others
 
@@ -63,7 +64,8 @@ class Guests:
             np.array(model.period, np.int64),
             np.array(model.jitter, np.int64) + model.bit,
         )
-        return cls(tuple(entries), tuple(rank(e) for e in entries), others)
+        whose = tuple(e.who for e in entries if e.who is not None)
+        return cls(whose, tuple(rank(e) for e in entries), others)
 
     def before(self, entry: Entry, known: Collection[Who]) -> list[int]:
         """Which of them go before an entry; those ``known`` and of its own unit left out."""
@@ -71,14 +73,10 @@ class Guests:
         assert entry.who is not None
         unit, _, message, brought = entry.who
         found = []
-        for n, guest in enumerate(self.entries):
-            if self.ranks[n] >= own:
-                break
-            who = guest.who
-            if who is None or who in known:
-                continue
-            same = who[0] == unit and (who[2] == message or not (brought or who[3]))
-            if not same:
+        for n, who in enumerate(self.whose[: bisect_left(self.ranks, own)]):
+            if who[0] == unit and (who[2] == message or not (brought or who[3])):
+                continue  # the same node's own
+            if who not in known:
                 found.append(n)
         return found
 
@@ -86,9 +84,9 @@ class Guests:
         """What some of them weigh; 1 each by default."""
         found: Weights = {}
         for place, n in enumerate(some):
-            who = self.entries[n].who
+            who = self.whose[n]
             weight = 1 if each is None else each[place]
-            if who is not None and weight > 0:
+            if weight > 0:
                 found[who] = found.get(who, 0) + weight
         return found
 

@@ -30,9 +30,13 @@ class Judging:
         """What forbids an answer, with the network; a network as it was right is not judged again.
 
         What is nearest to a relaxed solution will do for an answer: the reasons hold for all.
+        One reason is looked for when there is enough.
         """
+        told = False
         everyone = delays(self.question, answer)
         for k, rate in enumerate(answer.rates):
+            if told and self.enough():
+                return
             there = members(self.question, answer, k)
             theirs = {m.unit for m in there}
             moved = frozenset(which for which in answer.moved if which[0] in theirs)
@@ -43,6 +47,7 @@ class Judging:
             found = list(self._on(answer, k))
             if not found and brought:
                 found = list(self._by_delays(answer, k))
+            told = told or bool(found)
             if not found:
                 self._right.add(as_it_is)
             yield from ((k, one) for one in found)

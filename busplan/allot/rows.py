@@ -6,7 +6,7 @@ What has to fit (loads, deadlines, cables): :mod:`busplan.allot.room`.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from itertools import combinations
 from typing import NamedTuple
@@ -49,6 +49,7 @@ class Rows:
         self.named: dict[tuple[int, int, int], int] = {}
         self.rate: dict[tuple[int, int], int] = {}
         self.brought: dict[Carried, int] = {}
+        self._ways: dict[tuple[int, int, int], tuple[int, ...]] = {}
         self.brought_as: dict[tuple[int, int], int] = {}
         self.renamed: dict[tuple[int, int, int], int] = {}
         self.moved: dict[tuple[int, int, int], int] = {}
@@ -229,6 +230,7 @@ class Rows:
         if not there:
             return
         t = self.brought[what] = self.variable(carrying(self.question, what))
+        self._ways[message_at(what)] = (*self.ways(message_at(what)[:2], what.network), t)
         if not self._always(what.gateway, what.network):
             self.row({t: 1.0, **dict.fromkeys(there, -1.0)}, high=0)
         self._hears(what.gateway, what.unit, t)
@@ -294,17 +296,14 @@ class Rows:
             if v is not None and (option.kind == "as it is" or not same):
                 yield v
 
-    def ways(self, message: tuple[int, int], k: int) -> Iterator[int]:
+    def ways(self, message: tuple[int, int], k: int) -> Sequence[int]:
         """Variables that say that a gateway brings a message to a network."""
-        for g in range(len(self.question.gateways)):
-            v = self.brought.get(Carried(g, *message, k))
-            if v is not None:
-                yield v
+        return self._ways.get((*message, k), ())
 
     def under(self, message: tuple[int, int], k: int, option: int) -> Terms:
         """Terms whose sum is 1 where a gateway brings a message to a network under the identifier
         that an option of its sender gives it, else 0; none where none can."""
-        unit, ways = self.question.units[message[0]], list(self.ways(message, k))
+        unit, ways = self.question.units[message[0]], self.ways(message, k)
         if not ways:
             return {}
         renamed = self.renamed[*message, k]

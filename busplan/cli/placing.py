@@ -104,15 +104,14 @@ def _size(vehicle: Vehicle) -> str:
 
 
 def _not_begun(vehicle: Vehicle, seconds: float, *, interrupted: bool) -> UsageError:
+    from busplan.allot.too_large import LESS
     from busplan.errors import UsageError
 
     if interrupted:
         return UsageError("ended before the search had begun, so nothing is known of an answer")
     return UsageError(
         f"{_size(vehicle)}: in {seconds:g} s not even the question was ready, so nothing is known "
-        "of an answer. More --seconds, or less to choose from: nodes with keep = true or allowed = "
-        "[...], networks with guests = false; --only identifiers moves nothing and looks at each "
-        "network alone"
+        f"of an answer. What helps is more --seconds, or {LESS}"
     )
 
 

@@ -9,14 +9,15 @@ import pytest
 from support.allot_plans import shuffled_plan
 from support.command import Run, busplan
 
-from busplan.allot import wanted, whole
-from busplan.allot.asking import ask
+from busplan.allot import asking, too_large, wanted, whole
+from busplan.allot.judging import Judging
+from busplan.allot.problem import as_it_is
 from busplan.allot.proposal_report import wanted_dict, wanted_sentences
 from busplan.allot.wanted import Question, Wanted, find
 from busplan.allot.whole import Limits
 from busplan.cli import in_time as module
 from busplan.cli.in_time import in_time
-from busplan.plan.reader import OpenPlan
+from busplan.plan.reader import OpenPlan, load_plan
 
 LONG_S = 60.0
 """What never ends in these tests would end then, and they would fail."""
@@ -48,7 +49,7 @@ def waiting(held: Event, real: Callable[..., Any]) -> Callable[..., Any]:
 def test_a_question_that_takes_longer_than_the_time_ends_the_command(
     plan: Path, held: Event, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(whole, "ask", waiting(held, ask))
+    monkeypatch.setattr(whole, "ask", waiting(held, asking.ask))
     told: Run = busplan("allot", plan, "--seconds", "0.2")
     assert told.code == 3
     assert told.out == ""
@@ -109,3 +110,28 @@ def test_what_was_not_found_out_is_no_answer_in_json_either(plan: Path) -> None:
     assert not list(wanted_sentences(found))
     left = Wanted(found.proposal, found.want, open=True)
     assert wanted_dict(left)["one_error"]["solved"] is False
+
+
+def test_more_places_than_memory_holds_are_refused_at_once(
+    plan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three nodes on one network have three places."""
+    monkeypatch.setattr(too_large, "MOST_PLACES", 2)
+    told = busplan("allot", plan)
+    assert (told.code, told.out) == (3, "")
+    assert "3 nodes have 3 places to choose from, and a search takes 2 at most" in told.err
+    assert "--only identifiers" in told.err
+    monkeypatch.setattr(too_large, "MOST_PLACES", 3)
+    assert busplan("allot", plan).code < 3
+
+
+@pytest.mark.parametrize(("enough", "networks"), [(False, {0, 1}), (True, {0})])
+def test_one_reason_is_looked_for_when_time_is_over(
+    enough: bool, networks: set[int], tmp_path: Path
+) -> None:
+    """Two networks at 80 % load with identifiers in no good order: messages are late on both."""
+    path = tmp_path / "late.toml"
+    path.write_text(shuffled_plan(networks=2, nodes=18, messages=8, load=0.8, seed=11), "utf-8")
+    question = asking.ask(load_plan(path)).question
+    answer = as_it_is(question)
+    assert {k for k, _ in Judging(question, lambda: enough).wrong(answer)} == networks
