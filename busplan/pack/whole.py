@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
 from busplan.answers import Answer, together
 from busplan.findings import Finding, Weight, by_weight
@@ -148,8 +149,16 @@ def _steps(
         open_ = [s for s in open_ if s.name not in BY_CURRENT]
     steps += [f"To show the {s.name}: {s.missing}." for s in open_ if not s.again]
     if any(s.again for s in open_):
-        steps.append(f"To show the rest: {KINDS[report.test].run}.")
+        steps.append(f"To show the rest: {KINDS[report.test].run}{_longer(report)}.")
     return tuple(dict.fromkeys(steps))[:MOST_STEPS]
+
+
+def _longer(report: PackReport) -> str:
+    """How much longer a warm-up must last to show what it did not."""
+    if report.warm_up is None or not report.warm_up.more_minutes:
+        return ""
+    short = (KINDS[report.test].least_s - report.span_s) / 60.0
+    return f"; heat {ceil(max(report.warm_up.more_minutes, short))} min longer than here"
 
 
 def _each(count: int, told: Sequence[Answers], unknown: bool) -> Answers:
