@@ -10,7 +10,7 @@ alike in everything do not show it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -56,11 +56,12 @@ def end_findings(
     already.
     """
     made, findings = [], []
+    never_zero = _never_zero(decoded)
     for proof in proofs:
         column = decoded.signals.get(proof.name)
         end = None
         if column is not None and proof.role == "value" and not proof.out_of_range:
-            end = _at_end(column, decoded)
+            end = _at_end(column, decoded.message, never_zero)
         if end is None or column is None:
             made.append(proof)
             continue
@@ -93,7 +94,9 @@ def end_findings(
     return made, findings
 
 
-def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> tuple[np.ndarray, int] | None:
+def _at_end(
+    column: DecodedSignal, message: Message, never_zero: Set[tuple[object, ...]]
+) -> tuple[np.ndarray, int] | None:
     """Which frames show an end that is none of the signal's ordinary values; ``None``: too few.
 
     With them, how often it went there and back from far off.
@@ -103,10 +106,10 @@ def _at_end(column: DecodedSignal, decoded: DecodedMessage) -> tuple[np.ndarray,
         return None
     low, high = raw_range(signal)
     ends = {high, low} if signal.signed else {high}
-    if signal.offset != 0 or (not signal.signed and _others_do_not(column, decoded)):
+    if signal.offset != 0 or (not signal.signed and _kind(signal) in never_zero):
         ends.add(low)
     ends -= set(signal.choices)
-    ends.discard(not_available(signal, decoded.message))
+    ends.discard(not_available(signal, message))
     if signal.unit == "%":
         ends = {e for e in ends if round(e * signal.scale + signal.offset) not in (0, 100)}
     if not ends:
@@ -142,18 +145,21 @@ def _far_steps(raw: np.ndarray, far: float) -> int:
     return int((np.abs(np.diff(raw.astype(np.float64))) > far).sum())
 
 
-def _others_do_not(column: DecodedSignal, decoded: DecodedMessage) -> bool:
-    """Whether signals of the same kind in this message show that zero is no value they have."""
-    mine = column.signal
-    kind = (mine.unit, mine.scale, mine.offset, mine.length, mine.signed)
-    alike = [
-        c
-        for c in decoded.signals.values()
-        if (c.signal.unit, c.signal.scale, c.signal.offset, c.signal.length, c.signal.signed)
-        == kind
-        and c.present.any()
-    ]
-    if len(alike) < ALIKE:
-        return False
-    middles = [float(np.median(c.raw[c.present])) for c in alike]
-    return sum(m > 0 for m in middles) > len(middles) / 2
+def _kind(signal: Signal) -> tuple[object, ...]:
+    """What signals that measure the same kind of thing have in common."""
+    return signal.unit, signal.scale, signal.offset, signal.length, signal.signed
+
+
+def _never_zero(decoded: DecodedMessage) -> set[tuple[object, ...]]:
+    """Kinds of which several signals in this message show that zero is no value they have."""
+    alike: dict[tuple[object, ...], list[DecodedSignal]] = {}
+    for column in decoded.signals.values():
+        signal = column.signal
+        if signal.unit and not (signal.is_text or signal.is_float) and column.present.any():
+            alike.setdefault(_kind(signal), []).append(column)
+    return {
+        kind
+        for kind, columns in alike.items()
+        if len(columns) >= ALIKE
+        and sum(float(np.median(c.raw[c.present])) > 0 for c in columns) > len(columns) / 2
+    }

@@ -231,6 +231,15 @@ def long_cells(folder: Path, size: int) -> Sequence[str]:
     return "measure", "x.csv"
 
 
+def values_alike(folder: Path, size: int) -> Sequence[str]:
+    """A bench test of a message with ``size`` values alike, laid over each other."""
+    lines = [f' SG_ Same{i} : 0|16@1+ (1,0) [0|0] "V" X' for i in range(size)]
+    log = "".join(f"({1 + i / 10:.6f}) can0 010#{i % 256:02X}02\n" for i in range(300))
+    _files(folder, dbc="\n".join([DBC, *lines, ""]), log=log)
+    part = ("--part", "wheel.dbc", "--bit-rate", "500000")
+    return "bench", "WHEEL", *part, "--capture", "x.log"
+
+
 CASES: dict[str, tuple[Case, int, int]] = {
     "circular multiplexing": (circle, 3, 2_000),
     "selectors nested deep": (chain, 300, 2_000),
@@ -251,6 +260,7 @@ CASES: dict[str, tuple[Case, int, int]] = {
     "many channels": (channels, 300, 60_000),
     "signals of a long message": (long_message, 1_100, 200_000),
     "texts of a long message": (texts, 30, 200_000),
+    "values alike on the bench": (values_alike, 2_000, 10_000),
     "a table of many columns": (wide_table, 2_000, 3_000_000),
     "a table of long cells": (long_cells, 20_000, 3_000_000),
     "a device as plan": (device, 0, 0),
