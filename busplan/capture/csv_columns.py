@@ -27,6 +27,7 @@ SEPARATORS = ",;\t|"
 HEADING_WITHIN = 60
 """Lines in which the headings must come; before them there may be remarks."""
 MOST_COLUMNS = 1000
+"""More are no log of frames: the longest payload, a column a byte, has 64."""
 LIBRARY_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 """Headings of python-can's own CSV files: seconds, hexadecimal identifiers, payloads in base 64."""
 EXAMPLE = "--columns time=…,id=…,bus=…,data=…"
@@ -155,6 +156,9 @@ def layout_of(lines: Sequence[str], told: Mapping[str, Told], file: str) -> Layo
                 if best is None or unclear.found > best[0]:
                     best = (unclear.found, f"line {number} has {_shown(names)}: {unclear}")
     why = best[1] if best else "no line of headings"
+    wide = any(t.count(s) >= MOST_COLUMNS for t in lines[:HEADING_WITHIN] for s in SEPARATORS)
+    if wide and (best is None or not best[0]):
+        why = f"more than the {MOST_COLUMNS:,} columns that are looked at"
     raise CaptureError(
         f"{file}: it is not clear which columns of this CSV file hold what ({why}); say it with "
         f"{EXAMPLE} (headings or numbers of columns)"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
@@ -15,7 +14,7 @@ from typer.core import TyperGroup
 from busplan import compile_listener
 from busplan.cli.compile_notice import Preparing
 from busplan.cli.numbers import bounded
-from busplan.cli.output import prepare_streams, print_error, say
+from busplan.cli.output import give_up, prepare_streams, print_error, say
 from busplan.errors import BusplanError
 from busplan.version import __version__
 
@@ -173,5 +172,5 @@ def main() -> None:
         sys.exit(INTERRUPTED)
     except BrokenPipeError:
         # The reader of our output has gone (a pager, `head`): end quietly.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        give_up(sys.stdout)
         sys.exit(0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,7 +17,7 @@ from busplan.cli.captures import (
     opens_captures,
 )
 from busplan.cli.kept_notes import usable_notes
-from busplan.cli.output import EXIT_OF_READING, exit_by_reading, say
+from busplan.cli.output import EXIT_OF_READING, exit_by_reading, full_told, say
 from busplan.cli.progress import progress_bar
 from busplan.cli.segmented import SegmentedOption, parse_segmented
 from busplan.wording import counted, plural
@@ -125,10 +126,10 @@ def decode(
     with progress_bar("decoding", series.frames, worth=series.frames >= _MANY) as step:
         if out is None:
             sys.stdout.flush()
-        write_values(
-            series, out or sys.stdout.buffer, None if step is None else lambda done, _: step(done)
-        )
-        sys.stdout.flush()
+        told = None if step is None else lambda done, _: step(done)
+        with nullcontext() if out is not None else full_told(sys.stdout):
+            write_values(series, out or sys.stdout.buffer, told)
+            sys.stdout.flush()
     notes = usable_notes(captures, capture.frames.origin_ns)
     noted = None if out is None or not notes else _write_notes(notes, out)
     findings = (*capture.findings, *series.findings(), *note_findings(notes))

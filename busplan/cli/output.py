@@ -6,12 +6,16 @@ import codecs
 import io
 import json
 import math
+import os
 import shutil
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import islice
+from pathlib import Path
 from typing import Any, TextIO
 
+from busplan.errors import UsageError
 from busplan.findings import Finding, Weight, by_weight, heaviest
 from busplan.text.finding import finding_block
 from busplan.text.finding_groups import group_block, grouped, overview_rows
@@ -60,8 +64,13 @@ def say(*lines: str, err: bool = False) -> None:
 def prepare_streams() -> None:
     """Let no code page end a command: files and pipes get UTF-8, a console what it can show.
 
-    Whatever else writes there (help, progress, the parser) keeps to it, too.
+    Whatever else writes there (help, progress, the parser) keeps to it, too. Where a program has no
+    such stream (``>&-``, no console), what it writes goes nowhere.
     """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
+            setattr(sys, name, nowhere)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             prepare_stream(stream)
@@ -86,10 +95,32 @@ def _spell(error: UnicodeError) -> tuple[str | bytes, int]:
     return spelled(error.object[error.start : error.end]), error.end
 
 
-def _put(text: str, stream: TextIO | None) -> None:
-    if stream is not None:  # a program without a console has none
-        stream.write(text)
-        stream.flush()
+def _put(text: str, stream: TextIO) -> None:
+    try:
+        with full_told(stream):
+            stream.write(text)
+            stream.flush()
+    except UsageError:
+        if stream is not sys.stderr:  # there nothing can be told any more
+            raise
+
+
+@contextmanager
+def full_told(stream: TextIO) -> Iterator[None]:
+    """A stream that takes no more (a full disk) is one error; a reader that has gone is none."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        give_up(stream)
+        why = os.strerror(error.errno) if error.errno else str(error)
+        raise UsageError(f"the output cannot be written: {why}") from error
+
+
+def give_up(stream: TextIO) -> None:
+    """Let what a stream still holds, and all that comes, go nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def json_text(value: Any) -> str:

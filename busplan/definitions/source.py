@@ -93,6 +93,7 @@ def _stated(data: bytes, file: str, encoding: str) -> str:
         problem = Problem(file, None, "encoding", f"{encoding!r} is not a known text encoding")
         raise PlanError([problem]) from error
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        text = f"byte 0x{data[error.start]:02X} is not valid {encoding}"
+        read = error.object  # without the mark of its encoding, from which its places count
+        line = read.count(b"\n", 0, error.start) + 1
+        text = f"byte 0x{read[error.start]:02X} is not valid {encoding}"
         raise PlanError([Problem(file, line, "encoding", text)]) from error

@@ -51,7 +51,7 @@ ERRORS = {
     "a pipe as plan": "is a device, a pipe or a socket",
     "a pipe as definitions": "is a device, a pipe or a socket",
     "a pipe as capture": "not a file",
-    "a table of many columns": "not clear which columns",
+    "a table of many columns": "more than the 1,000 columns",
     "a table of long cells": "cannot be read",
 }
 """Case → its one error; the others end with what could be read, told where something could not."""

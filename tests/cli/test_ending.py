@@ -4,10 +4,14 @@ A thread stopped by force with the lock of a stream in its hands makes CPython a
 inside C++ does; the first is easier to bring about.
 """
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+from support.cart import DBC, PLAN
+from support.costly import LOG
 
 AT_WORK = """
 import atexit, sys, threading
@@ -50,3 +54,45 @@ def test_the_command_line_ends_through_it(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(sys, "argv", ["busplan", "--version"])
     cli.run()
     assert codes == [3, 0]
+
+
+WRITING = [
+    ("check", "plan.toml"),
+    ("check", "plan.toml", "--json"),
+    ("bench", "wheel", "--plan", "plan.toml", "--capture", "x.log"),
+    ("decode", "x.log", "--plan", "plan.toml"),
+]
+
+
+def run_into(folder: Path, call: tuple[str, ...], redirected: str) -> tuple[int, str]:
+    """Exit code and stderr of a call in a shell that redirects its streams."""
+    (folder / "plan.toml").write_text(PLAN)
+    (folder / "wheel.dbc").write_text(DBC)
+    (folder / "x.log").write_text(LOG)
+    here = Path(__file__).parents[2]
+    script = f'"$0" -m busplan "$@" {redirected}'
+    ended = subprocess.run(
+        ["sh", "-c", script, sys.executable, *call],
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": str(here)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    return ended.returncode, ended.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="no such device there")
+@pytest.mark.parametrize("call", WRITING)
+def test_a_stream_that_is_full_or_closed_is_no_traceback(
+    tmp_path: Path, call: tuple[str, ...]
+) -> None:
+    """``/dev/full`` answers as a full disk does (its page of the Linux manual, full(4))."""
+    usual, _ = run_into(tmp_path, call, "")
+    code, told = run_into(tmp_path, call, ">/dev/full")
+    errors = [line for line in told.splitlines() if line.startswith("busplan: ")]
+    assert errors == ["busplan: the output cannot be written: No space left on device"]
+    assert (code, "Traceback" in told) == (3, False)
+    for redirected in (">&-", "2>&-", "2>/dev/full"):
+        code, told = run_into(tmp_path, call, redirected)
+        assert (code, "Traceback" in told) == (usual, False), redirected

@@ -342,5 +342,8 @@ def test_stated_encoding(tmp_path) -> None:
     assert load_dbc(path, encoding="cp1250").findings == ()
     with pytest.raises(PlanError, match=r"unit\.dbc:6: encoding: byte 0xB0 is not valid utf-8"):
         load_dbc(path, encoding="utf-8")
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())  # a mark counts as no byte of the text
+    with pytest.raises(PlanError, match=r"unit\.dbc:6: encoding: byte 0xB0 is not valid utf-8"):
+        load_dbc(path)
     with pytest.raises(PlanError, match="'nope' is not a known text encoding"):
         load_dbc(path, encoding="nope")
