@@ -45,12 +45,20 @@ def read_whole(path: Path, most: int) -> bytes:
     return data
 
 
-def write_new(path: Path, text: str) -> None:
-    """Write a new file in UTF-8. ``UsageError`` when it is there already or cannot be written."""
+def write_new(path: Path, text: str | bytes) -> None:
+    """Write a new file, text in UTF-8; no part of it is left when it could not be written whole.
+
+    ``UsageError`` when it is there already or cannot be written.
+    """
+    data = text.encode() if isinstance(text, str) else text
+    made = False
     try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with path.open("xb") as file:
+            made = True
+            file.write(data)
     except FileExistsError as error:
-        raise UsageError(f"{path}: exists already") from error
+        raise UsageError(f"{path}: exists already, and stays as it is: name a new file") from error
     except OSError as error:
+        if made:
+            path.unlink(missing_ok=True)
         raise UsageError(f"cannot write {path}: {error.strerror}") from error

@@ -99,16 +99,11 @@ def draft(
 def _write(target: Path, messages: Sequence[Message], nodes: Sequence[str]) -> None:
     """Write a new DBC file; one that is there stays as it is."""
     from busplan.definitions.writing import dbc_bytes, dbc_text
+    from busplan.files import write_new
     from busplan.wording import CAUTION
 
     comment = f"Definitions with drafts made from captures. {CAUTION}"
-    try:
-        with target.open("xb") as file:
-            file.write(dbc_bytes(dbc_text(messages, nodes, comment=comment)))
-    except FileExistsError:
-        raise UsageError(f"{target} is already there and stays as it is: name a new file") from None
-    except OSError as error:
-        raise UsageError(f"cannot write {target}: {error.strerror}") from error
+    write_new(target, dbc_bytes(dbc_text(messages, nodes, comment=comment)))
 
 
 def _notes(path: Path) -> Sequence[Message]:

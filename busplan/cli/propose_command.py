@@ -11,6 +11,7 @@ import typer
 from busplan.cli.options import JsonOption
 from busplan.cli.output import EXIT_OF_DATA, print_json, print_table, print_text, say
 from busplan.errors import CaptureError, PlanError, UsageError
+from busplan.files import write_new
 
 if TYPE_CHECKING:
     from busplan.definitions.dbc import Definitions
@@ -75,11 +76,7 @@ def propose(
         )
     material = _material(folder, target.parent)
     proposal = _with_answers(material, folder, target, ask=ask)
-    try:
-        with target.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(proposal.text)
-    except OSError as error:
-        raise UsageError(f"cannot write {target}: {error.strerror}") from error
+    write_new(target, proposal.text)
     if as_json:
         print_json({"written": str(target)} | proposal.as_dict())
         return
