@@ -72,6 +72,8 @@ _PORT = {
     "data_bit_rates": "data bit rates [bit/s]",
     "terminator_ohm": "terminator [Ω]",
 }
+_NAMES = {"identifiers", "identifier_offset", "source_address"}
+"""What of parts and nodes is told as identifiers are."""
 _NODE = {
     "identifier_offset": "identifier offset",
     "source_address": "source address",
@@ -174,7 +176,7 @@ def _parts(before: Vehicle, after: Vehicle) -> Iterator[ChangeRow]:
         if old is None or new is None:
             yield whole("parts", name, _part(new or old), comes=old is None)
             continue
-        yield from field_changes(old, new, _PART, "parts", name)
+        yield from field_changes(old, new, _PART, "parts", name, named=_NAMES)
         for port, a, b in _pairs(old.ports, new.ports):
             where = f"{name}/{port}" if port else name
             if a is None or b is None:
@@ -211,7 +213,7 @@ def _nodes(before: Vehicle, after: Vehicle) -> Iterator[ChangeRow]:
             yield ChangeRow("nodes", "changes", name, "part", *parts)
         if places[0] != places[1]:
             yield ChangeRow("nodes", "changes", name, "networks", *places)
-        yield from field_changes(old, new, _NODE, "nodes", name)
+        yield from field_changes(old, new, _NODE, "nodes", name, named=_NAMES)
 
 
 def _node(node: Node) -> str:

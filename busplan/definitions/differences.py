@@ -6,7 +6,7 @@ the bits they lie in. A row tells one field of one thing, both values in words.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from types import NoneType
 from typing import Any, Literal, TypeVar
@@ -136,15 +136,36 @@ def whole(section: str, where: str, told: str, *, comes: bool) -> ChangeRow:
 
 
 def field_changes(
-    before: Any, after: Any, words: Mapping[str, str], section: str, where: str
+    before: Any,
+    after: Any,
+    words: Mapping[str, str],
+    section: str,
+    where: str,
+    *,
+    named: Collection[str] = (),
 ) -> Iterator[ChangeRow]:
-    """One row for each field (by attribute, with its word) that differs."""
+    """One row for each field (by attribute, with its word) that differs.
+
+    ``named``: attributes whose numbers are parts of identifiers, told as these are.
+    """
     for attribute, word in words.items():
         old, new = getattr(before, attribute), getattr(after, attribute)
+        if attribute in named:
+            old, new = _hexadecimal(old), _hexadecimal(new)
         if isinstance(old, Mapping) and isinstance(new, Mapping):
             yield from _keyed(old, new, word, section, where)
         elif old != new and (shown := _both(old, new))[0] != shown[1]:
             yield ChangeRow(section, "changes", where, word, *shown)
+
+
+def _hexadecimal(value: Any) -> Any:
+    if isinstance(value, int):
+        return f"0x{value:X}"
+    if isinstance(value, tuple):
+        return tuple(map(_hexadecimal, value))
+    if isinstance(value, Mapping):
+        return {key: _hexadecimal(one) for key, one in value.items()}
+    return value
 
 
 def _both(old: Any, new: Any) -> tuple[str | None, str | None]:

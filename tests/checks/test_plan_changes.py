@@ -63,7 +63,7 @@ LONGEST_GAP = ("longest gap on the bench [ns]",)
         ),
         (
             ('on = ["loop"]', 'on = ["loop"]\nidentifier_offset = 0x10'),
-            ("nodes", "changes", "pump", "identifier offset", "0", "16"),
+            ("nodes", "changes", "pump", "identifier offset", "0x0", "0x10"),
         ),
         (
             ('identifiers = "free"', 'identifiers = "fixed"'),
