@@ -64,9 +64,10 @@ class Unpaused:
         """The same, and which part is judged where it is not all."""
         if self.parts == 1:
             return self.paused
+        since = ", from whose first frame times count here" if self.number > 1 else ""
         return (
             f"{self.paused}; judged are the {plain(self.length_s, 3)} s of part {self.number} of "
-            f"{self.parts}; {plain(self.left_out_s, 3)} s were not"
+            f"{self.parts}{since}; {plain(self.left_out_s, 3)} s were not"
         )
 
 

@@ -86,6 +86,7 @@ def test_short_ones_leave_the_whole_and_long_ones_the_longest_part(
     assert found.length_s == pytest.approx(9.0, abs=0.1)
     assert found.left_out_s == pytest.approx(11.0, abs=0.2)
     assert "nothing came of anybody 2 times, for 900 s at most, from 14 s on" in found.told
+    assert "of part 2 of 3, from whose first frame times count here; 10.9 s were not" in found.told
     assert found.part.span_ns / S == pytest.approx(9.0, abs=0.1)
     assert longest_unpaused(table, vehicle) is None
 
