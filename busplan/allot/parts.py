@@ -87,14 +87,19 @@ class Parts:
             if self.once.over():
                 tree.put_back(node)
                 return replace(self._best, bound=node.cost)
-            if node.relaxed is not None:
-                if not looked and self.look(node.relaxed.x):
+            if not looked:
+                node = self._solved(node, self.first)
+                self._shared([])
+                if node.cost > min(tree.bound, tree.most):
+                    tree.add(node.held, node.relaxed, node.cost)
+                    continue
+                if node.relaxed is not None and self.look(node.relaxed.x):
                     tree.put_back(node)
                     return None
                 looked = True
-                if self._ends_before(node):
-                    tree.put_back(node)
-                    return replace(self._best, bound=min(node.cost, self._best.cost))
+            if self._ends_before(node):
+                tree.put_back(node)
+                return replace(self._best, bound=min(node.cost, self._best.cost))
             if self._entered(self._worked(node)):
                 return replace(self._best, bound=min(tree.bound, self._best.cost))
         return replace(self._best, bound=min(self._best.bound, self._best.cost))
@@ -121,9 +126,7 @@ class Parts:
 
     def _work(self, node: Node, side: Side) -> Done:
         once, told = self.once, dict[int, float]()
-        if node.relaxed is None:
-            tightened = partial(once.tightened, known=side.covers, patience=_PATIENCE)
-            node = self.tree.solved(node, side.relaxation, tightened)
+        node = self._solved(node, side)
         if node.relaxed is None or node.cost > self._goal + TOLERANCE:
             return Done(node, [], told)
         if free(once.narrowed(node.relaxed, self._goal)) > _FEW * len(once.whole):
@@ -131,6 +134,12 @@ class Parts:
             if halves:
                 return Done(node, halves, told)
         return Done(node, [], told, once.among(node.relaxed, self._goal, node.held))
+
+    def _solved(self, node: Node, side: Side) -> Node:
+        if node.relaxed is not None:
+            return node
+        tightened = partial(self.once.tightened, known=side.covers, patience=_PATIENCE)
+        return self.tree.solved(node, side.relaxation, tightened)
 
     def _shared(self, done: list[Done]) -> list[Done]:
         """Tell each side what the other one found that rows imply."""
