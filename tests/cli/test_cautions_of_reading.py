@@ -36,7 +36,7 @@ CALLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "load": (OF_PLANS, ("PLAN",)),
     "timing": (OF_PLANS, ("PLAN",)),
     "whatif": (OF_PLANS, ("PLAN", "--bit-rate", "pack=250000")),
-    "allot": (OF_PLANS, ("PLAN", "--seconds", "0.5")),
+    "allot": (OF_PLANS, ("PLAN", "--seconds", "20")),
     "compare": (OF_PLANS, ("PLAN", "PLAN")),
     "draft": (OF_CAPTURES, ("CAPTURE", "--base", "monitor.dbc")),
     "sheets": (OF_PLANS, ("PLAN", "--to", "sheets", "--replace")),
