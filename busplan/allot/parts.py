@@ -89,7 +89,7 @@ class Parts:
                 return replace(self._best, bound=node.cost)
             if not looked:
                 node = self._solved(node, self.first)
-                self._shared([])
+                self._share()
                 if node.cost > min(tree.bound, tree.most):
                     tree.add(node.held, node.relaxed, node.cost)
                     continue
@@ -117,12 +117,15 @@ class Parts:
         """What comes of a part, and of the next one if that costs no more than the goal."""
         other = self.tree.pop(self._goal + TOLERANCE)
         if other is None:
-            return self._shared([self._work(node, self.first)])
-        if self._second is None:
-            self._second = Side(self.beside())
-            self._second.relaxation.up_to(self.tree.most)
-        here = partial(self._work, node, self.first)
-        return self._shared([*both(here, partial(self._work, other, self._second))])
+            done = [self._work(node, self.first)]
+        else:
+            if self._second is None:
+                self._second = Side(self.beside())
+                self._second.relaxation.up_to(self.tree.most)
+            here = partial(self._work, node, self.first)
+            done = [*both(here, partial(self._work, other, self._second))]
+        self._share()
+        return done
 
     def _work(self, node: Node, side: Side) -> Done:
         once, told = self.once, dict[int, float]()
@@ -141,7 +144,7 @@ class Parts:
         tightened = partial(self.once.tightened, known=side.covers, patience=_PATIENCE)
         return self.tree.solved(node, side.relaxation, tightened)
 
-    def _shared(self, done: list[Done]) -> list[Done]:
+    def _share(self) -> None:
         """Tell each side what the other one found that rows imply."""
         sides = [self.first] if self._second is None else [self.first, self._second]
         for side, other in zip(sides, reversed(sides), strict=True):
@@ -150,7 +153,6 @@ class Parts:
         for side in sides:
             self.covers += side.covers
             side.covers = []
-        return done
 
     def _entered(self, done: list[Done]) -> bool:
         """Enter what came of parts; whether to end with the best so far."""
