@@ -30,10 +30,10 @@ CODES = (
         "all-silent",
         (NOTE, CAUTION),
         "Several nodes were silent at once, and nobody else sent anything on any network either: "
-        "the recording stopped, the vehicle slept or the clock was set forward. No node is to "
-        "blame for it, and how long it truly was is not known.",
+        "the recording stopped, the vehicle slept, all lost the bus or its supply, or the clock "
+        "was set forward. It accuses no single node, and how long it truly was is not known.",
         "See whether the vehicle was switched off, the recorder stopped or its clock was set; if "
-        "not, look for what all nodes share: supply and ground.",
+        "not, look for what all nodes share: the cable, supply and ground.",
         "A caution; on a live bus a note once it has been over for half a minute.",
     ),
     _entry(

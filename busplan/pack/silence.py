@@ -28,7 +28,7 @@ SAME_S = 1.0
 CHECK = "Check its supply, plug and ground; does it happen under vibration or load?"
 SLEPT = (
     "See whether the vehicle slept, the recorder stopped or its clock was set forward, and record "
-    "it again; else check the monitor's supply, plug and ground."
+    "it again; else check the cable, and the monitor's supply, plug and ground."
 )
 
 

@@ -1,8 +1,8 @@
 """Where everything stopped at once and went on: what it can have been, and what to judge then.
 
-A recording that stopped, a vehicle that slept and a clock that was set forward look alike: several
-nodes are silent in the same stretch, in which nobody else sends either. No node is to blame for it,
-and how long it lasted nobody knows. Common practice, no source.
+A recording that stopped, a vehicle that slept, a bus that all lost and a clock that was set forward
+look alike: several nodes are silent in the same stretch, in which nobody else sends either. That
+accuses no single node, and how long it lasted nobody knows. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -28,7 +28,11 @@ LITTLE = 0.01
 """Pauses of no more than this share of what is judged hardly move its times, whatever they were."""
 MOST_CUTS = 100
 """A recording is parted at so many pauses: each costs a look at all."""
-CAUSES = "the recording stopped, the vehicle slept or the clock was set forward"
+CAUSES = (
+    "the recording stopped, the vehicle slept, all lost the bus or its supply, "
+    "or the clock was set forward"
+)
+"""What it can have been."""
 
 
 @dataclass(frozen=True, eq=False)

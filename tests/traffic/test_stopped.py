@@ -59,6 +59,11 @@ def test_while_anybody_sends_it_is_none(table: FrameTable, vehicle: Vehicle) -> 
 def test_several_nodes_must_have_been_due(table: FrameTable, vehicle: Vehicle) -> None:
     of_pump = table.take(table.network == table.networks.index("thermal"))
     assert not len(common_pauses(without(of_pump, 6.0, 13.0), vehicle.streams))
+    monitor = table.network == table.networks.index("pack")
+    first = np.flatnonzero(monitor)[0]
+    of_one = table.identifier == table.identifier[first]
+    two = table.take((table.network == table.networks.index("thermal")) | (monitor & of_one))
+    assert len(common_pauses(without(two, 6.0, 13.0), vehicle.streams)) == 1, "two are enough"
 
 
 @pytest.mark.parametrize("by_s", [0.3, 0.7, 3.0, 3600.0])
