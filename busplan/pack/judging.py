@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
-from busplan.errors import UsageError
-from busplan.findings import Finding
+from busplan.errors import CaptureError, UsageError
+from busplan.findings import Finding, Weight, by_weight
 from busplan.frames.table import FrameTable
 from busplan.pack.drift import Baseline
 from busplan.pack.kinds import PackTest
@@ -66,8 +67,25 @@ def judge_frames(
         before=before,
         tolerated=mine,
     )
+    beside = [f for part in series.others for f in _faults_in(part, table, vehicle, test)]
+    if beside:
+        report = replace(report, findings=tuple(by_weight((*report.findings, *beside))))
     findings = (*report.findings, *layout_findings(vehicle), *report.tolerated)
     return Judged(report, series, findings)
+
+
+def _faults_in(
+    part: FrameTable, table: FrameTable, vehicle: Vehicle, test: PackTest | None
+) -> list[Finding]:
+    """What was in the red in a part that is not judged: that it is left out mends nothing."""
+    try:
+        series = pull_series(part, vehicle)
+    except CaptureError:  # it carries nothing of the pack
+        return []
+    assert vehicle.pack is not None
+    later_s = (part.origin_ns - table.origin_ns) / 1e9
+    found = evaluate_pack(series, vehicle.pack, test=test).findings
+    return [f.later(later_s) for f in found if f.weight is Weight.FAULT]
 
 
 def concerning(tolerated: Sequence[Finding], vehicle: Vehicle) -> tuple[Finding, ...]:

@@ -80,6 +80,7 @@ def pull_series(table: FrameTable, vehicle: Vehicle) -> PackSeries:
         one_clock=told,
         stopped=stopped,
         paused="" if unpaused is None else unpaused.told,
+        others=() if unpaused is None else unpaused.others,
     )
 
 

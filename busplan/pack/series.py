@@ -15,6 +15,7 @@ import numpy as np
 from busplan.definitions.model import NO_CHOICES
 from busplan.findings import Finding
 from busplan.frames.columns import F64, I64, Mask
+from busplan.frames.table import FrameTable
 from busplan.traffic.silence import allowed_of
 
 MAX_ROWS = 36_000
@@ -163,7 +164,7 @@ class PackSeries:
     was set back, ``one_clock`` says which part of it this is, whose first frame comes ``begin_s``
     after the capture's. ``stopped`` (j, 2) are pauses in which several nodes were silent and nobody
     else sent (:mod:`busplan.traffic.stopped`), which are no silence of a node; ``paused`` tells of
-    them, and which part was judged.
+    them, and which part was judged; ``others`` are the parts that were not.
     """
 
     cells: tuple[Trace, ...]
@@ -176,6 +177,7 @@ class PackSeries:
     one_clock: str = ""
     stopped: F64 = field(default_factory=lambda: NO_PAUSES)
     paused: str = ""
+    others: tuple[FrameTable, ...] = ()
 
     @cached_property
     def voltage(self) -> Sampled:

@@ -40,9 +40,11 @@ class Unpaused:
     """What is judged of a recording with ``pauses`` (k, 2) [ns] of everybody.
 
     ``number`` is which of ``parts`` it is; 1 of 1 where the pauses are short beside all of it.
+    ``others``: the rest, as parts of their own.
     """
 
     part: FrameTable
+    others: tuple[FrameTable, ...]
     pauses: I64
     number: int
     parts: int
@@ -133,6 +135,10 @@ def shared(pauses: F64 | I64, begin: F64 | I64, end: F64 | I64) -> F64:
     return np.asarray(after - before, np.float64)
 
 
+def _between(table: FrameTable, start_ns: int, stop_ns: int) -> FrameTable:
+    return table.take(np.flatnonzero((table.time_ns >= start_ns) & (table.time_ns <= stop_ns)))
+
+
 def longest_unpaused(
     table: FrameTable, vehicle: Vehicle, *, little: float = LITTLE
 ) -> Unpaused | None:
@@ -156,16 +162,18 @@ def longest_unpaused(
         spans[number : number + 1] = [(start, worst[0]), (worst[1], stop)]
         number = max(range(len(spans)), key=lambda n: spans[n][1] - spans[n][0])
     start, stop = spans[number]
-    part = table
+    part, others = table, list[FrameTable]()
     if len(spans) > 1:
-        part = table.take(np.flatnonzero((table.time_ns >= start) & (table.time_ns <= stop)))
+        parts = [_between(table, *span) for span in spans]
+        part, others = parts[number], parts[:number] + parts[number + 1 :]
     lengths_s = [(b - a) / 1e9 for a, b in spans]
     return Unpaused(
-        part,
-        pauses,
-        number + 1,
-        len(spans),
-        lengths_s[number],
-        sum(lengths_s) - lengths_s[number],
-        table.origin_ns,
+        part=part,
+        others=tuple(others),
+        pauses=pauses,
+        number=number + 1,
+        parts=len(spans),
+        length_s=lengths_s[number],
+        left_out_s=sum(lengths_s) - lengths_s[number],
+        origin_ns=table.origin_ns,
     )

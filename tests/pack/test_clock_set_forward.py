@@ -81,3 +81,24 @@ def test_hours_by_which_a_clock_is_set_are_no_rest() -> None:
     assert report.self_discharge is not None
     assert report.self_discharge.hours < 1.0
     assert judge_whole(report).answer is Answer.NOT_SHOWN
+
+
+def test_what_was_in_the_red_in_a_part_left_out_is_told(drive: FrameTable) -> None:
+    """A limit that only the beginning passes, and a pause after it: the longer part is judged, and
+    the red of the shorter one stands beside it, at its own time."""
+    vehicle = demo_vehicle()
+    assert vehicle.pack is not None
+    values = judge_frames(drive, vehicle).series.voltage
+    highest = np.nanmax(values.value[values.time_s > 45.0])
+    assert np.nanmax(values.value[values.time_s < 40.0]) > highest + 0.012
+    high_v = float(highest) + 0.001
+    limits = replace(vehicle.pack.limits, cell_high_v=high_v)
+    strict = replace(vehicle, pack=replace(vehicle.pack, limits=limits))
+    whole, paused = (judge_frames(t, strict) for t in (drive, set_forward(drive, 45.0, 40.0)))
+    red = [
+        {(f.code, f.where.time_ns) for f in judged.report.findings if f.weight is Weight.FAULT}
+        for judged in (whole, paused)
+    ]
+    assert red[0]
+    assert red[0] == red[1]
+    assert judge_whole(paused.report).answer is judge_whole(whole.report).answer
